@@ -1,0 +1,9 @@
+"""The commands, one file each; each file has a `register(app)`."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import typer
+
+ALL: tuple[Callable[[typer.Typer], None], ...] = ()

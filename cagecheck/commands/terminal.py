@@ -1,0 +1,146 @@
+"""What the commands share: output to a person or a script, progress, exit codes."""
+
+from __future__ import annotations
+
+import contextlib
+import functools
+import json
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from typing import Annotated, Any, NoReturn, ParamSpec
+
+import typer
+from rich.console import Console
+from rich.markup import escape
+from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeRemainingColumn
+from rich.table import Table
+
+from cagecheck.errors import InputError, Notice
+from cagecheck.progress import Progress as ProgressReport
+
+EXIT_CLEAN = 0
+EXIT_DEFECTS = 1
+EXIT_BAD_INPUT = 2
+
+JsonFlag = Annotated[
+    bool, typer.Option("--json", help="Print the result as JSON on standard output.")
+]
+ForceFlag = Annotated[bool, typer.Option("--force", help="Replace files that exist already.")]
+
+P = ParamSpec("P")
+
+
+class Terminal:
+    """Speaks to a person, or with ``as_json`` to a script.
+
+    To a person everything goes to standard output. To a script standard output carries one JSON
+    document and nothing else; notices then go into the document.
+    """
+
+    def __init__(self, as_json: bool = False) -> None:
+        self.as_json = as_json
+        self.out = Console(highlight=False, soft_wrap=True)
+        self.err = Console(stderr=True, highlight=False, soft_wrap=True)
+
+    def say(self, text: str = "") -> None:
+        """Print a line of plain text for a person."""
+        if not self.as_json:
+            self.out.print(escape(text))
+
+    def table(self, title: str, columns: Sequence[str], rows: Sequence[Sequence[Any]]) -> None:
+        """Print a table for a person; numbers are right-aligned."""
+        if self.as_json:
+            return
+        table = Table(title=escape(title), title_justify="left", title_style="bold")
+        for k, name in enumerate(columns):
+            numeric = bool(rows) and all(_is_number(row[k]) for row in rows)
+            table.add_column(escape(name), justify="right" if numeric else "left")
+        for row in rows:
+            table.add_row(*(escape(_cell(value)) for value in row))
+        # Tables wrap inside their cells instead of running over the window's edge.
+        self.out.print(table, soft_wrap=False)
+
+    def notices(self, notices: Sequence[Notice]) -> None:
+        """Print what the artist should know, one line each."""
+        for notice in notices:
+            self.say(f"note [{notice.code}]: {notice.text} {notice.cure}".rstrip())
+
+    def result(self, document: dict[str, Any]) -> None:
+        """Print the JSON document when a script asked for it."""
+        if self.as_json:
+            sys.stdout.write(json.dumps(document, indent=2, allow_nan=False) + "\n")
+
+    @contextlib.contextmanager
+    def progress(self) -> Iterator[ProgressReport]:
+        """Yield a progress callback: bars with time left on a terminal, silence in a pipe."""
+        if self.as_json or not self.err.is_terminal:
+            yield lambda stage, done, total: None
+            return
+        bars = Progress(
+            TextColumn("{task.description}"),
+            BarColumn(),
+            TextColumn("{task.percentage:>3.0f}%"),
+            TimeRemainingColumn(),
+            console=self.err,
+            transient=True,
+        )
+        tasks: dict[str, TaskID] = {}
+
+        def report(stage: str, done: float, total: float) -> None:
+            if stage not in tasks:
+                tasks[stage] = bars.add_task(stage, total=total)
+            bars.update(tasks[stage], completed=done, total=total)
+
+        with bars:
+            yield report
+
+
+def command(function: Callable[P, int | None]) -> Callable[P, None]:
+    """Turn a command function that returns an exit code into one that typer runs.
+
+    `InputError` ends in a plain message on standard error and exit code 2, and a bad ``--json``
+    consumer going away (a closed pipe) ends quietly.
+    """
+
+    @functools.wraps(function)
+    def run(*args: P.args, **kwargs: P.kwargs) -> None:
+        try:
+            code = function(*args, **kwargs)
+        except InputError as error:
+            fail(error)
+        except MemoryError:
+            fail(InputError("this needs more memory than the machine has.",
+                            cure="Lower --samples or --size, or split the meshes."))
+        except BrokenPipeError:
+            sys.stderr.close()
+            raise typer.Exit(EXIT_CLEAN) from None
+        raise typer.Exit(code or EXIT_CLEAN)
+
+    return run
+
+
+def fail(error: InputError) -> NoReturn:
+    """Print the error for an artist and exit with 2."""
+    Console(stderr=True, highlight=False, soft_wrap=True).print(
+        f"[bold]cagecheck cannot go on:[/bold] {escape(str(error))}"
+    )
+    raise typer.Exit(EXIT_BAD_INPUT)
+
+
+def number(value: float, digits: int = 4) -> str:
+    """Format a number with `digits` significant digits, without an exponent where that reads."""
+    if value != value:
+        return "-"
+    return f"{value:.{digits}g}" if abs(value) < 10**digits else f"{value:,.0f}"
+
+
+def _cell(value: Any) -> str:
+    if isinstance(value, bool) or value is None:
+        return {True: "yes", False: "no", None: "-"}[value]
+    if isinstance(value, int):
+        return f"{value:,}"
+    return number(value) if isinstance(value, float) else str(value)
+
+
+def _is_number(value: Any) -> bool:
+    return value is None or (isinstance(value, int | float) and not isinstance(value, bool))

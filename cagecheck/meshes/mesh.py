@@ -1,0 +1,190 @@
+"""The two kinds of mesh that travel through cagecheck.
+
+`Mesh` keeps a file as it is (vertices, polygons, corners, parts): the low poly and its cage.
+`Surface` is a bag of triangles to shoot at: the high poly, possibly tens of millions of them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from cagecheck.errors import Notice
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int32]
+
+
+@dataclass(frozen=True)
+class SourceFile:
+    """Where a mesh came from: path, format name (``obj``, ``ply``, …) and SHA-256 of the bytes.
+
+    `layout` is private to the reader that made it and the writer that rewrites the same file.
+    """
+
+    path: str
+    format: str
+    sha256: str
+    layout: Any = field(default=None, repr=False, compare=False)
+
+
+@dataclass(frozen=True, eq=False)
+class Mesh:
+    """A polygon mesh with the file's own vertices, polygons, corners and parts.
+
+    Attributes
+    ----------
+    positions : (V, 3) float64, world space, file units, in file order.
+    face_start : (F + 1,) int64; the corners of face f are ``face_start[f]:face_start[f + 1]``.
+    corner_vertex : (C,) int32, index into `positions`.
+    corner_uv : (C, 2) float64 with NaN rows where the file gives none, or None.
+    corner_normal : (C, 3) float64 unit length with NaN rows where none, or None.
+    face_part : (F,) int32, index into `part_names`.
+    face_material : (F,) int32, index into `material_names`; -1 is no material.
+    face_smoothing : (F,) int32 smoothing group (0 is off), or None where the format has none.
+    source : the file, or None for a mesh made in memory.
+    notices : what the reader wants the artist to know.
+    """
+
+    positions: Floats
+    face_start: NDArray[np.int64]
+    corner_vertex: Ints
+    face_part: Ints
+    part_names: tuple[str, ...] = ("mesh",)
+    corner_uv: Floats | None = None
+    corner_normal: Floats | None = None
+    face_material: Ints | None = None
+    material_names: tuple[str, ...] = ()
+    face_smoothing: Ints | None = None
+    source: SourceFile | None = None
+    notices: tuple[Notice, ...] = ()
+
+    @property
+    def vertex_count(self) -> int:
+        """Number of vertices, V."""
+        return len(self.positions)
+
+    @property
+    def face_count(self) -> int:
+        """Number of polygons, F."""
+        return len(self.face_start) - 1
+
+    @property
+    def corner_face(self) -> Ints:
+        """(C,) int32, the face of every corner."""
+        sizes = np.diff(self.face_start)
+        return np.repeat(np.arange(self.face_count, dtype=np.int32), sizes)
+
+    def with_positions(self, positions: Floats) -> Mesh:
+        """Return the same mesh (and source) with its vertices at `positions` (V, 3)."""
+        positions = np.ascontiguousarray(positions, dtype=np.float64)
+        assert positions.shape == self.positions.shape, "a cage has the low poly's own vertices"
+        return replace(self, positions=positions, corner_normal=None)
+
+
+@dataclass(frozen=True, eq=False)
+class Surface:
+    """Triangles to cast rays at.
+
+    Attributes
+    ----------
+    positions : (V, 3) float32 or float64, world space, file units.
+    triangles : (T, 3) int32 or uint32, index into `positions`.
+    triangle_part : (T,) int32, index into `part_names`.
+    """
+
+    positions: NDArray[np.floating[Any]]
+    triangles: NDArray[np.integer[Any]]
+    triangle_part: Ints
+    part_names: tuple[str, ...] = ("mesh",)
+    source: SourceFile | None = None
+    notices: tuple[Notice, ...] = ()
+
+    @property
+    def triangle_count(self) -> int:
+        """Number of triangles, T."""
+        return len(self.triangles)
+
+
+def mesh_from_polygons(
+    positions: Any,
+    polygons: list[list[int]] | NDArray[np.integer[Any]],
+    *,
+    uv: Any = None,
+    part: str = "mesh",
+) -> Mesh:
+    """Build a one-part `Mesh` from (V, 3) positions and a list of polygons.
+
+    `uv` is (C, 2), one row per corner in polygon order, or None.
+    """
+    sizes = np.array([len(p) for p in polygons], dtype=np.int64)
+    start = np.concatenate([[0], np.cumsum(sizes)])
+    corners = np.array([v for p in polygons for v in p], dtype=np.int32)
+    return Mesh(
+        positions=np.ascontiguousarray(positions, dtype=np.float64).reshape(-1, 3),
+        face_start=start,
+        corner_vertex=corners,
+        face_part=np.zeros(len(sizes), np.int32),
+        part_names=(part,),
+        corner_uv=None if uv is None else np.ascontiguousarray(uv, dtype=np.float64),
+    )
+
+
+def join_meshes(meshes: list[Mesh]) -> Mesh:
+    """Return one mesh with the vertices, faces and parts of all, in the order given.
+
+    Part and material names are kept; equal names become one part. Corner data that only some of
+    the meshes have is NaN (or smoothing group 0) on the others.
+    """
+    part_names = tuple(dict.fromkeys(n for m in meshes for n in m.part_names))
+    material_names = tuple(dict.fromkeys(n for m in meshes for n in m.material_names))
+    vertex_base = np.cumsum([0] + [m.vertex_count for m in meshes])
+    corner_base = np.cumsum([0] + [len(m.corner_vertex) for m in meshes])
+
+    def corner_rows(name: str, width: int) -> Floats | None:
+        if all(getattr(m, name) is None for m in meshes):
+            return None
+        return np.concatenate(
+            [
+                getattr(m, name)
+                if getattr(m, name) is not None
+                else np.full((len(m.corner_vertex), width), np.nan)
+                for m in meshes
+            ]
+        )
+
+    def renumber(index: Ints | None, names: tuple[str, ...], into: tuple[str, ...], n: int) -> Ints:
+        table = np.array([into.index(x) for x in names] + [-1], dtype=np.int32)
+        return np.full(n, -1, np.int32) if index is None else table[index]
+
+    smoothing = [
+        m.face_smoothing if m.face_smoothing is not None else np.zeros(m.face_count, np.int32)
+        for m in meshes
+    ]
+    return Mesh(
+        positions=np.concatenate([m.positions for m in meshes]),
+        face_start=np.concatenate(
+            [[0]] + [m.face_start[1:] + b for m, b in zip(meshes, corner_base, strict=False)]
+        ).astype(np.int64),
+        corner_vertex=np.concatenate(
+            [m.corner_vertex + b for m, b in zip(meshes, vertex_base, strict=False)]
+        ).astype(np.int32),
+        face_part=np.concatenate(
+            [renumber(m.face_part, m.part_names, part_names, m.face_count) for m in meshes]
+        ),
+        part_names=part_names,
+        corner_uv=corner_rows("corner_uv", 2),
+        corner_normal=corner_rows("corner_normal", 3),
+        face_material=np.concatenate(
+            [renumber(m.face_material, m.material_names, material_names, m.face_count)
+             for m in meshes]
+        ),
+        material_names=material_names,
+        face_smoothing=np.concatenate(smoothing)
+        if any(m.face_smoothing is not None for m in meshes)
+        else None,
+        notices=tuple(n for m in meshes for n in m.notices),
+    )

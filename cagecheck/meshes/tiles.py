@@ -1,0 +1,36 @@
+"""UDIM tile numbers: 1001 + u + 10 v, with u from 0 to 9 (common practice, no source)."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from cagecheck.meshes.mesh import Floats, Ints
+
+FIRST_TILE = 1001
+TILES_PER_ROW = 10
+NO_TILE = 0
+
+
+def udim_of(uv: Floats) -> Ints:
+    """Return the (N,) tile numbers of (N, 2) UVs; `NO_TILE` where a UV is missing or off the grid.
+
+    The grid is 0 <= u < 10 and 0 <= v < 900, so that numbers keep four digits.
+    """
+    with np.errstate(invalid="ignore"):
+        cell = np.floor(uv)
+        inside = (
+            np.isfinite(uv).all(axis=1)
+            & (cell[:, 0] >= 0)
+            & (cell[:, 0] < TILES_PER_ROW)
+            & (cell[:, 1] >= 0)
+            & (cell[:, 1] < 900)
+        )
+    cell = np.where(inside[:, None], cell, 0).astype(np.int64)
+    number = FIRST_TILE + cell[:, 0] + TILES_PER_ROW * cell[:, 1]
+    return np.where(inside, number, NO_TILE).astype(np.int32)
+
+
+def tile_origin(tile: int) -> tuple[int, int]:
+    """Return the (u, v) of a tile's lower left corner."""
+    index = tile - FIRST_TILE
+    return index % TILES_PER_ROW, index // TILES_PER_ROW
