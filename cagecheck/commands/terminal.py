@@ -109,8 +109,12 @@ def command(function: Callable[P, int | None]) -> Callable[P, None]:
         except InputError as error:
             fail(error)
         except MemoryError:
-            fail(InputError("this needs more memory than the machine has.",
-                            cure="Lower --samples or --size, or split the meshes."))
+            fail(
+                InputError(
+                    "this needs more memory than the machine has.",
+                    cure="Lower --samples or --size, or split the meshes.",
+                )
+            )
         except BrokenPipeError:
             sys.stderr.close()
             raise typer.Exit(EXIT_CLEAN) from None

@@ -179,8 +179,10 @@ def join_meshes(meshes: list[Mesh]) -> Mesh:
         corner_uv=corner_rows("corner_uv", 2),
         corner_normal=corner_rows("corner_normal", 3),
         face_material=np.concatenate(
-            [renumber(m.face_material, m.material_names, material_names, m.face_count)
-             for m in meshes]
+            [
+                renumber(m.face_material, m.material_names, material_names, m.face_count)
+                for m in meshes
+            ]
         ),
         material_names=material_names,
         face_smoothing=np.concatenate(smoothing)

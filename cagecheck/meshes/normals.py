@@ -73,9 +73,7 @@ def corner_angles(positions: Floats, triangles: NDArray[np.int32]) -> Floats:
     out = np.zeros((len(triangles), 3))
     for k in range(3):
         u, v = p[:, (k + 1) % 3] - p[:, k], p[:, (k + 2) % 3] - p[:, k]
-        out[:, k] = np.arctan2(
-            np.linalg.norm(np.cross(u, v), axis=1), np.einsum("ij,ij->i", u, v)
-        )
+        out[:, k] = np.arctan2(np.linalg.norm(np.cross(u, v), axis=1), np.einsum("ij,ij->i", u, v))
     return out
 
 
@@ -173,8 +171,9 @@ def edge_pairs(
     vertex pairs shared by two half-edges, and both half-edges of each. An edge with more than
     two triangles gives each neighbouring pair in its list.
     """
-    a, b = triangles.ravel().astype(np.int64), np.roll(triangles, -1, axis=1).ravel().astype(
-        np.int64
+    a, b = (
+        triangles.ravel().astype(np.int64),
+        np.roll(triangles, -1, axis=1).ravel().astype(np.int64),
     )
     low, high = np.minimum(a, b), np.maximum(a, b)
     key = low * (int(triangles.max(initial=0)) + 1) + high

@@ -1,0 +1,160 @@
+"""Cages, and the rays that a bake through them shoots.
+
+The ray at a low-poly point p runs from the point with the same barycentric coordinates on the
+cage triangle to p, and on to `depth` below it. Distances t are measured from p along the outward
+unit direction, so the ray starts at ``t = start`` and looks towards smaller t.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from cagecheck.errors import InputError
+from cagecheck.meshes.lowpoly import LowPoly
+from cagecheck.meshes.mesh import Floats, Mesh
+from cagecheck.meshes.normals import normalised
+from cagecheck.rays.points import SurfacePoints, interpolate
+
+Directions = Literal["averaged", "corner", "face"]
+Along = Literal["cage", "normals"]
+
+
+@dataclass(frozen=True, eq=False)
+class Cage:
+    """Where the rays of every low-poly corner start.
+
+    Attributes
+    ----------
+    displacement : (T, 3, 3) float64, from each triangle corner of the low poly to the cage.
+    normals : (T, 3, 3) float64 unit, the direction of each corner (used where the displacement
+        is zero, and by rays that follow normals instead of the cage).
+    label : where the cage comes from, in words.
+    positions : (V, 3) the cage's vertices, or None where corners of one vertex part company.
+    """
+
+    displacement: Floats
+    normals: Floats
+    label: str
+    positions: Floats | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Rays:
+    """N rays of a bake.
+
+    origin : (N, 3) float64 points on the low poly; direction : (N, 3) float64 unit, outward;
+    start : (N,) float64, where the ray starts (the cage), as a distance from the origin.
+    """
+
+    origin: Floats
+    direction: Floats
+    start: Floats
+
+    def __len__(self) -> int:
+        return len(self.origin)
+
+
+def corner_directions(low: LowPoly, directions: Directions = "averaged") -> Floats:
+    """Return the (T, 3, 3) unit directions in which corners are pushed.
+
+    ``averaged`` gives one direction per welded position (a closed cage), ``corner`` the shading
+    normals (splits open at hard edges), ``face`` the triangle's own normal.
+    """
+    if directions == "averaged":
+        return low.ray_normals[low.welded]
+    if directions == "corner":
+        return low.shading_normals
+    return np.repeat(low.face_normals[:, None], 3, axis=1)
+
+
+def cage_from_offset(low: LowPoly, offset: float, directions: Directions = "averaged") -> Cage:
+    """Push every corner by the same distance (world units, 0 or more)."""
+    normals = corner_directions(low, directions)
+    positions = None
+    if directions == "averaged":
+        positions = low.positions + offset * low.ray_normals[low.position_id]
+    return Cage(offset * normals, normals, f"uniform offset {offset:.6g}", positions)
+
+
+def cage_from_push(low: LowPoly, offsets: Floats, directions: Directions = "averaged") -> Cage:
+    """Push every vertex by its own distance, (V,) world units.
+
+    Raises `InputError` when the count is not the low poly's vertex count or a value is not finite.
+    """
+    offsets = np.asarray(offsets, dtype=np.float64)
+    if offsets.shape != (low.mesh.vertex_count,):
+        raise InputError(
+            f"the push distances are for {offsets.size:,} vertices, the low poly has "
+            f"{low.mesh.vertex_count:,}.",
+            cure="Use a file made for this low poly.",
+        )
+    if not np.isfinite(offsets).all():
+        raise InputError("the push distances hold values that are not numbers.")
+    normals = corner_directions(low, directions)
+    positions = None
+    if directions == "averaged":
+        positions = low.positions + offsets[:, None] * low.ray_normals[low.position_id]
+    displacement = offsets[low.triangles][:, :, None] * normals
+    return Cage(displacement, normals, "offset per vertex", positions)
+
+
+def cage_from_mesh(low: LowPoly, mesh: Mesh) -> Cage:
+    """Use a cage mesh with the low poly's own vertices and faces.
+
+    Raises `InputError` when vertex count, face count or the faces' vertices differ.
+    """
+    source = mesh.source.path if mesh.source else None
+    for what, mine, theirs in (
+        ("vertices", low.mesh.vertex_count, mesh.vertex_count),
+        ("faces", low.mesh.face_count, mesh.face_count),
+    ):
+        if mine != theirs:
+            raise InputError(
+                f"the cage has {theirs:,} {what}, the low poly has {mine:,}.",
+                file=source,
+                cure="A cage is a copy of the low poly whose vertices are only moved.",
+            )
+    if not (
+        np.array_equal(mesh.face_start, low.mesh.face_start)
+        and np.array_equal(mesh.corner_vertex, low.mesh.corner_vertex)
+    ):
+        raise InputError(
+            "the cage's faces join other vertices than the low poly's.",
+            file=source,
+            cure="Export both with the same settings, so that the vertex order is kept.",
+        )
+    moved = mesh.positions - low.positions
+    return Cage(moved[low.triangles], corner_directions(low), "cage mesh", mesh.positions)
+
+
+def rays_through(low: LowPoly, cage: Cage, points: SurfacePoints, along: Along = "cage") -> Rays:
+    """Return the rays that the points get through the cage.
+
+    ``along="cage"``: from the cage point to the low-poly point. ``along="normals"``: along the
+    interpolated corner normal, from as far out as the cage point reaches along it. Where the
+    cage touches the low poly both follow the normal.
+    """
+    origin = points.positions(low)
+    corners = (3 * points.triangle[:, None].astype(np.int64) + np.arange(3)).astype(np.int64)
+    normal = normalised(_at_corners(cage.normals, corners, points.barycentric))
+    moved = _at_corners(cage.displacement, corners, points.barycentric)
+    if along == "normals":
+        start = np.einsum("ij,ij->i", moved, normal)
+        return Rays(origin, normal, start)
+    start = np.linalg.norm(moved, axis=1)
+    scale = np.abs(low.positions).max(initial=0.0)
+    # Below the rounding of the positions themselves a displacement has no direction of its own.
+    touching = start <= 8 * np.finfo(np.float64).eps * scale
+    direction = np.divide(moved, start[:, None], out=normal.copy(), where=~touching[:, None])
+    # A cage inside the low poly starts its rays at negative t along the same outward line.
+    inward = ~touching & (np.einsum("ij,ij->i", direction, normal) < 0)
+    direction[inward] *= -1
+    start = np.where(inward, -start, np.where(touching, 0.0, start))
+    return Rays(origin, direction, start)
+
+
+def _at_corners(values: Floats, corners: np.ndarray, barycentric: Floats) -> Floats:
+    return interpolate(values.reshape(-1, 3), corners, barycentric)

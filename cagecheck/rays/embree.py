@@ -1,0 +1,275 @@
+"""Embree 4's C interface, called straight from compiled loops.
+
+The embreex wheel carries the Embree library. Going through its C interface instead of embreex's
+own classes gives three things that a layer table needs: a filter that collects *every* crossing
+in one traversal (no restarts, no step size, coincident faces are kept), buffers that are shared
+instead of copied, and a scene that is built on all cores.
+
+Reference: Embree 4 API manual (rtcNewScene, rtcIntersect1, RTCFilterFunctionN), Intel, 2023-2024.
+`load` checks the binary layout with a small scene of known answer before anything relies on it.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import functools
+from pathlib import Path
+from typing import Any
+
+import embreex
+import llvmlite.binding
+import numpy as np
+from numba import carray, cfunc, njit, types
+from numba.extending import intrinsic
+from numpy.typing import NDArray
+
+# Values of the public enums of Embree 4 (rtcore_common.h, rtcore_scene.h, rtcore_geometry.h).
+_BUFFER_INDEX, _BUFFER_VERTEX = 0, 1
+_FORMAT_UINT3, _FORMAT_FLOAT3 = 0x5003, 0x9003
+_GEOMETRY_TRIANGLE = 0
+_SCENE_ROBUST = 1 << 2
+_QUERY_COHERENT = 1 << 16
+_ALL_FEATURES = 0xFFFFFFFF
+_INVALID_ID = 0xFFFFFFFF
+_PROPERTY_VERSION_MAJOR = 1
+
+# rtcSetSharedGeometryBuffer reads vertices 16 bytes at a time: one float of room behind the last.
+VERTEX_PADDING = 1
+
+
+class EmbreeUnavailable(Exception):
+    """The native library was not found, or does not behave as its manual says."""
+
+
+def _library_path() -> Path:
+    package = Path(embreex.__file__).parent
+    folders = (package.parent / "embreex.libs", package / ".dylibs", package)
+    for folder in folders:
+        for pattern in ("*embree4*.so*", "*embree4*.dylib", "*embree4*.dll"):
+            for found in sorted(folder.glob(pattern)):
+                return found
+    raise EmbreeUnavailable(
+        "the embreex package carries no Embree library where one was looked for"
+    )
+
+
+@functools.cache
+def load() -> ctypes.CDLL:
+    """Load, declare and test the library once.
+
+    Raises `EmbreeUnavailable` with the reason; callers then use the slower engine and say so.
+    """
+    try:
+        library = ctypes.CDLL(str(_library_path()))
+    except OSError as error:
+        raise EmbreeUnavailable(str(error)) from error
+    pointer, uint, size, integer = (
+        ctypes.c_void_p,
+        ctypes.c_uint,
+        ctypes.c_size_t,
+        ctypes.c_int,
+    )
+    signatures: dict[str, tuple[Any, list[Any]]] = {
+        "rtcNewDevice": (pointer, [ctypes.c_char_p]),
+        "rtcReleaseDevice": (None, [pointer]),
+        "rtcGetDeviceProperty": (ctypes.c_ssize_t, [pointer, integer]),
+        "rtcGetDeviceError": (integer, [pointer]),
+        "rtcNewScene": (pointer, [pointer]),
+        "rtcReleaseScene": (None, [pointer]),
+        "rtcSetSceneFlags": (None, [pointer, integer]),
+        "rtcNewGeometry": (pointer, [pointer, integer]),
+        "rtcReleaseGeometry": (None, [pointer]),
+        "rtcSetSharedGeometryBuffer": (
+            None,
+            [pointer, integer, uint, integer, pointer, size, size, size],
+        ),
+        "rtcSetGeometryIntersectFilterFunction": (None, [pointer, pointer]),
+        "rtcCommitGeometry": (None, [pointer]),
+        "rtcAttachGeometry": (uint, [pointer, pointer]),
+        "rtcCommitScene": (None, [pointer]),
+    }
+    for name, (result, arguments) in signatures.items():
+        function = getattr(library, name, None)
+        if function is None:
+            raise EmbreeUnavailable(f"the library has no {name}")
+        function.restype, function.argtypes = result, arguments
+    address = ctypes.cast(library.rtcIntersect1, ctypes.c_void_p).value
+    llvmlite.binding.add_symbol("rtcIntersect1", address)
+    _self_test(library)
+    return library
+
+
+class NativeScene:
+    """An Embree scene over shared buffers; released with the object.
+
+    Parameters
+    ----------
+    vertices : (V, 3) float32, C order, with at least `VERTEX_PADDING` floats allocated behind it.
+    triangles : (T, 3) uint32, C order, all indices below V.
+
+    Raises
+    ------
+    EmbreeUnavailable : see `load`.
+    MemoryError : Embree could not build the scene.
+    """
+
+    def __init__(self, vertices: NDArray[np.float32], triangles: NDArray[np.uint32]) -> None:
+        self._build(load(), vertices, triangles)
+
+    @classmethod
+    def _with(cls, library: ctypes.CDLL, vertices: Any, triangles: Any) -> NativeScene:
+        scene = cls.__new__(cls)
+        scene._build(library, vertices, triangles)
+        return scene
+
+    def _build(self, library: ctypes.CDLL, vertices: Any, triangles: Any) -> None:
+        assert vertices.flags.c_contiguous and vertices.dtype == np.float32
+        assert triangles.flags.c_contiguous and triangles.dtype == np.uint32
+        self._library = library
+        self._keep = (vertices, triangles)
+        self._device = library.rtcNewDevice(b"")
+        self.handle: int = library.rtcNewScene(self._device)
+        library.rtcSetSceneFlags(self.handle, _SCENE_ROBUST)
+        if len(triangles):
+            geometry = library.rtcNewGeometry(self._device, _GEOMETRY_TRIANGLE)
+            for slot, form, array in (
+                (_BUFFER_VERTEX, _FORMAT_FLOAT3, vertices),
+                (_BUFFER_INDEX, _FORMAT_UINT3, triangles),
+            ):
+                library.rtcSetSharedGeometryBuffer(
+                    geometry, slot, 0, form, array.ctypes.data, 0, 12, len(array)
+                )
+            library.rtcSetGeometryIntersectFilterFunction(geometry, _collect.address)
+            library.rtcCommitGeometry(geometry)
+            library.rtcAttachGeometry(self.handle, geometry)
+            library.rtcReleaseGeometry(geometry)
+        library.rtcCommitScene(self.handle)
+        if library.rtcGetDeviceError(self._device) != 0:
+            raise MemoryError("the ray engine could not build the scene")
+
+    def __del__(self) -> None:
+        library = getattr(self, "_library", None)
+        if library is not None and getattr(self, "handle", None):
+            library.rtcReleaseScene(self.handle)
+            library.rtcReleaseDevice(self._device)
+            self.handle = 0
+
+
+def _pointer_to(kind: Any) -> Any:
+    """Make a compiled function that turns an address into a pointer to `kind`."""
+
+    @intrinsic
+    def cast(typing_context: Any, address: Any) -> Any:  # noqa: ARG001
+        pointer = types.CPointer(kind)
+
+        def generate(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
+            return builder.inttoptr(arguments[0], context.get_value_type(pointer))
+
+        return pointer(types.uintp), generate
+
+    return cast
+
+
+_as_u64 = _pointer_to(types.uint64)
+_as_u32 = _pointer_to(types.uint32)
+_as_i32 = _pointer_to(types.int32)
+_as_f32 = _pointer_to(types.float32)
+
+_rtc_intersect1 = types.ExternalFunction(
+    "rtcIntersect1", types.void(types.uintp, types.uintp, types.uintp)
+)
+
+# The query context that the filter gets: 8 bytes of Embree's own, then ours, in 8-byte words.
+_CONTEXT_WORDS = 5
+_COUNT, _CAPACITY, _T_ADDRESS, _FACE_ADDRESS = 1, 2, 3, 4
+
+
+@cfunc(types.void(types.uintp), cache=True)
+def _collect(arguments: int) -> None:
+    """RTCFilterFunctionN for one ray: note the crossing, then reject it so the search goes on."""
+    words = carray(_as_u64(arguments), (6,))
+    context = carray(_as_u64(words[2]), (_CONTEXT_WORDS,))
+    n = context[_COUNT]
+    if n < context[_CAPACITY]:
+        ray = carray(_as_f32(words[3]), (12,))
+        hit = carray(_as_u32(words[4]), (8,))
+        carray(_as_f32(context[_T_ADDRESS]), (n + 1,))[n] = ray[8]
+        carray(_as_u32(context[_FACE_ADDRESS]), (n + 1,))[n] = hit[5]
+    context[_COUNT] = n + 1
+    carray(_as_i32(words[0]), (1,))[0] = 0
+
+
+@njit(cache=True, nogil=True)
+def make_query(capacity: int) -> Any:
+    """Return the buffers of one thread's queries: (context, arguments, ray, t, face)."""
+    context = np.zeros(_CONTEXT_WORDS, np.uint64)
+    arguments = np.zeros(8, np.uint64)
+    ray = np.zeros(64, np.float32)
+    t = np.empty(capacity, np.float32)
+    face = np.empty(capacity, np.uint32)
+    context[0] = np.uint64(0xFFFFFFFFFFFFFFFF)
+    context[_CAPACITY] = capacity
+    context[_T_ADDRESS] = t.ctypes.data
+    context[_FACE_ADDRESS] = face.ctypes.data
+    arguments[0] = (np.uint64(_ALL_FEATURES) << np.uint64(32)) | np.uint64(_QUERY_COHERENT)
+    arguments[1] = context.ctypes.data
+    return context, arguments, ray, t, face
+
+
+@njit(cache=True, nogil=True)
+def crossings(
+    scene: int,
+    query: Any,
+    origin: NDArray[np.float32],
+    direction: NDArray[np.float32],
+    t_far: float,
+) -> int:
+    """Collect all crossings with 0 <= t <= t_far of one ray into the query's buffers.
+
+    Returns how many there are, which may be more than the buffers hold: then repeat with larger
+    ones. Order is the traversal's, not by distance.
+    """
+    context, arguments, raw, _, _ = query
+    base = (raw.ctypes.data + 63) & ~np.uintp(63)
+    ray = carray(_as_f32(base), (24,))
+    bits = carray(_as_u32(base), (24,))
+    ray[0], ray[1], ray[2], ray[3] = origin[0], origin[1], origin[2], 0.0
+    ray[4], ray[5], ray[6], ray[7] = direction[0], direction[1], direction[2], 0.0
+    ray[8] = t_far
+    bits[9], bits[10], bits[11] = np.uint32(_INVALID_ID), 0, 0
+    for k in range(17, 21):
+        bits[k] = np.uint32(_INVALID_ID)
+    context[_COUNT] = 0
+    _rtc_intersect1(np.uintp(scene), base, arguments.ctypes.data)
+    return np.int64(context[_COUNT])
+
+
+@njit(cache=True, nogil=True)
+def _probe(scene: int, out_t: NDArray[np.float32], out_face: NDArray[np.uint32]) -> int:
+    query = make_query(4)
+    origin = np.array([0.25, 0.25, 0.0], np.float32)
+    direction = np.array([0.0, 0.0, 1.0], np.float32)
+    n = crossings(scene, query, origin, direction, 10.0)
+    for k in range(min(n, 4)):
+        out_t[k], out_face[k] = query[3][k], query[4][k]
+    return n
+
+
+def _self_test(library: ctypes.CDLL) -> None:
+    """Cast through three stacked triangles (two of them coincident) of known distances."""
+    device = library.rtcNewDevice(b"")
+    major = library.rtcGetDeviceProperty(device, _PROPERTY_VERSION_MAJOR)
+    library.rtcReleaseDevice(device)
+    if major != 4:
+        raise EmbreeUnavailable(f"version 4 of the library is needed, this is version {major}")
+    base = np.array([[0, 0, 0], [1, 0, 0], [0, 1, 0]], np.float32)
+    heights = (1.0, 1.0, 3.0)
+    vertices = np.zeros((10, 3), np.float32)
+    vertices[:9] = np.concatenate([base + [0, 0, h] for h in heights]).astype(np.float32)
+    triangles = np.arange(9, dtype=np.uint32).reshape(3, 3)
+    scene = NativeScene._with(library, vertices[:9], triangles)
+    t, face = np.zeros(4, np.float32), np.zeros(4, np.uint32)
+    n = _probe(scene.handle, t, face)
+    order = np.argsort(face[:3], kind="stable")
+    if n != 3 or not np.array_equal(t[:3][order], np.array(heights, np.float32)):
+        raise EmbreeUnavailable("the library did not find three known crossings")

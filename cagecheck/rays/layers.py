@@ -1,0 +1,90 @@
+"""The layer table: every crossing of the high poly along every ray.
+
+For any start distance d the table tells what a bake records, without casting again: the
+outermost crossing with ``-depth <= t <= d``.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from cagecheck.meshes.mesh import Floats, Ints
+
+NO_LAYER = -1
+
+
+@dataclass(frozen=True, eq=False)
+class Layers:
+    """Crossings of N rays, L in all, grouped by ray.
+
+    Attributes
+    ----------
+    first : (N + 1,) int64; the crossings of ray i are ``first[i]:first[i + 1]``.
+    t : (L,) float64, signed distance from the ray's origin, ascending within a ray.
+    face : (L,) int32, high-poly triangle.
+    front : (L,) bool, True where the triangle's front faces outward along the ray.
+    depth, reach : (N,) float64, the interval ``[-depth, reach]`` that was searched.
+    """
+
+    first: NDArray[np.int64]
+    t: Floats
+    face: Ints
+    front: NDArray[np.bool_]
+    depth: Floats
+    reach: Floats
+
+    def __len__(self) -> int:
+        return len(self.first) - 1
+
+    @property
+    def ray(self) -> NDArray[np.int32]:
+        """(L,) int32, the ray of every crossing."""
+        return np.repeat(np.arange(len(self), dtype=np.int32), np.diff(self.first))
+
+    def recorded(
+        self, start: Floats | float, depth: Floats | float | None = None
+    ) -> NDArray[np.int64]:
+        """Return (N,) int64: the crossing that a bake records, `NO_LAYER` for a miss.
+
+        start : (N,) or a number, where rays start; depth : (N,) or a number, how far below the
+        low poly they look (the table's own depth by default, which is also the limit).
+        """
+        n = len(self)
+        starts = np.ascontiguousarray(np.broadcast_to(np.asarray(start, np.float64), (n,)))
+        limit = self.depth if depth is None else np.minimum(depth, self.depth)
+        limits = np.ascontiguousarray(np.broadcast_to(limit, (n,)))
+        out = np.empty(n, np.int64)
+        _recorded(self.first, self.t, starts, limits, out)
+        return out
+
+    def take(self, index: NDArray[np.integer] | NDArray[np.bool_]) -> Layers:
+        """Return the table of the rays at `index` only (an index array or a mask)."""
+        index = np.flatnonzero(index) if index.dtype == bool else index
+        count = np.diff(self.first)[index]
+        first = np.concatenate([[0], np.cumsum(count)])
+        rows = np.repeat(self.first[:-1][index] - first[:-1], count) + np.arange(first[-1])
+        return Layers(
+            first,
+            self.t[rows],
+            self.face[rows],
+            self.front[rows],
+            self.depth[index],
+            self.reach[index],
+        )
+
+
+@njit(cache=True, nogil=True)
+def _recorded(
+    first: NDArray[np.int64], t: Floats, start: Floats, depth: Floats, out: NDArray[np.int64]
+) -> None:
+    for i in range(len(first) - 1):
+        out[i] = NO_LAYER
+        for k in range(first[i + 1] - 1, first[i] - 1, -1):
+            if t[k] <= start[i]:
+                if t[k] >= -depth[i]:
+                    out[i] = k
+                break

@@ -1,0 +1,257 @@
+"""Points on the low poly to send rays from: inside triangles, along edges, at vertices."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+from enum import IntEnum
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from cagecheck.errors import InputError
+from cagecheck.meshes.lowpoly import LowPoly
+from cagecheck.meshes.mesh import Floats, Ints
+from cagecheck.meshes.normals import edge_pairs
+
+
+class PointKind(IntEnum):
+    """Where on the low poly a point lies."""
+
+    INTERIOR = 0
+    EDGE = 1
+    VERTEX = 2
+    TEXEL = 3
+
+
+@dataclass(frozen=True, eq=False)
+class SurfacePoints:
+    """N points on the triangles of a low poly.
+
+    Attributes
+    ----------
+    triangle : (N,) int32.
+    barycentric : (N, 3) float64, sums to 1.
+    area : (N,) float64, world area that the point stands for; 0 for edge and vertex points, which
+        only watch the corridors there.
+    kind : (N,) uint8, a `PointKind`.
+    spacing : (N,) float64, typical world distance to the next point.
+    """
+
+    triangle: Ints
+    barycentric: Floats
+    area: Floats
+    kind: NDArray[np.uint8]
+    spacing: Floats
+
+    def __len__(self) -> int:
+        return len(self.triangle)
+
+    def take(self, index: NDArray[np.integer] | NDArray[np.bool_]) -> SurfacePoints:
+        """Return the points at `index` (an index array or a mask)."""
+        return SurfacePoints(**{f.name: getattr(self, f.name)[index] for f in fields(self)})
+
+    def positions(self, low: LowPoly) -> Floats:
+        """Return the (N, 3) world positions."""
+        return interpolate(low.positions, low.triangles[self.triangle], self.barycentric)
+
+
+def interpolate(values: Floats, corners: Ints, barycentric: Floats) -> Floats:
+    """Return (N, k) values at barycentric points of triangles with vertex indices (N, 3)."""
+    out: Floats = values[corners[:, 0]] * barycentric[:, :1]
+    out += values[corners[:, 1]] * barycentric[:, 1:2]
+    out += values[corners[:, 2]] * barycentric[:, 2:]
+    return out
+
+
+def join_points(sets: list[SurfacePoints]) -> SurfacePoints:
+    """Return all points of several sets, in order."""
+    return SurfacePoints(
+        **{
+            f.name: np.concatenate([getattr(s, f.name) for s in sets])
+            for f in fields(SurfacePoints)
+        }
+    )
+
+
+def spacing_for_count(low: LowPoly, count: int) -> float:
+    """Return the point spacing that gives about `count` interior points.
+
+    Raises `InputError` when the low poly has no area.
+    """
+    area = float(low.area.sum())
+    if area <= 0:
+        raise InputError(
+            "the low poly has no area.",
+            file=low.mesh.source.path if low.mesh.source else None,
+            cure="Check that its faces are not collapsed.",
+        )
+    return float(np.sqrt(area / max(count, 1)))
+
+
+def sample_points(
+    low: LowPoly,
+    spacing: float,
+    *,
+    seed: int = 0,
+    edges: bool = True,
+    triangles: NDArray[np.integer] | None = None,
+) -> SurfacePoints:
+    """Spread points over the low poly, in an order that keeps rays coherent.
+
+    Every triangle with area gets points for its area (one per ``spacing**2``) and its length (a
+    sliver gets one per ``2 * spacing`` of its longest edge), at least one. They follow the
+    triangular van der Corput sequence (Basu and Owen, "Low Discrepancy Constructions in the
+    Triangle", SIAM J. Numer. Anal. 53(2), 2015) with digits scrambled by `seed`. With `edges`, each
+    welded edge gets a point per `spacing` and each welded vertex one.
+
+    Parameters
+    ----------
+    spacing : world units, above 0.
+    triangles : only these triangles (and their edges and vertices); all by default.
+    """
+    if not spacing > 0:
+        raise InputError("the sample spacing must be above zero.", cure="Raise --density.")
+    chosen = np.arange(len(low.triangles)) if triangles is None else np.unique(triangles)
+    chosen = chosen[low.area[chosen] > 0]
+    sets = [_interior(low, chosen, spacing, seed)]
+    if edges:
+        sets += [_along_edges(low, chosen, spacing, seed), _at_vertices(low, chosen, spacing)]
+    points = join_points(sets)
+    return points.take(coherent_order(points.positions(low)))
+
+
+def coherent_order(positions: Floats) -> NDArray[np.int64]:
+    """Return the order of (N, 3) points along a Morton (Z) curve; ties keep their order.
+
+    Source of the curve: Morton, "A computer oriented geodetic data base", IBM, 1966.
+    """
+    if len(positions) == 0:
+        return np.zeros(0, np.int64)
+    low, high = positions.min(axis=0), positions.max(axis=0)
+    extent = float((high - low).max()) or 1.0
+    cells = ((positions - low) * ((2**21 - 1) / extent)).astype(np.uint64)
+    code = _spread(cells[:, 0]) | _spread(cells[:, 1]) << np.uint64(1)
+    code |= _spread(cells[:, 2]) << np.uint64(2)
+    return np.argsort(code, kind="stable")
+
+
+def _spread(x: NDArray[np.uint64]) -> NDArray[np.uint64]:
+    """Put two zero bits between the low 21 bits."""
+    for shift, mask in (
+        (32, 0x1F00000000FFFF),
+        (16, 0x1F0000FF0000FF),
+        (8, 0x100F00F00F00F00F),
+        (4, 0x10C30C30C30C30C3),
+        (2, 0x1249249249249249),
+    ):
+        x = (x | x << np.uint64(shift)) & np.uint64(mask)
+    return x
+
+
+def _interior(
+    low: LowPoly, chosen: NDArray[np.integer], spacing: float, seed: int
+) -> SurfacePoints:
+    area = low.area[chosen]
+    p = low.positions[low.triangles[chosen]]
+    longest = np.linalg.norm(p - np.roll(p, -1, axis=1), axis=2).max(axis=1, initial=0.0)
+    wanted = np.maximum(np.ceil(area / spacing**2), np.ceil(longest / (2 * spacing)))
+    count = np.maximum(wanted, 1).astype(np.int64)
+    start = np.concatenate([[0], np.cumsum(count)])
+    triangle = np.repeat(chosen, count).astype(np.int32)
+    barycentric = np.empty((len(triangle), 3))
+    _triangular_van_der_corput(chosen.astype(np.int64), start, seed, barycentric)
+    share = area / count
+    return SurfacePoints(
+        triangle,
+        barycentric,
+        np.repeat(share, count),
+        np.full(len(triangle), PointKind.INTERIOR, np.uint8),
+        np.repeat(np.sqrt(share), count),
+    )
+
+
+@njit(cache=True, nogil=True)
+def _hash(a: np.uint64, b: np.uint64, c: np.uint64) -> np.uint64:
+    """SplitMix64's finaliser (Steele, Lea, Flood 2014) over three numbers."""
+    z = a * np.uint64(0x9E3779B97F4A7C15) + b * np.uint64(0xBF58476D1CE4E5B9)
+    z += c * np.uint64(0x94D049BB133111EB) + np.uint64(0x2545F4914F6CDD1D)
+    z = (z ^ (z >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
+    z = (z ^ (z >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
+    return z ^ (z >> np.uint64(31))
+
+
+@njit(cache=True, nogil=True)
+def _triangular_van_der_corput(
+    chosen: NDArray[np.int64], start: NDArray[np.int64], seed: int, out: Floats
+) -> None:
+    for k in range(len(chosen)):
+        count = start[k + 1] - start[k]
+        levels = 0
+        while 4**levels < count:
+            levels += 1
+        for i in range(count):
+            # Barycentric coordinates of the current sub-triangle's centre, and its half size
+            # with sign: digit 0 is the middle sub-triangle, which points the other way.
+            a, b, c = 1.0 / 3, 1.0 / 3, 1.0 / 3
+            size, digits = 1.0, i
+            for level in range(levels):
+                digit = (digits & 3) ^ np.int64(
+                    _hash(np.uint64(seed), np.uint64(chosen[k]), np.uint64(level)) & np.uint64(3)
+                )
+                digits >>= 2
+                size *= 0.5
+                if digit == 0:
+                    size = -size
+                elif digit == 1:
+                    a, b, c = a + size * 2 / 3, b - size / 3, c - size / 3
+                elif digit == 2:
+                    a, b, c = a - size / 3, b + size * 2 / 3, c - size / 3
+                else:
+                    a, b, c = a - size / 3, b - size / 3, c + size * 2 / 3
+            out[start[k] + i, 0] = a
+            out[start[k] + i, 1] = b
+            out[start[k] + i, 2] = c
+
+
+def _along_edges(
+    low: LowPoly, chosen: NDArray[np.integer], spacing: float, seed: int
+) -> SurfacePoints:
+    welded = low.welded[chosen]
+    _, _, twin = edge_pairs(welded)
+    first = np.ones(welded.size, bool)
+    first[twin] = False
+    half_edge = np.flatnonzero(first)
+    local, corner = half_edge // 3, half_edge % 3
+    p = low.positions[low.triangles[chosen[local]]]
+    rows = np.arange(len(local))
+    length = np.linalg.norm(p[rows, corner] - p[rows, (corner + 1) % 3], axis=1)
+    count = np.maximum(np.ceil(length / spacing), 1).astype(np.int64)
+    begin = np.concatenate([[0], np.cumsum(count)])[:-1]
+    owner = np.repeat(rows, count)
+    step = np.arange(len(owner)) - begin[owner]
+    jitter = np.random.default_rng([seed, 1]).uniform(0.05, 0.95, len(owner))
+    s = (step + jitter) / count[owner]
+    barycentric = np.zeros((len(owner), 3))
+    barycentric[np.arange(len(owner)), corner[owner]] = 1 - s
+    barycentric[np.arange(len(owner)), (corner[owner] + 1) % 3] = s
+    return SurfacePoints(
+        chosen[local[owner]].astype(np.int32),
+        barycentric,
+        np.zeros(len(owner)),
+        np.full(len(owner), PointKind.EDGE, np.uint8),
+        np.repeat(length / count, count),
+    )
+
+
+def _at_vertices(low: LowPoly, chosen: NDArray[np.integer], spacing: float) -> SurfacePoints:
+    _, first = np.unique(low.welded[chosen], return_index=True)
+    barycentric = np.zeros((len(first), 3))
+    barycentric[np.arange(len(first)), first % 3] = 1.0
+    return SurfacePoints(
+        chosen[first // 3].astype(np.int32),
+        barycentric,
+        np.zeros(len(first)),
+        np.full(len(first), PointKind.VERTEX, np.uint8),
+        np.full(len(first), spacing),
+    )
