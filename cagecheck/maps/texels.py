@@ -1,0 +1,384 @@
+"""Texels to points: which texel centres of a map lie on which low-poly triangle.
+
+Convention, everywhere in `cagecheck.maps`: a map of one UDIM tile is square, row 0 is the top row
+(PNG, glTF) while v points up (OBJ and `LowPoly.uv`; readers turn glTF's v around). The centre of
+texel (x, y) of a map of `size` is at u = u0 + (x + 0.5) / size, v = v0 + 1 - (y + 0.5) / size.
+
+Coverage is exact. UVs are snapped to 1/4096 of a texel (of a sub-texel when supersampling), as
+graphics hardware does, and edge functions are evaluated in integers (Pineda, "A Parallel Algorithm
+for Polygon Rasterization", SIGGRAPH 1988) with the top-left rule, so that a centre on an edge
+shared by two triangles belongs to exactly one of them. Where UVs overlap, the first triangle in
+file order keeps the texel; the others are counted.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from cagecheck.errors import InputError, Notice
+from cagecheck.meshes.lowpoly import LowPoly
+from cagecheck.meshes.mesh import Floats, Ints
+from cagecheck.meshes.tiles import FIRST_TILE, tile_origin, udim_of
+from cagecheck.rays.points import PointKind, SurfacePoints
+
+Whole = int | np.int64
+
+SMALLEST_MAP, LARGEST_MAP = 8, 16384
+SUPERSAMPLING = (1, 4, 16)
+NO_TRIANGLE = -1
+
+# Bits below one texel. With maps of 2^14, 4 sub-texels across and UVs up to 4 tiles across, edge
+# functions stay below 2^(2 * (14 + 2 + 12 + 2) + 1) = 2^61.
+_SUBTEXEL_BITS = 12
+_SUBTEXEL = 1 << _SUBTEXEL_BITS
+_WIDEST_TRIANGLE = 4.0
+# Texels of a block are listed in cells of this edge, so that neighbours in the list are
+# neighbours on the surface and their rays stay coherent.
+_CELL = 8
+_DEFAULT_BLOCK = 512
+
+
+@dataclass(frozen=True, eq=False)
+class TexelPoints:
+    """The covered texels of one tile, or of one block of it, in an order that keeps rays coherent.
+
+    Attributes
+    ----------
+    tile : UDIM number.
+    size : texels along the map's edge (not sub-texels).
+    points : (N,) `SurfacePoints` of kind TEXEL. `area` is the world area of a texel (of a
+        sub-texel when supersampling) and `spacing` its square root, the mean distance to the next.
+    x, y : (N,) int32, column and row of the texel; row 0 is the top.
+    overlaps : triangle-texel pairs that lost against an earlier triangle.
+    """
+
+    tile: int
+    size: int
+    points: SurfacePoints
+    x: Ints
+    y: Ints
+    overlaps: int
+
+    def __len__(self) -> int:
+        return len(self.x)
+
+
+def texel_points(low: LowPoly, map_size: int, tile: int, *, supersample: int = 1) -> TexelPoints:
+    """Return every covered texel centre of one tile (see the module's convention).
+
+    `supersample` is 1, 4 or 16 sub-texels per texel; `x` and `y` stay those of the texel.
+    Use `texel_blocks` for large maps: this holds about 70 bytes for every covered texel.
+
+    Raises `InputError` for a low poly without UVs and for sizes that are not usable.
+    """
+    blocks = list(texel_blocks(low, map_size, tile, supersample=supersample))
+    return _join_blocks(blocks, tile, map_size)
+
+
+def uv_notices(low: LowPoly) -> list[Notice]:
+    """Say which triangles no map can hold: without UVs, without UV area, or far too wide."""
+    if low.uv is None:
+        return []
+    missing = ~np.isfinite(low.uv).all(axis=(1, 2))
+    flat = ~missing & (low.uv_area == 0)
+    wide = ~missing & (np.ptp(low.uv, axis=1) > _WIDEST_TRIANGLE).any(axis=1)
+    found = (
+        (missing, "no-uv", "have no UVs", "Unwrap them."),
+        (flat, "flat-uv", "have UVs without area", "Unwrap them again."),
+        (wide, "wide-uv", f"span over {_WIDEST_TRIANGLE:g} tiles", "Scale the UVs down."),
+    )
+    return [
+        Notice(code, f"{n:,} low-poly triangles {what} and get no texels.", cure, n)
+        for mask, code, what, cure in found
+        if (n := int(np.count_nonzero(mask)))
+    ]
+
+
+def texel_blocks(
+    low: LowPoly,
+    map_size: int,
+    tile: int,
+    *,
+    supersample: int = 1,
+    block: int = _DEFAULT_BLOCK,
+) -> Iterator[TexelPoints]:
+    """Yield the covered texels of one tile in square blocks of `block` sub-texels, row by row.
+
+    Blocks without a covered texel are left out. Memory is bounded by the block, not by the map.
+    `block` is rounded up to a multiple of 32, so that no texel's sub-texels are parted.
+    """
+    size, across = _checked_size(map_size, supersample)
+    if low.uv is None:
+        raise InputError(
+            "the low poly has no UVs, so it has no texels.",
+            file=low.mesh.source.path if low.mesh.source else None,
+            cure="Unwrap it, or export it with its UVs.",
+        )
+    block = -(-block // 32) * 32
+    snapped, owner = _snap(low, tile, size)
+    if len(owner) == 0:
+        return
+    per_side = -(-size // block)
+    start, members = _bin(snapped, size, block, per_side)
+    texel_area = _texel_area(low, size)
+    for b in range(per_side * per_side):
+        mine = members[start[b] : start[b + 1]]
+        if len(mine) == 0:
+            continue
+        left, top = (b % per_side) * block, (b // per_side) * block
+        winner = np.full((block, block), NO_TRIANGLE, np.int32)
+        overlaps = _raster(snapped, mine, left, top, size, winner)
+        x, y = _covered(winner)
+        if len(x) == 0:
+            continue
+        local = winner[y, x]
+        barycentric = np.empty((len(x), 3))
+        _barycentrics(snapped, local, x + left, y + top, barycentric)
+        triangle = owner[local]
+        yield TexelPoints(
+            tile,
+            map_size,
+            SurfacePoints(
+                triangle,
+                barycentric,
+                texel_area[triangle],
+                np.full(len(x), PointKind.TEXEL, np.uint8),
+                np.sqrt(texel_area[triangle]),
+            ),
+            (x + np.int32(left)) // np.int32(across),
+            (y + np.int32(top)) // np.int32(across),
+            overlaps,
+        )
+
+
+def triangle_ids(low: LowPoly, map_size: int, tile: int) -> Ints:
+    """Return the (size, size) int32 triangle at every texel centre, `NO_TRIANGLE` outside."""
+    image = np.full((map_size, map_size), NO_TRIANGLE, np.int32)
+    for part in texel_blocks(low, map_size, tile):
+        image[part.y, part.x] = part.points.triangle
+    return image
+
+
+def tiles_touched(low: LowPoly) -> tuple[int, ...]:
+    """Return the UDIM numbers that any UV triangle reaches into, ascending (empty without UVs).
+
+    A border that a triangle only touches does not count.
+    """
+    if low.uv is None:
+        return ()
+    usable = np.isfinite(low.uv).all(axis=(1, 2)) & (low.uv_area != 0)
+    uv = low.uv[usable]
+    first = np.floor(uv.min(axis=1))
+    last = np.maximum(np.ceil(uv.max(axis=1)) - 1, first)
+    numbers: set[int] = set()
+    for span in np.unique(np.concatenate([first, last], axis=1), axis=0):
+        if (span[2:] - span[:2]).max() > _WIDEST_TRIANGLE:
+            continue
+        u, v = np.meshgrid(np.arange(span[0], span[2] + 1), np.arange(span[1], span[3] + 1))
+        cells = np.stack([u.ravel(), v.ravel()], axis=1) + 0.5
+        numbers.update(int(t) for t in np.unique(udim_of(cells)) if t >= FIRST_TILE)
+    return tuple(sorted(numbers))
+
+
+def _checked_size(map_size: int, supersample: int) -> tuple[int, int]:
+    if not SMALLEST_MAP <= map_size <= LARGEST_MAP:
+        raise InputError(
+            f"a map of {map_size} texels is not possible.",
+            cure=f"Choose a size from {SMALLEST_MAP} to {LARGEST_MAP}.",
+        )
+    if supersample not in SUPERSAMPLING:
+        raise InputError(
+            f"{supersample} samples per texel are not possible.", cure="Choose 1, 4 or 16."
+        )
+    across = {1: 1, 4: 2, 16: 4}[supersample]
+    return map_size * across, across
+
+
+def _snap(low: LowPoly, tile: int, size: int) -> tuple[NDArray[np.int64], Ints]:
+    """Return the corners (M, 4, 2) of the triangles that reach into the tile, and the triangles.
+
+    Rows 0 to 2 are the snapped corners, in an order that makes their area positive with rows
+    down; row 3 holds 1 in its first column where corners 1 and 2 had to change places.
+    """
+    assert low.uv is not None
+    u0, v0 = tile_origin(tile)
+    with np.errstate(invalid="ignore"):
+        local = low.uv - np.array([u0, v0])
+        reach = (local.max(axis=1) > 0).all(axis=1) & (local.min(axis=1) < 1).all(axis=1)
+        narrow = (np.ptp(local, axis=1) <= _WIDEST_TRIANGLE).all(axis=1)
+    owner = np.flatnonzero(reach & narrow).astype(np.int32)
+    scaled = local[owner]
+    scaled[:, :, 1] = 1.0 - scaled[:, :, 1]
+    fixed = np.rint(scaled * (size * _SUBTEXEL)).astype(np.int64)
+    a, b, c = fixed[:, 0], fixed[:, 1], fixed[:, 2]
+    doubled = (b[:, 0] - a[:, 0]) * (c[:, 1] - a[:, 1]) - (b[:, 1] - a[:, 1]) * (c[:, 0] - a[:, 0])
+    out = np.zeros((len(owner), 4, 2), np.int64)
+    out[:, :3] = fixed
+    swapped = doubled < 0
+    out[swapped, 1], out[swapped, 2] = fixed[swapped, 2], fixed[swapped, 1]
+    out[:, 3, 0] = swapped
+    solid = doubled != 0
+    return out[solid], owner[solid]
+
+
+def _texel_area(low: LowPoly, size: int) -> Floats:
+    """Return the (T,) world area of one of `size`**2 texels on every triangle."""
+    in_texels = np.abs(low.uv_area) * float(size) ** 2
+    return np.divide(low.area, in_texels, out=np.zeros_like(low.area), where=in_texels > 0)
+
+
+@njit(cache=True, nogil=True)
+def _block_range(corners: NDArray[np.int64], axis: int, size: int, block: int) -> tuple[int, int]:
+    low = min(corners[0, axis], corners[1, axis], corners[2, axis]) >> _SUBTEXEL_BITS
+    high = max(corners[0, axis], corners[1, axis], corners[2, axis]) >> _SUBTEXEL_BITS
+    return max(low, 0) // block, min(high, size - 1) // block
+
+
+@njit(cache=True, nogil=True)
+def _bin(
+    snapped: NDArray[np.int64], size: int, block: int, per_side: int
+) -> tuple[NDArray[np.int64], NDArray[np.int32]]:
+    """List the triangles whose bounding box meets every block, in file order."""
+    start = np.zeros(per_side * per_side + 1, np.int64)
+    for m in range(len(snapped)):
+        x0, x1 = _block_range(snapped[m], 0, size, block)
+        y0, y1 = _block_range(snapped[m], 1, size, block)
+        for by in range(y0, y1 + 1):
+            for bx in range(x0, x1 + 1):
+                start[by * per_side + bx + 1] += 1
+    for b in range(len(start) - 1):
+        start[b + 1] += start[b]
+    fill = start.copy()
+    members = np.empty(start[-1], np.int32)
+    for m in range(len(snapped)):
+        x0, x1 = _block_range(snapped[m], 0, size, block)
+        y0, y1 = _block_range(snapped[m], 1, size, block)
+        for by in range(y0, y1 + 1):
+            for bx in range(x0, x1 + 1):
+                members[fill[by * per_side + bx]] = m
+                fill[by * per_side + bx] += 1
+    return start, members
+
+
+@njit(cache=True, nogil=True)
+def _edge(ax: Whole, ay: Whole, bx: Whole, by: Whole, px: Whole, py: Whole) -> Whole:
+    """Twice the signed area of a, b, p; positive inside, clockwise as seen with rows down."""
+    return (bx - ax) * (py - ay) - (by - ay) * (px - ax)
+
+
+@njit(cache=True, nogil=True)
+def _top_or_left(ax: Whole, ay: Whole, bx: Whole, by: Whole) -> bool:
+    """With positive area and rows down, top edges run right and left edges run up."""
+    return bool((by == ay and bx > ax) or by < ay)
+
+
+@njit(cache=True, nogil=True)
+def _raster(
+    snapped: NDArray[np.int64],
+    members: NDArray[np.int32],
+    left: int,
+    top: int,
+    size: int,
+    winner: NDArray[np.int32],
+) -> int:
+    """Write the first triangle over every centre into `winner`; return how many came too late."""
+    half = _SUBTEXEL // 2
+    late = 0
+    right = min(left + winner.shape[1], size) - 1
+    bottom = min(top + winner.shape[0], size) - 1
+    for m in members:
+        ax, ay = snapped[m, 0, 0], snapped[m, 0, 1]
+        bx, by = snapped[m, 1, 0], snapped[m, 1, 1]
+        cx, cy = snapped[m, 2, 0], snapped[m, 2, 1]
+        # A centre exactly on an edge counts where the edge is a top or left one.
+        need_a = 0 if _top_or_left(bx, by, cx, cy) else 1
+        need_b = 0 if _top_or_left(cx, cy, ax, ay) else 1
+        need_c = 0 if _top_or_left(ax, ay, bx, by) else 1
+        x0 = max(left, (min(ax, bx, cx) - half) >> _SUBTEXEL_BITS)
+        x1 = min(right, (max(ax, bx, cx) - half + _SUBTEXEL - 1) >> _SUBTEXEL_BITS)
+        y0 = max(top, (min(ay, by, cy) - half) >> _SUBTEXEL_BITS)
+        y1 = min(bottom, (max(ay, by, cy) - half + _SUBTEXEL - 1) >> _SUBTEXEL_BITS)
+        for y in range(y0, y1 + 1):
+            py = y * _SUBTEXEL + half
+            px = x0 * _SUBTEXEL + half
+            ea = _edge(bx, by, cx, cy, px, py)
+            eb = _edge(cx, cy, ax, ay, px, py)
+            ec = _edge(ax, ay, bx, by, px, py)
+            for x in range(x0, x1 + 1):
+                if ea >= need_a and eb >= need_b and ec >= need_c:
+                    if winner[y - top, x - left] == NO_TRIANGLE:
+                        winner[y - top, x - left] = m
+                    else:
+                        late += 1
+                ea -= (cy - by) * _SUBTEXEL
+                eb -= (ay - cy) * _SUBTEXEL
+                ec -= (by - ay) * _SUBTEXEL
+    return late
+
+
+@njit(cache=True, nogil=True)
+def _barycentrics(
+    snapped: NDArray[np.int64],
+    local: NDArray[np.int32],
+    x: NDArray[np.int32],
+    y: NDArray[np.int32],
+    out: Floats,
+) -> None:
+    half = _SUBTEXEL // 2
+    for i in range(len(local)):
+        s = snapped[local[i]]
+        px, py = np.int64(x[i]) * _SUBTEXEL + half, np.int64(y[i]) * _SUBTEXEL + half
+        ea = _edge(s[1, 0], s[1, 1], s[2, 0], s[2, 1], px, py)
+        eb = _edge(s[2, 0], s[2, 1], s[0, 0], s[0, 1], px, py)
+        ec = _edge(s[0, 0], s[0, 1], s[1, 0], s[1, 1], px, py)
+        total = float(ea + eb + ec)
+        second, third = (2, 1) if s[3, 0] else (1, 2)
+        out[i, 0] = ea / total
+        out[i, second] = eb / total
+        out[i, third] = ec / total
+
+
+@njit(cache=True, nogil=True)
+def _covered(winner: NDArray[np.int32]) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
+    """Return column and row of every covered place, cell by cell."""
+    rows, columns = winner.shape
+    count = 0
+    for y in range(rows):
+        for x in range(columns):
+            count += winner[y, x] != NO_TRIANGLE
+    xs, ys = np.empty(count, np.int32), np.empty(count, np.int32)
+    k = 0
+    for cell_y in range(0, rows, _CELL):
+        for cell_x in range(0, columns, _CELL):
+            for y in range(cell_y, min(cell_y + _CELL, rows)):
+                for x in range(cell_x, min(cell_x + _CELL, columns)):
+                    if winner[y, x] != NO_TRIANGLE:
+                        xs[k], ys[k] = x, y
+                        k += 1
+    return xs, ys
+
+
+def _join_blocks(blocks: list[TexelPoints], tile: int, map_size: int) -> TexelPoints:
+    if not blocks:
+        none = np.zeros(0, np.int32)
+        empty = SurfacePoints(
+            none, np.zeros((0, 3)), np.zeros(0), np.zeros(0, np.uint8), np.zeros(0)
+        )
+        return TexelPoints(tile, map_size, empty, none, none, 0)
+    points = {
+        name: np.concatenate([getattr(b.points, name) for b in blocks])
+        for name in ("triangle", "barycentric", "area", "kind", "spacing")
+    }
+    return TexelPoints(
+        tile,
+        map_size,
+        SurfacePoints(**points),
+        np.concatenate([b.x for b in blocks]),
+        np.concatenate([b.y for b in blocks]),
+        sum(b.overlaps for b in blocks),
+    )
