@@ -8,6 +8,7 @@ first and moved into place only when every one of them is complete.
 from __future__ import annotations
 
 import contextlib
+import errno
 import hashlib
 import os
 import shutil
@@ -46,41 +47,52 @@ def refuse_existing(path: Path, force: bool) -> None:
 def replace_file(path: str | os.PathLike[str], *, force: bool = False) -> Iterator[Path]:
     """Yield a temporary path to write to; rename it to `path` when the block ends well.
 
+    Folders made on the way are removed again when it does not.
+
     Raises
     ------
-    InputError : `path` exists and `force` is off, or its folder cannot be written.
+    InputError : `path` exists and `force` is off, its folder cannot be written, or the disk is
+        full.
     """
     final = Path(path)
     refuse_existing(final, force)
+    made: list[Path] = []
+    temporary: Path | None = None
+    with _told(final, "Choose another place."):
+        try:
+            made = _make_folders(final.parent)
+            handle, name = tempfile.mkstemp(
+                prefix=f".{final.stem}.", suffix=final.suffix, dir=final.parent
+            )
+            os.close(handle)
+            temporary = Path(name)
+        except BaseException:
+            _remove_empty(made)
+            raise
     try:
-        final.parent.mkdir(parents=True, exist_ok=True)
-        handle, name = tempfile.mkstemp(
-            prefix=f".{final.stem}.", suffix=final.suffix, dir=final.parent
-        )
-    except OSError as error:
-        raise InputError(
-            f"cannot write here ({error.strerror}).", file=str(final), cure="Choose another place."
-        ) from error
-    os.close(handle)
-    temporary = Path(name)
-    try:
-        yield temporary
-        temporary.chmod(0o666 & ~_umask())
-        temporary.replace(final)
-    finally:
+        with _told(final, "Free some space or choose another place.", _FULL):
+            yield temporary
+        refuse_existing(final, force)
+        with _told(final, "Free some space or choose another place."):
+            temporary.chmod(0o666 & ~_umask())
+            temporary.replace(final)
+    except BaseException:
         temporary.unlink(missing_ok=True)
+        _remove_empty(made)
+        raise
 
 
 class OutputFolder:
     """A set of result files that appear together, or not at all.
 
     Use as a context manager; `add(name)` gives the temporary path to write to. On a clean exit
-    all files move into `folder`; on an exception nothing is left behind.
+    all files move into `folder`, those they replace being kept aside until the last has moved; on
+    an exception, there or in the block, the folder is as it was before.
 
     Raises
     ------
-    InputError : `folder` is a file or cannot be written, or holds one of the names and `force`
-        is off.
+    InputError : `folder` is a file or cannot be written, a name leads outside it, it holds one of
+        the names and `force` is off, or the disk is full.
     """
 
     def __init__(self, folder: str | os.PathLike[str], *, force: bool = False) -> None:
@@ -95,26 +107,28 @@ class OutputFolder:
             raise InputError(
                 "this is a file, not a folder.", file=str(self.folder), cure="Name a folder."
             )
-        try:
-            missing = [p for p in (self.folder, *self.folder.parents) if not p.exists()]
-            self.folder.mkdir(parents=True, exist_ok=True)
-            self._made = missing
-            self._temporary = Path(tempfile.mkdtemp(prefix=".cagecheck-", dir=self.folder))
-        except OSError as error:
-            raise InputError(
-                f"cannot write here ({error.strerror}).",
-                file=str(self.folder),
-                cure="Choose another --out folder.",
-            ) from error
+        with _told(self.folder, "Choose another --out folder."):
+            try:
+                self._made = _make_folders(self.folder)
+                self._temporary = Path(tempfile.mkdtemp(prefix=".cagecheck-", dir=self.folder))
+            except BaseException:
+                _remove_empty(self._made)
+                raise
         return self
 
     def add(self, name: str) -> Path:
         """Return the temporary path for the result file `name` (may hold sub-folders)."""
         assert self._temporary is not None, "use OutputFolder in a with block"
+        if Path(name).is_absolute() or ".." in Path(name).parts:
+            raise InputError(
+                f"the result name {name!r} leads outside the folder.", file=str(self.folder)
+            )
         refuse_existing(self.folder / name, self.force)
-        self.names.append(name)
-        path = self._temporary / name
-        path.parent.mkdir(parents=True, exist_ok=True)
+        if name not in self.names:
+            self.names.append(name)
+        path = self._temporary / "new" / name
+        with _told(self.folder / name, "Choose another --out folder."):
+            path.parent.mkdir(parents=True, exist_ok=True)
         return path
 
     def paths(self) -> list[Path]:
@@ -128,18 +142,72 @@ class OutputFolder:
         trace: TracebackType | None,
     ) -> None:
         assert self._temporary is not None
+        kept = False
         try:
             if kind is None:
-                for name in self.names:
-                    final = self.folder / name
-                    final.parent.mkdir(parents=True, exist_ok=True)
-                    (self._temporary / name).replace(final)
+                with _told(self.folder, "Free some space or choose another --out folder."):
+                    self._move_in()
+                kept = True
+            elif isinstance(error, OSError) and error.errno in _FULL:
+                raise _cannot_write(self.folder, error, "Free some space.") from error
         finally:
             shutil.rmtree(self._temporary, ignore_errors=True)
-            if kind is not None:
-                for folder in self._made:
-                    with contextlib.suppress(OSError):
-                        folder.rmdir()
+            if not kept:
+                _remove_empty(self._made)
+
+    def _move_in(self) -> None:
+        assert self._temporary is not None
+        for name in self.names:
+            assert (self._temporary / "new" / name).is_file(), f"{name} was added, never written"
+            refuse_existing(self.folder / name, self.force)
+        moved: list[tuple[Path, Path]] = []  # (from, to)
+        try:
+            for name in self.names:
+                new, final = self._temporary / "new" / name, self.folder / name
+                aside = self._temporary / "old" / name
+                self._made.extend(_make_folders(final.parent))
+                if final.exists():
+                    aside.parent.mkdir(parents=True, exist_ok=True)
+                    final.replace(aside)
+                    moved.append((final, aside))
+                new.replace(final)
+                moved.append((new, final))
+        except BaseException:
+            for before, after in reversed(moved):
+                after.replace(before)
+            raise
+
+
+# A disk or quota that is full, as the operating system numbers it.
+_FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
+
+
+def _cannot_write(path: Path, error: OSError, cure: str) -> InputError:
+    return InputError(f"cannot write here ({error.strerror}).", file=str(path), cure=cure)
+
+
+@contextlib.contextmanager
+def _told(path: Path, cure: str, only: tuple[int, ...] = ()) -> Iterator[None]:
+    """Turn the operating system's refusals (or those numbered in `only`) into words."""
+    try:
+        yield
+    except OSError as error:
+        if only and error.errno not in only:
+            raise
+        raise _cannot_write(path, error, cure) from error
+
+
+def _make_folders(folder: Path) -> list[Path]:
+    """Make `folder` and those above it; return those that were missing, the deepest first."""
+    missing = [p for p in (folder, *folder.parents) if not p.exists()]
+    folder.mkdir(parents=True, exist_ok=True)
+    return missing
+
+
+def _remove_empty(folders: list[Path]) -> None:
+    for folder in sorted(folders, key=lambda p: len(p.parts), reverse=True):
+        with contextlib.suppress(OSError):
+            folder.rmdir()
 
 
 def _umask() -> int:

@@ -7,7 +7,7 @@ Journal of Graphics Tools 3(1), 1998: the result does not depend on how a flat f
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,14 +16,22 @@ from scipy.sparse.csgraph import connected_components
 
 from cagecheck.errors import InputError
 from cagecheck.meshes.mesh import Floats, Ints, Mesh
-from cagecheck.meshes.triangulate import Triangulation
+from cagecheck.meshes.triangulate import Triangulation, newell_normals
 
 NormalSource = Literal["file", "smooth", "hardness", "groups"]
 NormalWeight = Literal["angle", "area"]
 
 # Vertices at one position whose normals nearly cancel are the two sides of a sheet of zero
-# thickness, not one surface: below this length of the mean unit normal they stay apart.
-CANCEL_LENGTH = 0.1
+# thickness, not one surface: below this length of the mean unit normal they stay apart. Two sides
+# of a blade have a mean of sin(wedge / 2), so it keeps its edge down to 1.1 degrees.
+CANCEL_LENGTH = 0.01
+# Positions that passed through float32 are rounded to 2^-24 of their size. A triangle no higher
+# than a few of these, against its longest edge, has no direction of its own.
+SLIVER_HEIGHT = 2.0**-22
+# Sums of terms that cancel to less than this share of their weight are rounding, not a direction.
+CANCEL_ROUNDING = 1e-9
+# Files keep positions to six or seven digits: an edge this little over the hardness is at it.
+HARDNESS_SLACK_DEG = 0.01
 
 
 @dataclass(frozen=True)
@@ -59,11 +67,18 @@ def normalised(vectors: Floats) -> Floats:
 
 
 def triangle_normals(positions: Floats, triangles: NDArray[np.int32]) -> tuple[Floats, Floats]:
-    """Return (T, 3) unit normals and (T,) areas; a triangle without area has a zero normal."""
+    """Return (T, 3) unit normals and (T,) areas.
+
+    A triangle without area, or so thin that float32 rounding decides where it faces
+    (`SLIVER_HEIGHT`), has a zero normal.
+    """
     a, b, c = (positions[triangles[:, k]] for k in range(3))
-    cross = np.cross(b - a, c - a)
+    ab, ac, bc = b - a, c - a, c - b
+    cross = np.cross(ab, ac)
     length = np.linalg.norm(cross, axis=1)
-    unit = np.divide(cross, length[:, None], out=np.zeros_like(cross), where=length[:, None] > 0)
+    longest2 = np.max([np.einsum("ij,ij->i", e, e) for e in (ab, ac, bc)], axis=0)
+    usable = length > SLIVER_HEIGHT * longest2
+    unit = np.divide(cross, length[:, None], out=np.zeros_like(cross), where=usable[:, None])
     return unit, 0.5 * length
 
 
@@ -92,29 +107,58 @@ def weld(positions: Floats, triangles: NDArray[np.int32]) -> Ints:
     """Give vertices at exactly the same position one number, so that a cage never cracks there.
 
     Formats that split vertices at UV seams and hard edges repeat the position to the last bit, so
-    equality is exact. The two sides of a zero-thickness sheet (normals cancel) stay apart.
+    equality is exact. The two sides of a zero-thickness sheet (normals cancel) stay apart, each
+    side welded within itself.
 
     Returns (V,) int32 numbers from 0, in order of first use.
     """
     if len(positions) == 0:
         return np.zeros(0, np.int32)
-    keys = np.ascontiguousarray(positions + 0.0).view([("", np.float64)] * 3).ravel()
-    _, group = np.unique(keys, return_inverse=True)
+    group = _equal_positions(positions)
     terms = weighted_corner_terms(positions, triangles, "angle").reshape(-1, 3)
-    vertex_normal = np.zeros((len(positions), 3))
-    np.add.at(vertex_normal, triangles.ravel(), terms)
-    vertex_normal = normalised(vertex_normal)
+    vertex_normal = normalised(_sum_rows(terms, triangles.ravel(), len(positions)))
     count = int(group.max()) + 1
-    total = np.zeros((count, 3))
-    np.add.at(total, group, vertex_normal)
-    members = np.bincount(group, weights=np.any(vertex_normal != 0, axis=1), minlength=count)
+    total = _sum_rows(vertex_normal, group, count)
+    faces_somewhere = np.any(vertex_normal != 0, axis=1)
+    members = np.bincount(group, weights=faces_somewhere, minlength=count)
     cancels = (members > 1) & (np.linalg.norm(total, axis=1) < CANCEL_LENGTH * members)
-    key = np.where(cancels[group], count + np.arange(len(positions)), group)
+    # The side of a sheet: with or against the first of its vertices that faces somewhere.
+    reference = np.zeros((count, 3))
+    chosen = np.flatnonzero(faces_somewhere)[::-1]
+    reference[group[chosen]] = vertex_normal[chosen]
+    against = np.einsum("ij,ij->i", vertex_normal, reference[group]) < 0
+    key = 2 * group.astype(np.int64) + (cancels[group] & against)
     _, first, number = np.unique(key, return_index=True, return_inverse=True)
     rank = np.empty(len(first), np.int32)
     rank[np.argsort(first, kind="stable")] = np.arange(len(first), dtype=np.int32)
     out: Ints = rank[number]
     return out
+
+
+def _equal_positions(positions: Floats) -> NDArray[np.int64]:
+    """Number the vertices so that those at exactly the same place share a number, (V,) from 0."""
+    rows = np.ascontiguousarray(positions + 0.0)  # -0.0 and 0.0 are one place
+    order = np.lexsort(rows.T)
+    ordered = rows[order]
+    new = np.concatenate([[False], np.any(ordered[1:] != ordered[:-1], axis=1)])
+    group = np.empty(len(rows), np.int64)
+    group[order] = np.cumsum(new)
+    return group
+
+
+def _sum_rows(rows: Floats, index: NDArray[np.integer[Any]], count: int) -> Floats:
+    """Add (N, 3) rows up by `index` into (count, 3)."""
+    columns = [np.bincount(index, weights=rows[:, k], minlength=count) for k in range(3)]
+    return np.stack(columns, axis=1) if len(rows) else np.zeros((count, 3))
+
+
+def _direction_of(terms: Floats, index: NDArray[np.integer[Any]], count: int) -> Floats:
+    """Add (N, 3) terms up by `index` into (count, 3) unit rows, zero where they cancel."""
+    total = _sum_rows(terms, index, count)
+    length = np.linalg.norm(terms, axis=1)
+    weight = np.asarray(np.bincount(index, weights=length, minlength=count), np.float64)
+    cancels = np.linalg.norm(total, axis=1) <= CANCEL_ROUNDING * weight
+    return normalised(np.where(cancels[:, None], 0.0, total))
 
 
 def averaged_normals(
@@ -123,12 +167,14 @@ def averaged_normals(
     position_id: Ints,
     weight: NormalWeight = "angle",
 ) -> Floats:
-    """Return (P, 3) unit normals, one per welded position: the directions of a closed cage."""
+    """Return (P, 3) unit normals, one per welded position: the directions of a closed cage.
+
+    Zero where a position has no triangle with area, or where its triangles cancel.
+    """
     count = int(position_id.max()) + 1 if len(position_id) else 0
-    out = np.zeros((count, 3))
-    terms = weighted_corner_terms(positions, triangles, weight)
-    np.add.at(out, position_id[triangles].ravel(), terms.reshape(-1, 3))
-    return normalised(out)
+    terms = weighted_corner_terms(positions, triangles, weight).reshape(-1, 3)
+    corner = position_id[triangles].ravel()
+    return _direction_of(terms, corner, count)
 
 
 def hard_edges(
@@ -136,11 +182,13 @@ def hard_edges(
 ) -> NDArray[np.bool_]:
     """Return (T, 3) bool: is the edge from corner k to k + 1 hard, by `hardness` or `groups`?
 
+    The angle is that between the faces (by Newell's method), so that it does not depend on how
+    they are cut. A face without area makes no edge hard.
+
     Raises `InputError` for ``groups`` when the mesh carries no smoothing groups.
     """
     triangles = mesh.corner_vertex[cut.corners]
-    pairs, left, right = edge_pairs(position_id[triangles])
-    del pairs
+    _, left, right = edge_pairs(position_id[triangles])
     if rule.source == "groups":
         if mesh.face_smoothing is None:
             raise InputError(
@@ -152,9 +200,12 @@ def hard_edges(
         a, b = group[left // 3], group[right // 3]
         is_hard = (a != b) | (a == 0)
     else:
-        unit, _ = triangle_normals(mesh.positions, triangles)
-        cosine = np.einsum("ij,ij->i", unit[left // 3], unit[right // 3])
-        is_hard = cosine < np.cos(np.radians(rule.hardness_deg))
+        has_area = np.zeros(mesh.face_count, bool)
+        has_area[cut.face[np.any(triangle_normals(mesh.positions, triangles)[0], axis=1)]] = True
+        unit = np.where(has_area[:, None], normalised(newell_normals(mesh)), 0.0)
+        a, b = unit[cut.face[left // 3]], unit[cut.face[right // 3]]
+        angle = np.arctan2(np.linalg.norm(np.cross(a, b), axis=1), np.einsum("ij,ij->i", a, b))
+        is_hard = angle > np.radians(rule.hardness_deg + HARDNESS_SLACK_DEG)
     is_hard &= cut.face[left // 3] != cut.face[right // 3]
     out = np.zeros(triangles.size, bool)
     out[left[is_hard]] = True
@@ -188,6 +239,9 @@ def corner_normals(
 ) -> Floats:
     """Return the (T, 3, 3) unit shading normals of every triangle corner.
 
+    Where the triangles around a corner cancel, its own triangle's normal is used; a corner is zero
+    only where nothing it is joined to has area.
+
     Raises `InputError` for ``groups`` when the mesh carries no smoothing groups.
     """
     rule = rule or NormalRule()
@@ -197,9 +251,11 @@ def corner_normals(
         cluster = _smooth_clusters(mesh, cut, position_id, rule)
     else:
         cluster = position_id[triangles].ravel()
-    total = np.zeros((int(cluster.max(initial=-1)) + 1, 3))
-    np.add.at(total, cluster, terms.reshape(-1, 3))
-    out = normalised(total)[cluster].reshape(-1, 3, 3)
+    terms = terms.reshape(-1, 3)
+    count = int(cluster.max(initial=-1)) + 1
+    shared = _direction_of(terms, cluster, count)[cluster].reshape(-1, 3, 3)
+    none = ~np.any(shared, axis=2, keepdims=True)
+    out = np.where(none, normalised(terms).reshape(-1, 3, 3), shared)
     if rule.source == "file" and mesh.corner_normal is not None:
         given = mesh.corner_normal[cut.corners]
         usable = np.isfinite(given).all(axis=2) & (np.linalg.norm(given, axis=2) > 0)

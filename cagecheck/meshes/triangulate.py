@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+import numba
 import numpy as np
 from numpy.typing import NDArray
 
@@ -42,9 +43,8 @@ def triangulate(mesh: Mesh, quads: QuadSplit = "first") -> Triangulation:
     fours = np.flatnonzero(sizes == 4)
     if len(fours):
         pieces.extend(_cut_quads(mesh, fours, quads))
-    for face in np.flatnonzero(sizes > 4):
-        corners = _cut_polygon(mesh, int(face))
-        pieces.append((corners, np.full(len(corners), face)))
+    for size in np.unique(sizes[sizes > 4]):
+        pieces.extend(_cut_polygons(mesh, np.flatnonzero(sizes == size), int(size)))
     corners = np.concatenate([p[0] for p in pieces])
     face = np.concatenate([p[1] for p in pieces])
     order = np.argsort(face, kind="stable")
@@ -109,69 +109,101 @@ def _cut_quads(
     return out
 
 
-def _cut_polygon(mesh: Mesh, face: int) -> Ints:
-    """Fan a convex polygon, clip the ears of any other in its own plane."""
-    begin, end = int(mesh.face_start[face]), int(mesh.face_start[face + 1])
-    n = end - begin
-    points = mesh.positions[mesh.corner_vertex[begin:end]]
-    points = points - points[0]
-    normal = np.cross(points, np.roll(points, -1, axis=0)).sum(axis=0)
-    length = np.linalg.norm(normal)
+def _cut_polygons(
+    mesh: Mesh, faces: NDArray[np.int64], n: int
+) -> list[tuple[Ints, NDArray[np.int64]]]:
+    """Cut polygons of `n` corners: a fan where convex, else ears, in each one's own plane."""
+    start = mesh.face_start[:-1][faces]
+    flat = _flattened(mesh.positions[mesh.corner_vertex[start[:, None] + np.arange(n)]])
     fan = np.stack([np.zeros(n - 2, int), np.arange(1, n - 1), np.arange(2, n)], axis=1)
-    if length == 0:
-        return (fan + begin).astype(np.int32)
-    axis = np.argmin(np.abs(normal))
-    x = np.cross(np.eye(3)[axis], normal)
-    x /= np.linalg.norm(x)
-    flat = np.stack([points @ x, points @ np.cross(normal / length, x)], axis=1)
-    if np.all(_turns(flat) >= 0) and np.all(_signed(flat, fan) >= 0):
-        return (fan + begin).astype(np.int32)
-    return (_clip_ears(flat) + begin).astype(np.int32)
-
-
-def _turns(flat: Floats) -> Floats:
-    before = flat - np.roll(flat, 1, axis=0)
-    after = np.roll(flat, -1, axis=0) - flat
-    out: Floats = before[:, 0] * after[:, 1] - before[:, 1] * after[:, 0]
+    before, after = flat - np.roll(flat, 1, axis=1), np.roll(flat, -1, axis=1) - flat
+    turns = before[..., 0] * after[..., 1] - before[..., 1] * after[..., 0]
+    arms = flat[:, 1:] - flat[:, :1]
+    areas = arms[:, :-1, 0] * arms[:, 1:, 1] - arms[:, :-1, 1] * arms[:, 1:, 0]
+    # Turning left everywhere and sweeping once around: convex. (A star turns left everywhere too,
+    # but its fan sweeps backwards somewhere.)
+    convex = np.all(turns >= 0, axis=1) & np.all(areas >= 0, axis=1)
+    out = [(_offsets(mesh, faces[convex], fan), np.repeat(faces[convex], n - 2))]
+    for k in np.flatnonzero(~convex):
+        corners = (_clip_ears(flat[k]) + start[k]).astype(np.int32)
+        out.append((corners, np.full(len(corners), faces[k])))
     return out
 
 
-def _signed(flat: Floats, triangles: NDArray[np.int64]) -> Floats:
-    a, b, c = (flat[triangles[:, k]] for k in range(3))
-    out: Floats = (b[:, 0] - a[:, 0]) * (c[:, 1] - a[:, 1]) - (b[:, 1] - a[:, 1]) * (
-        c[:, 0] - a[:, 0]
+def _flattened(points: Floats) -> Floats:
+    """Project (N, n, 3) polygons into their own planes, counter-clockwise, (N, n, 2).
+
+    A polygon without area (Newell normal zero) becomes all zeros.
+    """
+    points = points - points[:, :1]
+    normal = np.cross(points, np.roll(points, -1, axis=1)).sum(axis=1)
+    length = np.linalg.norm(normal, axis=1, keepdims=True)
+    normal = np.divide(normal, length, out=np.zeros_like(normal), where=length > 0)
+    x = np.cross(np.eye(3)[np.argmin(np.abs(normal), axis=1)], normal)
+    x_length = np.linalg.norm(x, axis=1, keepdims=True)
+    x = np.divide(x, x_length, out=np.zeros_like(x), where=x_length > 0)
+    y = np.cross(normal, x)
+    return np.stack(
+        [np.einsum("nij,nj->ni", points, x), np.einsum("nij,nj->ni", points, y)], axis=2
     )
-    return out
 
 
-def _clip_ears(flat: Floats) -> NDArray[np.int64]:
-    """Ear clipping (Meisters 1975) of one simple counter-clockwise polygon, (n - 2, 3)."""
-    left = list(range(len(flat)))
-    out: list[tuple[int, int, int]] = []
-    while len(left) > 3:
-        best = None
-        for k in range(len(left)):
-            ear = (left[k - 1], left[k], left[(k + 1) % len(left)])
-            size = float(_signed(flat, np.array([ear]))[0])
-            if size <= 0:
-                continue
-            others = [i for i in left if i not in ear]
-            if others and _any_inside(flat, ear, np.array(others)):
-                continue
-            best = k
-            out.append(ear)
+@numba.njit(cache=True, nogil=True)
+def _turn(flat: Floats, a: int, b: int, c: int) -> float:  # pragma: no cover - compiled
+    return (flat[b, 0] - flat[a, 0]) * (flat[c, 1] - flat[a, 1]) - (flat[b, 1] - flat[a, 1]) * (
+        flat[c, 0] - flat[a, 0]
+    )
+
+
+@numba.njit(cache=True, nogil=True)
+def _is_ear(  # pragma: no cover - compiled
+    flat: Floats, left: NDArray[np.int64], count: int, k: int
+) -> bool:
+    """Is the corner at place k of those left convex, with no other corner in its triangle?
+
+    Corners that lie on one of the triangle's own corners do not count: polygons with a hole are
+    written with a bridge that is walked twice. A corner that such a bridge shares is checked by
+    the others on its loop.
+    """
+    a, b, c = left[(k - 1) % count], left[k], left[(k + 1) % count]
+    if _turn(flat, a, b, c) <= 0:
+        return False
+    for m in range(count):
+        p = left[m]
+        same = False
+        for q in (a, b, c):
+            if flat[p, 0] == flat[q, 0] and flat[p, 1] == flat[q, 1]:
+                same = True
+        if same:  # the ear's own corners among them
+            continue
+        if _turn(flat, a, b, p) >= 0 and _turn(flat, b, c, p) >= 0 and _turn(flat, c, a, p) >= 0:
+            return False
+    return True
+
+
+@numba.njit(cache=True, nogil=True)
+def _clip_ears(flat: Floats) -> NDArray[np.int64]:  # pragma: no cover - compiled
+    """Ear clipping (Meisters 1975) of one simple counter-clockwise polygon, (n - 2, 3).
+
+    What is left when no ear is found (a line, or a polygon that crosses itself) becomes a fan.
+    """
+    n = len(flat)
+    left = np.arange(n)
+    out = np.empty((n - 2, 3), np.int64)
+    count, done = n, 0
+    while count > 3:
+        k = 0
+        while k < count and not _is_ear(flat, left, count, k):
+            k += 1
+        if k == count:
             break
-        if best is None:  # degenerate or self-crossing: a fan is as good as anything
-            out.extend((left[0], left[k], left[k + 1]) for k in range(1, len(left) - 1))
-            return np.array(out)
-        del left[best]
-    out.append((left[0], left[1], left[2]))
-    return np.array(out)
-
-
-def _any_inside(flat: Floats, ear: tuple[int, int, int], others: NDArray[np.int64]) -> bool:
-    sides = [
-        _signed(flat, np.stack([np.full(len(others), a), np.full(len(others), b), others], axis=1))
-        for a, b in ((ear[0], ear[1]), (ear[1], ear[2]), (ear[2], ear[0]))
-    ]
-    return bool(np.any((sides[0] >= 0) & (sides[1] >= 0) & (sides[2] >= 0)))
+        out[done, 0] = left[(k - 1) % count]
+        out[done, 1] = left[k]
+        out[done, 2] = left[(k + 1) % count]
+        done += 1
+        left[k : count - 1] = left[k + 1 : count].copy()
+        count -= 1
+    for m in range(1, count - 1):
+        out[done, 0], out[done, 1], out[done, 2] = left[0], left[m], left[m + 1]
+        done += 1
+    return out
