@@ -1,0 +1,1 @@
+"""Defects of a bake: targets, classification, regions, causes."""

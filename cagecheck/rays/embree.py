@@ -37,7 +37,7 @@ _PROPERTY_VERSION_MAJOR = 1
 VERTEX_PADDING = 1
 
 
-class EmbreeUnavailable(Exception):
+class EmbreeUnavailableError(Exception):
     """The native library was not found, or does not behave as its manual says."""
 
 
@@ -48,7 +48,7 @@ def _library_path() -> Path:
         for pattern in ("*embree4*.so*", "*embree4*.dylib", "*embree4*.dll"):
             for found in sorted(folder.glob(pattern)):
                 return found
-    raise EmbreeUnavailable(
+    raise EmbreeUnavailableError(
         "the embreex package carries no Embree library where one was looked for"
     )
 
@@ -57,12 +57,12 @@ def _library_path() -> Path:
 def load() -> ctypes.CDLL:
     """Load, declare and test the library once.
 
-    Raises `EmbreeUnavailable` with the reason; callers then use the slower engine and say so.
+    Raises `EmbreeUnavailableError` with the reason; callers then use the slower engine and say so.
     """
     try:
         library = ctypes.CDLL(str(_library_path()))
     except OSError as error:
-        raise EmbreeUnavailable(str(error)) from error
+        raise EmbreeUnavailableError(str(error)) from error
     pointer, uint, size, integer = (
         ctypes.c_void_p,
         ctypes.c_uint,
@@ -91,7 +91,7 @@ def load() -> ctypes.CDLL:
     for name, (result, arguments) in signatures.items():
         function = getattr(library, name, None)
         if function is None:
-            raise EmbreeUnavailable(f"the library has no {name}")
+            raise EmbreeUnavailableError(f"the library has no {name}")
         function.restype, function.argtypes = result, arguments
     address = ctypes.cast(library.rtcIntersect1, ctypes.c_void_p).value
     llvmlite.binding.add_symbol("rtcIntersect1", address)
@@ -109,7 +109,7 @@ class NativeScene:
 
     Raises
     ------
-    EmbreeUnavailable : see `load`.
+    EmbreeUnavailableError : see `load`.
     MemoryError : Embree could not build the scene.
     """
 
@@ -159,7 +159,7 @@ def _pointer_to(kind: Any) -> Any:
     """Make a compiled function that turns an address into a pointer to `kind`."""
 
     @intrinsic
-    def cast(typing_context: Any, address: Any) -> Any:  # noqa: ARG001
+    def cast(typing_context: Any, address: Any) -> Any:
         pointer = types.CPointer(kind)
 
         def generate(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
@@ -240,8 +240,8 @@ def crossings(
     for k in range(17, 21):
         bits[k] = np.uint32(_INVALID_ID)
     context[_COUNT] = 0
-    _rtc_intersect1(np.uintp(scene), base, arguments.ctypes.data)
-    return np.int64(context[_COUNT])
+    _rtc_intersect1(np.uintp(scene), base, arguments.ctypes.data)  # type: ignore[call-overload]
+    return context[_COUNT]
 
 
 @njit(cache=True, nogil=True)
@@ -261,15 +261,16 @@ def _self_test(library: ctypes.CDLL) -> None:
     major = library.rtcGetDeviceProperty(device, _PROPERTY_VERSION_MAJOR)
     library.rtcReleaseDevice(device)
     if major != 4:
-        raise EmbreeUnavailable(f"version 4 of the library is needed, this is version {major}")
+        raise EmbreeUnavailableError(f"version 4 of the library is needed, this is version {major}")
     base = np.array([[0, 0, 0], [1, 0, 0], [0, 1, 0]], np.float32)
     heights = (1.0, 1.0, 3.0)
     vertices = np.zeros((10, 3), np.float32)
-    vertices[:9] = np.concatenate([base + [0, 0, h] for h in heights]).astype(np.float32)
+    vertices[:9] = np.tile(base, (3, 1))
+    vertices[:9, 2] = np.repeat(heights, 3)
     triangles = np.arange(9, dtype=np.uint32).reshape(3, 3)
     scene = NativeScene._with(library, vertices[:9], triangles)
     t, face = np.zeros(4, np.float32), np.zeros(4, np.uint32)
     n = _probe(scene.handle, t, face)
     order = np.argsort(face[:3], kind="stable")
     if n != 3 or not np.array_equal(t[:3][order], np.array(heights, np.float32)):
-        raise EmbreeUnavailable("the library did not find three known crossings")
+        raise EmbreeUnavailableError("the library did not find three known crossings")

@@ -61,6 +61,18 @@ class Layers:
         _recorded(self.first, self.t, starts, limits, out)
         return out
 
+    def where(self, kept: NDArray[np.bool_]) -> Layers:
+        """Return the table with only the crossings of a mask (L,)."""
+        total = np.concatenate([np.zeros(1, np.int64), np.cumsum(kept)])
+        return Layers(
+            total[self.first],
+            self.t[kept],
+            self.face[kept],
+            self.front[kept],
+            self.depth,
+            self.reach,
+        )
+
     def take(self, index: NDArray[np.integer] | NDArray[np.bool_]) -> Layers:
         """Return the table of the rays at `index` only (an index array or a mask)."""
         index = np.flatnonzero(index) if index.dtype == bool else index

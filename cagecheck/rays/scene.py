@@ -165,7 +165,7 @@ def _in_order(
 def _make_caster(scene: Scene) -> LayerCaster:
     try:
         return _NativeCaster(scene)
-    except embree.EmbreeUnavailable as reason:
+    except embree.EmbreeUnavailableError as reason:
         from cagecheck.rays.restart import RestartCaster
 
         log.warning(

@@ -1,0 +1,231 @@
+"""Defective samples grouped into places on the low poly.
+
+A region is a connected group of samples with one defect on one part: samples are neighbours when
+they are close for their spacing and their triangles are the same or touch, so that a finger never
+joins the next one.
+"""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass, field
+from typing import Any
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
+from scipy.spatial import cKDTree
+
+from cagecheck.defects.kinds import KINDS, Defect
+from cagecheck.meshes.lowpoly import LowPoly
+from cagecheck.meshes.mesh import Floats, Ints
+from cagecheck.rays.points import SurfacePoints
+
+# Quasi-random points leave gaps up to about twice their mean spacing.
+LINK_SPACINGS = 2.0
+LINKS_PER_SAMPLE = 12
+
+
+@dataclass(frozen=True)
+class Region:
+    """One place with one defect.
+
+    number counts from 1 in order of harm; name is the defect's title; texels and area measure it
+    on the low poly (area in square units, percent of the part's area); worst is the largest
+    measure in `unit` (see `KINDS`); cause and cure are sentences.
+    """
+
+    number: int
+    name: str
+    part: str
+    tile: int
+    centroid: tuple[float, float, float]
+    radius: float
+    area: float
+    percent: float
+    texels: float
+    worst: float | None
+    unit: str
+    cause: str
+    cure: str
+    sample_count: int
+    other_part: str | None = None
+    samples: NDArray[np.int64] = field(
+        default_factory=lambda: np.zeros(0, np.int64), repr=False, compare=False
+    )
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the region as plain JSON values (without its sample numbers)."""
+        out = asdict(self)
+        del out["samples"]
+        out["centroid"] = list(self.centroid)
+        return out
+
+
+def group_samples(
+    low: LowPoly, points: SurfacePoints, positions: Floats, chosen: NDArray[np.int64]
+) -> Ints:
+    """Return (len(chosen),) int32 group numbers of connected samples.
+
+    positions : (N, 3) world positions of all points.
+    """
+    if len(chosen) == 0:
+        return np.zeros(0, np.int32)
+    place = positions[chosen]
+    tree = cKDTree(place)
+    k = min(LINKS_PER_SAMPLE + 1, len(chosen))
+    distance, index = tree.query(place, k=k)
+    distance, index = distance.reshape(len(chosen), k), index.reshape(len(chosen), k)
+    linked = np.zeros((len(chosen), k), np.bool_)
+    _link(
+        low.welded, low.triangle_part, points.triangle[chosen], points.spacing[chosen],
+        distance, index, linked,
+    )  # fmt: skip
+    rows, columns = np.nonzero(linked)
+    graph = coo_array(
+        (np.ones(len(rows), np.int8), (rows, index[rows, columns])),
+        shape=(len(chosen), len(chosen)),
+    )
+    return np.asarray(connected_components(graph, directed=False)[1], dtype=np.int32)
+
+
+@njit(cache=True, nogil=True)
+def _link(
+    welded: Ints,
+    triangle_part: Ints,
+    triangle: Ints,
+    spacing: Floats,
+    distance: Floats,
+    index: NDArray[np.int64],
+    out: NDArray[np.bool_],
+) -> None:
+    for i in range(len(triangle)):
+        for m in range(index.shape[1]):
+            j = index[i, m]
+            if distance[i, m] > LINK_SPACINGS * max(spacing[i], spacing[j]):
+                continue
+            a, b = triangle[i], triangle[j]
+            if triangle_part[a] != triangle_part[b]:
+                continue
+            if a == b:
+                out[i, m] = True
+                continue
+            for p in range(3):
+                for q in range(3):
+                    if welded[a, p] == welded[b, q]:
+                        out[i, m] = True
+
+
+@dataclass(frozen=True, eq=False)
+class Group:
+    """Samples of one region before it is named: what the causes are read from."""
+
+    defect: Defect
+    samples: NDArray[np.int64]
+    part: int
+    area: float
+    texels: float
+    centroid: Floats
+    radius: float
+
+
+def find_groups(
+    low: LowPoly,
+    points: SurfacePoints,
+    positions: Floats,
+    defect: Defect,
+    mask: NDArray[np.bool_],
+    area: Floats,
+    texel_area: Floats,
+) -> list[Group]:
+    """Return the groups of one defect.
+
+    area : (N,) world area that each sample stands for; texel_area : (N,) the same in texels.
+    Samples without area (edges and vertices) count towards the shape of a group, but a group of
+    nothing else keeps area 0.
+    """
+    chosen = np.flatnonzero(mask)
+    label = group_samples(low, points, positions, chosen)
+    order = np.argsort(label, kind="stable")
+    bounds = np.flatnonzero(np.diff(label[order])) + 1
+    groups = []
+    for members in np.split(order, bounds) if len(chosen) else []:
+        samples = chosen[members]
+        weight = area[samples]
+        place = positions[samples]
+        total = float(weight.sum())
+        centre = np.average(place, axis=0, weights=weight) if total > 0 else place.mean(axis=0)
+        groups.append(
+            Group(
+                defect,
+                samples,
+                int(low.triangle_part[points.triangle[samples[0]]]),
+                total,
+                float(texel_area[samples].sum()),
+                centre,
+                float(np.linalg.norm(place - centre, axis=1).max()),
+            )
+        )
+    return groups
+
+
+def name_regions(
+    low: LowPoly,
+    points: SurfacePoints,
+    positions: Floats,
+    groups: list[Group],
+    measures: dict[Defect, Floats],
+    explained: list[tuple[str, str, str | None]],
+) -> list[Region]:
+    """Number and describe groups, the most harmful (texels, then area) first.
+
+    explained : (cause, cure, other part) of every group.
+    """
+    part_area = np.bincount(low.triangle_part, weights=low.area, minlength=len(low.part_names))
+    order = sorted(
+        range(len(groups)),
+        key=lambda g: (-groups[g].texels, -groups[g].area, groups[g].defect, g),
+    )
+    regions = []
+    for number, g in enumerate(order, start=1):
+        group, (cause, cure, other) = groups[g], explained[g]
+        centre = nearest_member(positions, group)
+        tiles, count = np.unique(low.tile[points.triangle[group.samples]], return_counts=True)
+        regions.append(
+            Region(
+                number=number,
+                name=group.defect.title,
+                part=low.part_names[group.part],
+                tile=int(tiles[np.argmax(count)]),
+                centroid=(float(centre[0]), float(centre[1]), float(centre[2])),
+                radius=group.radius,
+                area=group.area,
+                percent=100 * group.area / part_area[group.part] if part_area[group.part] else 0.0,
+                texels=group.texels,
+                worst=worst_measure(group, measures),
+                unit=KINDS[group.defect].unit,
+                cause=cause,
+                cure=cure,
+                sample_count=len(group.samples),
+                other_part=other,
+                samples=group.samples,
+            )
+        )
+    return regions
+
+
+def nearest_member(positions: Floats, group: Group) -> Floats:
+    """Return the member sample nearest to the centroid: a place on the surface, not in the air."""
+    place = positions[group.samples]
+    out: Floats = place[np.argmin(np.linalg.norm(place - group.centroid, axis=1))]
+    return out
+
+
+def worst_measure(group: Group, measures: dict[Defect, Floats]) -> float | None:
+    """Return the group's worst measure (the least for folds), None where it has none."""
+    values = measures[group.defect][group.samples]
+    values = values[np.isfinite(values)]
+    if len(values) == 0:
+        return None
+    return float(values.min() if group.defect == Defect.FOLD else values.max())

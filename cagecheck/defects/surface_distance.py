@@ -1,0 +1,220 @@
+"""How far apart two points of the low poly are, measured along it.
+
+The shortest walk over mesh vertices and edge midpoints (every triangle joins its six nodes to one
+another) bounded by a limit: Dijkstra, "A note on two problems in connexion with graphs",
+Numerische Mathematik 1, 1959. It overestimates the true geodesic by a few per cent.
+"""
+
+from __future__ import annotations
+
+import heapq
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from cagecheck.meshes.lowpoly import LowPoly
+from cagecheck.meshes.mesh import Floats, Ints
+from cagecheck.rays.scene import usable_cores
+
+# Triangles this many times smaller than the distance asked for are points as far as the walk is
+# concerned: one search from their centre serves all pairs that start in them.
+DENSE_FACTOR = 4.0
+PAIRS_PER_TASK = 4096
+
+
+@dataclass(frozen=True, eq=False)
+class SurfaceGraph:
+    """The nodes (welded vertices, then edge midpoints) of a low poly's triangles.
+
+    node : (T, 6) int32; position : (K, 3) float64; the triangles around node k are
+    ``around[around_start[k]:around_start[k + 1]]``; centre and size: (T, 3) and (T,) of triangles.
+    """
+
+    node: Ints
+    position: Floats
+    around_start: NDArray[np.int64]
+    around: Ints
+    welded: Ints
+    centre: Floats
+    size: Floats
+
+
+def surface_graph(low: LowPoly) -> SurfaceGraph:
+    """Build the graph of a low poly (once)."""
+    welded = low.welded.astype(np.int64)
+    a, b = welded, np.roll(welded, -1, axis=1)
+    key = np.minimum(a, b) * low.position_count + np.maximum(a, b)
+    _, first, edge = np.unique(key.ravel(), return_index=True, return_inverse=True)
+    corner = low.positions[low.triangles]
+    vertex_position = np.zeros((low.position_count, 3))
+    vertex_position[low.position_id] = low.positions
+    middle = 0.5 * (corner + np.roll(corner, -1, axis=1)).reshape(-1, 3)[first]
+    node = np.concatenate([welded, low.position_count + edge.reshape(-1, 3)], axis=1)
+    order = np.argsort(node.ravel(), kind="stable")
+    count = np.bincount(node.ravel(), minlength=low.position_count + len(first))
+    longest = np.linalg.norm(corner - np.roll(corner, -1, axis=1), axis=2)
+    return SurfaceGraph(
+        node=node.astype(np.int32),
+        position=np.concatenate([vertex_position, middle]),
+        around_start=np.concatenate([[0], np.cumsum(count)]).astype(np.int64),
+        around=(order // 6).astype(np.int32),
+        welded=low.welded,
+        centre=corner.mean(axis=1),
+        size=longest.max(axis=1, initial=0.0),
+    )
+
+
+def detour_ratio(
+    graph: SurfaceGraph,
+    triangle_p: Ints,
+    p: Floats,
+    triangle_q: Ints,
+    q: Floats,
+    limit: float,
+) -> Floats:
+    """Return (M,) surface distance over straight distance for M pairs of points.
+
+    Pairs in one triangle, or in triangles that share a vertex, get 1. A ratio above `limit` comes
+    out as infinity without being measured.
+    """
+    out = np.full(len(p), np.inf)
+    touching = np.zeros(len(p), bool)
+    _touching(graph.welded, triangle_p, triangle_q, touching)
+    out[touching] = 1.0
+    todo = np.flatnonzero(~touching)
+    chord = np.linalg.norm(p[todo] - q[todo], axis=1)
+    dense = chord > DENSE_FACTOR * graph.size[triangle_p[todo]]
+    order = np.lexsort((chord, triangle_p[todo], dense))
+    todo = todo[order]
+    ratio = np.full(len(todo), np.inf)
+    spans = _whole_triangles(triangle_p[todo])
+
+    def work(span: slice) -> None:
+        rows = todo[span]
+        _ratios(
+            graph.node, graph.position, graph.around_start, graph.around, graph.centre,
+            graph.size, triangle_p[rows], p[rows], triangle_q[rows], q[rows], limit, ratio[span],
+        )  # fmt: skip
+
+    with ThreadPoolExecutor(usable_cores()) as pool:
+        list(pool.map(work, spans))
+    out[todo] = ratio
+    return out
+
+
+def _whole_triangles(sorted_triangle: Ints) -> list[slice]:
+    """Cut into tasks of about `PAIRS_PER_TASK` that do not split a triangle's pairs."""
+    n = len(sorted_triangle)
+    if n == 0:
+        return []
+    breaks = np.flatnonzero(np.diff(sorted_triangle)) + 1
+    breaks = np.concatenate([[0], breaks, [n]])
+    wanted = np.arange(0, n, PAIRS_PER_TASK)
+    cuts = np.unique(np.concatenate([breaks[np.searchsorted(breaks, wanted)], [n]]))
+    return [slice(int(a), int(b)) for a, b in zip(cuts[:-1], cuts[1:], strict=True)]
+
+
+@njit(cache=True, nogil=True)
+def _touching(welded: Ints, tp: Ints, tq: Ints, out: NDArray[np.bool_]) -> None:
+    for m in range(len(tp)):
+        for i in range(3):
+            for j in range(3):
+                if welded[tp[m], i] == welded[tq[m], j]:
+                    out[m] = True
+
+
+@njit(cache=True, nogil=True)
+def _length(a: Floats, b: Floats) -> float:
+    return np.sqrt((a[0] - b[0]) ** 2 + (a[1] - b[1]) ** 2 + (a[2] - b[2]) ** 2)
+
+
+@njit(cache=True, nogil=True)
+def _ratios(
+    node: Ints,
+    position: Floats,
+    around_start: NDArray[np.int64],
+    around: Ints,
+    centre: Floats,
+    size: Floats,
+    tp: Ints,
+    p: Floats,
+    tq: Ints,
+    q: Floats,
+    limit: float,
+    out: Floats,
+) -> None:
+    distance = np.full(len(position), np.inf)
+    touched = np.empty(len(position), np.int32)
+    used = 0
+    searched = -1
+    for m in range(len(tp)):
+        chord = _length(p[m], q[m])
+        if chord == 0.0:
+            out[m] = 1.0
+            continue
+        dense = chord > DENSE_FACTOR * size[tp[m]]
+        if not (dense and searched == tp[m]):
+            source = centre[tp[m]] if dense else p[m]
+            radius = limit * chord
+            if dense:  # pairs of one triangle come sorted by chord: search for the longest
+                last = m
+                while last + 1 < len(tp) and tp[last + 1] == tp[m]:
+                    last += 1
+                radius = limit * _length(p[last], q[last])
+            for k in range(used):
+                distance[touched[k]] = np.inf
+            used = _search(
+                node, position, around_start, around, tp[m], source, radius, distance, touched
+            )
+            searched = tp[m] if dense else -1
+        best = np.inf
+        for k in range(6):
+            target = node[tq[m], k]
+            best = min(best, distance[target] + _length(position[target], q[m]))
+        if best <= limit * chord:
+            out[m] = max(best / chord, 1.0)
+
+
+@njit(cache=True, nogil=True)
+def _search(
+    node: Ints,
+    position: Floats,
+    around_start: NDArray[np.int64],
+    around: Ints,
+    triangle: int,
+    source: Floats,
+    radius: float,
+    distance: Floats,
+    touched: Ints,
+) -> int:
+    """Fill `distance` of all nodes within `radius` of a point; return how many were touched."""
+    used = 0
+    heap = [(0.0, np.int32(0))]
+    heap.pop()
+    for k in range(6):
+        n = node[triangle, k]
+        d = _length(source, position[n])
+        if d <= radius and d < distance[n]:
+            if distance[n] == np.inf:
+                touched[used] = n
+                used += 1
+            distance[n] = d
+            heapq.heappush(heap, (d, n))
+    while len(heap) > 0:
+        d, n = heapq.heappop(heap)
+        if d > distance[n]:
+            continue
+        for a in range(around_start[n], around_start[n + 1]):
+            for k in range(6):
+                other = node[around[a], k]
+                step = d + _length(position[n], position[other])
+                if step <= radius and step < distance[other]:
+                    if distance[other] == np.inf:
+                        touched[used] = other
+                        used += 1
+                    distance[other] = step
+                    heapq.heappush(heap, (step, other))
+    return used

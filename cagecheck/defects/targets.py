@@ -1,0 +1,254 @@
+"""Which crossing of a ray belongs to the point that it was shot for.
+
+A crossing belongs to p when it lies on the high-poly parts paired with p's part and its nearest
+place on the low poly is p's own neighbourhood: the same triangle, one that touches it, or a place
+that is about as near along the surface as through space. The opposite wall, the neighbouring
+finger and the next fold are near through space but far along the surface.
+
+A belonging crossing is *claimed* by another place when it lies several times nearer to that place
+than to p. The *target* of p is its outermost belonging crossing that faces outward and is not
+claimed; failing that the nearest claimed one; failing that the same among crossings that face
+inward (a flipped patch).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import igl
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+
+from cagecheck.defects.surface_distance import SurfaceGraph, detour_ratio, surface_graph
+from cagecheck.meshes.lowpoly import LowPoly
+from cagecheck.meshes.mesh import Floats, Ints
+from cagecheck.progress import Progress, silent
+from cagecheck.rays.cage import Rays
+from cagecheck.rays.layers import NO_LAYER, Layers
+from cagecheck.rays.points import SurfacePoints
+
+# Over one bend of a surface the walk is at most a half circle against its diameter, pi / 2; a
+# quarter on top covers the overestimate of walking along edges.
+MAX_DETOUR = 1.25 * np.pi / 2
+# A ray slanted by a to the low poly crosses at cos(a) of its length from it. Beyond 75 degrees a
+# crossing that lies nearer than that to another triangle says more about that triangle.
+CLAIMED_BELOW = float(np.cos(np.radians(75.0)))
+# Between these ratios geometry alone does not decide, and neighbouring samples are asked.
+DOUBT_FROM, DOUBT_TO = 1.5, 1.5 * MAX_DETOUR
+NEIGHBOURS = 8
+# Crossings projected at once: bounds the memory of the projection.
+BLOCK = 1 << 20
+
+
+@dataclass(frozen=True, eq=False)
+class Targets:
+    """The target and the corridor of every ray.
+
+    Attributes
+    ----------
+    layer : (N,) int64 index into the layer table, `NO_LAYER` where nothing belongs.
+    t : (N,) float64, distance of the target, NaN where there is none.
+    front : (N,) bool, the target faces outward.
+    t_next : (N,) float64, the next crossing outside the target (what a start beyond it records),
+        infinity where there is none within reach.
+    next_layer : (N,) int64 its index, or `NO_LAYER`.
+    belongs : (L,) bool for every crossing of the table.
+    doubtful : (N,) bool, decided by neighbouring samples.
+    """
+
+    layer: NDArray[np.int64]
+    t: Floats
+    front: NDArray[np.bool_]
+    t_next: Floats
+    next_layer: NDArray[np.int64]
+    belongs: NDArray[np.bool_]
+    doubtful: NDArray[np.bool_]
+
+    @property
+    def found(self) -> NDArray[np.bool_]:
+        """(N,) bool, the ray has a target."""
+        return self.layer != NO_LAYER
+
+
+def find_targets(
+    low: LowPoly,
+    points: SurfacePoints,
+    rays: Rays,
+    layers: Layers,
+    high_part: Ints,
+    paired: NDArray[np.bool_],
+    *,
+    progress: Progress = silent,
+) -> Targets:
+    """Find the target of every ray.
+
+    Parameters
+    ----------
+    high_part : (T_high,) int32, part of every high-poly triangle.
+    paired : (low parts, high parts) bool, which may be baked onto which.
+    """
+    ray = layers.ray
+    low_part = low.triangle_part[points.triangle]
+    own = paired[low_part[ray], high_part[layers.face]]
+    rows = np.flatnonzero(own)
+    ratio = np.full(len(layers.t), np.inf)
+    claimed = np.zeros(len(layers.t), bool)
+    graph = surface_graph(low)
+    for a in range(0, len(rows), BLOCK):
+        block = rows[a : a + BLOCK]
+        ratio[block], claimed[block] = _project(
+            low, graph, points.triangle[ray[block]], rays.origin[ray[block]],
+            rays.direction[ray[block]], layers.t[block], high_part[layers.face[block]], paired,
+        )  # fmt: skip
+        progress("matching surfaces", a + len(block), len(rows))
+    belongs = ratio <= MAX_DETOUR
+    targets = _targets_of(layers, belongs, claimed, np.zeros(len(layers), bool))
+    return _ask_neighbours(points, rays, layers, ratio, claimed, targets, low_part)
+
+
+def _project(
+    low: LowPoly,
+    graph: SurfaceGraph,
+    triangle: Ints,
+    origin: Floats,
+    direction: Floats,
+    t: Floats,
+    part: Ints,
+    paired: NDArray[np.bool_],
+) -> tuple[Floats, NDArray[np.bool_]]:
+    """Project M crossings to the low poly.
+
+    Returns the detour between each crossing's ray origin and its nearest place, and whether that
+    place (in another triangle) claims the crossing.
+    """
+    crossing = origin + t[:, None] * direction
+    nearest = np.empty(len(t), np.int32)
+    place = np.empty((len(t), 3))
+    height = np.empty(len(t))
+    # High parts that serve the same low parts are projected onto those together.
+    _, group = np.unique(paired.T, axis=0, return_inverse=True)
+    group = group.ravel()
+    for g in np.unique(group[part]):
+        members = np.flatnonzero(group[part] == g)
+        high = int(np.flatnonzero(group == g)[0])
+        candidates = np.flatnonzero(paired[low.triangle_part, high] & (low.area > 0))
+        squared, index, where = igl.point_mesh_squared_distance(
+            np.ascontiguousarray(crossing[members]),
+            low.positions,
+            np.ascontiguousarray(low.triangles[candidates], dtype=np.int64),
+        )
+        nearest[members] = candidates[index]
+        place[members] = where
+        height[members] = np.sqrt(squared)
+    claimed = (height < CLAIMED_BELOW * np.abs(t)) & (nearest != triangle)
+    return detour_ratio(graph, triangle, origin, nearest, place, DOUBT_TO), claimed
+
+
+def _targets_of(
+    layers: Layers,
+    belongs: NDArray[np.bool_],
+    claimed: NDArray[np.bool_],
+    doubtful: NDArray[np.bool_],
+) -> Targets:
+    n = len(layers)
+    layer = np.full(n, NO_LAYER, np.int64)
+    _choose(layers.first, layers.t, belongs, claimed, layers.front, layer)
+    found = layer != NO_LAYER
+    safe = np.where(found, layer, 0)
+    if len(layers.t) == 0:
+        nothing = np.full(n, np.nan)
+        return Targets(layer, nothing, found, np.full(n, np.inf), layer.copy(), belongs, doubtful)
+    following = layer + 1
+    has_next = found & (following < layers.first[1:])
+    return Targets(
+        layer=layer,
+        t=np.where(found, layers.t[safe], np.nan),
+        front=found & layers.front[safe],
+        t_next=np.where(has_next, layers.t[np.where(has_next, following, 0)], np.inf),
+        next_layer=np.where(has_next, following, NO_LAYER),
+        belongs=belongs,
+        doubtful=doubtful,
+    )
+
+
+@njit(cache=True, nogil=True)
+def _choose(
+    first: NDArray[np.int64],
+    t: Floats,
+    belongs: NDArray[np.bool_],
+    claimed: NDArray[np.bool_],
+    front: NDArray[np.bool_],
+    out: NDArray[np.int64],
+) -> None:
+    for i in range(len(first) - 1):
+        best, best_rank = NO_LAYER, 4
+        for k in range(first[i + 1] - 1, first[i] - 1, -1):
+            if not belongs[k]:
+                continue
+            rank = (0 if front[k] else 2) + (1 if claimed[k] else 0)
+            nearer = rank == best_rank and claimed[k] and abs(t[k]) < abs(t[best])
+            if rank < best_rank or nearer:
+                best, best_rank = k, rank
+        out[i] = best
+
+
+def _ask_neighbours(
+    points: SurfacePoints,
+    rays: Rays,
+    layers: Layers,
+    ratio: Floats,
+    claimed: NDArray[np.bool_],
+    targets: Targets,
+    low_part: Ints,
+) -> Targets:
+    """Settle rays with a crossing whose detour lies in the doubtful band.
+
+    Such a ray takes the front-facing candidate whose distance is nearest to the median target
+    distance of the undoubted samples around it (same part).
+    """
+    unsure = (ratio > DOUBT_FROM) & (ratio <= DOUBT_TO) & layers.front & ~claimed
+    doubtful = np.zeros(len(layers), bool)
+    doubtful[layers.ray[unsure]] = True
+    sure = np.flatnonzero(~doubtful & targets.found & targets.front)
+    ask = np.flatnonzero(doubtful)
+    if len(ask) == 0 or len(sure) == 0:
+        return targets
+    belongs = targets.belongs.copy()
+    for part in np.unique(low_part[ask]):
+        known, asked = sure[low_part[sure] == part], ask[low_part[ask] == part]
+        if len(known) == 0:
+            continue
+        tree = cKDTree(rays.origin[known])
+        distance, index = tree.query(rays.origin[asked], k=min(NEIGHBOURS, len(known)))
+        index = index.reshape(len(asked), -1)
+        expected = np.median(targets.t[known][index], axis=1)
+        close = distance.reshape(len(asked), -1)[:, 0] < NEIGHBOURS * points.spacing[asked]
+        _settle(layers.first, layers.t, ratio, layers.front, asked[close], expected[close], belongs)
+    return _targets_of(layers, belongs, claimed, doubtful)
+
+
+@njit(cache=True, nogil=True)
+def _settle(
+    first: NDArray[np.int64],
+    t: Floats,
+    ratio: Floats,
+    front: NDArray[np.bool_],
+    asked: NDArray[np.int64],
+    expected: Floats,
+    belongs: NDArray[np.bool_],
+) -> None:
+    for m in range(len(asked)):
+        i = asked[m]
+        best = -1
+        for k in range(first[i], first[i + 1]):
+            if (
+                ratio[k] <= DOUBT_TO
+                and front[k]
+                and (best < 0 or abs(t[k] - expected[m]) <= abs(t[best] - expected[m]))
+            ):
+                best = k
+        if best >= 0:
+            for k in range(first[i], first[i + 1]):
+                belongs[k] = k == best or (belongs[k] and t[k] < t[best])

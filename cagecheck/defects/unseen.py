@@ -1,0 +1,172 @@
+"""High-poly surface that no ray records: detail that the bake loses.
+
+Points are spread over the high poly. One is seen when a recorded hit lies within the hits' own
+spacing of it; the hits' spacing on the high poly is that of the samples on the low poly,
+stretched where the high poly leans away from the ray.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import igl
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+
+from cagecheck.defects.classify import Findings, hit_normals
+from cagecheck.meshes.lowpoly import LowPoly
+from cagecheck.meshes.mesh import Floats, Ints, Surface
+from cagecheck.progress import Progress, silent
+from cagecheck.rays.cage import Rays
+from cagecheck.rays.layers import NO_LAYER, Layers
+from cagecheck.rays.points import SurfacePoints
+
+# Quasi-random hits leave gaps of up to about twice their spacing; half as much again for chance.
+SEEN_SPACINGS = 3.0
+# Where the high poly leans by more than this (cosine), hits thin out faster than they can be told
+# from a gap; the stretch is taken no larger.
+LEAST_COSINE = 0.1
+NEAREST_HITS = 4
+
+
+@dataclass(frozen=True, eq=False)
+class HighPoints:
+    """Points on the high poly: position (M, 3), face (M,), area (M,) each stands for."""
+
+    position: Floats
+    face: Ints
+    area: Floats
+
+
+@dataclass(frozen=True, eq=False)
+class Unseen:
+    """High-poly points and whether a ray records them.
+
+    Attributes
+    ----------
+    points : the high-poly points.
+    seen : (M,) bool.
+    outward : (M,) bool: the point faces away from the low poly's inside, so a bake should see it.
+        Inner walls and undersides are unseen by nature.
+    gap : (M,) float64, distance to the nearest recorded hit, world units (infinity without any).
+    low_triangle : (M,) int32, nearest low-poly triangle of the paired parts, -1 without any.
+    """
+
+    points: HighPoints
+    seen: NDArray[np.bool_]
+    outward: NDArray[np.bool_]
+    gap: Floats
+    low_triangle: Ints
+
+    @property
+    def lost(self) -> NDArray[np.bool_]:
+        """(M,) bool: outward surface that is not recorded."""
+        return self.outward & ~self.seen
+
+
+@njit(cache=True, nogil=True)
+def triangle_areas(positions: NDArray[Any], triangles: NDArray[Any], out: Floats) -> None:
+    """Fill (T,) areas without temporary copies of the corners."""
+    for i in range(len(triangles)):
+        a, b, c = triangles[i, 0], triangles[i, 1], triangles[i, 2]
+        ux = np.float64(positions[b, 0]) - positions[a, 0]
+        uy = np.float64(positions[b, 1]) - positions[a, 1]
+        uz = np.float64(positions[b, 2]) - positions[a, 2]
+        vx = np.float64(positions[c, 0]) - positions[a, 0]
+        vy = np.float64(positions[c, 1]) - positions[a, 1]
+        vz = np.float64(positions[c, 2]) - positions[a, 2]
+        nx, ny, nz = uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx
+        out[i] = 0.5 * np.sqrt(nx * nx + ny * ny + nz * nz)
+
+
+def sample_high(surface: Surface, count: int, *, seed: int = 0) -> HighPoints:
+    """Spread `count` points over the high poly by area (one per equal share, seeded)."""
+    area = np.empty(surface.triangle_count)
+    triangle_areas(surface.positions, surface.triangles, area)
+    total = np.cumsum(area)
+    if len(total) == 0 or total[-1] <= 0:
+        return HighPoints(np.zeros((0, 3)), np.zeros(0, np.int32), np.zeros(0))
+    rng = np.random.default_rng([seed, 2])
+    share = (np.arange(count) + rng.uniform(size=count)) * (total[-1] / count)
+    face = np.minimum(np.searchsorted(total, share, side="right"), len(area) - 1)
+    root, v = np.sqrt(rng.uniform(size=count)), rng.uniform(size=count)
+    weights = np.stack([1 - root, root * (1 - v), root * v], axis=1)
+    corners = surface.positions[surface.triangles[face]].astype(np.float64)
+    position = np.einsum("ij,ijk->ik", weights, corners)
+    return HighPoints(position, face.astype(np.int32), np.full(count, total[-1] / count))
+
+
+def find_unseen(
+    low: LowPoly,
+    surface: Surface,
+    points: SurfacePoints,
+    rays: Rays,
+    layers: Layers,
+    findings: Findings,
+    paired: NDArray[np.bool_],
+    high: HighPoints,
+    *,
+    progress: Progress = silent,
+) -> Unseen:
+    """Tell which high-poly points the bake records. Parts without a partner are left out."""
+    progress("looking for unseen surface", 0, 1)
+    part = surface.triangle_part[high.face]
+    kept = np.flatnonzero(paired.any(axis=0)[part])
+    high = HighPoints(high.position[kept], high.face[kept], high.area[kept])
+    hit = np.flatnonzero(findings.recorded != NO_LAYER)
+    gap, seen = _near_a_hit(surface, points, rays, layers, findings, hit, high)
+    triangle, outward = _nearest_low(low, surface, paired, high)
+    progress("looking for unseen surface", 1, 1)
+    return Unseen(high, seen, outward, gap, triangle)
+
+
+def _near_a_hit(
+    surface: Surface,
+    points: SurfacePoints,
+    rays: Rays,
+    layers: Layers,
+    findings: Findings,
+    hit: NDArray[np.int64],
+    high: HighPoints,
+) -> tuple[Floats, NDArray[np.bool_]]:
+    m = len(high.face)
+    if len(hit) == 0 or m == 0:
+        return np.full(m, np.inf), np.zeros(m, bool)
+    layer = findings.recorded[hit]
+    place = rays.origin[hit] + layers.t[layer, None] * rays.direction[hit]
+    normal = hit_normals(surface, layers.face[layer])
+    cosine = np.abs(np.einsum("ij,ij->i", normal, rays.direction[hit]))
+    reach = SEEN_SPACINGS * points.spacing[hit] / np.maximum(cosine, LEAST_COSINE)
+    k = min(NEAREST_HITS, len(hit))
+    distance, index = cKDTree(place).query(high.position, k=k, workers=-1)
+    distance, index = distance.reshape(m, k), index.reshape(m, k)
+    # A hit on the other side of a thin wall does not show this side.
+    mine = hit_normals(surface, high.face)
+    same_side = np.einsum("mkj,mj->mk", normal[index], mine) > 0
+    seen = ((distance <= reach[index]) & same_side).any(axis=1)
+    return distance[:, 0], seen
+
+
+def _nearest_low(
+    low: LowPoly, surface: Surface, paired: NDArray[np.bool_], high: HighPoints
+) -> tuple[Ints, NDArray[np.bool_]]:
+    """Return the nearest paired low triangle of each point, and whether both face alike."""
+    triangle = np.full(len(high.face), -1, np.int32)
+    part = surface.triangle_part[high.face]
+    for h in np.unique(part):
+        rows = np.flatnonzero(part == h)
+        candidates = np.flatnonzero(paired[low.triangle_part, h] & (low.area > 0))
+        if len(candidates) == 0:
+            continue
+        _, index, _ = igl.point_mesh_squared_distance(
+            np.ascontiguousarray(high.position[rows]),
+            low.positions,
+            np.ascontiguousarray(low.triangles[candidates], dtype=np.int64),
+        )
+        triangle[rows] = candidates[index]
+    normal = hit_normals(surface, high.face)
+    facing = np.einsum("ij,ij->i", normal, low.face_normals[triangle]) > 0
+    return triangle, np.asarray(facing & (triangle >= 0))
