@@ -6,4 +6,6 @@ from collections.abc import Callable
 
 import typer
 
-ALL: tuple[Callable[[typer.Typer], None], ...] = ()
+from cagecheck.commands import tiles
+
+ALL: tuple[Callable[[typer.Typer], None], ...] = (tiles.register,)

@@ -1,0 +1,141 @@
+"""Reading and writing map files without changing a bit of their texels.
+
+PNG by libpng and JPEG, WebP by their own libraries (imagecodecs), TIFF by tifffile, EXR by
+OpenEXR, TGA and BMP by Pillow: the first libraries keep 16-bit colour, Pillow does not.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from cagecheck.errors import InputError
+
+LOSSLESS = ("png", "tga", "tif", "tiff", "exr", "bmp")
+
+
+@dataclass(frozen=True, eq=False)
+class Picture:
+    """Texels (H, W, C) in the file's own type, row 0 on top, alpha last.
+
+    `channels` are the file's own channel names where the format has them (EXR).
+    """
+
+    texels: NDArray[Any]
+    channels: tuple[str, ...] = ()
+
+    @property
+    def size(self) -> tuple[int, int]:
+        """Width and height."""
+        return self.texels.shape[1], self.texels.shape[0]
+
+
+def read_picture(path: Path) -> Picture:
+    """Read a map. Raises `InputError` when the file is damaged or of no known kind."""
+    ending = path.suffix.lower().lstrip(".")
+    try:
+        if ending == "exr":
+            return _read_exr(path)
+        texels = _read_texels(path, ending)
+    except MemoryError:
+        raise
+    except Exception as error:
+        # Decoders raise errors of their own kinds, which share no base but Exception.
+        raise InputError(
+            f"this picture cannot be read ({type(error).__name__}: {error}).",
+            file=str(path),
+            cure="Bake or export it again.",
+        ) from error
+    if texels.ndim == 2:
+        texels = texels[:, :, None]
+    if texels.ndim != 3 or texels.size == 0:
+        raise InputError("this file holds no single flat picture.", file=str(path))
+    return Picture(np.ascontiguousarray(texels))
+
+
+def write_picture(path: Path, picture: Picture, ending: str) -> None:
+    """Write a map in the format of `ending`. Raises `InputError` for formats that lose texels."""
+    ending = ending.lower()
+    if ending not in LOSSLESS:
+        raise InputError(
+            f"maps are not written as {ending}, which changes texels.",
+            file=str(path),
+            cure="Bake to PNG, TGA, TIFF or EXR.",
+        )
+    texels = picture.texels[:, :, 0] if picture.texels.shape[2] == 1 else picture.texels
+    if ending == "png":
+        import imagecodecs
+
+        path.write_bytes(imagecodecs.png_encode(texels))
+    elif ending in ("tif", "tiff"):
+        import tifffile
+
+        many = picture.texels.shape[2] > 1
+        tifffile.imwrite(
+            path,
+            texels,
+            photometric="rgb" if picture.texels.shape[2] >= 3 else "minisblack",
+            planarconfig="contig" if many else None,
+            compression="zlib",
+        )
+    elif ending == "exr":
+        _write_exr(path, picture)
+    else:
+        from PIL import Image
+
+        Image.fromarray(texels).save(path, format={"tga": "TGA", "bmp": "BMP"}[ending])
+
+
+def _read_texels(path: Path, ending: str) -> NDArray[Any]:
+    if ending in ("png", "jpg", "jpeg", "webp"):
+        import imagecodecs
+
+        decode = {
+            "png": imagecodecs.png_decode,
+            "jpg": imagecodecs.jpeg_decode,
+            "jpeg": imagecodecs.jpeg_decode,
+            "webp": imagecodecs.webp_decode,
+        }[ending]
+        decoded: NDArray[Any] = decode(path.read_bytes())
+        return decoded
+    if ending in ("tif", "tiff"):
+        import tifffile
+
+        with tifffile.TiffFile(path) as file:
+            page = file.pages[0]
+            texels: NDArray[Any] = page.asarray()
+            planar = getattr(page, "planarconfig", 1) == 2 and texels.ndim == 3
+        return np.moveaxis(texels, 0, -1) if planar else texels
+    from PIL import Image
+
+    with Image.open(path, formats=["TGA", "BMP"]) as image:
+        return np.asarray(image.convert("RGBA") if image.mode == "P" else image)
+
+
+def _read_exr(path: Path) -> Picture:
+    import OpenEXR
+
+    with OpenEXR.File(str(path), separate_channels=True) as file:
+        held = {name: channel.pixels for name, channel in file.channels().items()}
+    names = sorted(held, key=_channel_order)
+    return Picture(np.stack([held[name] for name in names], axis=2), tuple(names))
+
+
+def _write_exr(path: Path, picture: Picture) -> None:
+    import OpenEXR
+
+    names = picture.channels or tuple("RGBA"[: picture.texels.shape[2]])
+    channels = {name: np.ascontiguousarray(picture.texels[:, :, k]) for k, name in enumerate(names)}
+    header = {"compression": OpenEXR.ZIP_COMPRESSION, "type": OpenEXR.scanlineimage}
+    with OpenEXR.File(header, channels) as file:
+        file.write(str(path))
+
+
+def _channel_order(name: str) -> tuple[int, str]:
+    """Red, green, blue, then all others, alpha last."""
+    short = name.rpartition(".")[2].upper()
+    return {"R": 0, "G": 1, "B": 2, "A": 9}.get(short, 5), name

@@ -1,0 +1,222 @@
+"""`cagecheck tiles`: what lies on which UDIM tile; map names; materials per tile."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from cagecheck.chores.journal import Journal
+from cagecheck.chores.mapnames import DEFAULT_PATTERN
+from cagecheck.chores.renames import MapPlan, RenameOptions, RenamePlan, plan_renames
+from cagecheck.chores.renaming import apply_renames, finish_renames, undo_renames
+from cagecheck.chores.tiletable import TileTable, describe_tile, tile_table
+from cagecheck.commands.terminal import (
+    EXIT_CLEAN,
+    EXIT_DEFECTS,
+    JsonFlag,
+    Terminal,
+    command,
+)
+from cagecheck.errors import InputError
+from cagecheck.meshes.lowpoly import LowPoly, prepare_low
+from cagecheck.meshes.read import read_mesh
+from cagecheck.meshes.tiles import NO_TILE
+
+LowArgument = Annotated[Path, typer.Argument(help="The low poly, with UVs.", metavar="LOW")]
+SizeOption = Annotated[
+    int, typer.Option("--size", min=1, max=65536, help="Edge of the maps in texels.")
+]
+
+_FACES_NAMED = 5
+
+
+def register(app: typer.Typer) -> None:
+    """Add the `tiles` commands."""
+    tiles = typer.Typer(
+        help="UDIM tiles: what lies where, names of maps, materials per tile.",
+        no_args_is_help=True,
+    )
+    tiles.command("show")(command(show))
+    tiles.command("rename")(command(rename))
+    app.add_typer(tiles, name="tiles")
+
+
+def show(low: LowArgument, size: SizeOption = 4096, as_json: JsonFlag = False) -> int:
+    """Show which part and material lies on which tile, with area and texel density.
+
+    Exit code 1 when faces cross tile borders, lie outside the tiles or have no UVs.
+
+    Example: cagecheck tiles show hero_low.obj --size 2048
+    """
+    terminal = Terminal(as_json)
+    table = tile_table(_read_low(low), size)
+    terminal.result(table.to_dict())
+    terminal.table(
+        f"Tiles of {low.name} (texels per unit at {size} x {size})",
+        ("tile", "part", "material", "faces", "% of tile", "area", "texels/unit", "least", "most"),
+        [
+            (
+                str(row.tile) if row.tile != NO_TILE else "none",
+                row.part,
+                row.material,
+                row.faces,
+                100 * row.uv_area,
+                row.world_area,
+                row.density,
+                row.density_min,
+                row.density_max,
+            )
+            for row in table.rows
+        ],
+    )
+    _say_troubles(terminal, table)
+    troubled = len(table.crossing) + len(table.outside) + len(table.without_uv)
+    return EXIT_DEFECTS if troubled else EXIT_CLEAN
+
+
+def rename(
+    folder: Annotated[Path, typer.Argument(help="The folder of baked maps.", metavar="FOLDER")],
+    mesh: Annotated[
+        Path | None, typer.Option("--mesh", help="The low poly, with UVs.", metavar="LOW")
+    ] = None,
+    pattern: Annotated[
+        str, typer.Option(help="New names: {asset} {map} {tile} {material} {ext}.")
+    ] = DEFAULT_PATTERN,
+    asset: Annotated[
+        str | None, typer.Option(help="The asset's name; by default the mesh's file name.")
+    ] = None,
+    kind: Annotated[
+        str | None, typer.Option(help="The kind of map for files whose names tell none.")
+    ] = None,
+    tile: Annotated[
+        list[str] | None, typer.Option(help="Set a file's tile by hand: FILE=1002. May repeat.")
+    ] = None,
+    compose: Annotated[
+        bool, typer.Option("--compose", help="Join maps of several materials on one tile.")
+    ] = False,
+    names_only: Annotated[
+        bool, typer.Option("--names-only", help="Do not look into the pictures.")
+    ] = False,
+    apply: Annotated[
+        bool, typer.Option("--apply", help="Rename. Without it the plan is only shown.")
+    ] = False,
+    finish: Annotated[
+        bool, typer.Option("--finish", help="Finish a renaming that was interrupted.")
+    ] = False,
+    undo: Annotated[
+        bool, typer.Option("--undo", help="Bring the old names back (the newest renaming).")
+    ] = False,
+    as_json: JsonFlag = False,
+) -> int:
+    """Give baked maps their tile numbers: by number or name, else by content.
+
+    Shows the plan and changes nothing, unless --apply is passed. Exit code 1 when a map stays
+    unclear or would get another's name.
+
+    Example: cagecheck tiles rename bakes --mesh hero_low.obj --apply
+    """
+    if sum((apply, finish, undo)) > 1:
+        raise InputError("--apply, --finish and --undo exclude each other.")
+    terminal = Terminal(as_json)
+    if finish or undo:
+        return _say_journal(terminal, finish_renames(folder) if finish else undo_renames(folder))
+    if mesh is None:
+        raise InputError("the mesh is missing.", cure="Pass --mesh LOW.")
+    options = RenameOptions(
+        pattern=pattern,
+        asset=asset,
+        kind=kind,
+        given=_given_tiles(tile or []),
+        compose=compose,
+        content=not names_only,
+    )
+    low = _read_low(mesh)
+    with terminal.progress() as progress:
+        plan = plan_renames(folder, low, options, progress=progress)
+        journal = apply_renames(plan, low, progress=progress) if apply else None
+    _say_plan(terminal, plan, journal, apply)
+    return EXIT_DEFECTS if plan.of("unclear", "clash") else EXIT_CLEAN
+
+
+def _read_low(path: Path) -> LowPoly:
+    return prepare_low(read_mesh(path))
+
+
+def _say_troubles(terminal: Terminal, table: TileTable) -> None:
+    for faces, what, cure in (
+        (table.crossing, "cross a tile border", "Move their UVs into one tile."),
+        (table.outside, "lie outside the tiles", "Move their UVs to u 0-10 and v 0 and up."),
+        (table.without_uv, "have no UVs", "Unwrap them."),
+    ):
+        if len(faces):
+            some = ", ".join(map(str, faces[:_FACES_NAMED]))
+            more = ", ..." if len(faces) > _FACES_NAMED else ""
+            terminal.say(f"{len(faces):,} faces {what} (face {some}{more}). {cure}")
+    for name, tiles in table.spanning_materials().items():
+        terminal.say(f"material {name} spans {len(tiles)} tiles: {', '.join(map(str, tiles))}")
+    for number, names in table.mixed_tiles().items():
+        terminal.say(
+            f"tile {describe_tile(number)} holds {len(names)} materials: " + ", ".join(names)
+        )
+
+
+def _given_tiles(pairs: Sequence[str]) -> dict[str, int]:
+    out = {}
+    for pair in pairs:
+        name, _, number = pair.rpartition("=")
+        if not name or not number.isdecimal():
+            raise InputError(f"--tile {pair} cannot be read.", cure="Write --tile FILE=1002.")
+        out[name] = int(number)
+    return out
+
+
+def _say_plan(terminal: Terminal, plan: RenamePlan, journal: Journal | None, apply: bool) -> None:
+    terminal.result(
+        plan.to_dict() | {"applied": journal is not None, "journal": _journal_path(journal)}
+    )
+    for entry in plan.maps:
+        terminal.say(_plan_line(entry))
+    changing = len(plan.of("rename", "compose"))
+    left = len(plan.of("unclear", "clash"))
+    if journal is not None:
+        terminal.say(f"Done: {changing} maps. --undo brings the old names back.")
+    elif not changing:
+        terminal.say("Nothing to rename.")
+    elif not apply:
+        terminal.say(f"{changing} maps would change. Nothing was changed; pass --apply to do it.")
+    if left:
+        terminal.say(f"{left} maps were left alone. Set a tile by hand with --tile FILE=1002.")
+
+
+def _plan_line(entry: MapPlan) -> str:
+    """Say one map's plan on one line, with names whole so that they can be read and copied."""
+    if entry.action in ("rename", "compose"):
+        joined = " (joined)" if entry.action == "compose" else ""
+        return f"  {entry.source} -> {entry.target}{joined}  [{entry.tile}: {entry.reason}]"
+    if entry.action == "keep":
+        return f"  {entry.source}  has its name already"
+    return f"  {entry.source}  {entry.action}: {entry.reason}"
+
+
+def _say_journal(terminal: Terminal, journal: Journal) -> int:
+    terminal.result(
+        {
+            "state": journal.state,
+            "journal": _journal_path(journal),
+            "moves": [vars(move) for move in journal.moves],
+        }
+    )
+    renamed = sum(move.source is not None for move in journal.moves)
+    made = len(journal.moves) - renamed
+    if journal.state == "undone":
+        terminal.say(f"{renamed} files are back at their old names; {made} joined maps removed.")
+    else:
+        terminal.say(f"{renamed} files are at their new names; {made} joined maps made.")
+    return EXIT_CLEAN
+
+
+def _journal_path(journal: Journal | None) -> str | None:
+    return None if journal is None else str(journal.path)
