@@ -1,0 +1,94 @@
+"""The demo scene: two meshes and the list of what is wrong with them on purpose."""
+
+from __future__ import annotations
+
+import json
+import os
+from dataclasses import dataclass
+from pathlib import Path
+
+from cagecheck.demo.build import build_high, build_low
+from cagecheck.demo.defects import BAKE, planted_defects
+from cagecheck.demo.figure import CLEARANCE, DETAIL, TILES, figure
+from cagecheck.demo.planted import BakeSettings, Planted
+from cagecheck.files import OutputFolder
+from cagecheck.meshes.mesh import Mesh, Surface
+
+FULL_DETAIL_TRIANGLES = 1_500_000
+MATERIALS = {
+    1001: "lamplighter_body",
+    1002: "lamplighter_arms",
+    1003: "lamplighter_legs",
+    1011: "lamplighter_gear",
+}
+DESCRIPTION = (
+    "A clockwork lamplighter: breastplate, coat, arms, boots, hat, staff and lantern, "
+    "about two units tall, over the tiles 1001, 1002, 1003 and 1011."
+)
+
+
+@dataclass(frozen=True, eq=False)
+class DemoScene:
+    """A made-up asset with known faults.
+
+    low, high : the two meshes; parts pair by the suffixes ``_low`` and ``_high``.
+    planted : every defect planted, with the bake under which it shows.
+    bake : the bake that shows most of them.
+    clearance : no two parts come closer than this, except where planted.
+    detail : the high poly stays this close to the low poly, except where planted.
+    """
+
+    low: Mesh
+    high: Surface
+    planted: tuple[Planted, ...]
+    bake: BakeSettings
+    clearance: float
+    detail: float
+    description: str
+
+
+def make_scene(seed: int = 7, detail: float = 1.0) -> DemoScene:
+    """Make the lamplighter.
+
+    `detail` scales the number of high-poly triangles (1 is about 1.5 million); `seed` moves the
+    noise of its surfaces. Planted places do not depend on either.
+    """
+    pieces = figure(seed)
+    return DemoScene(
+        low=build_low(pieces, TILES, MATERIALS),
+        high=build_high(pieces, round(FULL_DETAIL_TRIANGLES * detail)),
+        planted=tuple(planted_defects(pieces)),
+        bake=BAKE,
+        clearance=CLEARANCE,
+        detail=DETAIL,
+        description=DESCRIPTION,
+    )
+
+
+def write_scene(
+    scene: DemoScene, folder: str | os.PathLike[str], force: bool = False
+) -> list[Path]:
+    """Write ``low.obj``, ``high.glb`` and ``planted.json`` into `folder`; return their paths.
+
+    Raises `InputError` when one of them exists and `force` is off.
+    """
+    from cagecheck.meshes.write_mesh import write_mesh, write_surface
+
+    with OutputFolder(folder, force=force) as output:
+        write_mesh(scene.low, output.add("low.obj"), force=True)
+        write_surface(scene.high, output.add("high.glb"), force=True)
+        output.add("planted.json").write_text(json.dumps(planted_document(scene), indent=1))
+        return output.paths()
+
+
+def planted_document(scene: DemoScene) -> dict[str, object]:
+    """Return the contents of ``planted.json``."""
+    return {
+        "format": "cagecheck planted defects",
+        "version": 1,
+        "units": "scene units",
+        "description": scene.description,
+        "clearance": scene.clearance,
+        "detail": scene.detail,
+        "planted": [p.to_dict() for p in scene.planted],
+    }
