@@ -209,7 +209,7 @@ def _grow_groups(
             stack.append(np.int64(seed))
             while len(stack) > 1:
                 f = stack.pop()
-                k = 0
+                k = np.int64(0)
                 while k < 2 and vertex[f, k] != vertex[seed, corner]:
                     k += 1
                 if group[f, k] != _NONE:
@@ -251,7 +251,9 @@ def _group_tangents(
 ) -> None:
     """Write every corner's tangent: the angle-weighted mean over its group."""
     members, start = _members(group, len(group_keeps))
-    widest = np.diff(start).max()
+    widest = np.int64(0)
+    for g in range(len(group_keeps)):
+        widest = max(widest, start[g + 1] - start[g])
     us, vs = np.empty((widest, 3), np.float32), np.empty((widest, 3), np.float32)
     angle = np.empty(widest, np.float32)
     for g in range(len(group_keeps)):
@@ -290,19 +292,19 @@ def _opposed(us: Floats32, vs: Floats32, i: int, j: int) -> bool:
 def _members(group: NDArray[np.int64], groups: int) -> Any:
     """List the corners (3 f + k) of every group, in triangle order."""
     start = np.zeros(groups + 1, np.int64)
-    for g in group.ravel():
-        if g != _NONE:
-            start[g + 1] += 1
+    for number in group.ravel():
+        if number != _NONE:
+            start[number + 1] += 1
     for g in range(groups):
         start[g + 1] += start[g]
     fill = start.copy()
     members = np.empty(start[-1], np.int64)
     for f in range(len(group)):
         for k in range(3):
-            g = group[f, k]
-            if g != _NONE:
-                members[fill[g]] = 3 * f + k
-                fill[g] += 1
+            number = group[f, k]
+            if number != _NONE:
+                members[fill[number]] = 3 * f + k
+                fill[number] += 1
     return members, start
 
 

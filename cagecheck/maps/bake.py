@@ -1,0 +1,357 @@
+"""Predict what a bake through a cage puts into the maps of every tile.
+
+Every texel centre (or every sub-texel) on the low poly sends the ray that a bake sends; what it
+records is shaded and written down. Work streams through square blocks of texels on all cores, so
+that memory holds one tile's finished maps and a few blocks, whatever the size of the map.
+
+With supersampling the tangent-space (and world-space) normals of a texel's sub-texels are averaged
+and made unit length; heights are averaged; part and material are those of the first sub-texel
+that recorded something.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from cagecheck.maps.encode import BasisRule, TangentBasis, tangent_basis
+from cagecheck.maps.high_normals import HighNormals, HighShading, high_shading
+from cagecheck.maps.texels import TexelPoints, texel_blocks, tiles_touched
+from cagecheck.meshes.lowpoly import LowPoly
+from cagecheck.meshes.mesh import Floats, Ints
+from cagecheck.progress import Progress, silent
+from cagecheck.rays.cage import Along, Cage, Rays, rays_through
+from cagecheck.rays.layers import Layers
+from cagecheck.rays.points import SurfacePoints
+from cagecheck.rays.scene import Scene
+
+# Sub-texels along a block's edge: as many rays as the scene casts in one task (2^16), so that
+# every block runs on one core and blocks share the cores between them.
+BLOCK = 256
+NO_ID = -1
+
+
+@dataclass(frozen=True)
+class BakeRule:
+    """How the bake is made.
+
+    size : texels along the edge of a tile's map; supersample : 1, 4 or 16 sub-texels per texel.
+    depth : how far below the low poly rays look, world units.
+    along : see `rays_through`.
+    normals : normals of the high poly, ``smooth`` (angle-weighted over position) or ``face``.
+    basis : the tangent frames.
+    apart : rays of a low part see only the high parts paired with it.
+    """
+
+    size: int = 2048
+    supersample: int = 1
+    depth: float = 0.0
+    along: Along = "cage"
+    normals: HighNormals = "smooth"
+    basis: BasisRule = field(default_factory=BasisRule)
+    apart: bool = False
+
+
+@dataclass(frozen=True, eq=False)
+class Recorded:
+    """What N rays record.
+
+    face : (N,) int32 high triangle, -1 for a miss; t : (N,) float64 height above the low poly,
+    NaN for a miss; normal : (N,) x 3 float64 world normal, zero for a miss.
+    """
+
+    face: Ints
+    t: Floats
+    normal: Floats
+
+    @property
+    def hit(self) -> NDArray[np.bool_]:
+        """(N,) bool, the ray recorded something."""
+        return self.face >= 0
+
+
+@dataclass(frozen=True, eq=False)
+class TileBake:
+    """The predicted bake of one tile, row 0 on top, before padding and without background.
+
+    Attributes
+    ----------
+    tile, size : UDIM number and texels along the edge.
+    covered : (H, W) bool, a sub-texel lies on the low poly.
+    hit : (H, W) bool, one of them recorded something.
+    tangent : (H, W, 3) float32 unit tangent-space normals, zero where nothing was recorded.
+    world : the same in world space.
+    height : (H, W) float32, world units above the low poly along the ray, NaN without a record.
+    part : (H, W) int32 high part that was recorded, -1 without a record.
+    material : (H, W) int32 material of the low-poly face, -1 for none.
+    overlaps : triangle-texel pairs that lost against an earlier triangle.
+    """
+
+    tile: int
+    size: int
+    covered: NDArray[np.bool_]
+    hit: NDArray[np.bool_]
+    tangent: NDArray[np.float32] | None
+    world: NDArray[np.float32] | None
+    height: NDArray[np.float32] | None
+    part: Ints | None
+    material: Ints | None
+    overlaps: int
+
+    @property
+    def missed(self) -> NDArray[np.bool_]:
+        """(H, W) bool, on the low poly but nothing was recorded."""
+        return self.covered & ~self.hit
+
+
+WHAT = ("tangent", "world", "height", "part", "material")
+
+
+class Baker:
+    """A bake that is set up once and then asked for tiles or for single points.
+
+    Parameters
+    ----------
+    low, cage : the low poly (with UVs) and its cage; scene : the high poly.
+    rule : see `BakeRule`.
+    paired : (low parts, high parts) bool, needed where ``rule.apart``.
+    """
+
+    def __init__(
+        self,
+        low: LowPoly,
+        cage: Cage,
+        scene: Scene,
+        rule: BakeRule,
+        *,
+        paired: NDArray[np.bool_] | None = None,
+        shading: HighShading | None = None,
+    ) -> None:
+        self.low, self.cage, self.scene, self.rule = low, cage, scene, rule
+        self.shading = shading or high_shading(scene.surface, rule.normals)
+        self.basis: TangentBasis = tangent_basis(low, rule.basis)
+        every = np.ones((len(low.part_names), len(scene.surface.part_names)), bool)
+        self.seen = paired if rule.apart and paired is not None else every
+
+    def record(self, points: SurfacePoints) -> tuple[Rays, Recorded]:
+        """Return the rays of some points and what they record."""
+        rays = rays_through(self.low, self.cage, points, self.rule.along)
+        reach = np.maximum(rays.start, 0.0)
+        layers = self.scene.cast(rays.origin, rays.direction, self.rule.depth, reach)
+        return rays, self.recorded(points, rays, layers, rays.start)
+
+    def recorded(
+        self, points: SurfacePoints, rays: Rays, layers: Layers, start: Floats
+    ) -> Recorded:
+        """Return what rays that begin at `start` record, read off their layer table."""
+        n = len(points)
+        face, t = np.empty(n, np.int32), np.empty(n)
+        part = self.scene.surface.triangle_part
+        _outermost_seen(
+            layers.first, layers.t, layers.face, part, self.seen,
+            self.low.triangle_part[points.triangle], start, self.rule.depth, face, t,
+        )  # fmt: skip
+        place = rays.origin + np.where(face >= 0, t, 0.0)[:, None] * rays.direction
+        return Recorded(face, t, self.shading.at(face, place))
+
+    def tile(
+        self, tile: int, *, what: Iterable[str] = WHAT, progress: Progress = silent
+    ) -> TileBake:
+        """Bake one tile. `what` names the fields of `TileBake` that are wanted."""
+        wanted = set(what)
+        out = _empty_tile(tile, self.rule.size, wanted)
+        blocks = texel_blocks(
+            self.low, self.rule.size, tile, supersample=self.rule.supersample, block=BLOCK
+        )
+
+        def work(block: TexelPoints) -> int:
+            self._bake_block(block, out)
+            return block.overlaps
+
+        overlaps = 0
+        across = {1: 1, 4: 2, 16: 4}[self.rule.supersample]
+        total = _uv_texels(self.low, tile, self.rule.size * across)
+        done = 0
+        for block, late in on_all_cores(work, blocks, self.scene.threads):
+            overlaps += late
+            done += len(block)
+            progress(f"baking tile {tile}", min(done, total), total)
+        progress(f"baking tile {tile}", total, total)
+        return replace(out, overlaps=overlaps)
+
+    def _bake_block(self, block: TexelPoints, out: TileBake) -> None:
+        _, seen = self.record(block.points)
+        hit = seen.hit
+        x, y = block.x, block.y
+        left, top = int(x.min()), int(y.min())
+        shape = (int(y.max()) - top + 1, int(x.max()) - left + 1)
+        window = (slice(top, top + shape[0]), slice(left, left + shape[1]))
+        x, y = x - np.int32(left), y - np.int32(top)
+        out.covered[window] |= _marked(shape, x, y, np.ones(len(x), bool))
+        out.hit[window] |= _marked(shape, x, y, hit)
+        if out.tangent is not None:
+            local = self.basis.encode(block.points.triangle, block.points.barycentric, seen.normal)
+            _mean_directions(local, hit, x, y, out.tangent[window])
+        if out.world is not None:
+            _mean_directions(seen.normal, hit, x, y, out.world[window])
+        if out.height is not None:
+            _mean_heights(seen.t, hit, x, y, out.height[window])
+        if out.part is not None:
+            part = np.where(hit, self.scene.surface.triangle_part[seen.face], NO_ID)
+            _first_number(part.astype(np.int32), x, y, out.part[window])
+        if out.material is not None:
+            face = self.low.cut.face[block.points.triangle]
+            material = self.low.mesh.face_material
+            number = np.full(len(x), NO_ID, np.int32) if material is None else material[face]
+            _first_number(number, x, y, out.material[window])
+
+
+def predict_maps(
+    low: LowPoly,
+    scene: Scene,
+    cage: Cage,
+    rule: BakeRule,
+    *,
+    tiles: Iterable[int] | None = None,
+    what: Iterable[str] = WHAT,
+    paired: NDArray[np.bool_] | None = None,
+    progress: Progress = silent,
+) -> Iterator[TileBake]:
+    """Yield the predicted bake of every tile in use (or of `tiles`), one at a time.
+
+    Raises `InputError` when the low poly has no UVs or the size is not usable.
+    """
+    baker = Baker(low, cage, scene, rule, paired=paired)
+    for tile in tiles_touched(low) if tiles is None else tiles:
+        yield baker.tile(tile, what=what, progress=progress)
+
+
+def on_all_cores(
+    work: Callable[[Any], Any], items: Iterable[Any], threads: int
+) -> Iterator[tuple[Any, Any]]:
+    """Yield (item, result) in order, with a few items in work at a time, however many come."""
+    if threads <= 1:
+        for item in items:
+            yield item, work(item)
+        return
+    with ThreadPoolExecutor(threads) as pool:
+        waiting: deque[tuple[Any, Future[Any]]] = deque()
+        for item in items:
+            waiting.append((item, pool.submit(work, item)))
+            if len(waiting) > 2 * threads:
+                first, future = waiting.popleft()
+                yield first, future.result()
+        while waiting:
+            first, future = waiting.popleft()
+            yield first, future.result()
+
+
+def _uv_texels(low: LowPoly, tile: int, size: int) -> int:
+    """Return about how many texels a tile has covered, for progress."""
+    share = float(np.abs(low.uv_area[low.tile == tile]).sum())
+    return max(int(share * size * size), 1)
+
+
+def _empty_tile(tile: int, size: int, wanted: set[str]) -> TileBake:
+    shape = (size, size)
+
+    def floats(name: str, *more: int) -> NDArray[np.float32] | None:
+        return np.zeros((*shape, *more), np.float32) if name in wanted else None
+
+    height = floats("height")
+    if height is not None:
+        height[:] = np.nan
+    return TileBake(
+        tile=tile,
+        size=size,
+        covered=np.zeros(shape, bool),
+        hit=np.zeros(shape, bool),
+        tangent=floats("tangent", 3),
+        world=floats("world", 3),
+        height=height,
+        part=np.full(shape, NO_ID, np.int32) if "part" in wanted else None,
+        material=np.full(shape, NO_ID, np.int32) if "material" in wanted else None,
+        overlaps=0,
+    )
+
+
+@njit(cache=True, nogil=True)
+def _outermost_seen(
+    first: NDArray[np.int64],
+    t: Floats,
+    face: Ints,
+    face_part: Ints,
+    seen: NDArray[np.bool_],
+    low_part: Ints,
+    start: Floats,
+    depth: float,
+    out_face: Ints,
+    out_t: Floats,
+) -> None:
+    for i in range(len(first) - 1):
+        out_face[i], out_t[i] = -1, np.nan
+        for k in range(first[i + 1] - 1, first[i] - 1, -1):
+            if t[k] > start[i] or not seen[low_part[i], face_part[face[k]]]:
+                continue
+            if t[k] >= -depth:
+                out_face[i], out_t[i] = face[k], t[k]
+            break
+
+
+@njit(cache=True, nogil=True)
+def _marked(
+    shape: tuple[int, int], x: Ints, y: Ints, chosen: NDArray[np.bool_]
+) -> NDArray[np.bool_]:
+    out = np.zeros(shape, np.bool_)
+    for i in range(len(x)):
+        if chosen[i]:
+            out[y[i], x[i]] = True
+    return out
+
+
+@njit(cache=True, nogil=True)
+def _mean_directions(
+    vectors: Floats, hit: NDArray[np.bool_], x: Ints, y: Ints, out: NDArray[np.float32]
+) -> None:
+    total = np.zeros(out.shape, np.float64)
+    for i in range(len(x)):
+        if hit[i]:
+            for k in range(3):
+                total[y[i], x[i], k] += vectors[i, k]
+    for r in range(out.shape[0]):
+        for c in range(out.shape[1]):
+            v = total[r, c]
+            length = np.sqrt(v[0] * v[0] + v[1] * v[1] + v[2] * v[2])
+            if length > 0:
+                for k in range(3):
+                    out[r, c, k] = v[k] / length
+
+
+@njit(cache=True, nogil=True)
+def _mean_heights(
+    t: Floats, hit: NDArray[np.bool_], x: Ints, y: Ints, out: NDArray[np.float32]
+) -> None:
+    total = np.zeros(out.shape)
+    count = np.zeros(out.shape, np.int32)
+    for i in range(len(x)):
+        if hit[i]:
+            total[y[i], x[i]] += t[i]
+            count[y[i], x[i]] += 1
+    for r in range(out.shape[0]):
+        for c in range(out.shape[1]):
+            if count[r, c] > 0:
+                out[r, c] = total[r, c] / count[r, c]
+
+
+@njit(cache=True, nogil=True)
+def _first_number(number: Ints, x: Ints, y: Ints, out: Ints) -> None:
+    for i in range(len(x)):
+        if number[i] >= 0 and out[y[i], x[i]] < 0:
+            out[y[i], x[i]] = number[i]

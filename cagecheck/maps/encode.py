@@ -1,0 +1,251 @@
+"""Normals in and out of tangent space, and in and out of the numbers of a map.
+
+The frame at a point has the interpolated corner tangent T and normal N, not made unit length
+again, and the bitangent ``B = sign * cross(N, T)``; a renderer shades with
+``normalize(x T + y B + z N)`` (Mikkelsen 2008; see `cagecheck.maps.tangent`). Encoding is the exact
+inverse of that. `BasisRule` names the other habits that maps are met with.
+
+A component n in [-1, 1] becomes ``floor(127.5 (n + 1) + 0.5)`` in 8 bits and
+``floor(32767.5 (n + 1) + 0.5)`` in 16, so a flat surface is (128, 128, 255) and
+(32768, 32768, 65535). Maps in floating point hold ``(n + 1) / 2``. Reading takes 0 as -1 and the
+largest value as +1 (glTF 2.0, 3.9.3).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from cagecheck.maps.tangent import TangentRule, corner_tangents
+from cagecheck.meshes.lowpoly import LowPoly
+from cagecheck.meshes.mesh import Floats, Ints
+from cagecheck.meshes.normals import normalised
+
+Bits = Literal[8, 16, 32]
+
+
+@dataclass(frozen=True)
+class BasisRule:
+    """How the tangent frame at a point comes about.
+
+    tangents : where corner tangents come from (see `corner_tangents`).
+    bitangent : ``texel`` crosses the interpolated normal and tangent at every texel, ``corner``
+        interpolates the corners' bitangents.
+    unit : make N unit length and T perpendicular to it at every texel before use.
+    """
+
+    tangents: TangentRule = "mikktspace"
+    bitangent: Literal["texel", "corner"] = "texel"
+    unit: bool = False
+
+    def describe(self) -> str:
+        """Say the rule in words."""
+        source = {
+            "mikktspace": "MikkTSpace tangents",
+            "averaged": "averaged tangents",
+            "face": "one tangent per triangle",
+        }[self.tangents]
+        frame = {"texel": "bitangent per texel", "corner": "bitangent per corner"}[self.bitangent]
+        return f"{source}, {frame}" + (", frames made orthonormal" if self.unit else "")
+
+
+@dataclass(frozen=True, eq=False)
+class TangentBasis:
+    """The tangent frames of a low poly, ready for use at points on its triangles.
+
+    normals : (T, 3, 3); tangents : (T, 3, 4) with the sign last; rule : how frames are made.
+    """
+
+    normals: Floats
+    tangents: Floats
+    rule: BasisRule
+
+    def encode(self, triangle: Ints, barycentric: Floats, normals: Floats) -> Floats:
+        """Return (N, 3) unit tangent-space normals of (N, 3) world normals.
+
+        A frame that has collapsed gives (0, 0, 1); a zero normal stays zero.
+        """
+        out = np.empty((len(triangle), 3))
+        _encode(*self._arrays(), triangle, barycentric, _rows(normals), out)
+        return out
+
+    def decode(self, triangle: Ints, barycentric: Floats, normals: Floats) -> Floats:
+        """Return (N, 3) unit world normals of (N, 3) tangent-space normals."""
+        out = np.empty((len(triangle), 3))
+        _decode(*self._arrays(), triangle, barycentric, _rows(normals), out)
+        return out
+
+    def _arrays(self) -> tuple[Floats, Floats, bool, bool]:
+        return self.normals, self.tangents, self.rule.bitangent == "corner", self.rule.unit
+
+
+def tangent_basis(low: LowPoly, rule: BasisRule | None = None) -> TangentBasis:
+    """Return the frames of a low poly with UVs."""
+    rule = rule or BasisRule()
+    return TangentBasis(
+        np.ascontiguousarray(low.shading_normals),
+        np.ascontiguousarray(corner_tangents(low, rule.tangents)),
+        rule,
+    )
+
+
+def quantised(normals: NDArray[Any], bits: Bits = 8) -> NDArray[Any]:
+    """Return uint8, uint16 or float32 map values of normal components (see the module)."""
+    if bits == 32:
+        return (np.asarray(normals, np.float32) + np.float32(1)) / np.float32(2)
+    top = 255 if bits == 8 else 65535
+    value = np.floor((np.asarray(normals) + 1.0) * (top / 2) + 0.5)
+    kind = np.uint8 if bits == 8 else np.uint16
+    return np.clip(value, 0, top).astype(kind)
+
+
+def unquantised(values: NDArray[Any]) -> Floats:
+    """Return the components in [-1, 1] of uint8 or uint16 map values; floats in [0, 1] too."""
+    kind = np.asarray(values).dtype
+    top = np.iinfo(kind).max if np.issubdtype(kind, np.integer) else 1
+    return np.asarray(values, np.float64) * (2.0 / top) - 1.0
+
+
+def unit_from_map(values: NDArray[Any]) -> Floats:
+    """Return (..., 3) unit normals of map values."""
+    return normalised(unquantised(values))
+
+
+def _rows(normals: Floats) -> Floats:
+    return np.ascontiguousarray(normals, np.float64)
+
+
+@njit(cache=True, nogil=True)
+def _frame(
+    normals: Floats,
+    tangents: Floats,
+    per_corner: bool,
+    unit: bool,
+    f: int,
+    w: Floats,
+    frame: Floats,
+) -> None:
+    """Write T, B and N at a point into the rows of `frame`."""
+    sign = 0.0
+    for i in range(3):
+        frame[0, i] = frame[1, i] = frame[2, i] = 0.0
+    for k in range(3):
+        sign += w[k] * tangents[f, k, 3]
+        for i in range(3):
+            frame[0, i] += w[k] * tangents[f, k, i]
+            frame[2, i] += w[k] * normals[f, k, i]
+    if unit:
+        _orthonormalise(frame)
+    turn = 1.0 if sign >= 0.0 else -1.0
+    if not per_corner:
+        _cross(frame[2], frame[0], turn, frame[1])
+        return
+    for k in range(3):
+        n, t = normals[f, k], tangents[f, k]
+        weight = w[k] * t[3]
+        frame[1, 0] += weight * (n[1] * t[2] - n[2] * t[1])
+        frame[1, 1] += weight * (n[2] * t[0] - n[0] * t[2])
+        frame[1, 2] += weight * (n[0] * t[1] - n[1] * t[0])
+
+
+@njit(cache=True, nogil=True)
+def _cross(a: Floats, b: Floats, factor: float, out: Floats) -> None:
+    out[0] = factor * (a[1] * b[2] - a[2] * b[1])
+    out[1] = factor * (a[2] * b[0] - a[0] * b[2])
+    out[2] = factor * (a[0] * b[1] - a[1] * b[0])
+
+
+@njit(cache=True, nogil=True)
+def _dot(a: Floats, b: Floats) -> float:
+    return float(a[0] * b[0] + a[1] * b[1] + a[2] * b[2])
+
+
+@njit(cache=True, nogil=True)
+def _orthonormalise(frame: Floats) -> None:
+    length = np.sqrt(_dot(frame[2], frame[2]))
+    if length > 0:
+        for i in range(3):
+            frame[2, i] /= length
+    along = _dot(frame[0], frame[2])
+    for i in range(3):
+        frame[0, i] -= along * frame[2, i]
+    length = np.sqrt(_dot(frame[0], frame[0]))
+    if length > 0:
+        for i in range(3):
+            frame[0, i] /= length
+
+
+@njit(cache=True, nogil=True)
+def _into(frame: Floats, normal: Floats, out: Floats) -> None:
+    """Solve ``x T + y B + z N`` parallel to `normal` (Cramer's rule), unit length."""
+    t, b, n = frame[0], frame[1], frame[2]
+    det = (
+        t[0] * (b[1] * n[2] - b[2] * n[1])
+        + t[1] * (b[2] * n[0] - b[0] * n[2])
+        + t[2] * (b[0] * n[1] - b[1] * n[0])
+    )
+    size = np.sqrt(_dot(t, t) * _dot(b, b) * _dot(n, n))
+    # A frame whose volume is all rounding has no inverse worth the name.
+    if abs(det) <= 1e-9 * size or size == 0.0:
+        flat = 1.0 if _dot(normal, normal) > 0 else 0.0
+        out[0], out[1], out[2] = 0.0, 0.0, flat
+        return
+    turn = 1.0 if det > 0 else -1.0
+    x = normal[0] * (b[1] * n[2] - b[2] * n[1])
+    x += normal[1] * (b[2] * n[0] - b[0] * n[2])
+    x += normal[2] * (b[0] * n[1] - b[1] * n[0])
+    y = normal[0] * (n[1] * t[2] - n[2] * t[1])
+    y += normal[1] * (n[2] * t[0] - n[0] * t[2])
+    y += normal[2] * (n[0] * t[1] - n[1] * t[0])
+    z = normal[0] * (t[1] * b[2] - t[2] * b[1])
+    z += normal[1] * (t[2] * b[0] - t[0] * b[2])
+    z += normal[2] * (t[0] * b[1] - t[1] * b[0])
+    length = np.sqrt(x * x + y * y + z * z)
+    scale = turn / length if length > 0 else 0.0
+    out[0], out[1], out[2] = x * scale, y * scale, z * scale
+
+
+@njit(cache=True, nogil=True)
+def _encode(
+    normals: Floats,
+    tangents: Floats,
+    per_corner: bool,
+    unit: bool,
+    triangle: Ints,
+    barycentric: Floats,
+    world: Floats,
+    out: Floats,
+) -> None:
+    frame = np.empty((3, 3))
+    for i in range(len(triangle)):
+        _frame(normals, tangents, per_corner, unit, triangle[i], barycentric[i], frame)
+        _into(frame, world[i], out[i])
+
+
+@njit(cache=True, nogil=True)
+def _decode(
+    normals: Floats,
+    tangents: Floats,
+    per_corner: bool,
+    unit: bool,
+    triangle: Ints,
+    barycentric: Floats,
+    local: Floats,
+    out: Floats,
+) -> None:
+    frame = np.empty((3, 3))
+    for i in range(len(triangle)):
+        _frame(normals, tangents, per_corner, unit, triangle[i], barycentric[i], frame)
+        total = 0.0
+        for k in range(3):
+            v = local[i, 0] * frame[0, k] + local[i, 1] * frame[1, k] + local[i, 2] * frame[2, k]
+            out[i, k] = v
+            total += v * v
+        if total > 0.0:
+            scale = 1.0 / np.sqrt(total)
+            for k in range(3):
+                out[i, k] *= scale

@@ -1,0 +1,187 @@
+"""Normals of the high poly: one per vertex, averaged over position and part, or one per face.
+
+A smooth normal is the angle-weighted mean of the triangles that meet at the position (Thuermer and
+Wuethrich, Journal of Graphics Tools 3(1), 1998), so a file that repeats vertices at seams bakes the
+same as one that does not. Parts that touch are not smoothed into each other.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from cagecheck.meshes.mesh import Floats, Ints, Surface
+
+HighNormals = Literal["smooth", "face"]
+
+
+@dataclass(frozen=True, eq=False)
+class HighShading:
+    """What is needed to shade hits on a high poly.
+
+    positions : (V, 3) float32 or float64; triangles : (T, 3) int32; normals : (V, 3) float32 unit
+    vertex normals, or an empty array for face normals.
+    """
+
+    positions: NDArray[np.floating[Any]]
+    triangles: Ints
+    normals: NDArray[np.float32]
+
+    def at(self, face: Ints, point: Floats) -> Floats:
+        """Return (N, 3) unit outward normals at (N, 3) points on triangles `face`.
+
+        Rows whose face is below 0 are zero.
+        """
+        out = np.empty((len(face), 3))
+        _shade(self.positions, self.triangles, self.normals, face, point, out)
+        return out
+
+
+def high_shading(surface: Surface, normals: HighNormals = "smooth") -> HighShading:
+    """Prepare the normals of a high poly; one pass over its triangles."""
+    triangles = np.ascontiguousarray(surface.triangles).view(np.int32)
+    smooth = np.zeros((0, 3), np.float32)
+    if normals == "smooth":
+        smooth = _smooth_normals(surface.positions, triangles, surface.triangle_part)
+    return HighShading(surface.positions, triangles, smooth)
+
+
+@njit(cache=True, nogil=True)
+def _mixed(bits: np.uint64) -> np.uint64:
+    """SplitMix64's finaliser (Steele, Lea, Flood 2014)."""
+    bits = (bits ^ (bits >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
+    bits = (bits ^ (bits >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
+    return bits ^ (bits >> np.uint64(31))
+
+
+@njit(cache=True, nogil=True)
+def _leaders(
+    positions: NDArray[Any], triangles: NDArray[np.int32], part: NDArray[np.int32]
+) -> NDArray[np.int32]:
+    """Return for every vertex the first vertex of the same position and part (hash table)."""
+    count = len(positions)
+    vertex_part = np.full(count, -1, np.int32)
+    for f in range(len(triangles)):
+        for k in range(3):
+            vertex_part[triangles[f, k]] = part[f]
+    room = 16
+    while room < 2 * count:
+        room *= 2
+    table = np.full(room, -1, np.int32)
+    leader = np.empty(count, np.int32)
+    word = np.empty(3, np.float64)
+    bits = word.view(np.uint64)
+    for v in range(count):
+        for k in range(3):
+            word[k] = positions[v, k] + 0.0
+        key = np.uint64(vertex_part[v] + 1)
+        for k in range(3):
+            key = _mixed(key * np.uint64(0x9E3779B97F4A7C15) + bits[k])
+        slot = np.int64(key & np.uint64(room - 1))
+        while True:
+            w = table[slot]
+            if w < 0:
+                table[slot] = v
+                leader[v] = v
+                break
+            if (
+                vertex_part[w] == vertex_part[v]
+                and positions[w, 0] == positions[v, 0]
+                and positions[w, 1] == positions[v, 1]
+                and positions[w, 2] == positions[v, 2]
+            ):
+                leader[v] = w
+                break
+            slot = (slot + 1) & (room - 1)
+    return leader
+
+
+@njit(cache=True, nogil=True)
+def _smooth_normals(
+    positions: NDArray[Any], triangles: NDArray[np.int32], part: NDArray[np.int32]
+) -> NDArray[np.float32]:
+    leader = _leaders(positions, triangles, part)
+    total = np.zeros((len(positions), 3), np.float32)
+    edge = np.empty((3, 3))
+    n = np.empty(3)
+    for f in range(len(triangles)):
+        for k in range(3):
+            a, b = triangles[f, k], triangles[f, (k + 1) % 3]
+            for i in range(3):
+                edge[k, i] = np.float64(positions[b, i]) - np.float64(positions[a, i])
+        n[0] = edge[0, 1] * edge[1, 2] - edge[0, 2] * edge[1, 1]
+        n[1] = edge[0, 2] * edge[1, 0] - edge[0, 0] * edge[1, 2]
+        n[2] = edge[0, 0] * edge[1, 1] - edge[0, 1] * edge[1, 0]
+        doubled = np.sqrt(n[0] * n[0] + n[1] * n[1] + n[2] * n[2])
+        if doubled == 0.0:
+            continue
+        for k in range(3):
+            before = edge[k - 1] if k > 0 else edge[2]
+            cosine = -(before[0] * edge[k, 0] + before[1] * edge[k, 1] + before[2] * edge[k, 2])
+            angle = np.arctan2(doubled, cosine)
+            v = leader[triangles[f, k]]
+            for i in range(3):
+                total[v, i] += np.float32(angle * n[i] / doubled)
+    for v in range(len(total)):
+        x, y, z = total[v, 0], total[v, 1], total[v, 2]
+        length = np.sqrt(x * x + y * y + z * z)
+        if length > 0:
+            total[v] /= length
+    for v in range(len(total)):
+        if leader[v] != v:
+            total[v] = total[leader[v]]
+    return total
+
+
+@njit(cache=True, nogil=True)
+def _shade(
+    positions: NDArray[Any],
+    triangles: NDArray[np.int32],
+    normals: NDArray[np.float32],
+    face: Ints,
+    point: Floats,
+    out: Floats,
+) -> None:
+    smooth = len(normals) > 0
+    u, v, q, n = np.empty(3), np.empty(3), np.empty(3), np.empty(3)
+    for i in range(len(face)):
+        f = face[i]
+        if f < 0:
+            out[i, 0] = out[i, 1] = out[i, 2] = 0.0
+            continue
+        a, b, c = triangles[f, 0], triangles[f, 1], triangles[f, 2]
+        for k in range(3):
+            base = np.float64(positions[a, k])
+            u[k] = positions[b, k] - base
+            v[k] = positions[c, k] - base
+            q[k] = point[i, k] - base
+        n[0] = u[1] * v[2] - u[2] * v[1]
+        n[1] = u[2] * v[0] - u[0] * v[2]
+        n[2] = u[0] * v[1] - u[1] * v[0]
+        square = n[0] * n[0] + n[1] * n[1] + n[2] * n[2]
+        wb = wc = 0.0
+        if smooth and square > 0.0:
+            wb = (
+                (q[1] * v[2] - q[2] * v[1]) * n[0]
+                + (q[2] * v[0] - q[0] * v[2]) * n[1]
+                + (q[0] * v[1] - q[1] * v[0]) * n[2]
+            ) / square
+            wc = (
+                (u[1] * q[2] - u[2] * q[1]) * n[0]
+                + (u[2] * q[0] - u[0] * q[2]) * n[1]
+                + (u[0] * q[1] - u[1] * q[0]) * n[2]
+            ) / square
+            # The hit lies in the triangle up to rounding; weights outside would extrapolate.
+            wb = min(max(wb, 0.0), 1.0)
+            wc = min(max(wc, 0.0), 1.0 - wb)
+        if smooth:
+            for k in range(3):
+                n[k] = (1.0 - wb - wc) * normals[a, k] + wb * normals[b, k] + wc * normals[c, k]
+            square = n[0] * n[0] + n[1] * n[1] + n[2] * n[2]
+        scale = 1.0 / np.sqrt(square) if square > 0.0 else 0.0
+        for k in range(3):
+            out[i, k] = n[k] * scale
