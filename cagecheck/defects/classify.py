@@ -37,7 +37,8 @@ class Findings:
     main : (N,) uint8, the main defect or `CLEAN`.
     measures : per defect (N,) float64 in the defect's unit, NaN where it does not apply.
     slant : (N,) float64, angle between ray and low-poly face normal, degrees.
-    slide : (N,) float64, sideways slide of the recorded hit, world units.
+    slide : (N,) float64, sideways slide of the recorded hit in the plane of the low-poly face,
+        world units.
     lean : (N,) float64, angle between shading and recorded normal, degrees.
     """
 
@@ -85,7 +86,9 @@ def classify(
     on_target = hit & (recorded == targets.layer)
 
     slant = slant_degrees(low, points, rays)
-    slide = np.abs(distance) * np.tan(np.radians(np.minimum(slant, 89.9)))
+    # Height times the tangent of the slant, with height = |t| cos(slant): the hit's distance from
+    # the sample measured in the plane of the low-poly face.
+    slide = np.abs(distance) * np.sin(np.radians(slant))
     texels = low.texels_per_unit(map_size)[points.triangle]
     judged = np.where(texels > 0, slide * texels / limits.skew_texels, np.nan)
     without = slide / (limits.skew_share * _part_size(low)[low.triangle_part[points.triangle]])

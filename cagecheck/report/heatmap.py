@@ -1,0 +1,253 @@
+"""The heat-map mesh: the low poly cut finely enough to carry the samples' findings.
+
+Every low-poly triangle becomes a regular lattice about as fine as its samples. Each lattice
+vertex shows the worst sample nearest to it, so that a defect is never averaged away; it may look
+up to half a lattice cell larger than it is.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, cast
+
+import numpy as np
+import trimesh
+from numba import njit
+from numpy.typing import NDArray
+
+from cagecheck.defects.kinds import PRECEDENCE, Defect
+from cagecheck.meshes.mesh import Floats, Ints
+from cagecheck.predict import Prediction
+from cagecheck.report.colours import defect_colours
+
+# A heat map of this many vertices opens at once in any viewer (about 20 MB as PLY).
+MOST_VERTICES = 300_000
+NO_REGION = 0
+
+
+@dataclass(frozen=True, eq=False)
+class HeatMap:
+    """A triangle mesh with one record per vertex.
+
+    Attributes
+    ----------
+    positions : (K, 3) float64; triangles : (M, 3) int32; low_triangle : (M,) int32 its origin.
+    sample : (K,) int64, the sample that each vertex shows.
+    colours : (K, 4) uint8 RGBA of the main defect.
+    fields : per name (K,) arrays, written as PLY properties.
+    """
+
+    positions: Floats
+    triangles: Ints
+    low_triangle: Ints
+    sample: NDArray[np.int64]
+    colours: NDArray[np.uint8]
+    fields: dict[str, NDArray[Any]]
+
+
+def region_of_samples(prediction: Prediction) -> Ints:
+    """Return (N,) int32: the number of the most harmful region of each sample, 0 for none."""
+    out = np.full(len(prediction.points), NO_REGION, np.int32)
+    for region in reversed(prediction.regions):
+        if region.name != Defect.UNSEEN.title:
+            out[region.samples] = region.number
+    return out
+
+
+def build_heat_map(prediction: Prediction, *, most_vertices: int = MOST_VERTICES) -> HeatMap:
+    """Lay the samples' findings on a lattice over the low poly."""
+    low, points, findings = prediction.low, prediction.points, prediction.findings
+    order = np.argsort(points.triangle, kind="stable")
+    count = np.bincount(points.triangle, minlength=len(low.triangles))
+    start = np.concatenate([[0], np.cumsum(count)])
+    sides = _lattice_sides(count, most_vertices)
+    rank = np.full(256, len(PRECEDENCE), np.int64)
+    for k, defect in enumerate(PRECEDENCE):
+        rank[defect] = k
+    vertex_start = np.concatenate([[0], np.cumsum((sides + 1) * (sides + 2) // 2)])
+    face_start = np.concatenate([[0], np.cumsum(sides * sides)])
+    barycentric = np.empty((vertex_start[-1], 3))
+    triangles = np.empty((face_start[-1], 3), np.int32)
+    sample = np.empty(vertex_start[-1], np.int64)
+    _fill_lattices(
+        sides, vertex_start, face_start, start, order, points.barycentric,
+        rank[findings.main], barycentric, triangles, sample,
+    )  # fmt: skip
+    owner = np.repeat(np.arange(len(sides)), np.diff(vertex_start))
+    positions = np.einsum("ij,ijk->ik", barycentric, low.positions[low.triangles[owner]])
+    return HeatMap(
+        positions=positions,
+        triangles=triangles,
+        low_triangle=np.repeat(np.arange(len(sides), dtype=np.int32), sides * sides),
+        sample=sample,
+        colours=defect_colours(findings.main[sample]),
+        fields=_fields(prediction, sample),
+    )
+
+
+def _fields(prediction: Prediction, sample: NDArray[np.int64]) -> dict[str, NDArray[Any]]:
+    findings, targets, rays = prediction.findings, prediction.targets, prediction.rays
+    low, points = prediction.low, prediction.points
+
+    def single(values: Floats) -> NDArray[np.float32]:
+        return values[sample].astype(np.float32)
+
+    return {
+        "defect": findings.main[sample],
+        "flags": findings.flags[sample],
+        "region": region_of_samples(prediction)[sample],
+        "part": low.triangle_part[points.triangle[sample]],
+        "tile": low.tile[points.triangle[sample]],
+        "start": single(rays.start),
+        "hit_distance": single(findings.hit_distance),
+        "target_distance": single(targets.t),
+        "next_distance": single(targets.t_next),
+        "slant_degrees": single(findings.slant),
+        "slide": single(findings.slide),
+        "lean_degrees": single(findings.lean),
+    }
+
+
+def _lattice_sides(count: NDArray[np.int64], most: int) -> NDArray[np.int64]:
+    """Return (T,) lattice subdivisions: about two samples per lattice vertex, `most` in all."""
+    sides = np.maximum(np.sqrt(count).astype(np.int64), 1)
+    sides[count == 0] = 0
+    total = int(((sides + 1) * (sides + 2) // 2)[count > 0].sum())
+    if total > most:
+        shrink = np.sqrt(most / total)
+        sides = np.where(count > 0, np.maximum((sides * shrink).astype(np.int64), 1), 0)
+    return np.where(count > 0, sides, 0)
+
+
+@njit(cache=True, nogil=True)
+def _lattice_index(i: int, j: int, n: int) -> int:
+    """Number of lattice point (i, j), i + j <= n, rows of constant i."""
+    return i * (n + 1) - i * (i - 1) // 2 + j
+
+
+@njit(cache=True, nogil=True)
+def _fill_lattices(
+    sides: NDArray[np.int64],
+    vertex_start: NDArray[np.int64],
+    face_start: NDArray[np.int64],
+    sample_start: NDArray[np.int64],
+    order: NDArray[np.int64],
+    sample_barycentric: Floats,
+    sample_rank: NDArray[np.int64],
+    barycentric: Floats,
+    triangles: Ints,
+    sample: NDArray[np.int64],
+) -> None:
+    for t in range(len(sides)):
+        n = sides[t]
+        base = vertex_start[t]
+        if n == 0:
+            # A triangle without samples has no faces here; its one vertex slot stays unused.
+            for k in range(vertex_start[t + 1] - base):
+                barycentric[base + k, 0], barycentric[base + k, 1] = 1.0, 0.0
+                barycentric[base + k, 2] = 0.0
+                sample[base + k] = 0
+            continue
+        for i in range(n + 1):
+            for j in range(n + 1 - i):
+                v = base + _lattice_index(i, j, n)
+                barycentric[v, 0] = i / n
+                barycentric[v, 1] = j / n
+                barycentric[v, 2] = (n - i - j) / n
+                sample[v] = -1
+        for r in range(sample_start[t], sample_start[t + 1]):
+            s = order[r]
+            i, j = _nearest_lattice_point(sample_barycentric[s], n)
+            v = base + _lattice_index(i, j, n)
+            if sample[v] < 0 or sample_rank[s] < sample_rank[sample[v]]:
+                sample[v] = s
+        _fill_empty(base, vertex_start[t + 1], sample_start[t], sample_start[t + 1], order,
+                    sample_barycentric, barycentric, sample)  # fmt: skip
+        f = face_start[t]
+        for i in range(n):
+            for j in range(n - i):
+                a = base + _lattice_index(i, j, n)
+                b = base + _lattice_index(i + 1, j, n)
+                c = base + _lattice_index(i, j + 1, n)
+                triangles[f, 0], triangles[f, 1], triangles[f, 2] = b, c, a
+                f += 1
+                if i + j < n - 1:
+                    d = base + _lattice_index(i + 1, j + 1, n)
+                    triangles[f, 0], triangles[f, 1], triangles[f, 2] = b, d, c
+                    f += 1
+
+
+@njit(cache=True, nogil=True)
+def _nearest_lattice_point(w: Floats, n: int) -> Any:
+    """Round barycentric coordinates to lattice coordinates that still add up to n."""
+    i, j, k = round(w[0] * n), round(w[1] * n), round(w[2] * n)
+    over = i + j + k - n
+    if over != 0:
+        ei, ej, ek = i - w[0] * n, j - w[1] * n, k - w[2] * n
+        sign = 1 if over > 0 else -1
+        if sign * ei >= sign * ej and sign * ei >= sign * ek:
+            i -= over
+        elif sign * ej >= sign * ek:
+            j -= over
+        else:
+            k -= over
+    i = min(max(i, 0), n)
+    return i, min(max(j, 0), n - i)
+
+
+@njit(cache=True, nogil=True)
+def _fill_empty(
+    first: int,
+    last: int,
+    sample_first: int,
+    sample_last: int,
+    order: NDArray[np.int64],
+    sample_barycentric: Floats,
+    barycentric: Floats,
+    sample: NDArray[np.int64],
+) -> None:
+    """Give lattice vertices that no sample rounded to the nearest sample of their triangle."""
+    for v in range(first, last):
+        if sample[v] >= 0:
+            continue
+        best = np.inf
+        for r in range(sample_first, sample_last):
+            s = order[r]
+            d = 0.0
+            for k in range(3):
+                d += (sample_barycentric[s, k] - barycentric[v, k]) ** 2
+            if d < best:
+                best = d
+                sample[v] = s
+
+
+def write_heat_ply(heat: HeatMap, path: Path) -> None:
+    """Write binary PLY: position, colour, then every field as a vertex property."""
+    columns: list[tuple[str, NDArray[Any]]] = [
+        (axis, heat.positions[:, k].astype("<f4")) for k, axis in enumerate("xyz")
+    ]
+    columns += [
+        (name, heat.colours[:, k]) for k, name in enumerate(("red", "green", "blue", "alpha"))
+    ]
+    columns += list(heat.fields.items())
+    record = np.dtype([(name, values.dtype.newbyteorder("<")) for name, values in columns])
+    rows = np.empty(len(heat.positions), record)
+    for name, values in columns:
+        rows[name] = values
+    names = {"f4": "float", "u1": "uchar", "u2": "ushort", "i4": "int"}
+    header = ["ply", "format binary_little_endian 1.0", f"element vertex {len(rows)}"]
+    header += [f"property {names[values.dtype.str[1:]]} {name}" for name, values in columns]
+    header += [f"element face {len(heat.triangles)}"]
+    header += ["property list uchar int vertex_indices", "end_header", ""]
+    faces = np.empty(len(heat.triangles), np.dtype([("n", "u1"), ("v", "<i4", 3)]))
+    faces["n"], faces["v"] = 3, heat.triangles
+    path.write_bytes("\n".join(header).encode("ascii") + rows.tobytes() + faces.tobytes())
+
+
+def write_heat_glb(heat: HeatMap, path: Path) -> None:
+    """Write GLB with vertex colours, for any glTF viewer."""
+    mesh = trimesh.Trimesh(
+        heat.positions, heat.triangles, vertex_colors=heat.colours, process=False
+    )
+    path.write_bytes(cast(bytes, mesh.export(file_type="glb")))

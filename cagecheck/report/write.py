@@ -1,0 +1,49 @@
+"""A prediction's result folder."""
+
+from __future__ import annotations
+
+import json
+import os
+from pathlib import Path
+
+from cagecheck.files import OutputFolder
+from cagecheck.predict import Prediction
+from cagecheck.progress import Progress, silent
+from cagecheck.report.document import prediction_document, write_region_csv, write_samples
+from cagecheck.report.heatmap import build_heat_map, write_heat_glb, write_heat_ply
+
+
+def write_prediction(
+    prediction: Prediction,
+    folder: str | os.PathLike[str],
+    *,
+    force: bool = False,
+    progress: Progress = silent,
+) -> list[Path]:
+    """Write heat map, regions and raw record into `folder`; return the files' paths.
+
+    heatmap.ply and heatmap.glb, regions.json (the whole document), regions.csv, samples.npz. All
+    appear together or not at all.
+
+    Raises `InputError` when a file exists and `force` is off, or the folder cannot be written.
+    """
+    with OutputFolder(folder, force=force) as out:
+        add_prediction(prediction, out, progress=progress)
+    return out.paths()
+
+
+def add_prediction(
+    prediction: Prediction, out: OutputFolder, *, progress: Progress = silent
+) -> None:
+    """Add a prediction's files to an output folder that is open."""
+    progress("writing", 0, 4)
+    heat = build_heat_map(prediction)
+    write_heat_ply(heat, out.add("heatmap.ply"))
+    write_heat_glb(heat, out.add("heatmap.glb"))
+    progress("writing", 1, 4)
+    document = json.dumps(prediction_document(prediction), indent=1, allow_nan=False)
+    out.add("regions.json").write_text(document + "\n", encoding="utf-8")
+    progress("writing", 2, 4)
+    write_region_csv(prediction.regions, out.add("regions.csv"))
+    write_samples(prediction, out.add("samples.npz"))
+    progress("writing", 4, 4)
