@@ -44,8 +44,7 @@ class Lists:
 class Rows:
     """The rows of one element, in file order.
 
-    begin : byte where they begin. place : for text, (n, columns) byte of every scalar value, on
-    request. scalars : name to (n,) array. lists : name to `Lists`.
+    begin : byte where they begin. scalars : name to (n,) array. lists : name to `Lists`.
     """
 
     element: Element
@@ -267,6 +266,24 @@ def _text_rows(
         else:
             scalars[prop.name] = values
     return Rows(element, place, scalars, lists), end
+
+
+def text_places(file: FileBytes, element: Element, begin: int) -> NDArray[np.int64]:
+    """Return (properties, n, 2): where each scalar's text begins and ends, for a text file."""
+    is_list = np.array([p.count_code is not None for p in element.properties])
+    at = np.empty((len(is_list), element.count), np.int64)
+    sizes = np.empty_like(at)
+    _find_text(file.data, begin, is_list, at, sizes)
+    return np.stack([at, _token_ends(file.data, at)], axis=-1)
+
+
+@njit(nogil=True, cache=True)
+def _token_ends(data: NDArray[np.uint8], at: NDArray[np.int64]) -> NDArray[np.int64]:
+    out = np.empty_like(at)
+    for k in range(at.shape[0]):
+        for row in range(at.shape[1]):
+            out[k, row] = skip_token(data, at[k, row], len(data))
+    return out
 
 
 def _text_values(

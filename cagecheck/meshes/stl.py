@@ -183,3 +183,50 @@ def _parse_text(
             solid += 1
         i = skip_line(data, i, end) + 1
     return 0, 0
+
+
+def text_spans(file: FileBytes, facets: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return where a text file's numbers stand: (3 facets, 2) of corners, (facets, 2) of normals.
+
+    A facet without a normal has the span (0, 0).
+    """
+    corner_spans = np.zeros((3 * facets, 2), np.int64)
+    normal_spans = np.zeros((facets, 2), np.int64)
+    _find_spans(file.data, corner_spans, normal_spans)
+    return corner_spans, normal_spans
+
+
+@njit(nogil=True, cache=True)
+def _find_spans(
+    data: NDArray[np.uint8], corner_spans: NDArray[np.int64], normal_spans: NDArray[np.int64]
+) -> None:
+    end = len(data)
+    vertex, facet = 0, 0
+    i = 0
+    while i < end:
+        i = skip_space(data, i, end)
+        stop = skip_token(data, i, end)
+        kind = _word(data, i, stop)
+        i = stop
+        if kind == 2:
+            i = skip_blanks(data, i, end)
+            i = skip_token(data, i, end)  # the word "normal"
+        if kind == 1 or kind == 2:
+            i = skip_blanks(data, i, end)
+            begin = i
+            numbers = 0
+            while numbers < 3 and i < end and data[i] > 32:
+                numbers += 1
+                i = skip_token(data, i, end)
+                last = i
+                i = skip_blanks(data, i, end)
+            if kind == 1:
+                corner_spans[vertex, 0] = begin
+                corner_spans[vertex, 1] = last
+                vertex += 1
+            else:
+                if numbers == 3:
+                    normal_spans[facet, 0] = begin
+                    normal_spans[facet, 1] = last
+                facet += 1
+        i = skip_line(data, i, end) + 1
