@@ -12,7 +12,6 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from tile_scenes import bake, patch_low
 
 from cagecheck.chores import journal as journal_module
 from cagecheck.chores.compose import compose, coverage_of, nearest_owner
@@ -21,6 +20,7 @@ from cagecheck.chores.pictures import Picture, read_picture, write_picture
 from cagecheck.chores.renames import RenameOptions, plan_renames
 from cagecheck.chores.renaming import apply_renames, finish_renames, undo_renames
 from cagecheck.errors import InputError
+from tests.tile_scenes import bake, patch_low
 
 # A swap, a chain, a change of case, a plain rename and a name outside ASCII.
 RENAMES = [

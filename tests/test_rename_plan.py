@@ -6,7 +6,6 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from tile_scenes import bake, patch_low
 
 from cagecheck.chores.mapmatch import filled_mask
 from cagecheck.chores.mapnames import (
@@ -20,6 +19,7 @@ from cagecheck.chores.mapnames import (
 from cagecheck.chores.pictures import Picture, read_picture, write_picture
 from cagecheck.chores.renames import RenameOptions, plan_renames
 from cagecheck.errors import InputError
+from tests.tile_scenes import bake, patch_low
 
 BLANK = Picture(np.zeros((8, 8, 3), np.uint8))
 

@@ -3,10 +3,10 @@
 import json
 
 import pytest
-from tile_scenes import bake, patch_low, write_obj
 from typer.testing import CliRunner
 
 from cagecheck.cli import app
+from tests.tile_scenes import bake, patch_low, write_obj
 
 runner = CliRunner()
 

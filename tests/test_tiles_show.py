@@ -5,13 +5,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from PIL import Image, ImageDraw
-from tile_scenes import CHARACTER, patch_low, patch_mesh
 
 from cagecheck.chores.coverage import tile_coverage
 from cagecheck.chores.tiletable import face_tiles, tile_table
 from cagecheck.errors import InputError
 from cagecheck.meshes.lowpoly import prepare_low
 from cagecheck.meshes.mesh import mesh_from_polygons
+from tests.tile_scenes import CHARACTER, patch_low, patch_mesh
 
 
 def test_rows_hold_every_tile_part_and_material_with_closed_form_area_and_density():

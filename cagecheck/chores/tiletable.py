@@ -147,9 +147,9 @@ def face_tiles(mesh: Mesh) -> FaceTiles:
         )
     sizes = np.diff(mesh.face_start)
     corner_face = mesh.corner_face
-    finite = np.isfinite(mesh.corner_uv).all(axis=1)
+    finite = np.asarray(np.isfinite(mesh.corner_uv).all(axis=1))
     good = np.bincount(corner_face, weights=finite, minlength=mesh.face_count)
-    has_uv = (good == sizes) & (sizes > 0)
+    has_uv = np.asarray((good == sizes) & (sizes > 0))
     uv = np.where(finite[:, None], mesh.corner_uv, 0.0)
     total = np.zeros((mesh.face_count, 2))
     np.add.at(total, corner_face, uv)

@@ -12,10 +12,16 @@ from cagecheck.chores.journal import Journal
 from cagecheck.chores.mapnames import DEFAULT_PATTERN
 from cagecheck.chores.renames import MapPlan, RenameOptions, RenamePlan, plan_renames
 from cagecheck.chores.renaming import apply_renames, finish_renames, undo_renames
+from cagecheck.chores.tilematerials import (
+    DEFAULT_NAMES,
+    restore_tiles,
+    write_tile_materials,
+)
 from cagecheck.chores.tiletable import TileTable, describe_tile, tile_table
 from cagecheck.commands.terminal import (
     EXIT_CLEAN,
     EXIT_DEFECTS,
+    ForceFlag,
     JsonFlag,
     Terminal,
     command,
@@ -41,6 +47,7 @@ def register(app: typer.Typer) -> None:
     )
     tiles.command("show")(command(show))
     tiles.command("rename")(command(rename))
+    tiles.command("materials")(command(materials))
     app.add_typer(tiles, name="tiles")
 
 
@@ -139,6 +146,50 @@ def rename(
         journal = apply_renames(plan, low, progress=progress) if apply else None
     _say_plan(terminal, plan, journal, apply)
     return EXIT_DEFECTS if plan.of("unclear", "clash") else EXIT_CLEAN
+
+
+def materials(
+    mesh: LowArgument,
+    out: Annotated[Path, typer.Option("--out", help="The mesh to write (OBJ or GLB).")],
+    names: Annotated[
+        str, typer.Option(help="Names of the materials: {asset} {tile} {material}.")
+    ] = DEFAULT_NAMES,
+    asset: Annotated[
+        str | None, typer.Option(help="The asset's name; by default the mesh's file name.")
+    ] = None,
+    first_tile: Annotated[
+        bool, typer.Option("--first-tile", help="Move all UVs into tile 1001; writes a record.")
+    ] = False,
+    restore: Annotated[
+        Path | None, typer.Option(help="Move UVs back by this record.", metavar="RECORD")
+    ] = None,
+    force: ForceFlag = False,
+    as_json: JsonFlag = False,
+) -> int:
+    """Write the mesh with one material per tile; everything else stays as it is.
+
+    FBX, PLY and STL are not written: export the mesh as OBJ or GLB.
+
+    Examples: cagecheck tiles materials hero_low.obj --out hero_tiles.obj --first-tile;
+    cagecheck tiles materials hero_tiles.obj --restore hero_tiles.obj.tiles.json --out back.obj
+    """
+    terminal = Terminal(as_json)
+    if restore is not None and first_tile:
+        raise InputError("--restore and --first-tile exclude each other.")
+    if restore is not None:
+        result = restore_tiles(mesh, restore, out, force=force)
+    else:
+        result = write_tile_materials(
+            mesh, out, names=names, asset=asset, to_first_tile=first_tile, force=force
+        )
+    terminal.result(result.to_dict())
+    terminal.notices(result.notices)
+    for material in result.materials:
+        terminal.say(
+            f"  {material.tile}  {material.name}  (was {', '.join(material.replaces) or 'none'})"
+        )
+    terminal.say("Wrote " + ", ".join(str(path) for path in result.files))
+    return EXIT_CLEAN
 
 
 def _read_low(path: Path) -> LowPoly:
