@@ -38,6 +38,7 @@ class Piece:
     in_low : False leaves it out of the low poly (floating detail).
     around, along : quads of the low poly around and along (boxes: `counts`, three numbers).
     rows : v where the low poly's tube begins and ends, and of rings it must have.
+    high_rows : v where the high poly's tube begins and ends (default the low poly's).
     poles : how the low poly closes the ends (see `ball_grid`).
     sculpt : heights over the base, or None.
     lines_u, lines_v : parameters that edges of the high poly must follow.
@@ -54,6 +55,7 @@ class Piece:
     along: int = 4
     counts: tuple[int, int, int] = (2, 2, 2)
     rows: tuple[float, ...] = (0.2, 0.8)
+    high_rows: tuple[float, float] | None = None
     poles: tuple[str, str] = ("disc", "disc")
     sculpt: Sculpt | None = None
     low_shape: Shape | None = None
@@ -129,7 +131,7 @@ def high_shell(piece: Piece, edge: float) -> Shell:
 
 def _low_rows(piece: Piece) -> Floats:
     first, last = piece.rows[0], piece.rows[-1]
-    return lines(first, last, piece.along, piece.rows[1:-1])
+    return lines(first, last, max(1, piece.along), piece.rows[1:-1])
 
 
 def _high_grid(piece: Piece, shape: Turned | Hoop, edge: float) -> Grid:
@@ -146,7 +148,7 @@ def _high_grid(piece: Piece, shape: Turned | Hoop, edge: float) -> Grid:
     )
     if isinstance(shape, Hoop):
         return ring_grid(angles, lines(0, 1, max(8, round(length / edge)), piece.lines_v))
-    start, end = piece.rows[0], piece.rows[-1]
+    start, end = piece.high_rows or (piece.rows[0], piece.rows[-1])
     count = max(3, round(length * (end - start) / edge))
     return ball_grid(angles, lines(start, end, count, piece.lines_v))
 

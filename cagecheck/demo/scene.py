@@ -9,18 +9,13 @@ from pathlib import Path
 
 from cagecheck.demo.build import build_high, build_low
 from cagecheck.demo.defects import BAKE, planted_defects
-from cagecheck.demo.figure import CLEARANCE, DETAIL, TILES, figure
+from cagecheck.demo.figure import figure
+from cagecheck.demo.measures import CLEARANCE, DETAIL, MATERIALS, TILES
 from cagecheck.demo.planted import BakeSettings, Planted
 from cagecheck.files import OutputFolder
 from cagecheck.meshes.mesh import Mesh, Surface
 
 FULL_DETAIL_TRIANGLES = 1_500_000
-MATERIALS = {
-    1001: "lamplighter_body",
-    1002: "lamplighter_arms",
-    1003: "lamplighter_legs",
-    1011: "lamplighter_gear",
-}
 DESCRIPTION = (
     "A clockwork lamplighter: breastplate, coat, arms, boots, hat, staff and lantern, "
     "about two units tall, over the tiles 1001, 1002, 1003 and 1011."

@@ -77,3 +77,14 @@ def domes(points: Floats, centres: Floats, radius: float, height: float) -> Floa
 def stripes(x: Floats, pitch: float, height: float) -> Floats:
     """Rounded ribs `pitch` apart, from 0 to `height`."""
     return height * (0.5 - 0.5 * np.cos(TURN * x / pitch))
+
+
+def fade(x: Floats, start: float, end: float) -> Floats:
+    """A soft step from 0 at `start` to 1 at `end`."""
+    step = np.clip((x - start) / (end - start), 0, 1)
+    return step * step * (3 - 2 * step)
+
+
+def smooth_band(x: Floats, half: float, wall: float, height: float) -> Floats:
+    """`height` where |x| < `half` - `wall`, falling softly to 0 at `half`."""
+    return height * fade(-np.abs(x), -half, wall - half)

@@ -53,11 +53,60 @@ class Profile:
         """Return (a, r) at parameters `v`."""
         return np.interp(v, self._v, self._a), np.interp(v, self._v, self._r)
 
+    def rows(self, first: int = 1, last: int = -2, longest: float = 1.0) -> tuple[float, ...]:
+        """Return v at the points from number `first` to `last`, edges over `longest` cut evenly."""
+        chosen = self.stops[first : len(self.stops) + last + 1]
+        out = [chosen[:1]]
+        for start, end in zip(chosen[:-1], chosen[1:], strict=True):
+            count = max(1, int(np.ceil((end - start) * self.length / longest - 1e-9)))
+            out.append(np.linspace(start, end, count + 1)[1:])
+        return tuple(float(v) for v in np.concatenate(out))
+
     def v_of(self, a: float, start: float = 0.0, end: float = 1.0) -> float:
         """Return the first v between `start` and `end` where the height is `a`, rising."""
         near = (self._v >= start) & (self._v <= end)
         v, height = self._v[near], np.maximum.accumulate(self._a[near])
         return float(np.interp(a, height, v))
+
+
+def fillet(
+    points: list[tuple[float, ...]], widest_turn_deg: float = 24.0
+) -> list[tuple[float, float]]:
+    """Return profile points with corners cut to arcs.
+
+    `points` are (a, r) or (a, r, radius); arcs turn by at most `widest_turn_deg` per step. The
+    radius is cut down where the arcs of two corners would overlap.
+    """
+    corner = np.array([p[:2] for p in points], dtype=np.float64)
+    steps = np.linalg.norm(np.diff(corner, axis=0), axis=1)
+    out = [points[0][:2]]
+    for k in range(1, len(points) - 1):
+        radius = points[k][2] if len(points[k]) > 2 else 0.0
+        before = (corner[k] - corner[k - 1]) / steps[k - 1]
+        after = (corner[k + 1] - corner[k]) / steps[k]
+        turn = float(np.arctan2(before[0] * after[1] - before[1] * after[0], before @ after))
+        # Half of an inner edge belongs to each of its corners, all of one that ends at a pole.
+        room = min(
+            steps[k - 1] * (0.95 if k == 1 else 0.5),
+            steps[k] * (0.95 if k == len(points) - 2 else 0.5),
+        )
+        cut = min(radius * np.tan(abs(turn) / 2), room)
+        if cut <= 0:
+            out.append((float(corner[k][0]), float(corner[k][1])))
+            continue
+        radius = cut / np.tan(abs(turn) / 2)
+        side = np.array([-before[1], before[0]]) * np.sign(turn)
+        centre = corner[k] - before * cut + side * radius
+        count = max(1, int(np.ceil(abs(np.degrees(turn)) / widest_turn_deg)))
+        for x in np.linspace(0, turn, count + 1):
+            arm = -side * radius
+            spun = (
+                arm[0] * np.cos(x) - arm[1] * np.sin(x),
+                arm[0] * np.sin(x) + arm[1] * np.cos(x),
+            )
+            out.append((float(centre[0] + spun[0]), float(centre[1] + spun[1])))
+    out.append(points[-1][:2])
+    return [(float(a), float(r)) for a, r in out]
 
 
 def oval(wide: float = 1.0, deep: float = 1.0, power: float = 2.0) -> Section:
@@ -67,6 +116,32 @@ def oval(wide: float = 1.0, deep: float = 1.0, power: float = 2.0) -> Section:
         x, z = np.cos(theta), np.sin(theta)
         scale = (np.abs(x) ** power + np.abs(z) ** power) ** (-1 / power)
         return wide * x * scale, deep * z * scale
+
+    return section
+
+
+def shaped(
+    wide: Callable[[Floats], Floats],
+    front: Callable[[Floats], Floats],
+    back: Callable[[Floats], Floats],
+) -> Section:
+    """An oval whose half widths (across, to the front, to the back) change along the spine."""
+
+    def section(theta: Floats, a: Floats) -> tuple[Floats, Floats]:
+        x, z = np.cos(theta), np.sin(theta)
+        # Even steps along long ovals: angles of the circle, stretched.
+        return wide(a) * x, np.where(z > 0, front(a), back(a)) * z
+
+    return section
+
+
+def pleated(base: Section, count: int, depth: Callable[[Floats], Floats]) -> Section:
+    """A section with `count` soft pleats, `depth` (a share of the radius) by height."""
+
+    def section(theta: Floats, a: Floats) -> tuple[Floats, Floats]:
+        x, z = base(theta, a)
+        wave = 1 + depth(a) * np.cos(count * theta + 0.7 * np.sin(2 * theta))
+        return x * wave, z * wave
 
     return section
 
