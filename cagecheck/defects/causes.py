@@ -219,13 +219,9 @@ def _overshoot_other(scan: Scan, group: Group) -> tuple[str, str, str | None]:
 
 
 def _back_facing(scan: Scan, group: Group) -> tuple[str, str, str | None]:
-    layer = scan.findings.recorded[group.samples]
-    layer = layer[layer != NO_LAYER]
-    # A front at the very same distance means doubled faces, not one flipped patch.
-    t = scan.layers.t
-    above = np.minimum(layer + 1, len(t) - 1)
-    doubled = np.mean((t[above] == t[layer]) & (above != layer)) > 0.5
-    if doubled:
+    # Another face at the very same distance means doubled faces, not one flipped patch.
+    same = scan.targets.t_next[group.samples] == scan.targets.t[group.samples]
+    if np.mean(same) > 0.5:
         return (
             "the high poly has doubled faces here, one of them turned inside out",
             "delete the doubled faces",

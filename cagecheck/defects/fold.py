@@ -26,6 +26,16 @@ def fold_ratio(low: LowPoly, cage: Cage, points: SurfacePoints) -> Floats:
     The scale is (2 area) |D|, the Jacobian of a straight prism: 1 is straight, 0 is where the
     shell collapses, below 0 it is folded. NaN where the cage touches the low poly.
     """
+    least = least_quadratic(*shell_quadratic(low, cage, points))
+    moved = np.einsum("ij,ijk->ik", points.barycentric, cage.displacement[points.triangle])
+    scale = 2 * low.area[points.triangle] * np.linalg.norm(moved, axis=1)
+    return np.divide(least, scale, out=np.full(len(points), np.nan), where=scale > 0)
+
+
+def shell_quadratic(
+    low: LowPoly, cage: Cage, points: SurfacePoints
+) -> tuple[Floats, Floats, Floats]:
+    """Return (N,) coefficients c0, c1, c2 of J = c0 + c1 h + c2 h^2 on each point's ray."""
     triangle = points.triangle
     p = low.positions[low.triangles]
     e1, e2 = p[:, 1] - p[:, 0], p[:, 2] - p[:, 0]
@@ -35,9 +45,7 @@ def fold_ratio(low: LowPoly, cage: Cage, points: SurfacePoints) -> Floats:
     n0, n1, n2 = np.cross(e1, e2), np.cross(e1, f2) + np.cross(f1, e2), np.cross(f1, f2)
     moved = np.einsum("ij,ijk->ik", points.barycentric, d[triangle])
     c0, c1, c2 = (np.einsum("ij,ij->i", n[triangle], moved) for n in (n0, n1, n2))
-    least = least_quadratic(c0, c1, c2)
-    scale = 2 * low.area[triangle] * np.linalg.norm(moved, axis=1)
-    return np.divide(least, scale, out=np.full(len(points), np.nan), where=scale > 0)
+    return c0, c1, c2
 
 
 def least_quadratic(c0: Floats, c1: Floats, c2: Floats) -> Floats:

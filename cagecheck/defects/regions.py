@@ -142,8 +142,8 @@ def find_groups(
     """Return the groups of one defect.
 
     area : (N,) world area that each sample stands for; texel_area : (N,) the same in texels.
-    Samples without area (edges and vertices) count towards the shape of a group, but a group of
-    nothing else keeps area 0.
+    Samples without area (edges and vertices) count towards the shape of a group; a group of nothing
+    else covers no texel and is left out.
     """
     chosen = np.flatnonzero(mask)
     label = group_samples(low, points, positions, chosen)
@@ -155,6 +155,8 @@ def find_groups(
         weight = area[samples]
         place = positions[samples]
         total = float(weight.sum())
+        if total <= 0 and texel_area[samples].sum() <= 0:
+            continue
         centre = np.average(place, axis=0, weights=weight) if total > 0 else place.mean(axis=0)
         groups.append(
             Group(

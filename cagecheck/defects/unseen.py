@@ -24,8 +24,9 @@ from cagecheck.rays.cage import Rays
 from cagecheck.rays.layers import NO_LAYER, Layers
 from cagecheck.rays.points import SurfacePoints
 
-# Quasi-random hits leave gaps of up to about twice their spacing; half as much again for chance.
-SEEN_SPACINGS = 3.0
+# Quasi-random hits leave gaps of up to about twice their spacing. A lost area comes out smaller by
+# this much along its rim.
+SEEN_SPACINGS = 2.0
 # Where the high poly leans by more than this (cosine), hits thin out faster than they can be told
 # from a gap; the stretch is taken no larger.
 LEAST_COSINE = 0.1

@@ -241,7 +241,7 @@ def crossings(
         bits[k] = np.uint32(_INVALID_ID)
     context[_COUNT] = 0
     _rtc_intersect1(np.uintp(scene), base, arguments.ctypes.data)  # type: ignore[call-overload]
-    return context[_COUNT]
+    return np.int64(context[_COUNT])  # type: ignore[return-value]
 
 
 @njit(cache=True, nogil=True)

@@ -13,6 +13,7 @@ from cagecheck.errors import InputError
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Floats, Ints
 from cagecheck.meshes.normals import edge_pairs
+from cagecheck.rays.hashing import mix
 
 
 class PointKind(IntEnum):
@@ -102,7 +103,8 @@ def sample_points(
     Every triangle with area gets points for its area (one per ``spacing**2``) and its length (a
     sliver gets one per ``2 * spacing`` of its longest edge), at least one. They follow the
     triangular van der Corput sequence (Basu and Owen, "Low Discrepancy Constructions in the
-    Triangle", SIAM J. Numer. Anal. 53(2), 2015) with digits scrambled by `seed`. With `edges`, each
+    Triangle", SIAM J. Numer. Anal. 53(2), 2015) with digits scrambled and the place in the last
+    sub-triangle drawn by `seed`. With `edges`, each
     welded edge gets a point per `spacing` and each welded vertex one.
 
     Parameters
@@ -172,16 +174,6 @@ def _interior(
 
 
 @njit(cache=True, nogil=True)
-def _hash(a: np.uint64, b: np.uint64, c: np.uint64) -> np.uint64:
-    """SplitMix64's finaliser (Steele, Lea, Flood 2014) over three numbers."""
-    z = a * np.uint64(0x9E3779B97F4A7C15) + b * np.uint64(0xBF58476D1CE4E5B9)
-    z += c * np.uint64(0x94D049BB133111EB) + np.uint64(0x2545F4914F6CDD1D)
-    z = (z ^ (z >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
-    z = (z ^ (z >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
-    return z ^ (z >> np.uint64(31))
-
-
-@njit(cache=True, nogil=True)
 def _triangular_van_der_corput(
     chosen: NDArray[np.int64], start: NDArray[np.int64], seed: int, out: Floats
 ) -> None:
@@ -197,7 +189,7 @@ def _triangular_van_der_corput(
             size, digits = 1.0, i
             for level in range(levels):
                 digit = (digits & 3) ^ np.int64(
-                    _hash(np.uint64(seed), np.uint64(chosen[k]), np.uint64(level)) & np.uint64(3)
+                    mix(np.uint64(seed), np.uint64(chosen[k]), np.uint64(level)) & np.uint64(3)
                 )
                 digits >>= 2
                 size *= 0.5
@@ -209,9 +201,15 @@ def _triangular_van_der_corput(
                     a, b, c = a - size / 3, b + size * 2 / 3, c - size / 3
                 else:
                     a, b, c = a - size / 3, b - size / 3, c + size * 2 / 3
-            out[start[k] + i, 0] = a
-            out[start[k] + i, 1] = b
-            out[start[k] + i, 2] = c
+            # A seeded place inside the last sub-triangle keeps area shares free of bias.
+            draw = mix(np.uint64(seed) + np.uint64(1), np.uint64(chosen[k]), np.uint64(i))
+            u = np.float64(draw >> np.uint64(32)) / 2.0**32
+            v = np.float64(draw & np.uint64(0xFFFFFFFF)) / 2.0**32
+            if u + v > 1.0:
+                u, v = 1.0 - u, 1.0 - v
+            out[start[k] + i, 0] = a + size * (u - 1.0 / 3)
+            out[start[k] + i, 1] = b + size * (v - 1.0 / 3)
+            out[start[k] + i, 2] = c + size * (1.0 / 3 - u + 1.0 / 3 - v)
 
 
 def _along_edges(
