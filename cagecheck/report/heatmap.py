@@ -36,6 +36,7 @@ class HeatMap:
     sample : (K,) int64, the sample that each vertex shows.
     colours : (K, 4) uint8 RGBA of the main defect.
     fields : per name (K,) arrays, written as PLY properties.
+    vertex_of_sample : (N,) int32, the vertex nearest to every sample.
     """
 
     positions: Floats
@@ -44,6 +45,7 @@ class HeatMap:
     sample: NDArray[np.int64]
     colours: NDArray[np.uint8]
     fields: dict[str, NDArray[Any]]
+    vertex_of_sample: Ints
 
 
 def region_of_samples(prediction: Prediction) -> Ints:
@@ -70,9 +72,11 @@ def build_heat_map(prediction: Prediction, *, most_vertices: int = MOST_VERTICES
     barycentric = np.empty((vertex_start[-1], 3))
     triangles = np.empty((face_start[-1], 3), np.int32)
     sample = np.empty(vertex_start[-1], np.int64)
+    vertex_of_sample = np.empty(len(points), np.int32)
     _fill_lattices(
         sides, vertex_start, face_start, start, order, points.barycentric,
         rank[findings.main], barycentric, triangles, sample,
+        vertex_of_sample,
     )  # fmt: skip
     owner = np.repeat(np.arange(len(sides)), np.diff(vertex_start))
     positions = np.einsum("ij,ijk->ik", barycentric, low.positions[low.triangles[owner]])
@@ -83,6 +87,7 @@ def build_heat_map(prediction: Prediction, *, most_vertices: int = MOST_VERTICES
         sample=sample,
         colours=defect_colours(findings.main[sample]),
         fields=_fields(prediction, sample),
+        vertex_of_sample=vertex_of_sample,
     )
 
 
@@ -138,6 +143,7 @@ def _fill_lattices(
     barycentric: Floats,
     triangles: Ints,
     sample: NDArray[np.int64],
+    vertex_of_sample: Ints,
 ) -> None:
     for t in range(len(sides)):
         n = sides[t]
@@ -160,6 +166,7 @@ def _fill_lattices(
             s = order[r]
             i, j = _nearest_lattice_point(sample_barycentric[s], n)
             v = base + _lattice_index(i, j, n)
+            vertex_of_sample[s] = v
             if sample[v] < 0 or sample_rank[s] < sample_rank[sample[v]]:
                 sample[v] = s
         _fill_empty(base, vertex_start[t + 1], sample_start[t], sample_start[t + 1], order,

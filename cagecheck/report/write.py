@@ -11,6 +11,7 @@ from cagecheck.predict import Prediction
 from cagecheck.progress import Progress, silent
 from cagecheck.report.document import prediction_document, write_region_csv, write_samples
 from cagecheck.report.heatmap import build_heat_map, write_heat_glb, write_heat_ply
+from cagecheck.view.record import write_view_record
 
 
 def write_prediction(
@@ -22,8 +23,8 @@ def write_prediction(
 ) -> list[Path]:
     """Write heat map, regions and raw record into `folder`; return the files' paths.
 
-    heatmap.ply and heatmap.glb, regions.json (the whole document), regions.csv, samples.npz. All
-    appear together or not at all.
+    heatmap.ply and heatmap.glb, regions.json (the whole document), regions.csv, samples.npz and
+    view.npz (what `cagecheck view` needs). All appear together or not at all.
 
     Raises `InputError` when a file exists and `force` is off, or the folder cannot be written.
     """
@@ -46,4 +47,5 @@ def add_prediction(
     progress("writing", 2, 4)
     write_region_csv(prediction.regions, out.add("regions.csv"))
     write_samples(prediction, out.add("samples.npz"))
+    write_view_record(prediction, heat, out.add("view.npz"))
     progress("writing", 4, 4)

@@ -1,0 +1,1 @@
+"""Looking at a result folder: the record the viewer reads, recolouring, cuts, the window."""

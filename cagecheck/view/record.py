@@ -1,0 +1,157 @@
+"""What the viewer needs beside the raw record: ``view.npz`` of a result folder.
+
+It holds the low poly and the cage as they are drawn, which heat-map vertex shows which sample, and
+per sample and per crossing the few numbers from which every defect at another cage distance
+follows without a cast (see `cagecheck.view.recolour`).
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from cagecheck.defects.classify import hit_normals
+from cagecheck.defects.fold import shell_quadratic
+from cagecheck.defects.kinds import Thresholds
+from cagecheck.defects.split import split_width
+from cagecheck.meshes.lowpoly import LowPoly
+from cagecheck.meshes.mesh import Floats
+from cagecheck.meshes.normals import normalised
+from cagecheck.predict import Prediction
+from cagecheck.rays.cage import Cage
+from cagecheck.rays.points import SurfacePoints, interpolate
+from cagecheck.report.heatmap import HeatMap
+
+# Crossings whose normals are looked up at once: bounds the memory.
+_BLOCK = 1 << 20
+
+
+def view_arrays(prediction: Prediction, heat: HeatMap) -> dict[str, NDArray[Any]]:
+    """Return the arrays of ``view.npz``.
+
+    Heat map (K vertices): ``heat_sample`` (K,) int32, the sample each vertex shows;
+    ``vertex_of_sample`` (N,) int32, the vertex nearest to each sample.
+    Low poly (V vertices, T triangles, F faces): ``low_positions`` (V, 3), ``low_triangles``
+    (T, 3), ``low_face`` (T,) the face of each triangle, ``low_part`` (T,), ``low_tile`` (T,),
+    ``low_edges`` (E, 2) the edges of its polygons.
+    Cage: ``cage_corners`` (T, 3, 3), where each triangle corner's ray starts.
+    Per sample: ``fold_from``, the factor on the cage's distance from which the shell folds;
+    ``split_slope``, the wedge per unit of height in texels (world units without UVs);
+    ``skew_scale``, the slide times this is above 1 where it is a defect.
+    Per crossing: ``layer_own`` bool, on a paired part; ``layer_part`` int32; ``layer_lean``
+    float32, degrees between the shading normal and the crossing's normal.
+    """
+    low, points, layers = prediction.low, prediction.points, prediction.layers
+    ray = layers.ray
+    part = prediction.scene.surface.triangle_part[layers.face]
+    own = prediction.paired[low.triangle_part[points.triangle[ray]], part]
+    cage = low.positions[low.triangles] + prediction.cage.displacement
+    texels = low.texels_per_unit(map_size_of(prediction))[points.triangle]
+    return {
+        "heat_sample": heat.sample.astype(np.int32),
+        "vertex_of_sample": heat.vertex_of_sample,
+        "low_positions": low.positions.astype(np.float32),
+        "low_triangles": low.triangles,
+        "low_face": low.cut.face,
+        "low_part": low.triangle_part,
+        "low_tile": low.tile,
+        "low_edges": polygon_edges(low),
+        "cage_corners": cage.astype(np.float32),
+        "fold_from": fold_factor(low, prediction.cage, points).astype(np.float32),
+        "split_slope": split_slope(low, prediction.cage, points, texels).astype(np.float32),
+        "skew_scale": skew_scale(
+            low, points, texels, prediction.settings.thresholds
+        ).astype(np.float32),
+        "layer_own": own,
+        "layer_part": part.astype(np.int32),
+        "layer_lean": layer_lean(prediction),
+    }  # fmt: skip
+
+
+def write_view_record(prediction: Prediction, heat: HeatMap, path: Path) -> None:
+    """Write ``view.npz`` (uncompressed)."""
+    arrays: dict[str, Any] = view_arrays(prediction, heat)
+    with path.open("wb") as stream:
+        np.savez(stream, **arrays)
+
+
+def map_size_of(prediction: Prediction) -> int:
+    """Return the side of the maps that texel numbers are for."""
+    return prediction.settings.texels or prediction.settings.map_size
+
+
+def polygon_edges(low: LowPoly) -> NDArray[np.int32]:
+    """Return (E, 2) int32 vertex pairs of the file's polygons, each edge once."""
+    mesh = low.mesh
+    following = np.arange(1, len(mesh.corner_vertex) + 1)
+    sizes = np.diff(mesh.face_start)
+    last = mesh.face_start[1:][sizes > 0] - 1
+    following[last] = mesh.face_start[:-1][sizes > 0]
+    pairs = np.stack([mesh.corner_vertex, mesh.corner_vertex[following]], axis=1)
+    out: NDArray[np.int32] = np.unique(np.sort(pairs, axis=1), axis=0).astype(np.int32)
+    return out
+
+
+def fold_factor(low: LowPoly, cage: Cage, points: SurfacePoints) -> Floats:
+    """Return (N,) the factor on the cage's displacement above which the shell folds at the sample.
+
+    Scaling the displacement by k turns J(h) into k J(k h), so the shell over a sample is folded
+    when J is negative anywhere in 0 <= h <= k: the factor is the first h at which J falls below
+    zero; infinity where it never does.
+    """
+    c0, c1, c2 = shell_quadratic(low, cage, points)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        root = np.sqrt(np.maximum(c1 * c1 - 4 * c0 * c2, 0.0))
+        # Both roots without cancellation: q / c2 and c0 / q.
+        q = -0.5 * (c1 + np.where(c1 < 0, -root, root))
+        first, second = c0 / q, q / c2
+    roots = np.stack([first, second])
+    roots[~(np.isfinite(roots) & (roots > 0))] = np.inf
+    crosses = c1 * c1 - 4 * c0 * c2 > 0
+    out = np.where(crosses, roots.min(axis=0), np.inf)
+    # A shell that is inside out at the low poly itself is folded at any distance.
+    starts_folded = (c0 < 0) | ((c0 == 0) & ((c1 < 0) | ((c1 == 0) & (c2 < 0))))
+    return np.where(starts_folded, 0.0, out)
+
+
+def split_slope(low: LowPoly, cage: Cage, points: SurfacePoints, texels: Floats) -> Floats:
+    """Return (N,) the uncovered wedge's width per world unit of height, with the height's sign.
+
+    In texels; infinite where there are no UVs and any wedge counts.
+    """
+    if cage.positions is not None:
+        return np.zeros(len(points))
+    one = np.ones(len(points))
+    slope = split_width(low, cage, points, one) - split_width(low, cage, points, -one)
+    without = np.where(slope != 0, np.copysign(np.inf, slope), 0.0)
+    return np.where(texels > 0, slope * texels, without)
+
+
+def skew_scale(low: LowPoly, points: SurfacePoints, texels: Floats, limits: Thresholds) -> Floats:
+    """Return (N,) factors: a slide (world units) times this is above 1 where it is a defect."""
+    size = np.ones(len(low.part_names))
+    for part in np.unique(low.triangle_part):
+        place = low.positions[low.triangles[low.triangle_part == part].ravel()]
+        size[part] = np.linalg.norm(place.max(axis=0) - place.min(axis=0)) or 1.0
+    without = 1 / (limits.skew_share * size[low.triangle_part[points.triangle]])
+    return np.where(texels > 0, texels / limits.skew_texels, without)
+
+
+def layer_lean(prediction: Prediction) -> NDArray[np.float32]:
+    """Return (L,) degrees between the shading normal and the normal of every crossing."""
+    low, points, layers = prediction.low, prediction.points, prediction.layers
+    ray = layers.ray
+    out = np.empty(len(layers.t), np.float32)
+    for a in range(0, len(ray), _BLOCK):
+        rows = ray[a : a + _BLOCK]
+        corners = 3 * points.triangle[rows, None].astype(np.int64) + np.arange(3)
+        shading = normalised(
+            interpolate(low.shading_normals.reshape(-1, 3), corners, points.barycentric[rows])
+        )
+        normal = hit_normals(prediction.scene.surface, layers.face[a : a + _BLOCK])
+        cosine = np.einsum("ij,ij->i", shading, normal)
+        out[a : a + _BLOCK] = np.degrees(np.arccos(np.clip(cosine, -1, 1)))
+    return out
