@@ -1,0 +1,287 @@
+"""Parts that run through each other, exactly: every edge of one against the triangles of the other.
+
+Two triangles that cross, and do not lie in one plane, have an edge of one that pierces the other,
+so casting the edges of both parts as segments finds every crossing.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import igl
+import numpy as np
+from numpy.typing import NDArray
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
+
+from cagecheck.meshes.mesh import Floats, Ints, Surface
+from cagecheck.preflight.checks import CHECKS
+from cagecheck.preflight.finding import PLACES_NAMED, Finding, Place, Side, how_many, point
+from cagecheck.progress import Progress, silent
+from cagecheck.rays.layers import Layers
+from cagecheck.rays.scene import Scene
+
+# An edge must reach this share of the meshes' diagonal through a triangle, and away from the
+# surface behind it: about the sixth digit, where files round. Parts that only touch do not cross.
+TOUCH = 1e-5
+# Edges cast per pair and side; of more, evenly spaced ones are cast and the finding says so.
+EDGE_LIMIT = 2_000_000
+
+
+@dataclass(frozen=True, eq=False)
+class Crossing:
+    """Two parts that run through each other.
+
+    Attributes
+    ----------
+    parts : numbers of both parts, ascending.
+    places : (N, 3) where an edge of one pierces a triangle of the other.
+    triangles : (M,) int64, the triangles of both that are pierced or whose edges pierce.
+    edges_cast : share of the edges near both parts that were cast, 1 for all.
+    """
+
+    parts: tuple[int, int]
+    places: Floats
+    triangles: NDArray[np.int64]
+    edges_cast: float
+
+    @property
+    def extent(self) -> float:
+        """Length of the diagonal of the box around all places, world units."""
+        return float(np.linalg.norm(np.ptp(self.places, axis=0)))
+
+
+def pair_groups(paired: NDArray[np.bool_]) -> tuple[Ints, Ints]:
+    """Number the low and the high parts so that those baked together share a number.
+
+    `paired` is (low parts, high parts) bool.
+    """
+    low_count, high_count = paired.shape
+    low, high = np.nonzero(paired)
+    size = low_count + high_count
+    graph = coo_array((np.ones(len(low), np.int8), (low, low_count + high)), shape=(size, size))
+    _, label = connected_components(graph, directed=False)
+    return label[:low_count].astype(np.int32), label[low_count:].astype(np.int32)
+
+
+def crossing_parts(
+    surface: Surface, group: Ints, *, threads: int | None = None, progress: Progress = silent
+) -> list[Crossing]:
+    """Find the parts of different groups that run through each other, most places first.
+
+    `group` is (K,), a number per part; parts with one number are never compared.
+    """
+    parts = _Parts(surface)
+    pairs = parts.near_pairs(group)
+    found = []
+    for done, (a, b) in enumerate(pairs):
+        crossing = _cross(surface, parts, a, b, threads)
+        if crossing is not None:
+            found.append(crossing)
+        progress("parts through each other", done + 1, len(pairs))
+    return sorted(found, key=lambda c: (-len(c.places), c.parts))
+
+
+class _Parts:
+    """The triangles of every part, and its box."""
+
+    def __init__(self, surface: Surface) -> None:
+        part = surface.triangle_part
+        count = len(surface.part_names)
+        in_order = bool(np.all(part[1:] >= part[:-1]))
+        self._order = None if in_order else np.argsort(part, kind="stable")
+        ordered = part if self._order is None else part[self._order]
+        self._start = np.searchsorted(ordered, np.arange(count + 1))
+        self.low, self.high = np.full((2, count, 3), np.nan)
+        for k in range(count):
+            mine = self.triangles(k)
+            if len(mine):
+                used = surface.positions[np.unique(surface.triangles[mine])]
+                self.low[k], self.high[k] = used.min(axis=0), used.max(axis=0)
+        self.diagonal = 0.0
+        if np.isfinite(self.low).any():
+            span = np.nanmax(self.high, axis=0) - np.nanmin(self.low, axis=0)
+            self.diagonal = float(np.linalg.norm(span))
+
+    def triangles(self, part: int) -> NDArray[np.int64]:
+        span = np.arange(self._start[part], self._start[part + 1])
+        return span if self._order is None else self._order[span]
+
+    def near_pairs(self, group: Ints) -> list[tuple[int, int]]:
+        out: list[tuple[int, int]] = []
+        for a in range(len(group)):
+            with np.errstate(invalid="ignore"):
+                meets = np.all((self.low <= self.high[a]) & (self.high >= self.low[a]), axis=1)
+            meets &= group != group[a]
+            out.extend((a, int(b)) for b in np.flatnonzero(meets) if b > a)
+        return out
+
+
+def _cross(surface: Surface, parts: _Parts, a: int, b: int, threads: int | None) -> Crossing | None:
+    low, high = np.maximum(parts.low[a], parts.low[b]), np.minimum(parts.high[a], parts.high[b])
+    near_a = _near(surface, parts.triangles(a), low, high)
+    near_b = _near(surface, parts.triangles(b), low, high)
+    if len(near_a) == 0 or len(near_b) == 0:
+        return None
+    touch = TOUCH * parts.diagonal
+    sides = [
+        _pierced(surface, near_a, near_b, touch, threads),
+        _pierced(surface, near_b, near_a, touch, threads),
+    ]
+    places = np.concatenate([side[0] for side in sides])
+    if len(places) == 0:
+        return None
+    triangles = np.unique(np.concatenate([side[1] for side in sides]))
+    return Crossing((a, b), places, triangles, min(side[2] for side in sides))
+
+
+def _near(
+    surface: Surface, triangles: NDArray[np.int64], low: Floats, high: Floats
+) -> NDArray[np.int64]:
+    """Keep the triangles whose box meets the box `low` to `high`."""
+    corners = surface.triangles[triangles]
+    keep = np.ones(len(triangles), bool)
+    for axis in range(3):
+        along = surface.positions[:, axis][corners]
+        keep &= (along.min(axis=1) <= high[axis]) & (along.max(axis=1) >= low[axis])
+    return triangles[keep]
+
+
+def _pierced(
+    surface: Surface,
+    edges_of: NDArray[np.int64],
+    targets: NDArray[np.int64],
+    touch: float,
+    threads: int | None,
+) -> tuple[Floats, NDArray[np.int64], float]:
+    """Cast the edges of one set of triangles at another set.
+
+    Returns the (N, 3) places, the triangles concerned of both sets, and the share of edges cast.
+    """
+    start, end, owner, share = _edges(surface, edges_of)
+    used, local = np.unique(surface.triangles[targets], return_inverse=True)
+    # Between the two of them the coordinates are small: relative to one of their corners.
+    base = surface.positions[used[0]].astype(np.float64)
+    scene = Scene(
+        Surface(
+            surface.positions[used].astype(np.float64) - base,
+            local.reshape(-1, 3).astype(np.int32),
+            np.zeros(len(targets), np.int32),
+        ),
+        threads=threads,
+    )
+    p = surface.positions[start].astype(np.float64) - base
+    q = surface.positions[end].astype(np.float64) - base
+    length = np.linalg.norm(q - p, axis=1)
+    real = length > 0
+    p, q, owner, length = p[real], q[real], owner[real], length[real]
+    layers = scene.cast(p, (q - p) / length[:, None], 0.0, length)
+    ray = layers.ray
+    corners = scene.surface.positions[scene.triangles[layers.face]]
+    normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    size = np.linalg.norm(normal, axis=1, keepdims=True)
+    normal = np.divide(normal, size, out=np.zeros_like(normal), where=size > 0)
+    before = np.einsum("ij,ij->i", p[ray] - corners[:, 0], normal)
+    after = np.einsum("ij,ij->i", q[ray] - corners[:, 0], normal)
+    through = (np.minimum(np.abs(before), np.abs(after)) > touch) & (before * after < 0)
+    behind = _middle_behind(layers, length)[through]
+    ray, face, t = ray[through], layers.face[through], layers.t[through]
+    unit = (q - p)[ray] / length[ray][:, None]
+    deep = _distance_to(scene.surface, p[ray] + behind[:, None] * unit) > touch
+    ray, face, t, unit = ray[deep], face[deep], t[deep], unit[deep]
+    place = p[ray] + t[:, None] * unit + base
+    return place, np.unique(np.concatenate([owner[ray], targets[face]])), share
+
+
+def _middle_behind(layers: Layers, length: Floats) -> Floats:
+    """Return (L,) for each crossing the t half way to the next one on the triangle's back side.
+
+    An edge that slides along the surface it meets (parts standing on each other) has that point
+    on the surface too; one that goes through has it inside.
+    """
+    t, ray = layers.t, layers.ray
+    if len(t) == 0:
+        return np.zeros(0)
+    same = ray[1:] == ray[:-1]
+    onward = np.append(np.where(same, t[1:], length[ray[:-1]]), length[ray[-1]])
+    back = np.insert(np.where(same, t[:-1], 0.0), 0, 0.0)
+    # A front that faces along the ray has its back towards the ray's start.
+    out: Floats = 0.5 * (t + np.where(layers.front, back, onward))
+    return out
+
+
+def _distance_to(surface: Surface, points: Floats) -> Floats:
+    if len(points) == 0:
+        return np.zeros(0)
+    squared = igl.point_mesh_squared_distance(
+        np.ascontiguousarray(points),
+        np.ascontiguousarray(surface.positions, dtype=np.float64),
+        np.ascontiguousarray(surface.triangles, dtype=np.int64),
+    )[0]
+    out: Floats = np.sqrt(squared)
+    return out
+
+
+def _edges(
+    surface: Surface, triangles: NDArray[np.int64]
+) -> tuple[NDArray[Any], NDArray[Any], NDArray[np.int64], float]:
+    """Return each edge once: its two vertices, a triangle that has it, and the share kept."""
+    corners = surface.triangles[triangles].astype(np.int64)
+    a, b = corners.ravel(), np.roll(corners, -1, axis=1).ravel()
+    key = np.minimum(a, b) * len(surface.positions) + np.maximum(a, b)
+    _, first = np.unique(key, return_index=True)
+    step = -(-len(first) // EDGE_LIMIT)
+    kept = np.sort(first)[::step]
+    return a[kept], b[kept], triangles[kept // 3], len(kept) / max(len(first), 1)
+
+
+def crossing_finding(
+    surface: Surface, crossings: list[Crossing], side: Side, face_of: Ints | None = None
+) -> Finding | None:
+    """Say which parts run through each other.
+
+    `face_of` maps triangles to the faces to name; triangles themselves by default.
+    """
+    if not crossings:
+        return None
+    names = surface.part_names
+    places = []
+    for c in crossings[:PLACES_NAMED]:
+        middle = c.places.mean(axis=0)
+        nearest = c.places[np.argmin(np.linalg.norm(c.places - middle, axis=1))]
+        own = c.triangles[surface.triangle_part[c.triangles] == c.parts[0]]
+        faces = own if face_of is None else face_of[own]
+        note = f"through {names[c.parts[1]]}, {how_many(len(c.places), 'edges')} pierced"
+        if c.edges_cast < 1:
+            note += f" ({100 * c.edges_cast:.0f} % of the edges were tried)"
+        places.append(
+            Place(
+                part=names[c.parts[0]],
+                faces=tuple(int(f) for f in np.unique(faces)[:4]),
+                position=point(nearest),
+                measure=c.extent,
+                note=note,
+            )
+        )
+    triangles = np.unique(np.concatenate([c.triangles for c in crossings]))
+    concerned = triangles if face_of is None else np.unique(face_of[triangles])
+    by_part: dict[str, int] = {}
+    for c in crossings:
+        for k in c.parts:
+            by_part[names[k]] = by_part.get(names[k], 0) + 1
+    widest = max(c.extent for c in crossings)
+    return Finding(
+        CHECKS["crossing-parts"],
+        len(crossings),
+        f"{how_many(len(crossings), 'pairs')} of parts; the widest crossing spans "
+        f"{widest:.4g} units.",
+        side=side,
+        places=tuple(places),
+        by_part=by_part,
+        measures={
+            "widest_units": widest,
+            "least_share_of_edges": min(c.edges_cast for c in crossings),
+        },
+        faces=concerned.astype(np.int32),
+    )
