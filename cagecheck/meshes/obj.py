@@ -29,6 +29,7 @@ from cagecheck.progress import Progress, silent
 _State = TypeVar("_State", int, str)
 _PIECE = 1 << 23  # bytes a thread takes at a time
 _BOM = b"\xef\xbb\xbf"
+_UTF16 = (b"\xff\xfe", b"\xfe\xff")
 _MESSAGES = {
     scan.BAD_NUMBER: "“{token}” is not a number.",
     scan.TOO_FEW: "a vertex has fewer than three coordinates.",
@@ -90,6 +91,8 @@ def read_obj_surface(file: FileBytes, *, progress: Progress = silent) -> Surface
 
 def _parse(file: FileBytes, full: bool, progress: Progress) -> _Raw:
     data = file.data
+    if data[:2].tobytes() in _UTF16:
+        raise file.error("this text is in UTF-16.", "Save it as UTF-8 or plain ASCII.")
     if data[:3].tobytes() == _BOM:
         data = data[3:]
     with ThreadPoolExecutor(os.cpu_count() or 1) as pool:

@@ -96,8 +96,9 @@ def read_header(file: FileBytes) -> Header:
             last = elements.pop()
             prop = _property(file, words)
             elements.append(Element(last.name, last.count, (*last.properties, prop)))
-        else:
+        elif words[0] in ("format", "element", "property"):
             raise _bad(file, f"its header has the line “{' '.join(words)[:60]}”, which PLY lacks.")
+        # Other lines are let pass: some programs break comments over lines.
     if not order:
         raise _bad(file, "its header names no format that PLY has.")
     return Header(order, tuple(elements), line_end + 1)
