@@ -37,7 +37,7 @@ def arms(seed: int) -> list[Piece]:
 def joints(side: str) -> dict[str, Floats]:
     """Return the arm's joints and directions: shoulder, elbow, forearm's start, wrist."""
     sign = 1.0 if side == "l" else -1.0
-    shoulder = np.array([sign * 0.340, 1.292, 0.0])
+    shoulder = np.array([sign * 0.346, 1.276, 0.0])
     if side == "l":
         arm, fore = np.array([0.30, -0.95, 0.02]), np.array([0.10, -0.80, 0.58])
     else:
@@ -72,8 +72,8 @@ def pauldron_shape(sign: float) -> Turned:
         (-0.026, 0.0), (-0.026, 0.125, 0.014), (0.022, 0.125, 0.10), (0.090, 0.060, 0.07),
         (0.104, 0.0),
     ]  # fmt: skip
-    centre = np.array([sign * 0.318, 1.352, 0.0])
-    axis = np.array([sign * 0.55, 0.83, 0.0])
+    centre = np.array([sign * 0.330, 1.372, 0.0])
+    axis = np.array([sign * 0.45, 0.893, 0.0])
     spine = Spine([_point(centre), _point(centre + axis * 0.2)], (0.0, 0.0, -sign))
     return Turned(spine, Profile(fillet(outline), 0.003))
 
@@ -106,7 +106,7 @@ def _pauldron(side: str, sign: float, seed: int) -> list[Piece]:
 
     pieces = [
         Piece(
-            f"pauldron_{side}", shape, 24, 0, rows=shape.profile.rows(1, -3, 0.035),
+            f"pauldron_{side}", shape, 24, 0, rows=shape.profile.rows(1, -2, 0.035),
             sculpt=relief, fineness=0.9,
         )
     ]  # fmt: skip

@@ -17,8 +17,7 @@ from cagecheck.demo.places import (
     ring_of,
     upright,
 )
-from cagecheck.demo.sculpt import Spots, domes, fade, pad, ridge, smooth_band, stripes
-from cagecheck.demo.sculpt import smooth_pad
+from cagecheck.demo.sculpt import Spots, domes, fade, pad, ridge, smooth_band, smooth_pad, stripes
 from cagecheck.demo.shapes import Profile, Turned, fillet, oval, pleated
 from cagecheck.meshes.mesh import Floats
 
@@ -26,8 +25,8 @@ from cagecheck.meshes.mesh import Floats
 def torso_shape() -> Turned:
     """The breastplate's base surface; heights are y."""
     outline = [
-        (0.962, 0.0), (0.962, 0.203, 0.020), (1.10, 0.238), (1.25, 0.240), (1.345, 0.190),
-        (1.395, 0.10), (1.405, 0.0),
+        (0.962, 0.0), (0.962, 0.203, 0.020), (1.10, 0.238), (1.25, 0.240), (1.325, 0.218),
+        (1.388, 0.135, 0.08), (1.405, 0.0),
     ]  # fmt: skip
     return Turned(upright(), Profile(fillet(outline), 0.020), oval(1.12, 0.88, 2.5))
 
@@ -76,7 +75,7 @@ def _torso(seed: int) -> Piece:
         return calm * relief + groove + plaque - _gear(px, py)
 
     return Piece(
-        "torso", shape, 28, 0, rows=shape.profile.rows(1, -3, 0.05), sculpt=relief,
+        "torso", shape, 28, 0, rows=shape.profile.rows(1, -2, 0.05), sculpt=relief,
         lines_u=(
             *borders_u(shape, at.GROOVE, at.GROOVE_WALL),
             *borders_u(shape, at.PLAQUE, at.PLAQUE_WALL, 0.016, 0.021),

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from cagecheck.demo.layout import Chart, pack_tile
 from cagecheck.demo.pieces import Piece, Shell, high_shell, low_shell, vertex_normals
@@ -137,7 +138,7 @@ def _shell_uv(
     return np.concatenate(pieces)
 
 
-def _corner_normals(points: Floats, start: Ints, corner: Ints, group: Ints) -> Floats:
+def _corner_normals(points: Floats, start: NDArray[np.int64], corner: Ints, group: Ints) -> Floats:
     """Return (C, 3) unit normals, averaged over the corners of a vertex in one smoothing group."""
     tris, owner = [], []
     sizes = np.diff(start)

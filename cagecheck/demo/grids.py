@@ -8,6 +8,7 @@ a border stays watertight; corner UVs (`corner_chart`) know the seams.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -94,9 +95,9 @@ def ball_grid(angles: Floats, rows: Floats, poles: tuple[str, str] = ("disc", "d
             index, cap_u, cap_v = _disc(angles, rows[-1] if end else rows[0], ring, first, end)
             u.append(cap_u)
             v.append(cap_v)
-            quads.append(_outward(_cells(index), flip=bool(end)))
             unit = np.linspace(0, 1, len(index))
-            corner.append(_outward(_cells(_pairs(unit, unit)), flip=bool(end)))
+            quads.append(_outward(_spokes(_cells(index)), flip=bool(end)))
+            corner.append(_outward(_spokes(_cells(_pairs(unit, unit))), flip=bool(end)))
             chart.append(np.full(len(quads[-1]), len(chart), np.int32))
     return Grid(
         np.concatenate(u),
@@ -131,7 +132,8 @@ def cube_grid(counts: tuple[int, int, int]) -> tuple[Grid, Floats]:
     Returns the grid (u and v are not used, zero) and the (V, 3) places on the cube [-1, 1]^3.
     """
     n = np.array(counts)
-    quads, corner, chart, lattice = [], [], [], []
+    quads, corner, lattice = [], [], []
+    chart: list[Ints] = []
     first = 0
     for axis in range(3):
         a, b = (axis + 1) % 3, (axis + 2) % 3
@@ -165,14 +167,28 @@ def _pairs(across: Floats, along: Floats) -> Floats:
     return np.stack([x, y], axis=-1)
 
 
-def _cells(index: NDArray) -> NDArray:  # type: ignore[type-arg]
+def _cells(index: NDArray[Any]) -> NDArray[Any]:
     """(R, C, …) to (cells, 4, …): the corners of every cell, around it."""
     corners = [index[:-1, :-1], index[1:, :-1], index[1:, 1:], index[:-1, 1:]]
     stacked = np.stack(corners, axis=2)
     return stacked.reshape(-1, 4, *index.shape[2:])
 
 
-def _outward(cells: NDArray, flip: bool) -> NDArray:  # type: ignore[type-arg]
+def _spokes(cells: NDArray[Any]) -> NDArray[Any]:
+    """Start the quads of a disc so that their first diagonals run towards its middle.
+
+    The other way a quad at one of the square's corners would be cut into a triangle of three
+    points on the rim, all but without area.
+    """
+    m = round(np.sqrt(len(cells)))
+    i, j = np.divmod(np.arange(m * m), m)
+    side = (2 * i - (m - 1)) * (2 * j - (m - 1))
+    return np.where(
+        side.reshape(-1, *[1] * (cells.ndim - 1)) < 0, np.roll(cells, -1, axis=1), cells
+    )
+
+
+def _outward(cells: NDArray[Any], flip: bool) -> NDArray[Any]:
     return cells[:, [0, 3, 2, 1]] if flip else cells
 
 

@@ -59,7 +59,7 @@ def _head(seed: int) -> Piece:
         return side * (bands + cheeks + ears) + pins + hammered(s, seed, 0.017, 0.0008)
 
     return Piece(
-        "head", shape, 20, 0, rows=shape.profile.rows(1, -3, 0.035), sculpt=relief, fineness=0.8
+        "head", shape, 20, 0, rows=shape.profile.rows(1, -2, 0.035), sculpt=relief, fineness=0.8
     )
 
 
@@ -82,18 +82,19 @@ def _hat(seed: int) -> Piece:
 
 def _collar() -> Piece:
     outline = [
-        (1.4265, 0.0), (1.4265, 0.106), (1.434, 0.121, 0.012), (1.458, 0.118, 0.012),
-        (1.464, 0.095, 0.01), (1.464, 0.0),
+        (1.430, 0.0), (1.428, 0.050, 0.06), (1.412, 0.116, 0.02), (1.418, 0.131, 0.008),
+        (1.450, 0.124, 0.05), (1.484, 0.130, 0.008), (1.484, 0.118, 0.006), (1.462, 0.085, 0.03),
+        (1.460, 0.0),
     ]  # fmt: skip
     shape = Turned(upright(), Profile(fillet(outline), 0.003))
     return Piece(
         "collar", shape, 24, 0, rows=shape.profile.rows(1, -2), inflate=0.0008, fineness=0.7,
-        sculpt=lambda s: stripes(s.u, 2 * np.pi / 44, 0.0028) * fade(s.r, 0.106, 0.118),
+        sculpt=lambda s: stripes(s.u, 2 * np.pi / 44, 0.0024) * fade(s.r, 0.115, 0.122),
     )  # fmt: skip
 
 
 def _eye(side: str, sign: float) -> Piece:
-    start = np.array([sign * 0.050, 1.604, 0.140])
+    start = np.array([sign * 0.052, 1.611, 0.140])
     ahead = np.array([sign * 0.16, 0.03, 1.0])
     ahead /= np.linalg.norm(ahead)
     outline = [(0.0, 0.0), (0.0, 0.036, 0.006), (0.036, 0.036, 0.006), (0.036, 0.0)]
@@ -115,10 +116,10 @@ def _eye(side: str, sign: float) -> Piece:
 
 def _moustache(seed: int) -> Piece:
     points: list[Point] = [
-        (-0.125, 1.578, 0.104), (-0.098, 1.545, 0.130), (-0.05, 1.543, 0.156),
-        (0.0, 1.560, 0.163), (0.05, 1.543, 0.156), (0.098, 1.545, 0.130), (0.125, 1.578, 0.104),
+        (-0.122, 1.560, 0.104), (-0.09, 1.533, 0.130), (-0.045, 1.527, 0.154),
+        (0.0, 1.537, 0.161), (0.045, 1.527, 0.154), (0.09, 1.533, 0.130), (0.122, 1.560, 0.104),
     ]  # fmt: skip
-    spine = Spine(points, at.UP, 0.014)
+    spine = Spine(points, at.UP, 0.024)
     end = spine.length
     outline = [
         (0.0, 0.0), (0.002, 0.0045, 0.002), (0.12 * end, 0.008, 0.1), (0.30 * end, 0.0165, 0.1),

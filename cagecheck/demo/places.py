@@ -77,7 +77,7 @@ def rectangle(shape: Turned, place: Place, grow: float, spacing: float) -> Float
     angle, height, wide, tall = place
     x = np.linspace(-wide - grow, wide + grow, max(2, round(2 * (wide + grow) / spacing)))
     y = np.linspace(-tall - grow, tall + grow, max(2, round(2 * (tall + grow) / spacing)))
-    gx, gy = (g.ravel() for g in np.meshgrid(x, y))
+    gx = np.tile(x, len(y))
     v = np.array([v_at(shape, height + float(h)) for h in y])
     return shape.points(angle + gx / radius_at(shape, height), np.repeat(v, len(x)))
 

@@ -9,17 +9,17 @@ from cagecheck.demo.materials import cast_metal, wood
 from cagecheck.demo.pieces import SEAM, Piece
 from cagecheck.demo.places import upright
 from cagecheck.demo.sculpt import Spots, domes, fade, ridge, smooth_band, smooth_pad, stripes
-from cagecheck.demo.shapes import Box, Profile, Spine, Turned, fillet, oval, prism
+from cagecheck.demo.shapes import Box, Hoop, Profile, Spine, Turned, fillet, prism
 from cagecheck.meshes.mesh import Floats
 
-STAFF_X, STAFF_Z = -0.540, 0.470
+STAFF_X, STAFF_Z = -0.4985, 0.4860  # between the right hand's fingers and thumb
 LANTERN_RADIUS, LANTERN_SIDES = 0.078, 8
 
 
 def props(seed: int) -> list[Piece]:
     """Return the pieces of all props."""
     return [
-        _pack(seed), _key(), _reel(seed + 10), _staff(seed + 20), _lantern(seed + 30),
+        _pack(seed), *_key(), _reel(seed + 10), _staff(seed + 20), _lantern(seed + 30),
         _roof(seed + 40),
     ]  # fmt: skip
 
@@ -43,7 +43,7 @@ def reel_shapes() -> tuple[Turned, Turned]:
         (0.0, 0.0), (0.0, 0.062), (wide, 0.062), (wide, 0.040), (wide + channel, 0.040),
         (wide + channel, 0.062), (2 * wide + channel, 0.062), (2 * wide + channel, 0.0),
     ]  # fmt: skip
-    spine = Spine([(-0.300, 0.775, 0.02), (-0.6, 0.775, 0.02)], (0.0, 0.0, 1.0))
+    spine = Spine([(-0.292, 0.800, 0.02), (-0.6, 0.800, 0.02)], (0.0, 0.0, 1.0))
     return Turned(spine, Profile(outline, 0.0015)), Turned(spine, Profile(outline))
 
 
@@ -83,16 +83,22 @@ def _pack(seed: int) -> Piece:
     )  # fmt: skip
 
 
-def _key() -> Piece:
-    outline = [
-        (-0.088, 0.0), (-0.086, 0.020, 0.01), (-0.056, 0.046, 0.04), (-0.022, 0.034, 0.05),
-        (0.0, 0.018, 0.02), (0.022, 0.034, 0.05), (0.056, 0.046, 0.04), (0.086, 0.020, 0.01),
-        (0.088, 0.0),
-    ]  # fmt: skip
+def _key() -> list[Piece]:
+    """The winding key: a stem and two loops. It has no high poly, so its pieces may touch."""
     x, y, z = at.KEY_CENTRE
-    spine = Spine([(x, y, z), (x + 1.0, y, z)], at.UP)
-    shape = Turned(spine, Profile(fillet(outline), 0.003), oval(1.0, 0.30))
-    return Piece("key", shape, 12, 0, rows=shape.profile.rows(1, -2, 0.03), high_part=None)
+    outline = [(0.0, 0.0), (0.0, 0.013, 0.004), (0.048, 0.013, 0.004), (0.048, 0.0)]
+    spine = Spine([(x, y, z - 0.006), (x, y, z + 1.0)], at.RIGHT)
+    stem = Turned(spine, Profile(fillet(outline)))
+    turn = np.linspace(0, 2 * np.pi, 9)
+    section = [(float(-0.009 * np.sin(t)), float(0.030 - 0.012 * np.cos(t))) for t in turn]
+    loops = [
+        Hoop((x + side * 0.040, y, z), (0.0, 0.0, 1.0), at.RIGHT, Profile(section))
+        for side in (-1, 1)
+    ]
+    return [
+        Piece("key", stem, 12, 0, rows=stem.profile.rows(), high_part=None),
+        *(Piece("key", loop, 16, 8, rows=(0.0, 1.0), high_part=None) for loop in loops),
+    ]
 
 
 def _reel(seed: int) -> Piece:
@@ -156,9 +162,8 @@ def _lantern(seed: int) -> Piece:
 
 def _roof(seed: int) -> Piece:
     outline = [
-        (1.976, 0.0), (1.976, 0.108, 0.006), (1.988, 0.108, 0.006), (2.030, 0.060, 0.10),
-        (2.062, 0.020, 0.03), (2.080, 0.020, 0.008), (2.092, 0.026, 0.010), (2.106, 0.022, 0.010),
-        (2.116, 0.0),
+        (1.976, 0.0), (1.976, 0.108, 0.006), (1.988, 0.108, 0.006), (2.034, 0.060, 0.12),
+        (2.074, 0.030, 0.08), (2.104, 0.030, 0.014), (2.112, 0.0),
     ]  # fmt: skip
     shape = Turned(upright(STAFF_X, STAFF_Z), Profile(fillet(outline), 0.002))
 
@@ -167,6 +172,6 @@ def _roof(seed: int) -> Piece:
         return seams * fade(s.a, 1.985, 1.990) * fade(s.r, 0.03, 0.05) + cast_metal(s, seed)
 
     return Piece(
-        "roof", shape, 20, 0, rows=shape.profile.rows(1, -3, 0.04), sculpt=relief, fineness=0.6,
+        "roof", shape, 20, 0, rows=shape.profile.rows(1, -2, 0.04), sculpt=relief, fineness=0.6,
         inflate=0.0008,
     )  # fmt: skip

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
@@ -57,7 +58,7 @@ class Profile:
         """Return v at the points from number `first` to `last`, edges over `longest` cut evenly."""
         chosen = self.stops[first : len(self.stops) + last + 1]
         out = [chosen[:1]]
-        for start, end in zip(chosen[:-1], chosen[1:], strict=True):
+        for start, end in pairwise(chosen):
             count = max(1, int(np.ceil((end - start) * self.length / longest - 1e-9)))
             out.append(np.linspace(start, end, count + 1)[1:])
         return tuple(float(v) for v in np.concatenate(out))
