@@ -6,6 +6,6 @@ from collections.abc import Callable
 
 import typer
 
-from cagecheck.commands import tiles
+from cagecheck.commands import clash, inspect, tiles
 
-ALL: tuple[Callable[[typer.Typer], None], ...] = (tiles.register,)
+ALL: tuple[Callable[[typer.Typer], None], ...] = (inspect.register, tiles.register, clash.register,)

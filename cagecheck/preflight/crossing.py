@@ -11,6 +11,7 @@ from typing import Any
 
 import igl
 import numpy as np
+from numba import njit
 from numpy.typing import NDArray
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
@@ -18,6 +19,7 @@ from scipy.sparse.csgraph import connected_components
 from cagecheck.meshes.mesh import Floats, Ints, Surface
 from cagecheck.preflight.checks import CHECKS
 from cagecheck.preflight.finding import PLACES_NAMED, Finding, Place, Side, how_many, point
+from cagecheck.preflight.high import measure_parts
 from cagecheck.progress import Progress, silent
 from cagecheck.rays.layers import Layers
 from cagecheck.rays.scene import Scene
@@ -25,6 +27,9 @@ from cagecheck.rays.scene import Scene
 # An edge must reach this share of the meshes' diagonal through a triangle, and away from the
 # surface behind it: about the sixth digit, where files round. Parts that only touch do not cross.
 TOUCH = 1e-5
+# Cells along the longest side of the box that two parts share, to set aside triangles that have
+# none of the other part near: 16 MB of marks.
+CELLS = 256
 # Edges cast per pair and side; of more, evenly spaced ones are cast and the finding says so.
 EDGE_LIMIT = 2_000_000
 
@@ -93,12 +98,8 @@ class _Parts:
         self._order = None if in_order else np.argsort(part, kind="stable")
         ordered = part if self._order is None else part[self._order]
         self._start = np.searchsorted(ordered, np.arange(count + 1))
-        self.low, self.high = np.full((2, count, 3), np.nan)
-        for k in range(count):
-            mine = self.triangles(k)
-            if len(mine):
-                used = surface.positions[np.unique(surface.triangles[mine])]
-                self.low[k], self.high[k] = used.min(axis=0), used.max(axis=0)
+        measures = measure_parts(surface)
+        self.low, self.high = measures.low, measures.high
         self.diagonal = 0.0
         if np.isfinite(self.low).any():
             span = np.nanmax(self.high, axis=0) - np.nanmin(self.low, axis=0)
@@ -120,8 +121,10 @@ class _Parts:
 
 def _cross(surface: Surface, parts: _Parts, a: int, b: int, threads: int | None) -> Crossing | None:
     low, high = np.maximum(parts.low[a], parts.low[b]), np.minimum(parts.high[a], parts.high[b])
-    near_a = _near(surface, parts.triangles(a), low, high)
-    near_b = _near(surface, parts.triangles(b), low, high)
+    near_a, near_b = (
+        _near(surface.positions, surface.triangles, parts.triangles(k), low, high) for k in (a, b)
+    )
+    near_a, near_b = _in_shared_cells(surface, near_a, near_b, low, high)
     if len(near_a) == 0 or len(near_b) == 0:
         return None
     touch = TOUCH * parts.diagonal
@@ -136,16 +139,70 @@ def _cross(surface: Surface, parts: _Parts, a: int, b: int, threads: int | None)
     return Crossing((a, b), places, triangles, min(side[2] for side in sides))
 
 
-def _near(
-    surface: Surface, triangles: NDArray[np.int64], low: Floats, high: Floats
-) -> NDArray[np.int64]:
-    """Keep the triangles whose box meets the box `low` to `high`."""
-    corners = surface.triangles[triangles]
-    keep = np.ones(len(triangles), bool)
-    for axis in range(3):
-        along = surface.positions[:, axis][corners]
-        keep &= (along.min(axis=1) <= high[axis]) & (along.max(axis=1) >= low[axis])
-    return triangles[keep]
+@njit(cache=True, nogil=True)
+def _near(positions, triangles, chosen, low, high):  # type: ignore[no-untyped-def]
+    """Keep the chosen triangles whose box meets the box `low` to `high`."""
+    keep = np.ones(len(chosen), np.bool_)
+    for n in range(len(chosen)):
+        corners = triangles[chosen[n]]
+        for x in range(3):
+            p = np.float64(positions[corners[0], x])
+            q = np.float64(positions[corners[1], x])
+            r = np.float64(positions[corners[2], x])
+            if max(p, q, r) < low[x] or min(p, q, r) > high[x]:
+                keep[n] = False
+                break
+    return chosen[keep]
+
+
+def _in_shared_cells(
+    surface: Surface, a: NDArray[np.int64], b: NDArray[np.int64], low: Floats, high: Floats
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Keep the triangles of each set whose boxes reach into a cell that the other set reaches."""
+    cell = max(float((high - low).max()) / CELLS, np.finfo(np.float64).tiny)
+    shape = np.minimum((high - low) / cell + 1, CELLS).astype(np.int64)
+    sets = []
+    for mine, other in ((a, b), (b, a)):
+        marked = np.zeros(shape, np.bool_)
+        args = surface.positions, surface.triangles
+        _mark(*args, other, low, cell, marked)
+        sets.append(mine[_reaches(*args, mine, low, cell, marked)])
+    return sets[0], sets[1]
+
+
+@njit(cache=True, nogil=True)
+def _cells_of(positions, corners, low, cell, shape, first, last):  # type: ignore[no-untyped-def]
+    for x in range(3):
+        least, most = np.inf, -np.inf
+        for k in range(3):
+            value = (np.float64(positions[corners[k], x]) - low[x]) / cell
+            least, most = min(least, value), max(most, value)
+        # A little wider, so that rounding never parts two triangles that meet on a cell's side.
+        first[x] = min(max(int(np.floor(least - 1e-3)), 0), shape[x] - 1)
+        last[x] = min(max(int(np.floor(most + 1e-3)), 0), shape[x] - 1)
+
+
+@njit(cache=True, nogil=True)
+def _mark(positions, triangles, chosen, low, cell, marked):  # type: ignore[no-untyped-def]
+    first, last = np.zeros(3, np.int64), np.zeros(3, np.int64)
+    for t in chosen:
+        _cells_of(positions, triangles[t], low, cell, marked.shape, first, last)
+        for i in range(first[0], last[0] + 1):
+            for j in range(first[1], last[1] + 1):
+                for k in range(first[2], last[2] + 1):
+                    marked[i, j, k] = True
+
+
+@njit(cache=True, nogil=True)
+def _reaches(positions, triangles, chosen, low, cell, marked):  # type: ignore[no-untyped-def]
+    out = np.zeros(len(chosen), np.bool_)
+    first, last = np.zeros(3, np.int64), np.zeros(3, np.int64)
+    for n in range(len(chosen)):
+        _cells_of(positions, triangles[chosen[n]], low, cell, marked.shape, first, last)
+        out[n] = np.any(
+            marked[first[0] : last[0] + 1, first[1] : last[1] + 1, first[2] : last[2] + 1]
+        )
+    return out
 
 
 def _pierced(

@@ -77,6 +77,7 @@ class Finding:
     side : the mesh it is about. count : how many, in `Check.unit`.
     text : one sentence with the numbers. places : the worst first, `PLACES_NAMED` at most.
     by_part : how many per part. measures : numbers for scripts, units in their names.
+    own_cure : a cure for just this case, in place of the check's own.
     faces : (K,) int32 all faces concerned, ascending (polygons of the low, triangles of a high).
     """
 
@@ -87,12 +88,18 @@ class Finding:
     places: tuple[Place, ...] = ()
     by_part: dict[str, int] = field(default_factory=dict)
     measures: dict[str, float] = field(default_factory=dict)
+    own_cure: str = ""
     faces: Ints = field(default_factory=lambda: np.zeros(0, np.int32))
 
     @property
     def severity(self) -> Severity:
         """How bad it is."""
         return self.check.severity
+
+    @property
+    def cure(self) -> str:
+        """What to do about it."""
+        return self.own_cure or self.check.cure
 
     def to_dict(self) -> dict[str, Any]:
         """Return the finding as plain JSON values; its `faces` are counted, not listed."""
@@ -105,7 +112,7 @@ class Finding:
             "unit": self.check.unit,
             "text": self.text,
             "harm": self.check.harm,
-            "cure": self.check.cure,
+            "cure": self.cure,
             "by_part": self.by_part,
             "measures": {name: _finite(value) for name, value in self.measures.items()},
             "faces_concerned": len(self.faces),

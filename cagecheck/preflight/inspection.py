@@ -16,9 +16,9 @@ from cagecheck.preflight.crossing import crossing_finding, crossing_parts, pair_
 from cagecheck.preflight.density import PartDensity, density_findings, part_density
 from cagecheck.preflight.edges import polygon_edges
 from cagecheck.preflight.finding import SEVERITIES, Finding, Severity, sort_findings
-from cagecheck.preflight.high import high_findings, measure_parts
+from cagecheck.preflight.high import PartMeasures, high_findings, measure_parts
 from cagecheck.preflight.islands import find_islands
-from cagecheck.preflight.pair import misplaced_finding, unpaired_findings
+from cagecheck.preflight.pair import alignment_finding, misplaced_finding, unpaired_findings
 from cagecheck.preflight.polygons import polygon_findings
 from cagecheck.preflight.seams import seam_findings
 from cagecheck.preflight.shells import shell_findings
@@ -174,7 +174,7 @@ def inspect_pair(
         *inspection.findings,
         *unpaired_findings(low, surface, measures, paired),
         *high_findings(surface, measures),
-        misplaced_finding(low, measures, paired),
+        _place_finding(low, surface, measures, paired),
     ]
     crossings = crossing_parts(surface, high_group, threads=threads, progress=progress)
     found.append(crossing_finding(surface, crossings, "high"))
@@ -186,6 +186,15 @@ def inspect_pair(
         inspection.islands,
         notices=inspection.notices + surface.notices,
     )
+
+
+def _place_finding(
+    low: LowPoly, surface: Surface, measures: PartMeasures, paired: NDArray[np.bool_]
+) -> Finding | None:
+    """Say what is wrong as a whole; only where nothing is, part by part."""
+    if len(low.triangles) == 0 or surface.triangle_count == 0:
+        return None
+    return alignment_finding(low, surface) or misplaced_finding(low, measures, paired)
 
 
 def _low_crossings(low: LowPoly, groups: Ints | None, threads: int | None) -> list[Finding]:

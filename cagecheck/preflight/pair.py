@@ -7,6 +7,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.errors import InputError
+from cagecheck.meshes.alignment import check_alignment, measure_alignment
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Floats, Ints, Surface
 from cagecheck.preflight.checks import CHECKS
@@ -62,6 +64,33 @@ def unpaired_findings(
             )
         )
     return found
+
+
+def alignment_finding(low: LowPoly, surface: Surface) -> Finding | None:
+    """Say whether scale, axes or place of the high poly look wrong, and the flag that mends it."""
+    try:
+        notices = check_alignment(low.mesh, surface)
+    except InputError as error:
+        text, cure = error.what, error.cure or ""
+    else:
+        if not notices:
+            return None
+        text, cure = notices[0].text, notices[0].cure
+    found = measure_alignment(low.mesh, surface)
+    return Finding(
+        CHECKS["alignment"],
+        1,
+        text[:1].upper() + text[1:],
+        side="pair",
+        measures={
+            "median_distance_in_low_diagonals": found.distance,
+            "high_size_over_low_size": found.size_ratio,
+            "gap_in_low_diagonals": found.gap,
+            "best_scale": found.scale,
+            "median_distance_after": found.corrected_distance,
+        },
+        own_cure=cure,
+    )
 
 
 def _some(names: tuple[str, ...], chosen: NDArray[np.integer[Any]]) -> str:

@@ -1,0 +1,251 @@
+"""`cagecheck inspect`: what is wrong with the meshes before anything is baked."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+import typer
+
+from cagecheck.commands.terminal import (
+    EXIT_CLEAN,
+    EXIT_DEFECTS,
+    JsonFlag,
+    Terminal,
+    command,
+    number,
+)
+from cagecheck.meshes.alignment import HighAxes, transform_surface
+from cagecheck.meshes.lowpoly import prepare_low
+from cagecheck.meshes.mesh import Surface
+from cagecheck.meshes.normals import NormalRule, NormalSource, NormalWeight
+from cagecheck.meshes.pairs import Pairing, pair_parts
+from cagecheck.meshes.read import read_mesh, read_surface
+from cagecheck.meshes.tiles import NO_TILE
+from cagecheck.meshes.triangulate import QuadSplit
+from cagecheck.preflight import Finding, Inspection, Place, inspect_low, inspect_pair, part_rows
+from cagecheck.preflight.inspection import DEFAULT_MAP_SIZE, DEFAULT_PADDING
+
+_PLACES_SAID = 3
+FailOn = Literal["error", "warning"]
+
+
+def register(app: typer.Typer) -> None:
+    """Add the `inspect` command."""
+    app.command("inspect")(command(inspect))
+
+
+def inspect(
+    low: Annotated[Path, typer.Argument(help="The low poly.", metavar="LOW")],
+    high: Annotated[
+        Path | None, typer.Argument(help="The high poly, if there is one yet.", metavar="[HIGH]")
+    ] = None,
+    size: Annotated[
+        int, typer.Option("--size", min=1, max=65536, help="Edge of the maps in texels.")
+    ] = DEFAULT_MAP_SIZE,
+    padding: Annotated[
+        float, typer.Option("--padding", min=0, help="Wanted space between islands, texels.")
+    ] = DEFAULT_PADDING,
+    one_map: Annotated[
+        bool,
+        typer.Option("--one-map", help="All materials share one set of maps (else one each)."),
+    ] = False,
+    normals: Annotated[
+        NormalSource, typer.Option("--normals", help="Where shading normals come from.")
+    ] = "file",
+    hardness: Annotated[
+        float,
+        typer.Option("--hardness", min=0, max=180, help="Degrees, with --normals hardness."),
+    ] = 30.0,
+    weight: Annotated[
+        NormalWeight, typer.Option("--weight", help="What faces weigh in computed normals.")
+    ] = "angle",
+    quads: Annotated[
+        QuadSplit, typer.Option("--quads", help="How quads are cut: first corner or short side.")
+    ] = "first",
+    pair: Annotated[
+        list[str] | None,
+        typer.Option("--pair", help="Pairing by name: LOW=HIGH with {name} and *. May repeat."),
+    ] = None,
+    no_pairing: Annotated[
+        bool, typer.Option("--no-pairing", help="Bake everything onto everything.")
+    ] = False,
+    high_scale: Annotated[
+        float, typer.Option("--high-scale", help="Scale the high poly by this first.")
+    ] = 1.0,
+    high_axes: Annotated[
+        HighAxes, typer.Option("--high-axes", help="The high poly's up axis, if not the low's.")
+    ] = "as-is",
+    fail_on: Annotated[
+        FailOn, typer.Option("--fail-on", help="From which severity on the exit code is 1.")
+    ] = "error",
+    as_json: JsonFlag = False,
+) -> int:
+    """Inspect a low poly, and how a high poly fits it, before baking.
+
+    Finds faults of topology, polygons, UVs, texel density, hard edges and parts; says where, how
+    many, what each does to the bake and what to do. Exit code 0 when nothing is an error, 1 when
+    something is (or a warning, with --fail-on warning), 2 when a file cannot be used.
+
+    Example: cagecheck inspect hero_low.obj hero_high.ply --size 2048 --padding 8
+    """
+    terminal = Terminal(as_json)
+    with terminal.progress() as progress:
+        mesh = read_mesh(low, progress=progress)
+        prepared = prepare_low(mesh, rule=NormalRule(normals, weight, hardness), quads=quads)
+        surface: Surface | None = None
+        pairing: Pairing | None = None
+        if high is None:
+            inspection = inspect_low(
+                prepared, map_size=size, padding=padding, one_map=one_map, progress=progress
+            )
+        else:
+            surface = transform_surface(
+                read_surface(high, progress=progress), high_scale, high_axes
+            )
+            pairing = pair_parts(
+                prepared.part_names, surface.part_names, pair or [], pairing=not no_pairing
+            )
+            inspection = inspect_pair(
+                prepared,
+                surface,
+                pairing.matrix(),
+                map_size=size,
+                padding=padding,
+                one_map=one_map,
+                progress=progress,
+            )
+    terminal.result(_document(inspection, pairing, low, high, size, padding))
+    _say(terminal, inspection, pairing, low, size)
+    failing = inspection.count("error")
+    failing += inspection.count("warning") if fail_on == "warning" else 0
+    return EXIT_DEFECTS if failing else EXIT_CLEAN
+
+
+def _document(
+    inspection: Inspection,
+    pairing: Pairing | None,
+    low: Path,
+    high: Path | None,
+    size: int,
+    padding: float,
+) -> dict[str, Any]:
+    return {
+        "low": str(low),
+        "high": None if high is None else str(high),
+        "map_size": size,
+        "padding_texels": padding,
+        "pairing": None
+        if pairing is None
+        else [dict(zip(("low", "high", "rule"), row, strict=True)) for row in pairing.rows()],
+        **inspection.to_dict(),
+    }
+
+
+def _say(
+    terminal: Terminal,
+    inspection: Inspection,
+    pairing: Pairing | None,
+    low: Path,
+    size: int,
+) -> None:
+    terminal.notices(inspection.notices)
+    if pairing is not None:
+        terminal.table("Pairs", ("low part", "high parts", "how"), pairing.rows())
+    _say_parts(terminal, inspection, low, size)
+    _say_materials(terminal, inspection)
+    if not inspection.findings:
+        terminal.say("Nothing found.")
+        return
+    terminal.table(
+        "Findings",
+        ("severity", "found", "mesh", "count", "of", "parts"),
+        [
+            (f.severity, f.check.title, f.side, f.count, f.check.unit, _parts(f))
+            for f in inspection.findings
+        ],
+    )
+    for finding in inspection.findings:
+        _say_finding(terminal, finding)
+    terminal.say()
+    terminal.say(
+        f"{inspection.count('error')} kinds of error, {inspection.count('warning')} of warning, "
+        f"{inspection.count('information')} of information. Normals: "
+        f"{inspection.low.normal_rule.describe()}."
+    )
+
+
+def _say_parts(terminal: Terminal, inspection: Inspection, low: Path, size: int) -> None:
+    rows = [
+        (
+            row["part"],
+            row["faces"],
+            row["triangles"],
+            ", ".join(map(str, row["tiles"])) or "none",
+            row.get("texels_per_unit"),
+            row.get("low_tenth"),
+            row.get("high_tenth"),
+            row.get("l2_stretch"),
+        )
+        for row in part_rows(inspection)
+    ]
+    terminal.table(
+        f"Parts of {low.name} (texels per unit at {size} x {size}; stretch 1 is none)",
+        ("part", "faces", "triangles", "tiles", "texels/unit", "a tenth below", "above", "stretch"),
+        rows,
+    )
+
+
+def _say_materials(terminal: Terminal, inspection: Inspection) -> None:
+    tiles = inspection.tiles
+    if tiles is None or len({row.material for row in tiles.rows}) + len(tiles.tiles) <= 2:
+        return
+    held: dict[tuple[int, str], list[Any]] = {}
+    for row in tiles.rows:
+        held.setdefault((row.tile, row.material), []).append(row)
+    terminal.table(
+        "Tiles",
+        ("tile", "material", "parts", "% of tile"),
+        [
+            (
+                str(tile) if tile != NO_TILE else "none",
+                material,
+                ", ".join(dict.fromkeys(r.part for r in rows)),
+                100 * sum(r.uv_area for r in rows),
+            )
+            for (tile, material), rows in sorted(held.items())
+        ],
+    )
+
+
+def _parts(finding: Finding) -> str:
+    names = sorted(finding.by_part, key=lambda n: -finding.by_part[n])
+    listed = ", ".join(f"{n} ({finding.by_part[n]:,})" for n in names[:_PLACES_SAID])
+    return listed + (f", and {len(names) - _PLACES_SAID} more" if len(names) > 3 else "")
+
+
+def _say_finding(terminal: Terminal, finding: Finding) -> None:
+    terminal.say()
+    terminal.say(f"{finding.severity.upper()} [{finding.check.code}] {finding.check.title}")
+    terminal.say(f"  {finding.text}")
+    for place in finding.places[:_PLACES_SAID]:
+        terminal.say(f"  - {_place(place, finding.side)}")
+    if finding.count > _PLACES_SAID < len(finding.places):
+        terminal.say("  - … (--json names more)")
+    terminal.say(f"  Harm: {finding.check.harm}")
+    terminal.say(f"  Cure: {finding.cure}")
+
+
+def _place(place: Place, side: str) -> str:
+    words = [] if place.part is None else [f"part {place.part}"]
+    if place.faces:
+        name = "triangle" if side == "high" else "face"
+        many = "s" if len(place.faces) > 1 else ""
+        words.append(f"{name}{many} {', '.join(map(str, place.faces))}")
+    if place.tile is not None:
+        words.append(f"tile {place.tile}")
+    if place.position is not None:
+        words.append("at " + " ".join(number(x) for x in place.position))
+    if place.note:
+        words.append(place.note)
+    return ", ".join(words)
