@@ -24,6 +24,7 @@ from cagecheck.meshes.read import read_mesh, read_surface
 from cagecheck.meshes.tiles import NO_TILE
 from cagecheck.meshes.triangulate import QuadSplit
 from cagecheck.preflight import Finding, Inspection, Place, inspect_low, inspect_pair, part_rows
+from cagecheck.preflight.finding import SEVERITIES
 from cagecheck.preflight.inspection import DEFAULT_MAP_SIZE, DEFAULT_PADDING
 
 _PLACES_SAID = 3
@@ -168,11 +169,9 @@ def _say(
     for finding in inspection.findings:
         _say_finding(terminal, finding)
     terminal.say()
-    terminal.say(
-        f"{inspection.count('error')} kinds of error, {inspection.count('warning')} of warning, "
-        f"{inspection.count('information')} of information. Normals: "
-        f"{inspection.low.normal_rule.describe()}."
-    )
+    counts = ", ".join(f"{severity}: {inspection.count(severity)}" for severity in SEVERITIES)
+    terminal.say(f"Kinds of findings: {counts}.")
+    terminal.say(f"Normals: {inspection.low.normal_rule.describe()}.")
 
 
 def _say_parts(terminal: Terminal, inspection: Inspection, low: Path, size: int) -> None:
@@ -220,8 +219,11 @@ def _say_materials(terminal: Terminal, inspection: Inspection) -> None:
 
 def _parts(finding: Finding) -> str:
     names = sorted(finding.by_part, key=lambda n: -finding.by_part[n])
-    listed = ", ".join(f"{n} ({finding.by_part[n]:,})" for n in names[:_PLACES_SAID])
-    return listed + (f", and {len(names) - _PLACES_SAID} more" if len(names) > 3 else "")
+    told = names[:_PLACES_SAID]
+    if finding.check.unit != "parts":
+        told = [f"{n} ({finding.by_part[n]:,})" for n in told]
+    more = f", and {len(names) - _PLACES_SAID} more" if len(names) > _PLACES_SAID else ""
+    return ", ".join(told) + more
 
 
 def _say_finding(terminal: Terminal, finding: Finding) -> None:

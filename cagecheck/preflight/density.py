@@ -199,7 +199,7 @@ def _stretched(low: LowPoly) -> Finding | None:
         len(faces),
         f"{how_many(len(faces), 'faces')} ({100 * share:.3g} % of the area) with texels more than "
         f"{STRETCH_LIMIT:g} times longer than wide, {worst[0]:.3g} times at worst.",
-        places=face_places(low, faces, worst),
+        places=face_places(low, faces, worst, "times longer than wide"),
         by_part=count_by_part(low.mesh.face_part[faces], low.part_names),
         measures={
             "worst_ratio": float(worst[0]),

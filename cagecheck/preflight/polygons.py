@@ -103,7 +103,7 @@ def _non_flat(low: LowPoly, cuts: QuadCuts) -> Finding | None:
         f"{how_many(len(faces), 'faces')} where the cut changes the normal by more than "
         f"{FLAT_LIMIT_DEG:g} degrees: {change[0]:.3g} degrees at worst, the two surfaces up to "
         f"{gap.max():.3g} units apart.",
-        places=face_places(low, faces, change),
+        places=face_places(low, faces, change, "degrees"),
         by_part=count_by_part(low.mesh.face_part[faces], low.part_names),
         measures={
             "worst_degrees": float(change[0]),

@@ -44,9 +44,12 @@ def topology_findings(low: LowPoly, edges: PolygonEdges) -> list[Finding]:
 
 
 def face_places(
-    low: LowPoly, faces: NDArray[np.integer[Any]], measure: Floats | None = None
+    low: LowPoly,
+    faces: NDArray[np.integer[Any]],
+    measure: Floats | None = None,
+    unit: str = "",
 ) -> tuple[Place, ...]:
-    """Name the first few of `faces` (worst first), with position and tile."""
+    """Name the first few of `faces` (worst first), with position, tile and measure."""
     return tuple(
         Place(
             part=low.part_names[low.mesh.face_part[face]],
@@ -54,6 +57,7 @@ def face_places(
             position=face_centre(low, int(face)),
             tile=face_tile(low, int(face)),
             measure=None if measure is None else float(measure[k]),
+            note="" if measure is None else f"{measure[k]:.3g} {unit}",
         )
         for k, face in enumerate(faces[:PLACES_NAMED])
     )

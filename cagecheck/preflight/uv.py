@@ -68,13 +68,12 @@ def _of_faces(
     code: str,
     faces: NDArray[np.integer[Any]],
     text: str,
-    measure: Floats | None = None,
 ) -> Finding:
     return Finding(
         CHECKS[code],
         len(faces),
         text,
-        places=face_places(low, faces, measure),
+        places=face_places(low, faces),
         by_part=count_by_part(low.mesh.face_part[faces], low.part_names),
         faces=np.sort(faces).astype(np.int32),
     )
