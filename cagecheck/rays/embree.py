@@ -5,7 +5,7 @@ own classes gives three things that a layer table needs: a filter that collects 
 in one traversal (no restarts, no step size, coincident faces are kept), buffers that are shared
 instead of copied, and a scene that is built on all cores.
 
-Reference: Embree 4 API manual (rtcNewScene, rtcIntersect1, RTCFilterFunctionN), Intel, 2023-2024.
+Reference: Embree 4 API manual (rtcNewScene, rtcIntersect8, RTCFilterFunctionN), Intel, 2023-2024.
 `load` checks the binary layout with a small scene of known answer before anything relies on it.
 """
 
@@ -93,8 +93,8 @@ def load() -> ctypes.CDLL:
         if function is None:
             raise EmbreeUnavailableError(f"the library has no {name}")
         function.restype, function.argtypes = result, arguments
-    address = ctypes.cast(library.rtcIntersect1, ctypes.c_void_p).value
-    llvmlite.binding.add_symbol("rtcIntersect1", address)
+    address = ctypes.cast(library.rtcIntersect8, ctypes.c_void_p).value
+    llvmlite.binding.add_symbol("rtcIntersect8", address)
     _self_test(library)
     return library
 
@@ -175,84 +175,146 @@ _as_u32 = _pointer_to(types.uint32)
 _as_i32 = _pointer_to(types.int32)
 _as_f32 = _pointer_to(types.float32)
 
-_rtc_intersect1 = types.ExternalFunction(
-    "rtcIntersect1", types.void(types.uintp, types.uintp, types.uintp)
+_rtc_intersect8 = types.ExternalFunction(
+    "rtcIntersect8", types.void(types.uintp, types.uintp, types.uintp, types.uintp)
 )
+
+# Rays are traversed in packets: a quarter faster than one by one on coherent rays, and the answer
+# per ray is the same.
+LANES = 8
+# RTCRayHitN in words per lane: origin, t_near, direction, time, t_far, mask, id, flags (the ray),
+# then normal, u, v, primitive, geometry, instance, instance primitive (the hit).
+_RAY_WORDS, _HIT_WORDS = 12, 9
+_T_NEAR, _DIRECTION, _TIME, _T_FAR, _MASK, _ID, _FLAGS = 3, 4, 7, 8, 9, 10, 11
+_PRIMITIVE = 5
+_ALIGNMENT = 64
 
 # The query context that the filter gets: 8 bytes of Embree's own, then ours, in 8-byte words.
 _CONTEXT_WORDS = 5
-_COUNT, _CAPACITY, _T_ADDRESS, _FACE_ADDRESS = 1, 2, 3, 4
+_COUNT_ADDRESS, _CAPACITY, _T_ADDRESS, _FACE_ADDRESS = 1, 2, 3, 4
 
 
 @cfunc(types.void(types.uintp), cache=True)
 def _collect(arguments: int) -> None:
-    """RTCFilterFunctionN for one ray: note the crossing, then reject it so the search goes on."""
+    """RTCFilterFunctionN: note each lane's crossing, then reject it so that the search goes on."""
     words = carray(_as_u64(arguments), (6,))
+    n = carray(_as_u32(arguments + 40), (1,))[0]
     context = carray(_as_u64(words[2]), (_CONTEXT_WORDS,))
-    n = context[_COUNT]
-    if n < context[_CAPACITY]:
-        ray = carray(_as_f32(words[3]), (12,))
-        hit = carray(_as_u32(words[4]), (8,))
-        carray(_as_f32(context[_T_ADDRESS]), (n + 1,))[n] = ray[8]
-        carray(_as_u32(context[_FACE_ADDRESS]), (n + 1,))[n] = hit[5]
-    context[_COUNT] = n + 1
-    carray(_as_i32(words[0]), (1,))[0] = 0
+    capacity = context[_CAPACITY]
+    valid = carray(_as_i32(words[0]), (n,))
+    distance = carray(_as_f32(words[3]), (_RAY_WORDS * n,))
+    ray = carray(_as_u32(words[3]), (_RAY_WORDS * n,))
+    hit = carray(_as_u32(words[4]), (_HIT_WORDS * n,))
+    count = carray(_as_u64(context[_COUNT_ADDRESS]), (LANES,))
+    t = carray(_as_f32(context[_T_ADDRESS]), (LANES * capacity,))
+    face = carray(_as_u32(context[_FACE_ADDRESS]), (LANES * capacity,))
+    for i in range(n):
+        if valid[i] != 0:
+            lane = ray[_ID * n + i]
+            k = count[lane]
+            if k < capacity:
+                t[lane * capacity + k] = distance[_T_FAR * n + i]
+                face[lane * capacity + k] = hit[_PRIMITIVE * n + i]
+            count[lane] = k + 1
+            valid[i] = 0
 
 
 @njit(cache=True, nogil=True)
 def make_query(capacity: int) -> Any:
-    """Return the buffers of one thread's queries: (context, arguments, ray, t, face)."""
+    """Return the buffers of one thread's packets, with room for `capacity` crossings a lane.
+
+    (context, arguments, ray words, lanes in use, count (LANES,), t and face (LANES, capacity))
+    """
     context = np.zeros(_CONTEXT_WORDS, np.uint64)
     arguments = np.zeros(8, np.uint64)
-    ray = np.zeros(64, np.float32)
-    t = np.empty(capacity, np.float32)
-    face = np.empty(capacity, np.uint32)
+    words = np.zeros((_RAY_WORDS + _HIT_WORDS) * LANES + _ALIGNMENT, np.float32)
+    used = np.zeros(LANES + _ALIGNMENT, np.int32)
+    count = np.zeros(LANES, np.uint64)
+    t = np.empty((LANES, capacity), np.float32)
+    face = np.empty((LANES, capacity), np.uint32)
     context[0] = np.uint64(0xFFFFFFFFFFFFFFFF)
+    context[_COUNT_ADDRESS] = count.ctypes.data
     context[_CAPACITY] = capacity
     context[_T_ADDRESS] = t.ctypes.data
     context[_FACE_ADDRESS] = face.ctypes.data
     arguments[0] = (np.uint64(_ALL_FEATURES) << np.uint64(32)) | np.uint64(_QUERY_COHERENT)
     arguments[1] = context.ctypes.data
-    return context, arguments, ray, t, face
+    return context, arguments, words, used, count, t, face
 
 
 @njit(cache=True, nogil=True)
-def crossings(
-    scene: int,
+def _aligned(address: Any) -> Any:
+    return (address + np.uintp(_ALIGNMENT - 1)) & ~np.uintp(_ALIGNMENT - 1)
+
+
+@njit(cache=True, nogil=True)
+def clear_lanes(query: Any) -> None:
+    """Take all rays out of the packet."""
+    used = carray(_as_i32(_aligned(query[3].ctypes.data)), (LANES,))
+    for lane in range(LANES):
+        used[lane] = 0
+
+
+@njit(cache=True, nogil=True)
+def set_lane(
     query: Any,
+    lane: int,
     origin: NDArray[np.float32],
     direction: NDArray[np.float32],
     t_far: float,
-) -> int:
-    """Collect all crossings with 0 <= t <= t_far of one ray into the query's buffers.
-
-    Returns how many there are, which may be more than the buffers hold: then repeat with larger
-    ones. Order is the traversal's, not by distance.
-    """
-    context, arguments, raw, _, _ = query
-    base = (raw.ctypes.data + 63) & ~np.uintp(63)
-    ray = carray(_as_f32(base), (24,))
-    bits = carray(_as_u32(base), (24,))
-    ray[0], ray[1], ray[2], ray[3] = origin[0], origin[1], origin[2], 0.0
-    ray[4], ray[5], ray[6], ray[7] = direction[0], direction[1], direction[2], 0.0
-    ray[8] = t_far
-    bits[9], bits[10], bits[11] = np.uint32(_INVALID_ID), 0, 0
-    for k in range(17, 21):
-        bits[k] = np.uint32(_INVALID_ID)
-    context[_COUNT] = 0
-    _rtc_intersect1(np.uintp(scene), base, arguments.ctypes.data)  # type: ignore[call-overload]
-    return np.int64(context[_COUNT])  # type: ignore[return-value]
+) -> None:
+    """Put a ray into a lane of the packet; its crossings have 0 <= t <= t_far."""
+    base = _aligned(query[2].ctypes.data)
+    ray = carray(_as_f32(base), (_RAY_WORDS * LANES,))
+    bits = carray(_as_u32(base), ((_RAY_WORDS + _HIT_WORDS) * LANES,))
+    used = carray(_as_i32(_aligned(query[3].ctypes.data)), (LANES,))
+    for k in range(3):
+        ray[k * LANES + lane] = origin[k]
+        ray[(_DIRECTION + k) * LANES + lane] = direction[k]
+    ray[_T_NEAR * LANES + lane] = 0.0
+    ray[_TIME * LANES + lane] = 0.0
+    ray[_T_FAR * LANES + lane] = t_far
+    bits[_MASK * LANES + lane] = np.uint32(_INVALID_ID)
+    bits[_ID * LANES + lane] = lane
+    bits[_FLAGS * LANES + lane] = 0
+    for k in range(_RAY_WORDS + _PRIMITIVE, _RAY_WORDS + _HIT_WORDS):
+        bits[k * LANES + lane] = np.uint32(_INVALID_ID)
+    used[lane] = -1
 
 
 @njit(cache=True, nogil=True)
-def _probe(scene: int, out_t: NDArray[np.float32], out_face: NDArray[np.uint32]) -> int:
+def cast_packet(scene: int, query: Any) -> None:
+    """Collect all crossings of the lanes in use into the query's count, t and face.
+
+    A lane's count may exceed its room: then set the lanes again in a larger query. The order is
+    the traversal's, not by distance.
+    """
+    _, arguments, words, used, count, _, _ = query
+    for lane in range(LANES):
+        count[lane] = 0
+    _rtc_intersect8(  # type: ignore[call-overload]
+        _aligned(used.ctypes.data),
+        np.uintp(scene),
+        _aligned(words.ctypes.data),
+        arguments.ctypes.data,
+    )
+
+
+@njit(cache=True, nogil=True)
+def _probe(scene: int, out_t: NDArray[np.float32], out_face: NDArray[np.uint32]) -> Any:
+    """Cast one ray in lane 3, with a neighbour that misses; return its crossings."""
     query = make_query(4)
     origin = np.array([0.25, 0.25, 0.0], np.float32)
+    aside = np.array([9.0, 9.0, 0.0], np.float32)
     direction = np.array([0.0, 0.0, 1.0], np.float32)
-    n = crossings(scene, query, origin, direction, 10.0)
+    clear_lanes(query)
+    set_lane(query, 3, origin, direction, 10.0)
+    set_lane(query, 5, aside, direction, 10.0)
+    cast_packet(scene, query)
+    n: Any = np.int64(query[4][3])
     for k in range(min(n, 4)):
-        out_t[k], out_face[k] = query[3][k], query[4][k]
-    return n
+        out_t[k], out_face[k] = query[5][3, k], query[6][3, k]
+    return n + 100 * np.int64(query[4][5])
 
 
 def _self_test(library: ctypes.CDLL) -> None:

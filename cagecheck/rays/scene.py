@@ -243,59 +243,131 @@ def _cast_block(
     depth: Floats,
     reach: Floats,
 ) -> Any:
+    """Cast all rays, then refine all crossings, then sort and cut each ray's.
+
+    Refining in a loop of its own lets the processor fetch many triangles at once; between two
+    traversals it would wait for each.
+    """
+    n = len(origin)
+    counts, t, face = _traverse_block(
+        native, centre, scale, origin, origin_bits, direction, depth, reach
+    )
+    slope = np.empty(len(t), np.float64)
+    row = 0
+    for i in range(n):
+        for _ in range(counts[i]):
+            t[row], slope[row] = _refine(
+                positions, triangles, face[row], origin[i], direction[i], t[row], scale
+            )
+            row += 1
+    first = 0
+    used = 0
+    for i in range(n):
+        last = first + counts[i]
+        kept = _sort_and_merge(triangles, t[first:last], face[first:last], slope[first:last], scale)
+        counts[i] = 0
+        for k in range(first, first + kept):
+            if -depth[i] <= t[k] <= reach[i]:
+                t[used], face[used], slope[used] = t[k], face[k], slope[k]
+                used += 1
+                counts[i] += 1
+        first = last
+    return counts, t[:used].copy(), face[:used].copy(), slope[:used] > 0
+
+
+@njit(cache=True, nogil=True)
+def _traverse_block(
+    native: int,
+    centre: Floats,
+    scale: float,
+    origin: Floats,
+    origin_bits: NDArray[np.uint64],
+    direction: Floats,
+    depth: Floats,
+    reach: Floats,
+) -> Any:
+    """Return (counts per ray, t as the traversal has it, face), rays in order."""
     n = len(origin)
     counts = np.zeros(n, np.int64)
     room = max(2 * n, 16)
     t_out = np.empty(room, np.float64)
     face_out = np.empty(room, np.int32)
-    front_out = np.empty(room, np.bool_)
     used = 0
     capacity = FIRST_CAPACITY
-    query = embree.make_query(capacity)
-    t_ray, face_ray, slope_ray = _scratch(capacity)
-    start = np.empty(3, np.float32)
-    along = np.empty(3, np.float32)
+    query, alone = embree.make_query(capacity), embree.make_query(capacity)
+    start = np.empty((embree.LANES, 3), np.float32)
+    along = np.empty((embree.LANES, 3), np.float32)
+    length = np.empty(embree.LANES, np.float32)
     pad = SEGMENT_PAD * scale
-    for i in range(n):
-        below = depth[i] + pad
-        length = (below + reach[i] + pad) / scale
-        found = 0
-        for attempt in range(-1, len(ALL_SIDES)):
+    for first in range(0, n, embree.LANES):
+        lanes = min(embree.LANES, n - first)
+        embree.clear_lanes(query)
+        for lane in range(lanes):
+            i = first + lane
+            below = depth[i] + pad
+            length[lane] = (below + reach[i] + pad) / scale
             for k in range(3):
                 begin = (origin[i, k] - below * direction[i, k] - centre[k]) / scale
-                shift = _unit_hash(origin_bits[i], np.uint64(k))
-                if attempt >= 0:
-                    shift = 2.0 * ALL_SIDES[attempt, k]
-                start[k] = begin + SHIFT * shift
-                along[k] = direction[i, k]
-            found = embree.crossings(native, query, start, along, length)
-            if found > 0:
-                break
-        if found > capacity:
-            capacity = 2 * found
-            query = embree.make_query(capacity)
-            t_ray, face_ray, slope_ray = _scratch(capacity)
-            found = embree.crossings(native, query, start, along, length)
-        for k in range(found):
-            face_ray[k] = np.int32(query[4][k])
-            t_rough = np.float64(query[3][k]) * scale - below
-            t_ray[k], slope_ray[k] = _refine(
-                positions, triangles, face_ray[k], origin[i], direction[i], t_rough, scale
-            )
-        kept = _sort_and_merge(triangles, t_ray, face_ray, slope_ray, found, scale)
-        if used + kept > room:
-            room = 2 * (used + kept)
+                start[lane, k] = begin + SHIFT * _unit_hash(origin_bits[i], np.uint64(k))
+                along[lane, k] = direction[i, k]
+            embree.set_lane(query, lane, start[lane], along[lane], length[lane])
+        embree.cast_packet(native, query)
+        most = 0
+        for lane in range(lanes):
+            if query[4][lane] == 0:
+                _cast_to_all_sides(
+                    native, query, alone, start[lane], along[lane], length[lane], lane
+                )
+            counts[first + lane] = query[4][lane]
+            most = max(most, counts[first + lane])
+        if most > capacity:
+            capacity = 2 * most
+            query, alone = embree.make_query(capacity), embree.make_query(capacity)
+            embree.clear_lanes(query)
+            for lane in range(lanes):
+                embree.set_lane(query, lane, start[lane], along[lane], length[lane])
+            embree.cast_packet(native, query)
+        if used + lanes * most > room:
+            room = 2 * (used + lanes * most)
             t_out = _grown(t_out, used, room)
             face_out = _grown(face_out, used, room)
-            front_out = _grown(front_out, used, room)
-        for k in range(kept):
-            if -depth[i] <= t_ray[k] <= reach[i]:
-                t_out[used] = t_ray[k]
-                face_out[used] = face_ray[k]
-                front_out[used] = slope_ray[k] > 0
+        for lane in range(lanes):
+            i = first + lane
+            for k in range(counts[i]):
+                face_out[used] = np.int32(query[6][lane, k])
+                t_out[used] = np.float64(query[5][lane, k]) * scale - depth[i] - pad
                 used += 1
-                counts[i] += 1
-    return counts, t_out[:used].copy(), face_out[:used].copy(), front_out[:used].copy()
+    return counts, t_out[:used], face_out[:used]
+
+
+@njit(cache=True, nogil=True)
+def _cast_to_all_sides(
+    native: int,
+    query: Any,
+    alone: Any,
+    start: NDArray[np.float32],
+    along: NDArray[np.float32],
+    length: float,
+    lane: int,
+) -> None:
+    """Cast a ray that found nothing again with other shifts, in the packet `alone`.
+
+    Fills the lane's count, t and face of `query`, and moves `start` to the shift that found
+    something.
+    """
+    shifted = np.empty(3, np.float32)
+    for side in range(len(ALL_SIDES)):
+        for k in range(3):
+            shifted[k] = start[k] + 2.0 * SHIFT * ALL_SIDES[side, k]
+        embree.clear_lanes(alone)
+        embree.set_lane(alone, 0, shifted, along, length)
+        embree.cast_packet(native, alone)
+        if alone[4][0] > 0:
+            query[4][lane] = alone[4][0]
+            query[5][lane] = alone[5][0]
+            query[6][lane] = alone[6][0]
+            start[:] = shifted
+            return
 
 
 @njit(cache=True, nogil=True)
@@ -303,15 +375,6 @@ def _unit_hash(bits: NDArray[np.uint64], salt: np.uint64) -> float:
     """Return a number in [-1, 1] that depends on three words and a salt only."""
     z = mix(bits[0] + np.uint64(1), bits[1] + np.uint64(2), bits[2] + np.uint64(3) * salt)
     return 2.0 * (np.float64(z >> np.uint64(11)) / 2.0**53) - 1.0
-
-
-@njit(cache=True, nogil=True)
-def _scratch(capacity: int) -> Any:
-    return (
-        np.empty(capacity, np.float64),
-        np.empty(capacity, np.int32),
-        np.empty(capacity, np.float64),
-    )
 
 
 @njit(cache=True, nogil=True)
@@ -356,10 +419,12 @@ def _sort_and_merge(
     t: Floats,
     face: NDArray[np.int32],
     slope: Floats,
-    count: int,
     scale: float,
 ) -> int:
     """Sort crossings by (t, face) and keep one of those that a shared edge or vertex doubled."""
+    count = len(t)
+    if count < 2:
+        return count
     for i in range(1, count):
         ti, fi, si = t[i], face[i], slope[i]
         j = i - 1
