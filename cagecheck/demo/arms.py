@@ -129,7 +129,7 @@ def _bolt(foot: Floats, axis: Floats) -> Piece:
 
     return Piece(
         "pauldron_l", shape, 12, 1, rows=(stops[1], stops[2]), sculpt=slot,
-        high_part="pauldron_l_bolts", in_low=False, fineness=0.4,
+        detail="_bolts", in_low=False, fineness=0.4,
     )  # fmt: skip
 
 
@@ -156,8 +156,8 @@ def _arm(side: str, seed: int) -> list[Piece]:
     return [
         Piece(f"arm_{side}", upper, 16, 0, rows=upper.profile.rows(2, -3, 0.05), sculpt=sleeve),
         Piece(
-            f"elbow_{side}", _ball(place["elbow"], ELBOW), 16, 6, rows=(0.12, 0.88),
-            sculpt=lambda s: ridge(s.a - ELBOW, 0.004, -0.004) + cast_metal(s, seed),
+            f"elbow_{side}", _ball(place["elbow"], ELBOW), 20, 8, rows=(0.10, 0.90),
+            sculpt=lambda s: ridge(s.a - ELBOW, 0.004, -0.0032) + cast_metal(s, seed),
         ),
         Piece(f"forearm_{side}", fore, 16, 0, rows=fore.profile.rows(2, -3, 0.04), sculpt=guard),
     ]  # fmt: skip
@@ -257,7 +257,7 @@ def _hand(side: str, seed: int) -> list[Piece]:
     for shape in shapes:
         rows = shape.profile.rows(1, -2, 0.04)
         pieces.append(
-            Piece(part, shape, 12, 0, rows=rows, sculpt=knuckles, fineness=0.7, inflate=0.0006)
+            Piece(part, shape, 16, 0, rows=rows, sculpt=knuckles, fineness=0.7, inflate=0.0006)
         )
     return pieces
 

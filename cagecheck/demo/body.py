@@ -34,7 +34,7 @@ def torso_shape() -> Turned:
 def skirt_shape() -> Turned:
     """The coat's skirt: a pleated bell closed below."""
     outline = [
-        (0.505, 0.0), (0.505, 0.312, 0.022), (0.62, 0.286, 0.2), (0.75, 0.248, 0.3),
+        (0.505, 0.0), (0.505, 0.312, 0.022), (0.62, 0.286), (0.75, 0.248),
         (0.865, 0.216, 0.012), (0.865, 0.0),
     ]  # fmt: skip
     section = pleated(
@@ -56,7 +56,7 @@ def body(seed: int) -> list[Piece]:
 
 def _torso(seed: int) -> Piece:
     shape = torso_shape()
-    rows = ring_of(shape, 1.03, 36), ring_of(shape, 1.305, 30, 0.05)
+    rows = ring_of(shape, 1.03, 32), ring_of(shape, 1.305, 28, 0.05)
     rivets = np.concatenate(rows)
 
     def relief(s: Spots) -> Floats:
@@ -71,11 +71,11 @@ def _torso(seed: int) -> Piece:
         plates = smooth_band(s.a - 1.03, 0.020, 0.005, 0.0026)
         plates = plates + smooth_band(s.a - 1.305, 0.020, 0.005, 0.0026)
         relief = seams * fade(s.r, 0.05, 0.1) + plates
-        relief = relief + domes(s.points, rivets, 0.0085, 0.0028) + hammered(s, seed)
+        relief = relief + domes(s.points, rivets, 0.0110, 0.0034) + hammered(s, seed)
         return calm * relief + groove + plaque - _gear(px, py)
 
     return Piece(
-        "torso", shape, 28, 0, rows=shape.profile.rows(1, -2, 0.05), sculpt=relief,
+        "torso", shape, 28, 0, fineness=0.75, rows=shape.profile.rows(1, -2, 0.05), sculpt=relief,
         lines_u=(
             *borders_u(shape, at.GROOVE, at.GROOVE_WALL),
             *borders_u(shape, at.PLAQUE, at.PLAQUE_WALL, 0.016, 0.021),
@@ -100,9 +100,9 @@ def plaque_height(x: Floats, y: Floats) -> Floats:
 def _gear(x: Floats, y: Floats) -> Floats:
     """A toothed wheel sunk 0.003 into the plaque."""
     radius, angle = np.hypot(x, y), np.arctan2(y, x)
-    teeth = 0.036 + 0.006 * np.clip(2.5 * np.cos(10 * angle), -1, 1)
-    ring = np.clip((teeth - radius) / 0.003, 0, 1) * np.clip((radius - 0.018) / 0.003, 0, 1)
-    hub = np.clip((0.010 - radius) / 0.003, 0, 1)
+    teeth = 0.037 + 0.006 * np.clip(1.6 * np.cos(9 * angle), -1, 1)
+    ring = fade(-radius, -teeth - 0.002, -teeth + 0.002) * fade(radius, 0.018, 0.023)
+    hub = fade(-radius, -0.012, -0.007)
     return 0.003 * (ring + hub)
 
 

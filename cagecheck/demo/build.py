@@ -12,7 +12,6 @@ from cagecheck.demo.pieces import Piece, Shell, high_shell, low_shell, vertex_no
 from cagecheck.meshes.mesh import Floats, Ints, Mesh, Surface
 from cagecheck.meshes.tiles import tile_origin
 
-LOW_SUFFIX, HIGH_SUFFIX = "_low", "_high"
 _TRIAL_EDGE = 0.006  # fine enough that the number of triangles goes by 1 / edge^2
 
 
@@ -21,7 +20,7 @@ def build_low(pieces: list[Piece], tiles: dict[str, int], materials: dict[int, s
     pieces = [p for p in pieces if p.in_low]
     shells = [low_shell(p) for p in pieces]
     uv = _uvs(pieces, shells, tiles)
-    part_names = list(dict.fromkeys(p.part for p in pieces))
+    part_names = list(dict.fromkeys(p.low_name for p in pieces))
     tile_list = sorted(materials)
     positions, sizes, corners, corner_uv, part, material, group = [], [], [], [], [], [], []
     first, next_group = 0, 1
@@ -32,7 +31,7 @@ def build_low(pieces: list[Piece], tiles: dict[str, int], materials: dict[int, s
         sizes += [4] * len(grid.quads) + [len(rim) for rim in grid.rims]
         corners += [first + grid.quads.ravel()] + [first + rim for rim in grid.rims]
         corner_uv.append(shell_uv)
-        part += [part_names.index(piece.part)] * faces
+        part += [part_names.index(piece.low_name)] * faces
         material += [tile_list.index(tiles[piece.part])] * faces
         rims = np.arange(grid.chart_count - len(grid.rims), grid.chart_count)
         chart = np.concatenate([grid.chart, rims])
@@ -48,7 +47,7 @@ def build_low(pieces: list[Piece], tiles: dict[str, int], materials: dict[int, s
         face_start=start,
         corner_vertex=corner_vertex,
         face_part=np.array(part, np.int32),
-        part_names=tuple(name + LOW_SUFFIX for name in part_names),
+        part_names=tuple(part_names),
         corner_uv=np.concatenate(corner_uv),
         corner_normal=_corner_normals(points, start, corner_vertex, smoothing),
         face_material=np.array(material, np.int32),
@@ -59,10 +58,10 @@ def build_low(pieces: list[Piece], tiles: dict[str, int], materials: dict[int, s
 
 def build_high(pieces: list[Piece], triangles: int) -> Surface:
     """Return the high poly with about `triangles` triangles over all parts."""
-    pieces = [p for p in pieces if p.high_name is not None]
+    pieces = [p for p in pieces if p.in_high]
     counted = sum(2 * len(high_shell(_plain(p), _TRIAL_EDGE).quads) for p in pieces)
     edge = _TRIAL_EDGE * float(np.sqrt(counted / triangles))
-    names = list(dict.fromkeys(str(p.high_name) for p in pieces))
+    names = list(dict.fromkeys(p.high_name for p in pieces))
     positions, faces, part = [], [], []
     first = 0
     for piece in pieces:
@@ -71,14 +70,14 @@ def build_high(pieces: list[Piece], triangles: int) -> Surface:
         tris = np.concatenate([quads[:, [0, 1, 2]], quads[:, [0, 2, 3]]]) + first
         positions.append(shell.positions.astype(np.float32))
         faces.append(tris.astype(np.int32))
-        part.append(np.full(len(tris), names.index(str(piece.high_name)), np.int32))
+        part.append(np.full(len(tris), names.index(piece.high_name), np.int32))
         first += len(shell.positions)
     order = np.argsort(np.concatenate(part), kind="stable")
     return Surface(
         positions=np.concatenate(positions),
         triangles=np.concatenate(faces)[order],
         triangle_part=np.concatenate(part)[order],
-        part_names=tuple(name + HIGH_SUFFIX for name in names),
+        part_names=tuple(names),
     )
 
 

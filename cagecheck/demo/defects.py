@@ -6,8 +6,7 @@ import numpy as np
 
 from cagecheck.demo import arms, body, head, legs, props
 from cagecheck.demo import measures as at
-from cagecheck.demo.build import LOW_SUFFIX
-from cagecheck.demo.pieces import Piece, low_shell
+from cagecheck.demo.pieces import LOW_SUFFIX, Piece, low_shell
 from cagecheck.demo.places import outline, rectangle, v_at
 from cagecheck.demo.planted import BakeSettings, Planted
 from cagecheck.demo.shapes import Turned
@@ -20,7 +19,11 @@ _UNSEEN = "unseen high poly"
 
 
 def planted_defects(pieces: list[Piece]) -> list[Planted]:
-    """Return everything planted in the lamplighter, in a fixed order."""
+    """Return everything planted in the lamplighter, in a fixed order.
+
+    High-poly surface that faces away from the low poly (the undersides of bolts, the strap's
+    inside) is not listed as unseen: nobody means it to be recorded.
+    """
     return [
         *_bolts(),
         *_bump(),
@@ -76,8 +79,8 @@ def _bump() -> list[Planted]:
     radius, height = at.BUMP_RADIUS, at.BUMP_HEIGHT
     over = radius * np.sqrt(1 - np.sqrt((at.OFFSET + 0.003) / height))
     centre = legs.bump_place("l")[None]
-    inside = ("miss: nothing there", "miss: too deep", _UNSEEN, "steep normals", "back-facing",
-              "overshoot: own part")  # fmt: skip
+    inside = ("skew", "miss: nothing there", "miss: too deep", _UNSEEN, "steep normals",
+              "back-facing", "overshoot: own part")  # fmt: skip
     text = f"the toe cap rises {height:g} above the low poly, the cage stands at {at.OFFSET:g}"
     return [
         _place("miss: cage too tight", "toe cap", "boot_l", centre, 0.8 * over, radius, "offset",
@@ -98,7 +101,7 @@ def _groove() -> list[Planted]:
         _place(_UNSEEN, "slot floor", "torso", floor, at.GROOVE_DEPTH + _SPACING,
                at.GROOVE_DEPTH + around, "depth", text),
         _place("steep normals", "slot walls", "torso",
-               outline(shape, at.GROOVE, 0.5 * at.GROOVE_WALL, _SPACING), 0.001, 0.016, "wall",
+               outline(shape, at.GROOVE, 0.8 * at.GROOVE_WALL, _SPACING), 0.001, 0.016, "wall",
                f"walls of {np.degrees(np.arctan(at.GROOVE_DEPTH / at.GROOVE_WALL)):.0f} degrees",
                also=("miss: too deep", _UNSEEN)),
     ]  # fmt: skip
@@ -173,8 +176,6 @@ def _strap() -> list[Planted]:
                "neighbour", text, also=("back-facing", _UNSEEN, "steep normals")),
         _place(_UNSEEN, "forearm under the strap", "forearm_l", points, 0.006, 0.020, "neighbour",
                text),
-        _place(_UNSEEN, "strap's inside", "strap", points, 0.010, 0.020, "covered",
-               "the strap's inner side looks at the arm"),
     ]  # fmt: skip
 
 
@@ -194,7 +195,7 @@ def _channel() -> Planted:
     v = np.linspace(stops[3], stops[4], 4)
     points = low.points(np.tile(angle, len(v)), np.repeat(v, len(angle)))
     return _place(
-        "fold", "reel channel", "reel", points, 0.004, 0.034, "narrow",
+        "fold", "reel channel", "reel", points, 0.004, 0.060, "narrow",
         f"the channel is {at.CHANNEL:g} wide, cage points from both sides cross in it",
         also=("skew", "overshoot: own part", _UNSEEN, "steep normals", "miss: cage too tight",
               "back-facing", "miss: too deep"),
@@ -226,15 +227,16 @@ def _hard_edges(pieces: list[Piece]) -> list[Planted]:
         if not piece.hard:
             continue
         points = hard_edge_points(piece)
-        out.append(
-            _place("skew", f"{piece.part} edges, averaged", piece.part, points, 0.004, 0.060,
-                   "hard edge", "averaged directions lean by up to 55 degrees here",
-                   also=("steep normals", _UNSEEN, "miss: nothing there"))
-        )  # fmt: skip
+        if piece.part in ("pack", "lantern"):  # the frames stand out along the edges
+            out.append(
+                _place("skew", f"{piece.part} edges, averaged", piece.part, points, 0.004, 0.060,
+                       "hard edge", f"frames {props.FRAME:g} above slanted directions slide",
+                       also=("steep normals", _UNSEEN, "miss: nothing there"))
+            )  # fmt: skip
         out.append(
             _place("split", f"{piece.part} edges, corner normals", piece.part, points, 0.002,
                    0.020, "hard edge", "rays part here and leave a wedge open",
-                   also=("steep normals", _UNSEEN), bake=SPLIT_BAKE)
+                   also=("steep normals", _UNSEEN, "miss: nothing there"), bake=SPLIT_BAKE)
         )  # fmt: skip
     return out
 
@@ -248,7 +250,8 @@ def _cuffs() -> list[Planted]:
         points = _level_points(shape, rows, angle)
         out.append(
             _place(_UNSEEN, f"pocket behind the cuff {side}", f"boot_{side}", points, 0.016, 0.030,
-                   "undercut", "the folded cuff covers the shin and its own back")
+                   "undercut", "the folded cuff covers the shin and its own back",
+                   also=("miss: too deep", "miss: nothing there", "skew", "steep normals"))
         )  # fmt: skip
     return out
 

@@ -55,11 +55,11 @@ def _head(seed: int) -> Piece:
             + ridge(np.hypot(s.arc(x), s.a - 1.60), 0.012, 0.004)
             for x in (0.0, np.pi)
         )
-        pins = domes(s.points, rivets, 0.0072, 0.0024)
+        pins = domes(s.points, rivets, 0.0085, 0.0027)
         return side * (bands + cheeks + ears) + pins + hammered(s, seed, 0.017, 0.0008)
 
     return Piece(
-        "head", shape, 20, 0, rows=shape.profile.rows(1, -2, 0.035), sculpt=relief, fineness=0.8
+        "head", shape, 20, 0, rows=shape.profile.rows(1, -2, 0.035), sculpt=relief, fineness=0.65
     )
 
 

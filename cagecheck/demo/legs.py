@@ -90,7 +90,7 @@ def _boot(side: str, seed: int) -> Piece:
         return out
 
     return Piece(
-        f"boot_{side}", high, 20, 0, rows=low.profile.rows(1, -2, 0.05), sculpt=relief,
+        f"boot_{side}", high, 28, 0, rows=low.profile.rows(1, -2, 0.05), sculpt=relief,
         low_shape=low, high_rows=(high.profile.stops[1], high.profile.stops[-2]),
     )  # fmt: skip
 

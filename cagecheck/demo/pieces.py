@@ -22,6 +22,7 @@ from cagecheck.demo.shapes import Box, Hoop, Turned
 from cagecheck.meshes.mesh import Floats, Ints
 
 Shape = Turned | Hoop | Box
+LOW_SUFFIX, HIGH_SUFFIX = "_low", "_high"
 SEAM = -np.pi / 2  # behind, where a seam shows least
 
 
@@ -34,7 +35,8 @@ class Piece:
     part : the part's name without a suffix; the low part is ``part_low``.
     shape : the base surface that the high poly samples; `low_shape` that of the low (default the
         same), for instance with sharp edges where the high has round ones.
-    high_part : name of the high part without suffix; None leaves it out of the high poly.
+    in_high : False leaves it out of the high poly.
+    detail : what comes behind ``part_high`` in the name of its high part, such as ``_bolts``.
     in_low : False leaves it out of the low poly (floating detail).
     around, along : quads of the low poly around and along (boxes: `counts`, three numbers).
     rows : v where the low poly's tube begins and ends, and of rings it must have.
@@ -59,7 +61,8 @@ class Piece:
     poles: tuple[str, str] = ("disc", "disc")
     sculpt: Sculpt | None = None
     low_shape: Shape | None = None
-    high_part: str | None = ""
+    in_high: bool = True
+    detail: str = ""
     in_low: bool = True
     lines_u: tuple[float, ...] = ()
     lines_v: tuple[float, ...] = ()
@@ -73,9 +76,14 @@ class Piece:
     band_only: bool = field(default=False)
 
     @property
-    def high_name(self) -> str | None:
-        """The high part's name without suffix."""
-        return self.part if self.high_part == "" else self.high_part
+    def low_name(self) -> str:
+        """The low part's name."""
+        return self.part + LOW_SUFFIX
+
+    @property
+    def high_name(self) -> str:
+        """The high part's name."""
+        return self.part + HIGH_SUFFIX + self.detail
 
 
 @dataclass(frozen=True, eq=False)

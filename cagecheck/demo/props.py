@@ -14,6 +14,7 @@ from cagecheck.meshes.mesh import Floats
 
 STAFF_X, STAFF_Z = -0.4985, 0.4860  # between the right hand's fingers and thumb
 LANTERN_RADIUS, LANTERN_SIDES = 0.078, 8
+FRAME = 0.005  # how far the frames of lantern and pack stand out from the low poly
 
 
 def props(seed: int) -> list[Piece]:
@@ -26,7 +27,7 @@ def props(seed: int) -> list[Piece]:
 
 def lantern_shapes() -> tuple[Turned, Turned]:
     """Return (high, low) base surfaces of the eight-sided lantern; the low has sharp edges."""
-    low, high, r = 1.796, 1.956, LANTERN_RADIUS
+    low, high, r = 1.803, 1.960, LANTERN_RADIUS
     outline = [(low, 0.0), (low, r), (high, r), (high, 0.0)]
     spine = upright(STAFF_X, STAFF_Z)
     rounded = Profile(outline, 0.0025)
@@ -67,7 +68,7 @@ def _pack(seed: int) -> Piece:
         inset = np.minimum(
             half[first] - np.abs(local[rows, first]), half[second] - np.abs(local[rows, second])
         )
-        frame = 0.005 * fade(-inset, -0.036, -0.026)
+        frame = FRAME * fade(-inset, -0.036, -0.026)
         # Planks run up the box: cut along x on the back and front, along z on the sides.
         side = np.where(face == 0, 2, 0)
         x = local[rows, side]
@@ -96,8 +97,8 @@ def _key() -> list[Piece]:
         for side in (-1, 1)
     ]
     return [
-        Piece("key", stem, 12, 0, rows=stem.profile.rows(), high_part=None),
-        *(Piece("key", loop, 16, 8, rows=(0.0, 1.0), high_part=None) for loop in loops),
+        Piece("key", stem, 12, 0, rows=stem.profile.rows(), in_high=False),
+        *(Piece("key", loop, 16, 8, rows=(0.0, 1.0), in_high=False) for loop in loops),
     ]
 
 
@@ -147,11 +148,11 @@ def _lantern(seed: int) -> Piece:
     def relief(s: Spots) -> Floats:
         x = LANTERN_RADIUS * np.tan((s.u - SEAM) % turn - turn / 2)
         side = fade(s.r, 0.060, 0.070)
-        pane = smooth_pad(x, s.a - 1.876, (0.0235, 0.062), 0.006, -0.0055)
-        bar = ridge(s.a - 1.876, 0.0045, 0.004) * smooth_pad(
-            x, s.a - 1.876, (0.026, 0.05), 0.005, 1
+        pane = smooth_pad(x, s.a - 1.8815, (0.0240, 0.062), 0.008, -0.0085)
+        bar = ridge(s.a - 1.8815, 0.0050, 0.0045) * smooth_pad(
+            x, s.a - 1.8815, (0.026, 0.05), 0.005, 1
         )
-        return side * (pane + bar) + cast_metal(s, seed)
+        return FRAME + side * (pane + bar) + cast_metal(s, seed)
 
     return Piece(
         "lantern", high, LANTERN_SIDES, 2, rows=(stops[1], stops[2]), low_shape=low,
@@ -162,14 +163,14 @@ def _lantern(seed: int) -> Piece:
 
 def _roof(seed: int) -> Piece:
     outline = [
-        (1.976, 0.0), (1.976, 0.108, 0.006), (1.988, 0.108, 0.006), (2.034, 0.060, 0.12),
-        (2.074, 0.030, 0.08), (2.104, 0.030, 0.014), (2.112, 0.0),
+        (1.986, 0.0), (1.986, 0.108, 0.006), (1.998, 0.108, 0.006), (2.044, 0.060, 0.12),
+        (2.084, 0.030, 0.08), (2.114, 0.030, 0.014), (2.122, 0.0),
     ]  # fmt: skip
     shape = Turned(upright(STAFF_X, STAFF_Z), Profile(fillet(outline), 0.002))
 
     def relief(s: Spots) -> Floats:
         seams = ridge(((s.u + np.pi / 8) % (np.pi / 4) - np.pi / 8) * s.r, 0.0035, 0.003)
-        return seams * fade(s.a, 1.985, 1.990) * fade(s.r, 0.03, 0.05) + cast_metal(s, seed)
+        return seams * fade(s.a, 1.995, 2.000) * fade(s.r, 0.03, 0.05) + cast_metal(s, seed)
 
     return Piece(
         "roof", shape, 20, 0, rows=shape.profile.rows(1, -2, 0.04), sculpt=relief, fineness=0.6,
