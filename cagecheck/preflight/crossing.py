@@ -78,14 +78,43 @@ def crossing_parts(
     `group` is (K,), a number per part; parts with one number are never compared.
     """
     parts = _Parts(surface)
-    pairs = parts.near_pairs(group)
-    found = []
-    for done, (a, b) in enumerate(pairs):
-        crossing = _cross(surface, parts, a, b, threads)
-        if crossing is not None:
-            found.append(crossing)
-        progress("parts through each other", done + 1, len(pairs))
+    hits = []
+    share = np.ones(len(group))
+    for k in range(len(group)):
+        hit = _hits_of(surface, parts, group, k, threads)
+        if hit is not None:
+            hits.append(hit)
+            share[k] = hit.share
+        progress("parts through each other", k + 1, len(group))
+    found = _by_pair(surface, hits, share)
     return sorted(found, key=lambda c: (-len(c.places), c.parts))
+
+
+@dataclass(frozen=True, eq=False)
+class _Hits:
+    """Where the edges of one part pierce others: places, the triangle of each, share cast."""
+
+    place: Floats
+    owner: NDArray[np.int64]
+    target: NDArray[np.int64]
+    share: float
+
+
+def _by_pair(surface: Surface, hits: list[_Hits], share: Floats) -> list[Crossing]:
+    if not any(len(h.place) for h in hits):
+        return []
+    place = np.concatenate([h.place for h in hits])
+    ends = np.concatenate([np.stack([h.owner, h.target], axis=1) for h in hits])
+    pair = np.sort(surface.triangle_part[ends].astype(np.int64), axis=1)
+    key = pair[:, 0] * len(share) + pair[:, 1]
+    order = np.argsort(key, kind="stable")
+    starts = np.flatnonzero(np.diff(key[order], prepend=-1))
+    found = []
+    for rows in np.split(order, starts[1:]):
+        first, second = (int(k) for k in pair[rows[0]])
+        cast = float(min(share[first], share[second]))
+        found.append(Crossing((first, second), place[rows], np.unique(ends[rows]), cast))
+    return found
 
 
 class _Parts:
@@ -109,34 +138,27 @@ class _Parts:
         span = np.arange(self._start[part], self._start[part + 1])
         return span if self._order is None else self._order[span]
 
-    def near_pairs(self, group: Ints) -> list[tuple[int, int]]:
-        out: list[tuple[int, int]] = []
-        for a in range(len(group)):
-            with np.errstate(invalid="ignore"):
-                meets = np.all((self.low <= self.high[a]) & (self.high >= self.low[a]), axis=1)
-            meets &= group != group[a]
-            out.extend((a, int(b)) for b in np.flatnonzero(meets) if b > a)
-        return out
+    def partners(self, group: Ints, part: int) -> NDArray[np.int64]:
+        """Return the parts of other groups whose boxes meet this part's."""
+        with np.errstate(invalid="ignore"):
+            meets = np.all((self.low <= self.high[part]) & (self.high >= self.low[part]), axis=1)
+        return np.flatnonzero(meets & (group != group[part]))
 
 
-def _cross(surface: Surface, parts: _Parts, a: int, b: int, threads: int | None) -> Crossing | None:
-    low, high = np.maximum(parts.low[a], parts.low[b]), np.minimum(parts.high[a], parts.high[b])
-    near_a, near_b = (
-        _near(surface.positions, surface.triangles, parts.triangles(k), low, high) for k in (a, b)
-    )
-    near_a, near_b = _in_shared_cells(surface, near_a, near_b, low, high)
-    if len(near_a) == 0 or len(near_b) == 0:
+def _hits_of(
+    surface: Surface, parts: _Parts, group: Ints, part: int, threads: int | None
+) -> _Hits | None:
+    """Cast the edges of one part at all parts near it that it is not baked together with."""
+    low, high = parts.low[part], parts.high[part]
+    arrays = surface.positions, surface.triangles
+    near = [_near(*arrays, parts.triangles(int(k)), low, high) for k in parts.partners(group, part)]
+    if not any(len(n) for n in near):
         return None
-    touch = TOUCH * parts.diagonal
-    sides = [
-        _pierced(surface, near_a, near_b, touch, threads),
-        _pierced(surface, near_b, near_a, touch, threads),
-    ]
-    places = np.concatenate([side[0] for side in sides])
-    if len(places) == 0:
+    targets = np.concatenate(near)
+    mine, targets = _in_shared_cells(surface, parts.triangles(part), targets, low, high)
+    if len(mine) == 0 or len(targets) == 0:
         return None
-    triangles = np.unique(np.concatenate([side[1] for side in sides]))
-    return Crossing((a, b), places, triangles, min(side[2] for side in sides))
+    return _pierced(surface, mine, targets, TOUCH * parts.diagonal, threads)
 
 
 @njit(cache=True, nogil=True)
@@ -211,72 +233,71 @@ def _pierced(
     targets: NDArray[np.int64],
     touch: float,
     threads: int | None,
-) -> tuple[Floats, NDArray[np.int64], float]:
-    """Cast the edges of one set of triangles at another set.
-
-    Returns the (N, 3) places, the triangles concerned of both sets, and the share of edges cast.
-    """
+) -> _Hits:
+    """Cast the edges of one set of triangles at another set."""
     start, end, owner, share = _edges(surface, edges_of)
     used, local = np.unique(surface.triangles[targets], return_inverse=True)
-    # Between the two of them the coordinates are small: relative to one of their corners.
+    # Among themselves the coordinates are small: relative to one of the corners.
     base = surface.positions[used[0]].astype(np.float64)
-    scene = Scene(
-        Surface(
-            surface.positions[used].astype(np.float64) - base,
-            local.reshape(-1, 3).astype(np.int32),
-            np.zeros(len(targets), np.int32),
-        ),
-        threads=threads,
+    near = Surface(
+        surface.positions[used].astype(np.float64) - base,
+        local.reshape(-1, 3).astype(np.int32),
+        surface.triangle_part[targets],
     )
     p = surface.positions[start].astype(np.float64) - base
     q = surface.positions[end].astype(np.float64) - base
     length = np.linalg.norm(q - p, axis=1)
     real = length > 0
     p, q, owner, length = p[real], q[real], owner[real], length[real]
-    layers = scene.cast(p, (q - p) / length[:, None], 0.0, length)
+    layers = Scene(near, threads=threads).cast(p, (q - p) / length[:, None], 0.0, length)
     ray = layers.ray
-    corners = scene.surface.positions[scene.triangles[layers.face]]
+    corners = near.positions[near.triangles[layers.face]]
     normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     size = np.linalg.norm(normal, axis=1, keepdims=True)
     normal = np.divide(normal, size, out=np.zeros_like(normal), where=size > 0)
     before = np.einsum("ij,ij->i", p[ray] - corners[:, 0], normal)
     after = np.einsum("ij,ij->i", q[ray] - corners[:, 0], normal)
     through = (np.minimum(np.abs(before), np.abs(after)) > touch) & (before * after < 0)
-    behind = _middle_behind(layers, length)[through]
+    behind = _middle_behind(layers, near.triangle_part[layers.face], length)[through]
     ray, face, t = ray[through], layers.face[through], layers.t[through]
     unit = (q - p)[ray] / length[ray][:, None]
-    deep = _distance_to(scene.surface, p[ray] + behind[:, None] * unit) > touch
+    deep = _farther_than(touch, near, face, p[ray] + behind[:, None] * unit)
     ray, face, t, unit = ray[deep], face[deep], t[deep], unit[deep]
     place = p[ray] + t[:, None] * unit + base
-    return place, np.unique(np.concatenate([owner[ray], targets[face]])), share
+    return _Hits(place, owner[ray], targets[face], share)
 
 
-def _middle_behind(layers: Layers, length: Floats) -> Floats:
-    """Return (L,) for each crossing the t half way to the next one on the triangle's back side.
+def _middle_behind(layers: Layers, part: Ints, length: Floats) -> Floats:
+    """Return (L,) the t half way to the part's next crossing on each triangle's back side.
 
     An edge that slides along the surface it meets (parts standing on each other) has that point
     on the surface too; one that goes through has it inside.
     """
-    t, ray = layers.t, layers.ray
-    if len(t) == 0:
-        return np.zeros(0)
-    same = ray[1:] == ray[:-1]
+    out = np.zeros(len(layers.t))
+    if len(out) == 0:
+        return out
+    order = np.lexsort((layers.t, part, layers.ray))
+    t, ray, front = layers.t[order], layers.ray[order], layers.front[order]
+    same = (ray[1:] == ray[:-1]) & (part[order][1:] == part[order][:-1])
     onward = np.append(np.where(same, t[1:], length[ray[:-1]]), length[ray[-1]])
     back = np.insert(np.where(same, t[:-1], 0.0), 0, 0.0)
     # A front that faces along the ray has its back towards the ray's start.
-    out: Floats = 0.5 * (t + np.where(layers.front, back, onward))
+    out[order] = 0.5 * (t + np.where(front, back, onward))
     return out
 
 
-def _distance_to(surface: Surface, points: Floats) -> Floats:
-    if len(points) == 0:
-        return np.zeros(0)
-    squared = igl.point_mesh_squared_distance(
-        np.ascontiguousarray(points),
-        np.ascontiguousarray(surface.positions, dtype=np.float64),
-        np.ascontiguousarray(surface.triangles, dtype=np.int64),
-    )[0]
-    out: Floats = np.sqrt(squared)
+def _farther_than(distance: float, near: Surface, face: Ints, points: Floats) -> NDArray[np.bool_]:
+    """Say which points lie farther than `distance` from the part that their face belongs to."""
+    out = np.zeros(len(points), bool)
+    part = near.triangle_part[face]
+    for k in np.unique(part):
+        mine = part == k
+        squared = igl.point_mesh_squared_distance(
+            np.ascontiguousarray(points[mine]),
+            np.ascontiguousarray(near.positions, dtype=np.float64),
+            np.ascontiguousarray(near.triangles[near.triangle_part == k], dtype=np.int64),
+        )[0]
+        out[mine] = squared > distance**2
     return out
 
 
