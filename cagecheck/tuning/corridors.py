@@ -1,0 +1,209 @@
+"""From layer tables and targets to the rows of an offset problem.
+
+With corners pushed by d_v along unit directions n_v, the ray through a point with barycentrics w
+starts at ``sum_v w_v d_v (n_v . n)`` along its own unit direction n. For a fixed n that is linear in
+the offsets, so every sample is one row: its target must lie below the start, the next layer above.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from cagecheck.defects.targets import Targets
+from cagecheck.meshes.lowpoly import LowPoly
+from cagecheck.meshes.mesh import Floats, Ints
+from cagecheck.meshes.normals import corner_angles, edge_pairs
+from cagecheck.rays.cage import Cage, Rays
+from cagecheck.rays.points import SurfacePoints
+from cagecheck.rays.scene import Scene
+from cagecheck.tuning.problem import OffsetProblem, offset_problem
+
+Mask = NDArray[np.bool_]
+
+# A baker in float32 adds up a cage position, a direction and a hit along it: about this many
+# roundings of numbers as large as the scene's coordinates.
+BAKER_ROUNDINGS = 64
+# Meshes exchanged as text carry six decimals (common practice, no source): half a unit of the
+# last place, on either mesh, in scenes of about unit size.
+TEXT_SHARE = 2e-6
+# Where a corridor is narrower than two margins, the margin shrinks to this share of it.
+NARROW_SHARE = 0.25
+# A row that no single offset can keep counts this little: its sample is lost either way, and must
+# not cost its neighbours theirs. Fold rows yield to corridors as well: a fold bends detail, a miss
+# loses it.
+CLASH_IMPORTANCE = 1e-2
+FOLD_IMPORTANCE = 1e-3
+
+# The pull towards small offsets fades a local rise over this share of the low poly's diagonal.
+FADE_SHARE = 0.03
+# Cotangents are kept within this range: slivers would tie their corners together or let go.
+LEAST_COTANGENT, MOST_COTANGENT = 0.05, 20.0
+
+
+@dataclass(frozen=True, eq=False)
+class Corridors:
+    """One row per sample that has a target.
+
+    Attributes
+    ----------
+    point : (K,) int64, the sample.
+    columns : (K, 3) int32 welded positions; coefficients : (K, 3) float64.
+    lower, upper : (K,) float64, start distances allowed, margin included; upper is infinity where
+        no other layer lies within reach.
+    target, following : (K,) float64, the distances of the target and of the next layer, bare.
+    clash : (K,) bool, no start of zero or more keeps the row: the next layer is at or below the
+        low poly, or on the target.
+    """
+
+    point: NDArray[np.int64]
+    columns: Ints
+    coefficients: Floats
+    lower: Floats
+    upper: Floats
+    target: Floats
+    following: Floats
+    clash: Mask
+
+    def __len__(self) -> int:
+        return len(self.point)
+
+
+@dataclass(frozen=True, eq=False)
+class Graph:
+    """The welded positions as a graph: cotangent weights, areas and the smallness that fits.
+
+    Source of the weights: Pinkall and Polthier, "Computing Discrete Minimal Surfaces and Their
+    Conjugates", Experimental Mathematics 2(1), 1993. They do not depend on scale, and refining the
+    low poly changes the field's shape little.
+    """
+
+    edges: Ints
+    weight: Floats
+    attraction: Floats
+
+
+@dataclass(frozen=True, eq=False)
+class Limits:
+    """What holds the offsets besides corridors.
+
+    Attributes
+    ----------
+    ceiling : largest offset allowed, world units (the layers are unknown beyond the reach).
+    preferred : the offset that positions fall back to.
+    kept : (P,) float64, offsets that the artist set, NaN where free.
+    fold_ceiling : (P,) float64, soft bounds that keep the shell from folding, infinity where none.
+    """
+
+    ceiling: float
+    preferred: float
+    kept: Floats
+    fold_ceiling: Floats = field(default_factory=lambda: np.zeros(0))
+
+
+def automatic_margin(low: LowPoly, scene: Scene) -> float:
+    """Return the clearance that outlives the rounding of a baker and of the files, world units."""
+    places = [low.positions[low.triangles.ravel()], scene.surface.positions]
+    largest = max(float(np.abs(p).max(initial=0.0)) for p in places)
+    rounding = BAKER_ROUNDINGS * float(np.finfo(np.float32).eps) * largest
+    return max(rounding, TEXT_SHARE * low.diagonal())
+
+
+def corridors_of(
+    low: LowPoly,
+    cage: Cage,
+    points: SurfacePoints,
+    rays: Rays,
+    targets: Targets,
+    margin: float,
+    extra: Floats | None = None,
+) -> Corridors:
+    """Return the rows that one cast gives.
+
+    margin : clearance kept from target and next layer, world units; extra : (N,) more clearance
+    over the target, for samples that earlier rounds left short.
+    """
+    point = np.flatnonzero(targets.found)
+    target, following = targets.t[point], targets.t_next[point]
+    gap = following - target
+    clear = np.minimum(margin, NARROW_SHARE * gap)
+    raised = clear if extra is None else np.minimum(clear + extra[point], NARROW_SHARE * gap * 2)
+    triangle = points.triangle[point]
+    aligned = np.einsum("ijk,ik->ij", cage.normals[triangle], rays.direction[point])
+    return Corridors(
+        point=point,
+        columns=low.welded[triangle],
+        coefficients=points.barycentric[point] * aligned,
+        lower=target + raised,
+        upper=following - clear,
+        target=target,
+        following=following,
+        clash=(following - clear <= 0) | (gap <= 0),
+    )
+
+
+def low_graph(low: LowPoly) -> Graph:
+    """Return the smoothness graph of a low poly's welded positions."""
+    welded = low.welded
+    angle = corner_angles(low.positions, low.triangles)
+    with np.errstate(divide="ignore"):
+        half = 0.5 / np.tan(angle)
+    half = np.nan_to_num(half, nan=LEAST_COTANGENT, posinf=MOST_COTANGENT, neginf=LEAST_COTANGENT)
+    # The edge from corner k to k + 1 faces corner k + 2.
+    weight = half[:, [2, 0, 1]].ravel()
+    a, b = welded.ravel(), np.roll(welded, -1, axis=1).ravel()
+    apart = a != b
+    ends = np.sort(np.stack([a, b], axis=1)[apart], axis=1)
+    edges, which = np.unique(ends, axis=0, return_inverse=True)
+    total = np.bincount(which.ravel(), weight[apart], minlength=len(edges))
+    area = np.zeros(low.position_count)
+    np.add.at(area, welded.ravel(), np.repeat(low.area / 3, 3))
+    fade = FADE_SHARE * (low.diagonal() or 1.0)
+    attraction = area / fade**2
+    # Positions without area still need to settle somewhere.
+    least = 1e-6 * (float(attraction.max(initial=0.0)) or 1.0)
+    return Graph(
+        edges.astype(np.int32),
+        np.clip(total, LEAST_COTANGENT, MOST_COTANGENT),
+        np.maximum(attraction, least),
+    )
+
+
+def build_problem(
+    low: LowPoly, graph: Graph, corridors: Corridors, limits: Limits
+) -> OffsetProblem:
+    """Return the offset problem; its first ``len(corridors)`` rows are the corridors, in order."""
+    soft = np.flatnonzero(np.isfinite(limits.fold_ceiling)).astype(np.int32)
+    single = np.repeat(soft[:, None], 3, axis=1)
+    one = np.zeros((len(soft), 3))
+    one[:, 0] = 1.0
+    fixed = np.isfinite(limits.kept)
+    return offset_problem(
+        low.position_count,
+        np.concatenate([corridors.columns, single]),
+        np.concatenate([corridors.coefficients, one]),
+        np.concatenate([corridors.lower, np.full(len(soft), -np.inf)]),
+        np.concatenate([corridors.upper, limits.fold_ceiling[soft]]),
+        graph.edges,
+        edge_weight=graph.weight,
+        attraction=graph.attraction,
+        preferred=limits.preferred,
+        floor=0.0,
+        ceiling=limits.ceiling,
+        fixed=fixed,
+        fixed_value=np.where(fixed, limits.kept, 0.0),
+        importance=np.concatenate(
+            [
+                np.where(corridors.clash, CLASH_IMPORTANCE, 1.0),
+                np.full(len(soft), FOLD_IMPORTANCE),
+            ]
+        ),
+    )
+
+
+def edge_neighbours(low: LowPoly) -> NDArray[np.int64]:
+    """Return (M, 2) pairs of triangles that share an edge."""
+    _, left, right = edge_pairs(low.welded)
+    return np.stack([left // 3, right // 3], axis=1)

@@ -1,0 +1,395 @@
+"""Tuning: the offsets that a bake needs, found, cast again, and compared with before."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from cagecheck.defects.kinds import Defect
+from cagecheck.errors import InputError, Notice
+from cagecheck.meshes.lowpoly import LowPoly
+from cagecheck.meshes.mesh import Floats, Surface
+from cagecheck.predict import (
+    Prediction,
+    Settings,
+    build_scene,
+    check_settings,
+    place_points,
+    predict_rays,
+    resolve,
+)
+from cagecheck.progress import Progress, silent
+from cagecheck.rays.cage import Cage, cage_from_offset, cage_from_push, rays_through
+from cagecheck.rays.points import SurfacePoints, sample_points
+from cagecheck.rays.scene import Scene
+from cagecheck.tuning.corridors import Limits, automatic_margin, build_problem
+from cagecheck.tuning.folds import CageCrossings, ShellCheck, cage_crossings, check_shell
+from cagecheck.tuning.search import Cast, Round, Search
+from cagecheck.tuning.solver import SolverName, solve_offsets
+
+Mask = NDArray[np.bool_]
+
+# The check casts this many times the samples that the offsets were made from.
+CHECK_FACTOR = 4
+CHECKS = 4
+# Rays need a cage some way off the low poly, or a baker's float32 positions give them a random
+# lean: this many roundings of the largest coordinate keep it under a thousandth.
+STEADY_ROUNDINGS = 2048
+# Layers are known as far as the reach; offsets may go this much further, as the corners of a
+# triangle lie farther out than the surface that it must clear.
+CEILING_REACHES = 1.5
+# With no failure among n random samples, the failing share of the area is below this over n with 95 %
+# confidence: Hanley and Lippman-Hand, "If Nothing Goes Wrong, Is Everything All Right?", JAMA
+# 249(13), 1983.
+RULE_OF_THREE = 3.0
+
+
+@dataclass(frozen=True)
+class TuneSettings:
+    """How offsets are tuned. None means: taken from the scene.
+
+    Attributes
+    ----------
+    margin : clearance kept from target and next layer, world units (see `automatic_margin`).
+    limit : largest offset allowed, world units.
+    check_factor : the check casts this many times the samples.
+    checks : how often wrong samples of a check are added and the offsets solved again; the last
+        check is never used for solving.
+    """
+
+    margin: float | None = None
+    limit: float | None = None
+    check_factor: int = CHECK_FACTOR
+    checks: int = CHECKS
+    solver: SolverName = "interior"
+
+
+@dataclass(frozen=True)
+class Assurance:
+    """What the last check, on points never used for solving, says about the offsets.
+
+    Attributes
+    ----------
+    samples : area samples cast; edge_samples : samples on edges and at vertices, besides.
+    spacing : typical distance between area samples, world units.
+    open : wrong samples that corridors would have allowed; open_edge : the same on edges.
+    conflicting : wrong samples in places where no offsets keep all corridors, or that no offset
+        at all can serve.
+    area_share : share of the low poly's area that open samples stand for.
+    bound : where `open` is 0, the share that is wrong all the same is below this with 95 %
+        confidence (rule of three); NaN otherwise.
+    """
+
+    samples: int
+    edge_samples: int
+    spacing: float
+    open: int
+    open_edge: int
+    conflicting: int
+    area_share: float
+    bound: float
+
+
+@dataclass(frozen=True, eq=False)
+class Tuning:
+    """Tuned offsets and what they change.
+
+    Attributes
+    ----------
+    offset_out, offset_in : (V,) float64 per file vertex, how far rays start outside and look
+        inside, world units.
+    lower, upper : (V,) float64, how far each vertex alone could move while all others stay.
+    conflict : (V,) bool, the vertex belongs to a triangle whose corridors cannot all be kept.
+    kept : (V,) bool, held by the artist.
+    depth : one depth for the whole asset that finds all targets.
+    before, after : predictions on the same points, never used for solving.
+    last : the last check's cast. `rounds`: what every cast of the search showed.
+    """
+
+    low: LowPoly
+    scene: Scene
+    paired: Mask
+    settings: Settings
+    margin: float
+    limit: float
+    offset_out: Floats
+    offset_in: Floats
+    lower: Floats
+    upper: Floats
+    conflict: Mask
+    kept: Mask
+    depth: float
+    cage: Cage
+    before: Prediction
+    after: Prediction
+    last: Cast
+    assurance: Assurance
+    shell: ShellCheck
+    crossings: CageCrossings
+    rounds: tuple[Round, ...]
+    solver: str
+    gap: float
+    notices: tuple[Notice, ...] = ()
+
+    def table(self) -> list[dict[str, Any]]:
+        """Return one row per defect: name, and samples, percent and texels before and after."""
+        rows = []
+        for old, new in zip(self.before.totals(), self.after.totals(), strict=True):
+            row: dict[str, Any] = {"name": old["name"]}
+            for when, values in (("before", old), ("after", new)):
+                row |= {f"{key}_{when}": values[key] for key in ("samples", "percent", "texels")}
+            rows.append(row)
+        return rows
+
+    @property
+    def clean(self) -> bool:
+        """True when the check found no miss and no overshoot at all."""
+        kinds = (
+            Defect.MISS_TIGHT,
+            Defect.MISS_DEEP,
+            Defect.OVERSHOOT_OWN,
+            Defect.OVERSHOOT_OTHER,
+        )
+        return not any(self.after.findings.has(kind).any() for kind in kinds)
+
+
+def tune(
+    low: LowPoly,
+    high: Surface | Scene,
+    *,
+    paired: Mask | None = None,
+    settings: Settings | None = None,
+    tuning: TuneSettings | None = None,
+    cage: Cage | None = None,
+    keep: Floats | None = None,
+    progress: Progress = silent,
+) -> Tuning:
+    """Find per-vertex offsets for a bake of `high` onto `low`, and check them by casting again.
+
+    Parameters
+    ----------
+    low : see `prepare_low`; paired : see `pair_parts`; settings : see `cagecheck.predict`.
+    cage : the cage to compare with; the uniform offset of `settings` by default.
+    keep : (V,) float64, offsets that stay as they are, NaN where free.
+
+    Raises
+    ------
+    InputError : settings out of range, kept offsets that are negative or differ at one position.
+    """
+    tuning = _checked(tuning or TuneSettings())
+    settings = check_settings(settings or Settings())
+    scene = high if isinstance(high, Scene) else build_scene(high, progress)
+    if paired is None:
+        paired = np.ones((len(low.part_names), len(scene.surface.part_names)), bool)
+    automatic_depth = settings.depth is None
+    settings, notices = resolve(low, scene, paired, settings, cage is not None)
+    before_cage = cage or cage_from_offset(low, settings.offset or 0.0, settings.directions)
+    search, check = _search(low, scene, paired, settings, tuning, keep, progress)
+    vertex = low.position_id
+    inward = _inward(search, check)
+    depth = float(settings.depth or 0.0)
+    if automatic_depth:
+        depth = max(depth, float(inward.max(initial=0.0)))
+    cage_after = search.cage()
+    base = replace(settings, unseen_points=settings.unseen_points)
+    before = _predicted(search, base, before_cage, check.points, progress)
+    after = _predicted(search, replace(base, depth=depth), cage_after, check.points, progress)
+    lower, upper = vertex_corridors(low, check, search.offsets)
+    touched = np.zeros(low.position_count, bool)
+    touched[low.welded[search.conflict].ravel()] = True
+    positions = cage_after.positions
+    if positions is None:
+        positions = low.positions + search.offsets[vertex, None] * low.ray_normals[vertex]
+    assert search.solution is not None
+    return Tuning(
+        low=low,
+        scene=scene,
+        paired=paired,
+        settings=replace(settings, depth=depth),
+        margin=search.margin,
+        limit=search.limits.ceiling,
+        offset_out=search.offsets[vertex],
+        offset_in=inward[vertex],
+        lower=lower[vertex],
+        upper=upper[vertex],
+        conflict=touched[vertex],
+        kept=np.isfinite(search.limits.kept)[vertex],
+        depth=depth,
+        cage=cage_after,
+        before=before,
+        after=after,
+        last=check,
+        assurance=_assurance(search, check),
+        shell=check_shell(low, cage_after),
+        crossings=cage_crossings(low, positions),
+        rounds=tuple(search.rounds),
+        solver=search.solution.solver,
+        gap=search.solution.gap,
+        notices=notices,
+    )
+
+
+def _checked(tuning: TuneSettings) -> TuneSettings:
+    for name, value in (("--margin", tuning.margin), ("--limit", tuning.limit)):
+        if value is not None and not (np.isfinite(value) and value >= 0):
+            raise InputError(f"{name} must be zero or more, not {value:g}.")
+    if tuning.limit == 0:
+        raise InputError("--limit 0 leaves no room for a cage.", cure="Raise --limit.")
+    return tuning
+
+
+def _search(
+    low: LowPoly,
+    scene: Scene,
+    paired: Mask,
+    settings: Settings,
+    tuning: TuneSettings,
+    keep: Floats | None,
+    progress: Progress,
+) -> tuple[Search, Cast]:
+    """Settle the offsets; return them with the last check, whose points were not used."""
+    rounding = automatic_margin(low, scene)
+    margin = rounding if tuning.margin is None else tuning.margin
+    assert settings.reach is not None
+    ceiling = tuning.limit if tuning.limit is not None else CEILING_REACHES * settings.reach
+    largest = float(np.abs(low.positions[low.triangles.ravel()]).max(initial=0.0))
+    steady = STEADY_ROUNDINGS * float(np.finfo(np.float32).eps) * largest
+    limits = Limits(ceiling, min(steady, ceiling), kept_positions(low, keep), np.zeros(0))
+    points = place_points(low, settings)
+    search = Search(
+        low, scene, paired, settings, margin, limits, points, tuning.solver, progress
+    )  # fmt: skip
+    search.settle("samples")
+    spacing = check_spacing(low, points, tuning.check_factor)
+    for k in range(tuning.checks + 1):
+        progress("checking", k, tuning.checks + 1)
+        if search.watch_peaks():
+            search.settle("vertices of the high poly")
+        check = search.cast(sample_points(low, spacing, seed=settings.seed + 1 + k))
+        wrong = search.open_samples(check)
+        search.rounds.append(
+            Round("check", len(check.points), int(check.short.sum()), int(check.beyond.sum()),
+                  int(wrong.sum()), int(check_shell(low, check.cage).folded.sum()))
+        )  # fmt: skip
+        if not wrong.any() or k == tuning.checks:
+            break
+        search.add(check.points.take(wrong))
+        search.settle("wrong samples of the check")
+    progress("checking", 1, 1)
+    return search, check
+
+
+def check_spacing(low: LowPoly, points: SurfacePoints, factor: int) -> float:
+    """Return the spacing that gives `factor` times as many area samples as `points` holds."""
+    count = int((points.area > 0).sum())
+    return float(np.sqrt(low.area.sum() / max(factor * count, 1)))
+
+
+def kept_positions(low: LowPoly, keep: Floats | None) -> Floats:
+    """Return (P,) the kept offsets per welded position, NaN where free.
+
+    Raises `InputError` for a wrong count, for negative values, and where vertices at one position
+    are kept at different offsets.
+    """
+    out = np.full(low.position_count, np.nan)
+    if keep is None:
+        return out
+    if keep.shape != (low.mesh.vertex_count,):
+        raise InputError(
+            f"{keep.size:,} kept offsets do not fit {low.mesh.vertex_count:,} vertices."
+        )
+    held = np.flatnonzero(np.isfinite(keep))
+    if (keep[held] < 0).any():
+        worst = int(held[np.argmin(keep[held])])
+        raise InputError(
+            f"vertex {worst} is kept at a negative offset.", cure="Offsets go outward: 0 or more."
+        )
+    position = low.position_id[held]
+    out[position] = keep[held]
+    differs = np.flatnonzero(out[position] != keep[held])
+    if len(differs):
+        k = int(differs[0])
+        raise InputError(
+            f"vertex {int(held[k])} is kept at {keep[held[k]]:g}, another vertex at the same place "
+            f"at {out[position[k]]:g}.",
+            cure="Give vertices that share a position one offset, or the cage would crack.",
+        )
+    return out
+
+
+def _predicted(
+    search: Search, settings: Settings, cage: Cage, points: SurfacePoints, progress: Progress
+) -> Prediction:
+    rays = rays_through(search.low, cage, points, settings.along)
+    return predict_rays(
+        search.low, search.scene, cage, search.paired, settings, points, rays, progress=progress
+    )
+
+
+def _inward(search: Search, check: Cast) -> Floats:
+    """Return (P,) how far below the low poly rays must look: the same problem turned inward.
+
+    Rays that run inward stop at the first surface, so there is no next layer to keep clear of.
+    """
+    c = check.corridors
+    inward = replace(
+        c,
+        lower=np.where(c.target < 0, search.margin - c.target, -np.inf),
+        upper=np.full(len(c), np.inf),
+        clash=np.zeros(len(c), bool),
+    )
+    assert search.settings.depth is not None
+    limits = Limits(
+        np.inf,
+        min(search.limits.preferred, search.settings.depth),
+        np.full(search.low.position_count, np.nan),
+        np.full(search.low.position_count, np.inf),
+    )
+    problem = build_problem(search.low, search.graph, inward, limits)
+    return solve_offsets(problem, solver=search.solver, progress=search.progress).offsets
+
+
+def vertex_corridors(low: LowPoly, cast: Cast, offsets: Floats) -> tuple[Floats, Floats]:
+    """Return (P,) lower and upper: where each position alone may go while the others stay.
+
+    Margins are included. Rows that the position weighs little in say little about it, and rows
+    that clash say nothing: both are left out. No bound: 0 and infinity.
+    """
+    c = cast.corridors
+    lower, upper = np.zeros(low.position_count), np.full(low.position_count, np.inf)
+    height = np.einsum("ij,ij->i", c.coefficients, offsets[c.columns])
+    for k in range(3):
+        weight = c.coefficients[:, k]
+        rows = np.flatnonzero((weight > 0.25) & ~c.clash)
+        at, w = c.columns[rows, k], weight[rows]
+        rest = height[rows] - w * offsets[at]
+        np.maximum.at(lower, at, (c.lower[rows] - rest) / w)
+        np.minimum.at(upper, at, (c.upper[rows] - rest) / w)
+    return lower, np.maximum(upper, 0.0)
+
+
+def _assurance(search: Search, check: Cast) -> Assurance:
+    points = check.points
+    wrong = search.open_samples(check)
+    area = points.area > 0
+    count = int(area.sum())
+    total = float(points.area.sum()) or 1.0
+    opened = int((wrong & area).sum())
+    return Assurance(
+        samples=count,
+        edge_samples=len(points) - count,
+        spacing=float(np.sqrt(total / max(count, 1))),
+        open=opened,
+        open_edge=int((wrong & ~area).sum()),
+        conflicting=int((check.wrong & ~wrong).sum()),
+        area_share=float(points.area[wrong].sum()) / total,
+        bound=RULE_OF_THREE / max(count, 1) if opened == 0 else float("nan"),
+    )
+
+
+def tuned_cage(low: LowPoly, offset_out: Floats, settings: Settings) -> Cage:
+    """Return the cage of per-vertex offsets (V,), with the directions of the settings."""
+    return cage_from_push(low, offset_out, settings.directions)
