@@ -6,6 +6,12 @@ from collections.abc import Callable
 
 import typer
 
-from cagecheck.commands import clash, inspect, tiles
+from cagecheck.commands import clash, demo, inspect, predict, tiles
 
-ALL: tuple[Callable[[typer.Typer], None], ...] = (inspect.register, tiles.register, clash.register,)
+ALL: tuple[Callable[[typer.Typer], None], ...] = (
+    demo.register,
+    predict.register,
+    inspect.register,
+    tiles.register,
+    clash.register,
+)

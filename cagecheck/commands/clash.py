@@ -1,0 +1,149 @@
+"""`cagecheck clash`: parts that pass through each other, frame by frame."""
+
+from __future__ import annotations
+
+import csv
+import json
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from cagecheck.chores.clash import Clashes, find_clashes
+from cagecheck.chores.clashmap import write_clash_map, write_legend
+from cagecheck.commands.terminal import (
+    EXIT_CLEAN,
+    EXIT_DEFECTS,
+    ForceFlag,
+    JsonFlag,
+    Terminal,
+    command,
+)
+from cagecheck.files import OutputFolder
+from cagecheck.meshes.mesh import Mesh
+from cagecheck.meshes.read import read_mesh
+
+_MOST_ROWS = 40
+
+
+def register(app: typer.Typer) -> None:
+    """Add the `clash` command."""
+    app.command("clash")(command(clash))
+
+
+def clash(
+    meshes: Annotated[
+        list[Path], typer.Argument(help="One mesh per frame (or layers).", metavar="MESH...")
+    ],
+    together: Annotated[
+        bool, typer.Option("--together", help="The meshes are layers of one scene, not frames.")
+    ] = False,
+    with_: Annotated[
+        list[Path] | None,
+        typer.Option("--with", help="A mesh that stands in every frame. May repeat."),
+    ] = None,
+    pieces: Annotated[
+        bool, typer.Option("--pieces", help="Take every connected piece as a part.")
+    ] = False,
+    ignore: Annotated[
+        float | None, typer.Option(help="Depth up to which parts only touch (file units).")
+    ] = None,
+    out: Annotated[
+        Path | None, typer.Option("--out", help="Folder for heat-map meshes, CSV and JSON.")
+    ] = None,
+    force: ForceFlag = False,
+    as_json: JsonFlag = False,
+) -> int:
+    """Find parts that pass through each other: which, where and how deep.
+
+    Exit code 1 when surfaces cross in any frame. Parts wholly inside another are listed, but may
+    be meant (an eye in its socket). Parts are not checked against themselves.
+
+    Example: cagecheck clash walk_*.obj --with body.obj --out clashes
+    """
+    terminal = Terminal(as_json)
+    common = [read_mesh(path) for path in with_ or []]
+    frames = [list(meshes)] if together else [[path] for path in meshes]
+    results: list[tuple[str, Clashes]] = []
+    with terminal.progress() as progress:
+        for paths in frames:
+            scene: list[Mesh] = [read_mesh(path) for path in paths] + common
+            found = find_clashes(scene, ignore=ignore, pieces=pieces, progress=progress)
+            results.append((" + ".join(path.name for path in paths), found))
+    document = {
+        "frames": [
+            {"frame": name, "files": [str(p) for p in [*paths, *(with_ or [])]]} | found.to_dict()
+            for paths, (name, found) in zip(frames, results, strict=True)
+        ]
+    }
+    files = _write(out, results, document, force) if out is not None else []
+    terminal.result(document | {"written": [str(path) for path in files]})
+    _say(terminal, results, files)
+    return EXIT_DEFECTS if any(found.passing for _, found in results) else EXIT_CLEAN
+
+
+def _say(terminal: Terminal, results: Sequence[tuple[str, Clashes]], files: Sequence[Path]) -> None:
+    rows = [(name, hit) for name, found in results for hit in found.found]
+    terminal.table(
+        "Clashes (depths in file units)",
+        ("frame", "part", "reaches into", "how", "depth", "at", "face", "crossing length"),
+        [
+            (
+                name,
+                hit.part,
+                hit.other,
+                "sheets cross (estimate)" if hit.kind == "sheets" else hit.kind,
+                hit.depth if hit.depth is not None else float("nan"),
+                ", ".join(f"{x:.4g}" for x in hit.point),
+                hit.face,
+                hit.length,
+            )
+            for name, hit in rows[:_MOST_ROWS]
+        ],
+    )
+    if len(rows) > _MOST_ROWS:
+        terminal.say(f"... and {len(rows) - _MOST_ROWS:,} more; --out or --json gives all.")
+    for name, found in results:
+        if found.open_parts:
+            some = ", ".join(found.open_parts[:5]) + (", ..." if len(found.open_parts) > 5 else "")
+            terminal.say(
+                f"{name}: open, so nothing can be inside of them: {some}. Between two open parts "
+                "depth is an estimate."
+            )
+    bad = sum(bool(found.passing) for _, found in results)
+    terminal.say(
+        f"{bad} of {len(results)} frames have parts that pass through each other."
+        if bad
+        else "No parts pass through each other."
+    )
+    if files:
+        terminal.say("Wrote " + ", ".join(str(path) for path in files))
+
+
+def _write(
+    folder: Path, results: Sequence[tuple[str, Clashes]], document: dict[str, Any], force: bool
+) -> list[Path]:
+    depths = [hit.depth or 0.0 for _, found in results for hit in found.found]
+    deepest = max(depths, default=0.0)
+    with OutputFolder(folder, force=force) as out:
+        (out.add("clash.json")).write_text(
+            json.dumps(document, indent=1, allow_nan=False) + "\n", encoding="utf-8"
+        )
+        with out.add("clash.csv").open("w", newline="", encoding="utf-8") as stream:
+            _write_csv(stream, results)
+        write_legend(deepest, out.add("legend.png"))
+        for number, (_, found) in enumerate(results, start=1):
+            write_clash_map(found, deepest, out.add(f"frame_{number:04d}.ply"))
+    return out.paths()
+
+
+def _write_csv(stream: Any, results: Sequence[tuple[str, Clashes]]) -> None:
+    fields = ("part", "other", "kind", "depth", "tolerance", "face", "other_face", "length",
+              "faces")  # fmt: skip
+    writer = csv.writer(stream)
+    writer.writerow(["frame", "file", *fields, "x", "y", "z"])
+    for number, (name, found) in enumerate(results, start=1):
+        for hit in found.found:
+            values = [getattr(hit, field) for field in fields]
+            writer.writerow([number, name, *values, *(float(x) for x in hit.point)])
