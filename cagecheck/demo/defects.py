@@ -16,6 +16,7 @@ BAKE = BakeSettings(at.OFFSET, at.DEPTH)
 SPLIT_BAKE = BakeSettings(at.OFFSET, at.DEPTH, directions="corner")
 _SPACING = 0.004  # of the points that describe a place
 _UNSEEN = "unseen high poly"
+_FRAMED = ("pack", "lantern")  # raised frames run along their hard edges
 
 
 def planted_defects(pieces: list[Piece]) -> list[Planted]:
@@ -227,9 +228,13 @@ def _hard_edges(pieces: list[Piece]) -> list[Planted]:
         if not piece.hard:
             continue
         points = hard_edge_points(piece)
-        if piece.part in ("pack", "lantern"):  # the frames stand out along the edges
+        if piece.part in _FRAMED:
+            # Between the lantern's upright sides directions lean by 22 degrees only.
+            y = points[:, 1]
+            level = (y < y.min() + _SPACING / 4) | (y > y.max() - _SPACING / 4)
+            slanted = points[level] if piece.part == "lantern" else points
             out.append(
-                _place("skew", f"{piece.part} edges, averaged", piece.part, points, 0.004, 0.060,
+                _place("skew", f"{piece.part} edges, averaged", piece.part, slanted, 0.004, 0.090,
                        "hard edge", f"frames {props.FRAME:g} above slanted directions slide",
                        also=("steep normals", _UNSEEN, "miss: nothing there"))
             )  # fmt: skip

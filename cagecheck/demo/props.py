@@ -14,7 +14,7 @@ from cagecheck.meshes.mesh import Floats
 
 STAFF_X, STAFF_Z = -0.4985, 0.4860  # between the right hand's fingers and thumb
 LANTERN_RADIUS, LANTERN_SIDES = 0.078, 8
-FRAME = 0.005  # how far the frames of lantern and pack stand out from the low poly
+FRAME = 0.006  # how far the frames of lantern and pack stand out from the low poly
 
 
 def props(seed: int) -> list[Piece]:
@@ -27,7 +27,7 @@ def props(seed: int) -> list[Piece]:
 
 def lantern_shapes() -> tuple[Turned, Turned]:
     """Return (high, low) base surfaces of the eight-sided lantern; the low has sharp edges."""
-    low, high, r = 1.803, 1.960, LANTERN_RADIUS
+    low, high, r = 1.804, 1.958, LANTERN_RADIUS
     outline = [(low, 0.0), (low, r), (high, r), (high, 0.0)]
     spine = upright(STAFF_X, STAFF_Z)
     rounded = Profile(outline, 0.0025)
@@ -75,11 +75,11 @@ def _pack(seed: int) -> Piece:
         cut = ridge((x + 0.024) % 0.048 - 0.024, 0.003, -0.0032) * fade(inset, 0.034, 0.040)
         cut = cut * (face != 1)
         return (
-            frame + cut + wood(s, seed, (1.0, 0.15, 1.0)) + domes(s.points, pins_at, 0.008, 0.003)
+            frame + cut + wood(s, seed, (1.0, 0.15, 1.0)) + domes(s.points, pins_at, 0.009, 0.0013)
         )
 
     return Piece(
-        "pack", pack_box(0.008), counts=(6, 6, 3), low_shape=pack_box(), sculpt=relief, hard=True,
+        "pack", pack_box(0.005), counts=(6, 6, 3), low_shape=pack_box(), sculpt=relief, hard=True,
         inflate=0.001, fineness=0.9,
     )  # fmt: skip
 
@@ -150,7 +150,7 @@ def _lantern(seed: int) -> Piece:
         side = fade(s.r, 0.060, 0.070)
         pane = smooth_pad(x, s.a - 1.8815, (0.0240, 0.062), 0.008, -0.0085)
         bar = ridge(s.a - 1.8815, 0.0050, 0.0045) * smooth_pad(
-            x, s.a - 1.8815, (0.026, 0.05), 0.005, 1
+            x, s.a - 1.8815, (0.024, 0.06), 0.008, 1
         )
         return FRAME + side * (pane + bar) + cast_metal(s, seed)
 
