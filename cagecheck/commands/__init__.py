@@ -6,11 +6,13 @@ from collections.abc import Callable
 
 import typer
 
-from cagecheck.commands import clash, demo, inspect, predict, tiles
+from cagecheck.commands import clash, demo, inspect, predict, tiles, tune, view
 
 ALL: tuple[Callable[[typer.Typer], None], ...] = (
     demo.register,
     predict.register,
+    tune.register,
+    view.register,
     inspect.register,
     tiles.register,
     clash.register,

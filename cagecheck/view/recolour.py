@@ -100,12 +100,13 @@ class Recolourer:
             limits.split_texels, self._flags, self._main, self._recorded,
         )  # fmt: skip
         _worst_of_vertices(
-            self._main, table.vertex_of_sample, table.heat_sample, _rank_table(), self._shown
+            self._main, table.vertex_of_sample, table.heat_sample, rank_table(), self._shown
         )
         return Recoloured(self._flags, self._main, self._recorded, self._shown)
 
 
-def _rank_table() -> NDArray[np.uint8]:
+def rank_table() -> NDArray[np.uint8]:
+    """Return (256,) the rank of every main defect, 0 the worst."""
     rank = np.full(256, _RANK_CLEAN, np.uint8)
     for k, defect in enumerate(PRECEDENCE):
         rank[defect] = k

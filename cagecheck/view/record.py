@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from cagecheck.defects.classify import hit_normals
 from cagecheck.defects.fold import shell_quadratic
 from cagecheck.defects.kinds import Thresholds
+from cagecheck.defects.regions import Region
 from cagecheck.defects.split import split_width
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Floats
@@ -43,7 +44,11 @@ def view_arrays(prediction: Prediction, heat: HeatMap) -> dict[str, NDArray[Any]
     ``skew_scale``, the slide times this is above 1 where it is a defect.
     Per crossing: ``layer_own`` bool, on a paired part; ``layer_part`` int32; ``layer_lean``
     float32, degrees between the shading normal and the crossing's normal.
+    Regions: ``region_first`` (R + 1,) and ``region_sample``: region number k holds
+    ``region_sample[region_first[k - 1]:region_first[k]]``; regions of unseen high poly index
+    ``unseen_position`` (M, 3) instead of the samples.
     """
+    first, members = region_members(prediction.regions)
     low, points, layers = prediction.low, prediction.points, prediction.layers
     ray = layers.ray
     part = prediction.scene.surface.triangle_part[layers.face]
@@ -68,6 +73,9 @@ def view_arrays(prediction: Prediction, heat: HeatMap) -> dict[str, NDArray[Any]
         "layer_own": own,
         "layer_part": part.astype(np.int32),
         "layer_lean": layer_lean(prediction),
+        "region_first": first,
+        "region_sample": members,
+        "unseen_position": unseen_positions(prediction),
     }  # fmt: skip
 
 
@@ -76,6 +84,23 @@ def write_view_record(prediction: Prediction, heat: HeatMap, path: Path) -> None
     arrays: dict[str, Any] = view_arrays(prediction, heat)
     with path.open("wb") as stream:
         np.savez(stream, **arrays)
+
+
+def region_members(
+    regions: list[Region],
+) -> tuple[NDArray[np.int64], NDArray[np.int32]]:
+    """Return (R + 1,) starts and the sample numbers of all regions, in the regions' order."""
+    counts = [len(region.samples) for region in regions]
+    first = np.concatenate([[0], np.cumsum(counts)]).astype(np.int64)
+    members = [region.samples.astype(np.int32) for region in regions]
+    return first, np.concatenate([np.zeros(0, np.int32), *members])
+
+
+def unseen_positions(prediction: Prediction) -> NDArray[np.float32]:
+    """Return (M, 3) the high-poly points that were looked at (none when that was left out)."""
+    if prediction.unseen is None:
+        return np.zeros((0, 3), np.float32)
+    return prediction.unseen.points.position.astype(np.float32)
 
 
 def map_size_of(prediction: Prediction) -> int:

@@ -1,0 +1,70 @@
+"""The outline of a set of heat-map triangles."""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+
+from cagecheck.meshes.normals import normalised
+
+# Lattices of neighbouring low-poly triangles may differ in fineness, so their edges do not match
+# one to one. A border edge is inside the outline when a border edge of another lattice comes this
+# close to its middle (in lengths of the longer edge) with its triangle on the other side.
+CLOSE_LENGTHS = 0.62
+OPPOSITE_COSINE = -0.3
+
+
+def outline(
+    positions: NDArray[np.floating],
+    triangles: NDArray[np.int32],
+    chosen: NDArray[np.bool_],
+    owner: NDArray[np.int32],
+) -> NDArray[np.int32]:
+    """Return (E, 2) int32 vertex pairs: the outline of chosen triangles (M,) bool.
+
+    owner : (M,) int32, the low-poly triangle whose lattice each triangle is part of; lattices
+        share no vertices.
+    """
+    inside = triangles[chosen]
+    if len(inside) == 0:
+        return np.zeros((0, 2), np.int32)
+    pairs = np.concatenate([inside[:, [0, 1]], inside[:, [1, 2]], inside[:, [2, 0]]])
+    whose = np.tile(owner[chosen], 3)
+    third = np.concatenate([inside[:, 2], inside[:, 0], inside[:, 1]])
+    _, first, count = np.unique(
+        np.sort(pairs, axis=1), axis=0, return_index=True, return_counts=True
+    )
+    border = first[count == 1]
+    pairs, whose, third = pairs[border], whose[border], third[border]
+    a, b = positions[pairs[:, 0]], positions[pairs[:, 1]]
+    middle, length = (a + b) / 2, np.linalg.norm(b - a, axis=1)
+    inward = normalised(np.asarray(positions[third] - middle, np.float64))
+    k = min(12, len(pairs))
+    distance, near = cKDTree(middle).query(middle, k=k)
+    distance, near = distance.reshape(-1, k), near.reshape(-1, k)
+    limit = CLOSE_LENGTHS * np.maximum(length[:, None], length[near])
+    opposite = np.einsum("nkj,nj->nk", inward[near], inward) < OPPOSITE_COSINE
+    other = whose[near] != whose[:, None]
+    joined = (other & opposite & (distance <= limit)).any(axis=1)
+    out: NDArray[np.int32] = pairs[~joined]
+    return out
+
+
+@njit(cache=True, nogil=True)
+def worst_of_triangles(
+    triangles: NDArray[np.int32],
+    shown: NDArray[np.int32],
+    main: NDArray[np.uint8],
+    rank: NDArray[np.uint8],
+    out: NDArray[np.uint8],
+) -> None:
+    """Fill (M,) uint8: the worst main defect among each triangle's three vertices."""
+    for i in range(len(triangles)):
+        worst = main[shown[triangles[i, 0]]]
+        for k in range(1, 3):
+            other = main[shown[triangles[i, k]]]
+            if rank[other] < rank[worst]:
+                worst = other
+        out[i] = worst

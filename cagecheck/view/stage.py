@@ -1,0 +1,473 @@
+"""Draws a `ViewModel`: one scene for the window and for picture files."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pyvista as pv
+from numpy.typing import NDArray
+from vtkmodules.vtkCommonCore import vtkPoints
+from vtkmodules.vtkCommonDataModel import vtkPlane
+from vtkmodules.vtkRenderingCore import (
+    vtkMapper,
+    vtkPolyDataMapper2D,
+    vtkTexture,
+    vtkTexturedActor2D,
+)
+
+from cagecheck.defects.kinds import CLEAN
+from cagecheck.meshes.mesh import Surface
+from cagecheck.report.colours import DEFECT_COLOURS
+from cagecheck.view.camera import Camera
+from cagecheck.view.fields import category_colours
+from cagecheck.view.model import RayLines, ViewModel
+from cagecheck.view.panels import (
+    CUT_COLOURS,
+    ListRow,
+    Picture,
+    legend_panel,
+    line_panel,
+    list_panel,
+    place_words,
+    region_panel,
+    rows_panel,
+    scale_panel,
+    size_words,
+    title_panel,
+)
+
+BACKGROUND = (0.957, 0.949, 0.929)
+HIGH_COLOUR = (214, 205, 192)
+CAGE_COLOUR = CUT_COLOURS["cage"]
+EDGE_COLOUR = (70, 74, 82)
+LEFT, RIGHT, GAP = 330, 290, 12
+# Pictures narrower than this have no room for panels beside the model.
+LEAST_WIDTH_FOR_PANELS = 900
+FOV_DEGREES = 30.0
+LABELLED = 30
+PANELS = ("title", "list", "legend", "card", "keys", "scale")
+# The scale bar is the longest of 1, 2, 5 times a power of ten that fits in this many pixels.
+LONGEST_BAR = 220
+
+
+class Panel:
+    """An RGBA image at a fixed place of the window."""
+
+    def __init__(self, plotter: pv.Plotter) -> None:
+        self._plotter = plotter
+        self._texture = vtkTexture()
+        self._points = vtkPoints()
+        self.actor = vtkTexturedActor2D()
+        self.actor.SetTexture(self._texture)
+        self.actor.SetVisibility(False)
+        self.size = (0, 0)
+        self._plotter.renderer.AddViewProp(self.actor)
+
+    def show(self, picture: Picture, left: int, top: int, window_height: int) -> None:
+        """Show `picture` (h, w, 4) with its upper left corner at (left, top) pixels."""
+        high, wide = picture.shape[:2]
+        image = pv.ImageData(dimensions=(wide, high, 1))
+        image.point_data["rgba"] = np.ascontiguousarray(picture[::-1]).reshape(-1, 4)
+        image.point_data.active_scalars_name = "rgba"
+        self._texture.SetInputData(image)
+        y0 = window_height - top - high
+        corners = [(left, y0), (left + wide, y0), (left + wide, y0 + high), (left, y0 + high)]
+        quad = pv.PolyData(np.array([(x, y, 0.0) for x, y in corners]), [4, 0, 1, 2, 3])
+        quad.active_texture_coordinates = np.array([[0, 0], [1, 0], [1, 1], [0, 1]], float)
+        mapper = vtkPolyDataMapper2D()
+        mapper.SetInputData(quad)
+        self.actor.SetMapper(mapper)
+        self.actor.SetVisibility(True)
+        self.size = (wide, high)
+
+    def hide(self) -> None:
+        """Show nothing."""
+        self.actor.SetVisibility(False)
+
+
+def triangle_mesh(positions: Any, triangles: Any) -> pv.PolyData:
+    """Return a mesh to draw from (V, 3) positions and (T, 3) vertex numbers."""
+    return pv.PolyData.from_regular_faces(positions, triangles)
+
+
+def soup_mesh(corners: Any) -> pv.PolyData:
+    """Return a mesh to draw from (T, 3, 3) triangle corners."""
+    return triangle_mesh(corners.reshape(-1, 3), np.arange(3 * len(corners)).reshape(-1, 3))
+
+
+class Stage:
+    """The actors of a scene. `high` is the high poly, or None where it cannot be read."""
+
+    def __init__(self, plotter: pv.Plotter, model: ViewModel, high: Surface | None) -> None:
+        self.plotter = plotter
+        self.model = model
+        self.high = high
+        vtkMapper.SetResolveCoincidentTopologyToPolygonOffset()
+        plotter.renderer.set_background(BACKGROUND)
+        plotter.enable_anti_aliasing("ssaa" if plotter.off_screen else "msaa")
+        self.actors: dict[str, Any] = {}
+        self._kept: Any = slice(None)
+        self._cage_factor = np.nan
+        self.panels = {name: Panel(plotter) for name in PANELS}
+        self._add_heat_map()
+
+    # The whole picture ------------------------------------------------------------------------
+
+    def refresh(self) -> None:
+        """Draw everything anew from the model."""
+        self._show_parts()
+        self.recolour()
+        self._show_layers()
+        self._show_region()
+        self._show_cut()
+        self.redraw_rays()
+        self.show_panels()
+
+    def recolour(self) -> None:
+        """Take over the model's colours (the distance or the field changed)."""
+        colours, self.legend = self.model.colours()
+        by_triangle = self.model.field.name == "defect"
+        if by_triangle:
+            colours = np.asarray(colours[self._kept])
+        data: Any = self._heat.cell_data if by_triangle else self._heat.point_data
+        if "colour" in data and len(data["colour"]) == len(colours):
+            data["colour"][:] = colours
+            data["colour"].VTKObject.Modified()
+        else:
+            data["colour"] = colours
+        data.active_scalars_name = "colour"
+        mapper = self.actors["low"].GetMapper()
+        mapper.SetColorModeToDirectScalars()
+        if by_triangle:
+            mapper.SetScalarModeToUseCellData()
+        else:
+            mapper.SetScalarModeToUsePointData()
+        self._heat.Modified()
+
+    def look(self, camera: Camera) -> None:
+        """Move the eye (and the scale bar with it)."""
+        view = self.plotter.camera
+        view.position, view.focal_point, view.up = camera.eye, camera.target, camera.up
+        view.view_angle = FOV_DEGREES
+        self._make_room()
+        flat = self.model.cut is not None
+        view.parallel_projection = flat
+        if flat:
+            reach = np.linalg.norm(np.subtract(camera.eye, camera.target))
+            view.parallel_scale = float(reach) * np.tan(np.radians(FOV_DEGREES / 2))
+        self.plotter.renderer.ResetCameraClippingRange()
+        if self.plotter.window_size[0] >= LEAST_WIDTH_FOR_PANELS:
+            self._show_scale_bar(self.plotter.window_size[1])
+        self._replace("labels", self._add_labels())
+
+    def _make_room(self) -> None:
+        """Centre the model between the panels."""
+        wide, high = self.plotter.window_size
+        if wide < LEAST_WIDTH_FOR_PANELS:
+            return
+        free = wide - LEFT - RIGHT - 4 * GAP
+        self.plotter.camera.SetWindowCenter((RIGHT - LEFT) / wide, 0.0)
+        if free < high:
+            self.plotter.camera.view_angle = min(FOV_DEGREES * high / free, 60.0)
+
+    # Low poly ---------------------------------------------------------------------------------
+
+    def _add_heat_map(self) -> None:
+        result = self.model.result
+        self._heat = triangle_mesh(result.positions, result.triangles)
+        self._heat.point_data["colour"] = np.zeros((len(result.positions), 3), np.uint8)
+        self.actors["low"] = self.plotter.add_mesh(
+            self._heat,
+            scalars="colour",
+            rgb=True,
+            ambient=0.42,
+            diffuse=0.62,
+            specular=0.0,
+            reset_camera=False,
+            show_scalar_bar=False,
+        )
+
+    def _lines(
+        self, points: Any, pairs: NDArray[np.integer], colour: Any, width: float, **more: Any
+    ) -> Any:
+        mesh = pv.PolyData(
+            np.asarray(points, np.float32), lines=np.insert(pairs, 0, 2, axis=1).ravel()
+        )
+        return self.plotter.add_mesh(
+            mesh, color=colour, line_width=width, lighting=False, reset_camera=False, **more
+        )
+
+    def _replace(self, name: str, actor: Any) -> None:
+        if name in self.actors and self.actors[name] is not None:
+            self.plotter.remove_actor(self.actors[name], reset_camera=False, render=False)
+        self.actors[name] = actor
+
+    def _show_parts(self) -> None:
+        """Draw only some parts when the model says so."""
+        result, shown = self.model.result, self.model.parts_shown()
+        kept: Any = slice(None)
+        if shown is not None:
+            part = result.view["low_part"][result.samples["triangle"][result.view["heat_sample"]]]
+            chosen = np.isin(part, list(shown[0]))
+            kept = chosen[result.triangles[:, 0]]
+        self._kept = kept
+        self._heat.cell_data.clear()
+        self._heat.faces = np.insert(result.triangles[kept], 0, 3, axis=1).ravel()
+        if self.actors.get("high") is not None:
+            self._replace("high", None)
+
+    def _show_layers(self) -> None:
+        layers = self.model.layers
+        low = self.actors["low"]
+        low.SetVisibility(layers["low"])
+        # Over the high poly the heat map is a glaze, so that both can be compared.
+        low.GetProperty().SetOpacity(0.62 if layers["high"] and self.high is not None else 1.0)
+        if layers["high"] and self.high is not None and self.actors.get("high") is None:
+            self.actors["high"] = self._add_high(self.high)
+        if layers["cage"] and self._cage_factor != self.model.factor:
+            self._add_cage()
+        if layers["edges"] and "edges" not in self.actors:
+            view = self.model.result.view
+            self.actors["edges"] = self._lines(
+                view["low_positions"], view["low_edges"], EDGE_COLOUR, 1.0, opacity=0.6
+            )
+        for name in ("high", "cage", "cage_edges", "edges"):
+            if self.actors.get(name) is not None:
+                self.actors[name].SetVisibility(layers[name.split("_")[0]])
+
+    def _add_high(self, high: Surface) -> Any:
+        triangles, shown = high.triangles, self.model.parts_shown()
+        if shown is not None:
+            triangles = triangles[np.isin(high.triangle_part, list(shown[1]))]
+        mesh = triangle_mesh(high.positions, triangles)
+        return self.plotter.add_mesh(
+            mesh, color=HIGH_COLOUR, ambient=0.28, diffuse=0.75, specular=0.08, reset_camera=False
+        )
+
+    def _add_cage(self) -> None:
+        corners, view = self.model.cage_corners(), self.model.result.view
+        skin = self.plotter.add_mesh(
+            soup_mesh(corners), color=CAGE_COLOUR, opacity=0.14, culling="back", lighting=False,
+            reset_camera=False,
+        )  # fmt: skip
+        self._replace("cage", skin)
+        points = cage_vertices(view, corners)
+        edges = self._lines(points, view["low_edges"], CAGE_COLOUR, 1.0, opacity=0.55)
+        self._replace("cage_edges", edges)
+        self._cage_factor = self.model.factor
+
+    # Regions ----------------------------------------------------------------------------------
+
+    def _show_region(self) -> None:
+        for name in ("rim_light", "rim", "dots"):
+            self._replace(name, None)
+        number = self.model.region
+        if number is None:
+            return
+        if self.model.is_unseen(number):
+            colour = DEFECT_COLOURS[max(DEFECT_COLOURS)]
+            self.actors["dots"] = self.plotter.add_mesh(
+                pv.PolyData(self.model.member_positions(number)), color=colour, point_size=7,
+                render_points_as_spheres=True, reset_camera=False,
+            )  # fmt: skip
+        else:
+            rim = self.model.region_outline(number)
+            points = self.model.result.positions
+            if len(rim):
+                for name, colour, width in (
+                    ("rim_light", (255, 255, 255), 7.0),
+                    ("rim", (0, 0, 0), 3.0),
+                ):
+                    self.actors[name] = self._lines(points, rim, colour, width)
+
+    def redraw_distance(self) -> None:
+        """Draw anew what follows the cage's distance: the cage, its section, the rays."""
+        self._show_layers()
+        if self.model.cut is not None:
+            self._show_cut()
+        self.redraw_rays()
+
+    def redraw_rays(self) -> None:
+        """Draw the rays anew (the distance changed)."""
+        rays = self.model.region_rays()
+        shown = self.model.layers["rays"]
+        drawn = None
+        if shown and rays is not None and self.model.cut is None:
+            drawn = self._add_rays(rays)
+        self._replace("rays", drawn)
+        rays, drawn = self.model.cut_rays() if shown else None, None
+        if rays is not None and len(rays.begin):
+            drawn = self._add_rays(rays, 1.5)
+        self._replace("cut_rays", drawn)
+
+    def triangle(self, cell: int) -> NDArray[np.int32]:
+        """Return the three heat-map vertices of a drawn triangle."""
+        out: NDArray[np.int32] = self.model.result.triangles[self._kept][cell]
+        return out
+
+    def _add_labels(self) -> Any:
+        """Number the worst regions where they lie, or the chosen one."""
+        model = self.model
+        numbers = [n for n in model.worst(LABELLED) if not model.is_unseen(n)]
+        if model.region is not None:
+            numbers = [model.region]
+        else:
+            numbers = model.seen_from(numbers, tuple(self.plotter.camera.position))
+        if not numbers or model.cut is not None:
+            return None
+        points = np.array([model.label_place(n) for n in numbers])
+        return self.plotter.add_point_labels(
+            points, [str(n) for n in numbers], font_size=15, bold=True, text_color="black",
+            shape="rounded_rect", shape_color="white", shape_opacity=0.85, margin=3,
+            always_visible=True, show_points=False, reset_camera=False,
+            render=False,
+        )  # fmt: skip
+
+    def _add_rays(self, rays: RayLines, width: float = 2.0) -> Any:
+        n = len(rays.begin)
+        lines = np.stack([np.full(n, 2), np.arange(n), n + np.arange(n)], axis=1).ravel()
+        points = np.concatenate([rays.begin, rays.end]).astype(np.float32)
+        mesh = pv.PolyData(points, lines=lines)
+        mesh.cell_data["colour"] = ray_colours(rays)
+        return self.plotter.add_mesh(
+            mesh, scalars="colour", rgb=True, line_width=width, lighting=False,
+            reset_camera=False, show_scalar_bar=False,
+        )  # fmt: skip
+
+    # Cut --------------------------------------------------------------------------------------
+
+    def _show_cut(self) -> None:
+        for name in ("cut_low", "cut_cage", "cut_high"):
+            self._replace(name, None)
+        cut = self.model.cut
+        for name in ("low", "high", "cage", "cage_edges", "edges", "rim", "rim_light"):
+            if self.actors.get(name) is not None:
+                mapper = self.actors[name].GetMapper()
+                mapper.RemoveAllClippingPlanes()
+                if cut is not None:
+                    plane = vtkPlane()
+                    plane.SetOrigin(cut.origin)
+                    plane.SetNormal(tuple(-x for x in cut.normal))
+                    mapper.AddClippingPlane(plane)
+        if cut is None:
+            return
+        for name, mesh, width in self._cut_meshes():
+            section = mesh.slice(normal=cut.normal, origin=cut.origin)
+            if section.n_points:
+                self.actors[f"cut_{name}"] = self.plotter.add_mesh(
+                    section, color=CUT_COLOURS[name], line_width=width, lighting=False,
+                    reset_camera=False,
+                )  # fmt: skip
+
+    def _cut_meshes(self) -> list[tuple[str, pv.PolyData, float]]:
+        view = self.model.result.view
+        out = [
+            ("cage", soup_mesh(self.model.cage_corners()), 3.0),
+            ("low", triangle_mesh(view["low_positions"], view["low_triangles"]), 4.0),
+        ]
+        if self.high is not None:
+            out.insert(0, ("high", triangle_mesh(self.high.positions, self.high.triangles), 3.0))
+        return out
+
+    # Panels -----------------------------------------------------------------------------------
+
+    def show_panels(self) -> None:
+        """Draw the flat parts: title, list, legend, card."""
+        wide, high = self.plotter.window_size
+        if wide < LEAST_WIDTH_FOR_PANELS:
+            self._show_narrow(high)
+            return
+        title, lines = self.title_words()
+        self.panels["title"].show(title_panel(title, lines, LEFT), GAP, GAP, high)
+        below = 2 * GAP + self.panels["title"].size[1]
+        rows = max((high - below - 70) // 35, 1)
+        listed = list_panel(self.list_rows(rows), len(self.model.result.regions), LEFT)
+        self.panels["list"].show(listed, GAP, below, high)
+        left = wide - RIGHT - GAP
+        legend = legend_panel(self.legend, RIGHT, self.model.cut is not None)
+        self.panels["legend"].show(legend, left, GAP, high)
+        card = self._card()
+        if card is None:
+            self.panels["card"].hide()
+        else:
+            self.panels["card"].show(card, left, 2 * GAP + self.panels["legend"].size[1], high)
+
+        self._show_scale_bar(high)
+
+    def _show_scale_bar(self, high: int) -> None:
+        """Draw a scale bar where the picture has one scale: in a cut."""
+        if self.model.cut is None or self.plotter.camera.parallel_scale <= 0:
+            self.panels["scale"].hide()
+            return
+        per_pixel = 2 * self.plotter.camera.parallel_scale / high
+        length = round_length(LONGEST_BAR * per_pixel)
+        picture = scale_panel(f"{length:g} units", round(length / per_pixel))
+        self.panels["scale"].show(picture, LEFT + 2 * GAP, high - GAP - len(picture), high)
+
+    def _show_narrow(self, high: int) -> None:
+        """Draw the legend and one line of title only."""
+        self.panels["title"].show(line_panel(self.title_words()[0]), GAP, GAP, high)
+        below = 2 * GAP + self.panels["title"].size[1]
+        self.panels["legend"].show(
+            legend_panel(self.legend, RIGHT, self.model.cut is not None), GAP, below, high
+        )
+
+    def _card(self) -> Picture | None:
+        model = self.model
+        if model.picked is not None:
+            return rows_panel("picked sample", model.record(model.picked), RIGHT)
+        return None if model.chosen is None else region_panel(model.chosen, RIGHT)
+
+    def title_words(self) -> tuple[str, list[str]]:
+        """Return the title and the lines below it: the verdict and the cage's distance."""
+        document = self.model.result.document
+        source = document["low"]["source"]
+        name = source["path"].replace("\\", "/").rsplit("/", 1)[-1] if source else "low poly"
+        found = [row for row in document["totals"] if row["regions"]]
+        verdict = "No defect found."
+        if found:
+            clean = self.model.result.samples["main"] == CLEAN
+            area = self.model.result.samples["area"]
+            wrong = 100 * float(area[~clean].sum()) / (float(area.sum()) or 1.0)
+            verdict = (
+                f"{len(document['regions']):,} regions, {len(found)} kinds of defect: "
+                f"{wrong:.2g} % of the low poly."
+            )
+        return name, [verdict, self.model.distance_words()]
+
+    def list_rows(self, most: int) -> list[ListRow]:
+        """Return the rows of the region list around the chosen one."""
+        regions = self.model.result.regions
+        at = (self.model.region or 1) - 1
+        begin = int(np.clip(at - most // 2, 0, max(len(regions) - most, 0)))
+        return [
+            ListRow(
+                row["number"],
+                row["name"],
+                place_words(row),
+                size_words(row),
+                row["number"] == self.model.region,
+            )
+            for row in regions[begin : begin + most]
+        ]
+
+
+def ray_colours(rays: RayLines) -> NDArray[np.uint8]:
+    """Return (n, 3) colours of rays: their defect's, grey where they are clean."""
+    colours = category_colours(rays.main).copy()
+    colours[rays.main == CLEAN] = (120, 126, 136)
+    return colours
+
+
+def round_length(most: float) -> float:
+    """Return the largest of 1, 2 or 5 times a power of ten that is at most `most`."""
+    power = 10.0 ** np.floor(np.log10(most))
+    return float(power * max(k for k in (1, 2, 5) if k * power <= most * (1 + 1e-9)))
+
+
+def cage_vertices(view: dict[str, NDArray[Any]], corners: NDArray[Any]) -> NDArray[np.float32]:
+    """Return (V, 3) the cage's place of every low-poly vertex (of one of its corners)."""
+    out = view["low_positions"].copy()
+    out[view["low_triangles"].ravel()] = corners.reshape(-1, 3)
+    return out
