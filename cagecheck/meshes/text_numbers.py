@@ -14,7 +14,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-NEWLINE, RETURN, SPACE, TAB = 10, 13, 32, 9
+NEWLINE, RETURN, SPACE = 10, 13, 32
 HASH, MINUS, PLUS, DOT, ZERO, NINE, SLASH, BACKSLASH = 35, 45, 43, 46, 48, 57, 47, 92
 UPPER_E, LOWER_E = 69, 101
 
@@ -27,12 +27,6 @@ _POWERS = np.array([float(f"1e{k}") for k in range(309)])
 
 
 @njit(nogil=True, cache=True)
-def is_blank(byte: int) -> bool:
-    """Tell whether a byte is a space or tab."""
-    return byte in (SPACE, TAB)
-
-
-@njit(nogil=True, cache=True)
 def is_end(byte: int) -> bool:
     """Tell whether a byte ends a line."""
     return byte in (NEWLINE, RETURN)
@@ -40,8 +34,12 @@ def is_end(byte: int) -> bool:
 
 @njit(nogil=True, cache=True)
 def skip_blanks(data: NDArray[np.uint8], i: int, end: int) -> int:
-    """Return the first place from `i` that is not a space or tab."""
-    while i < end and (data[i] == SPACE or data[i] == TAB):
+    """Return the first place from `i` that is a line end or no blank.
+
+    Every byte up to the space is a blank or a line end, as in `skip_token`: a stray control
+    character must not stop both.
+    """
+    while i < end and data[i] <= SPACE and data[i] != NEWLINE and data[i] != RETURN:
         i += 1
     return i
 
@@ -49,7 +47,7 @@ def skip_blanks(data: NDArray[np.uint8], i: int, end: int) -> int:
 @njit(nogil=True, cache=True)
 def skip_space(data: NDArray[np.uint8], i: int, end: int) -> int:
     """Return the first place from `i` that is neither blank nor a line end."""
-    while i < end and (data[i] == SPACE or data[i] == TAB or data[i] == 10 or data[i] == 13):
+    while i < end and data[i] <= SPACE:
         i += 1
     return i
 
