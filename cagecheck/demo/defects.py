@@ -193,10 +193,11 @@ def _channel() -> Planted:
     _, low = props.reel_shapes()
     stops = low.profile.stops
     angle = np.arange(72) * 2 * np.pi / 72
-    v = np.linspace(stops[3], stops[4], 4)
+    # The floor, away from its corners, so that the core holds nothing of the walls.
+    v = np.linspace(stops[3], stops[4], 9)[3:6]
     points = low.points(np.tile(angle, len(v)), np.repeat(v, len(angle)))
     return _place(
-        "fold", "reel channel", "reel", points, 0.004, 0.060, "narrow",
+        "fold", "reel channel", "reel", points, 0.003, 0.060, "narrow",
         f"the channel is {at.CHANNEL:g} wide, cage points from both sides cross in it",
         also=("skew", "overshoot: own part", _UNSEEN, "steep normals", "miss: cage too tight",
               "back-facing", "miss: too deep"),

@@ -52,7 +52,6 @@ def cell_distances(points: Floats, size: float, seed: int) -> tuple[Floats, Floa
     axes = [np.arange(a, b) for a, b in zip(low, high, strict=True)]
     cells = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, 3)
     scattered = cells + np.random.default_rng(seed).random(cells.shape)
-    # Only those near the surface are needed: the others would make the search slow.
     distance, _ = cKDTree(scattered).query(points / size, k=2)
     return distance[:, 0], distance[:, 1]
 
