@@ -368,15 +368,15 @@ def test_strap_lies_between_forearm_and_cage(scene):
 def test_walls_are_steep(scene, kind_of_wall):
     place = next(p for p in scene.planted if p.name == kind_of_wall)
     shape, mesh = body.torso_shape(), high_of(scene, "torso")
-    found = 0
+    leans = []
     for p in place.points[::3]:
-        near = trimesh.triangles.closest_point(mesh.triangles, np.tile(p, (len(mesh.faces), 1)))
-        face = int(np.argmin(np.linalg.norm(near - p, axis=1)))
-        height = p[1]
         angle = np.arctan2(p[2] / 0.88, p[0] / 1.12)
-        _, n = radial(shape, angle, height)
-        found += np.degrees(np.arccos(mesh.face_normals[face] @ n)) > 63.3
-    assert found > 0.9 * len(place.points[::3])
+        _, n = radial(shape, angle, p[1])
+        x, cosine = min(hits(mesh, p, n), key=lambda hit: abs(hit[0]))
+        assert abs(x) < at.DEPTH
+        leans.append(np.degrees(np.arccos(cosine)))
+    # One 8-bit step turns normals by more than a degree there, see `Thresholds`.
+    assert np.mean(np.array(leans) > 63.3) > 0.9
 
 
 def test_cage_crosses_in_the_channel(scene, low):

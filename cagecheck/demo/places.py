@@ -83,11 +83,11 @@ def rectangle(shape: Turned, place: Place, grow: float, spacing: float) -> Float
 
 
 def outline(shape: Turned, place: Place, grow: float, spacing: float) -> Floats:
-    """Return (K, 3) points along the border of a place, moved outwards by `grow`."""
+    """Return (K, 3) points along the border of a place, moved outwards by `grow`, but corners."""
     angle, height, wide, tall = place
     wide, tall = wide + grow, tall + grow
-    x = np.linspace(-wide, wide, max(2, round(2 * wide / spacing)))
-    y = np.linspace(-tall, tall, max(2, round(2 * tall / spacing)))
+    x = np.linspace(spacing - wide, wide - spacing, max(2, round(2 * wide / spacing)))
+    y = np.linspace(spacing - tall, tall - spacing, max(2, round(2 * tall / spacing)))
     gx = np.concatenate([x, x, np.full(len(y), -wide), np.full(len(y), wide)])
     gy = np.concatenate([np.full(len(x), -tall), np.full(len(x), tall), y, y])
     v = np.array([v_at(shape, height + float(h)) for h in gy])
