@@ -315,7 +315,7 @@ def find_regions(
             area = np.divide(texels, per_unit**2, out=np.zeros_like(texels), where=per_unit > 0)
         groups += find_groups(
             scan.low, scan.points, scan.rays.origin, defect, scan.findings.has(defect), area,
-            texels,
+            texels, whole_parts=~scan.paired.any(axis=1),
         )  # fmt: skip
     progress("grouping regions", len(kinds), len(kinds))
     explained = [explain(scan, group) for group in groups]

@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 import typer
 
-from cagecheck.commands import clash, demo, inspect, predict, tiles, tune, view
+from cagecheck.commands import batch, clash, demo, inspect, predict, tiles, tune, view
 
 ALL: tuple[Callable[[typer.Typer], None], ...] = (
     demo.register,
@@ -16,4 +16,5 @@ ALL: tuple[Callable[[typer.Typer], None], ...] = (
     inspect.register,
     tiles.register,
     clash.register,
+    batch.register,
 )

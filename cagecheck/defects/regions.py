@@ -138,8 +138,12 @@ def find_groups(
     mask: NDArray[np.bool_],
     area: Floats,
     texel_area: Floats,
+    *,
+    whole_parts: NDArray[np.bool_] | None = None,
 ) -> list[Group]:
     """Return the groups of one defect.
+
+    whole_parts : (parts,) bool, parts whose samples are one place however they hang together.
 
     area : (N,) world area that each sample stands for; texel_area : (N,) the same in texels.
     Samples without area (edges and vertices) count towards the shape of a group; a group of nothing
@@ -147,6 +151,9 @@ def find_groups(
     """
     chosen = np.flatnonzero(mask)
     label = group_samples(low, points, positions, chosen)
+    if whole_parts is not None and len(chosen):
+        part = low.triangle_part[points.triangle[chosen]]
+        label = np.where(whole_parts[part], label.max() + 1 + part, label)
     order = np.argsort(label, kind="stable")
     bounds = np.flatnonzero(np.diff(label[order])) + 1
     groups = []

@@ -1,0 +1,5 @@
+"""Run the command line: ``python -m cagecheck``."""
+
+from cagecheck.cli import main
+
+main()

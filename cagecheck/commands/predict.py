@@ -1,0 +1,161 @@
+"""`cagecheck predict`: what a bake would record, and where that is wrong."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from cagecheck.commands import inputs as given
+from cagecheck.commands.inputs import read_cage, read_inputs
+from cagecheck.commands.terminal import (
+    EXIT_CLEAN,
+    EXIT_DEFECTS,
+    ForceFlag,
+    JsonFlag,
+    Terminal,
+    command,
+)
+from cagecheck.meshes.normals import NormalRule
+from cagecheck.meshes.pairs import Pairing
+from cagecheck.predict import DEFAULT_MAP_SIZE, DEFAULT_SAMPLES, Prediction, Settings, predict
+from cagecheck.report.document import prediction_document
+from cagecheck.report.write import write_prediction
+
+OutOption = Annotated[Path | None, typer.Option("--out", help="Folder for the result files.")]
+# Regions that fit one screen; the files hold all of them.
+REGIONS_SHOWN = 15
+
+
+def register(app: typer.Typer) -> None:
+    """Add the `predict` command."""
+    app.command("predict")(command(predict_command))
+
+
+def predict_command(
+    low: given.LowPath,
+    high: given.HighPath,
+    offset: given.OffsetOption = None,
+    push: given.PushOption = None,
+    cage: given.CageOption = None,
+    depth: given.DepthOption = None,
+    reach: given.ReachOption = None,
+    samples: given.SamplesOption = DEFAULT_SAMPLES,
+    density: given.DensityOption = None,
+    texels: given.TexelsOption = None,
+    size: given.SizeOption = DEFAULT_MAP_SIZE,
+    pair: given.PairOption = None,
+    no_pairing: given.NoPairingOption = False,
+    apart: given.ApartOption = False,
+    directions: given.DirectionsOption = "averaged",
+    along: given.AlongOption = "cage",
+    normals: given.NormalsOption = "file",
+    hardness: given.HardnessOption = 30.0,
+    weight: given.WeightOption = "angle",
+    quads: given.QuadsOption = "first",
+    high_scale: given.HighScaleOption = 1.0,
+    high_axes: given.HighAxesOption = "as-is",
+    seed: given.SeedOption = 0,
+    out: OutOption = None,
+    force: ForceFlag = False,
+    as_json: JsonFlag = False,
+) -> int:
+    """Predict the artefacts of a bake before baking.
+
+    Casts rays from the low poly through the cage, finds every surface they cross, and reports
+    where the bake would miss, catch the wrong surface or slant. Exit code 0 when clean, 1 when
+    defects are found, 2 when a file cannot be used.
+
+    Example: cagecheck predict hero_low.obj hero_high.ply --offset 0.02 --out hero-check
+    """
+    terminal = Terminal(as_json)
+    settings = Settings(
+        offset=offset, depth=depth, reach=reach, samples=samples, density=density, texels=texels,
+        map_size=size, directions=directions, along=along, apart=apart, seed=seed,
+    )  # fmt: skip
+    with terminal.progress() as progress:
+        scene = read_inputs(
+            low, high, pair=pair, no_pairing=no_pairing,
+            normals=NormalRule(normals, weight, hardness), quads=quads,
+            high_scale=high_scale, high_axes=high_axes, progress=progress,
+        )  # fmt: skip
+        chosen, more = read_cage(
+            scene.low, offset=offset, push=push, cage=cage, directions=directions,
+            progress=progress,
+        )  # fmt: skip
+        result = predict(
+            scene.low, scene.high, cage=chosen, paired=scene.pairing.matrix(), settings=settings,
+            progress=progress,
+        )  # fmt: skip
+        result = replace(result, notices=(*scene.notices, *more, *result.notices))
+        files = write_prediction(result, out, force=force, progress=progress) if out else []
+    terminal.result(prediction_document(result))
+    say_prediction(terminal, result, scene.pairing)
+    say_files(terminal, files, out)
+    return EXIT_CLEAN if result.clean else EXIT_DEFECTS
+
+
+def say_prediction(terminal: Terminal, result: Prediction, pairing: Pairing | None) -> None:
+    """Print a prediction: pairing, settings, totals, worst regions, verdict."""
+    if terminal.as_json:
+        return
+    if pairing is not None:
+        terminal.table("Parts", ("low part", "high parts", "paired by"), pairing.rows())
+    terminal.notices(result.notices)
+    chosen = result.settings
+    terminal.say(
+        f"{len(result.points):,} rays on {result.scene.surface.triangle_count:,} triangles; cage: "
+        f"{result.cage.label}; depth {chosen.depth:.4g}, reach {chosen.reach:.4g} (file units); "
+        f"maps {chosen.map_size} square; engine: {result.engine}."
+    )
+    say_totals(terminal, result)
+    say_regions(terminal, result)
+    terminal.say(verdict(result))
+
+
+def say_totals(terminal: Terminal, result: Prediction) -> None:
+    """Print one row per defect."""
+    rows = [
+        (t["name"], t["regions"], t["area"], t["percent"], round(t["texels"]))
+        for t in result.totals()
+    ]
+    terminal.table(
+        "Defects", ("defect", "regions", "area (sq. units)", "% of low poly", "texels"), rows
+    )
+
+
+def say_regions(terminal: Terminal, result: Prediction) -> None:
+    """Print the most harmful regions."""
+    shown = result.regions[:REGIONS_SHOWN]
+    if not shown:
+        return
+    rows = [
+        (r.number, r.name, r.part, str(r.tile or "-"), round(r.texels), r.cause, r.cure)
+        for r in shown
+    ]
+    more = len(result.regions) - len(shown)
+    title = f"Worst regions ({more:,} more in regions.csv)" if more > 0 else "Regions"
+    terminal.table(title, ("no.", "defect", "part", "tile", "texels", "cause", "cure"), rows)
+
+
+def verdict(result: Prediction) -> str:
+    """Return the verdict in a sentence or two."""
+    model = "Numbers hold for the stated rays and sampling; look at the bake all the same."
+    if result.clean:
+        return f"Clean: no defect found. {model}"
+    worst = result.regions[0]
+    kinds = len({r.name for r in result.regions})
+    return (
+        f"{len(result.regions):,} regions with {kinds} kinds of defect; worst: {worst.name} on "
+        f"{worst.part}. {model} `cagecheck tune` finds offsets per vertex."
+    )
+
+
+def say_files(terminal: Terminal, files: list[Path], out: Path | None) -> None:
+    """Print what was written and what to do with it."""
+    if not files:
+        return
+    terminal.say("Written: " + ", ".join(str(path) for path in files))
+    terminal.say(f"Look at it: cagecheck view {out}")
