@@ -70,9 +70,7 @@ def _shell(u: np.ndarray, v: np.ndarray) -> np.ndarray:
 def _ring(u: np.ndarray, v: np.ndarray) -> np.ndarray:
     a, b = 2 * np.pi * u, 2 * np.pi * v
     across = 0.5 + 0.16 * np.cos(b)
-    return np.stack(
-        [across * np.cos(a) + 2.2, across * np.sin(a), -0.16 * np.sin(b)], axis=-1
-    )
+    return np.stack([across * np.cos(a) + 2.2, across * np.sin(a), -0.16 * np.sin(b)], axis=-1)
 
 
 def _grid(n: int, m: int, around: tuple[bool, bool]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -97,13 +95,15 @@ def _low_part(name, shape, n, m, around, place, rng, jitter):  # type: ignore[no
         right = (np.arange(len(quads)) // m) >= n // 2
         corner_uv[right] += [0.06, 0]
     used, local = np.unique(number.ravel()[lattice.ravel()][corner], return_inverse=True)
-    return mesh_from_polygons(
-        p[used], local.reshape(-1, 4), uv=corner_uv.reshape(-1, 2), part=name
-    )
+    return mesh_from_polygons(p[used], local.reshape(-1, 4), uv=corner_uv.reshape(-1, 2), part=name)
 
 
 def _high_part(shape, n, m, around, waves, walls=(0.0,)):  # type: ignore[no-untyped-def]
-    uv, number, quads = _grid(n, m, around)
+    uv, _, quads = _grid(n, m, around)
+    # Open borders reach beyond the low poly's.
+    for k in range(2):
+        if not around[k]:
+            uv[:, k] = uv[:, k] * 1.1 - 0.05
     p = shape(uv[:, 0], uv[:, 1])
     eps = 1e-4
     du = shape(uv[:, 0] + eps, uv[:, 1]) - shape(uv[:, 0] - eps, uv[:, 1])
@@ -330,7 +330,7 @@ def _plant(plan: Plan, baker: Baker, fault: str) -> None:
         plan.vectors[tile][patch] = 0
     elif fault == "slanted":
         patch = _disc(plan, tile, _well_inside(free, 34), radius) & free
-        _slide(plan, tile, patch, free)
+        _slide(plan, baker, tile, patch)
     elif fault == "noise":
         patch = _disc(plan, tile, _well_inside(free, 10), radius) & free
         n = plan.vectors[tile][patch] + np.tan(np.radians(12)) * rng.normal(size=(patch.sum(), 3))
@@ -345,18 +345,21 @@ def _grown(mask: np.ndarray, steps: int) -> np.ndarray:
     return gaussian_filter(mask.astype(np.float32), steps / 2) > 1e-3
 
 
-def _slide(plan: Plan, tile: int, patch: np.ndarray, free: np.ndarray) -> None:
+def _slide(plan: Plan, baker: Baker, tile: int, patch: np.ndarray) -> None:
+    """Record the neighbourhood's surface: its world normals, a few texels aside."""
     angle = plan.rng.uniform(0, 2 * np.pi)
     step = plan.rng.uniform(3, 7) * np.array([np.sin(angle), np.cos(angle)])
     y, x = np.mgrid[:SIZE, :SIZE].astype(float)
-    source = plan.vectors[tile]
+    world = plan.bake[tile].world
     moved = np.stack(
-        [map_coordinates(source[..., k], [y - step[0], x - step[1]], order=1) for k in range(3)],
+        [map_coordinates(world[..., k], [y - step[0], x - step[1]], order=1) for k in range(3)],
         axis=-1,
     )
     length = np.linalg.norm(moved, axis=2, keepdims=True)
     moved = np.divide(moved, length, out=np.zeros_like(moved), where=length > 0)
-    plan.vectors[tile] = np.where(patch[..., None], moved, source).astype(np.float32)
+    t = texel_points(baker.low, SIZE, tile)
+    picture = _encoded(plan, baker, tile, moved[t.y, t.x].astype(float))
+    plan.vectors[tile] = np.where(patch[..., None], picture, plan.vectors[tile])
 
 
 def _tilt_at_seam(plan: Plan, baker: Baker, tile: int) -> np.ndarray:

@@ -52,7 +52,9 @@ BLEED = 0.75
 WIDEST_TOLERANCE_DEGREES = 20.0
 # Another layer explains a texel when it fits this much better than the expected one.
 BETTER = 0.5
-VOTE_BINS = 1000
+VOTE_BINS = 4000
+# Surface that belongs to a texel lies at most this many cage distances above the low poly.
+TARGET_SHARE = 3.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -107,12 +109,15 @@ class OffsetVotes:
 class CompareRule:
     """Settings of a comparison.
 
-    depth, reach : world units searched below and above the low poly; reach counts in shares of the
-    cage's own distance. base_degrees : tolerance on flat ground. fills : (K, 3) values from 0 to 1
+    depth, reach : world units searched for layers below and above the low poly; target_depth :
+    how far the surface that belongs to a texel may lie. largest_share : of the cage's own distance
+    that texels vote on. base_degrees : tolerance on flat ground. fills : (K, 3) values from 0 to 1
     that stand for "nothing recorded"; fill_step : how near a value must be.
     """
 
     depth: float
+    reach: float
+    target_depth: float
     largest_share: float
     base_degrees: float
     fills: tuple[tuple[float, float, float], ...]
@@ -200,19 +205,19 @@ def _compare_block(
     low, surface = baker.low, baker.scene.surface
     points, x, y = block.points, block.x, block.y
     rays = rays_through(low, baker.cage, points, baker.rule.along)
-    reach = np.maximum(rays.start, 0.0) * rule.largest_share
+    reach = np.maximum(rays.start * rule.largest_share, rule.reach)
     layers = baker.scene.cast(rays.origin, rays.direction, rule.depth, reach)
     if baker.rule.apart:
         own = baker.seen[
             low.triangle_part[points.triangle[layers.ray]], surface.triangle_part[layers.face]
         ]
         layers = layers.where(own)
-    targets = find_targets(low, points, rays, layers, surface.triangle_part, paired)
+    goal, target_t = _targets(baker, paired, points, rays, layers, rule)
     normals = layer_normals(baker, rays, layers)
     stored = vectors[y, x].astype(np.float64)
     shown = stored if basis is None else basis.decode(points.triangle, points.barycentric, stored)
     expected = np.zeros((len(points), 3))
-    expected[targets.found] = normals[targets.layer[targets.found]]
+    expected[goal >= 0] = normals[goal[goal >= 0]]
     tolerance = _tolerances(expected, x, y, rule.base_degrees)
     fill = is_fill(values[y, x], rule.fills, rule.fill_step)
     n = len(points)
@@ -220,7 +225,7 @@ def _compare_block(
     gap, other = np.empty(n), np.empty(n, np.int32)
     balance = np.zeros(VOTE_BINS + 2)
     voters = _explain(
-        layers.first, layers.t, layers.face, surface.triangle_part, normals, targets.layer, paired,
+        layers.first, layers.t, layers.face, surface.triangle_part, normals, goal, paired,
         low.triangle_part[points.triangle], rays.start, rule.largest_share, shown, fill, tolerance,
         fault, angle, gap, other, balance,
     )  # fmt: skip
@@ -231,11 +236,31 @@ def _compare_block(
     view.angle[y, x] = angle
     view.gap[y, x] = gap
     view.other[y, x] = other
-    view.target[y, x] = targets.t
-    below = targets.found & (targets.t < 0)
+    view.target[y, x] = target_t
+    below = (goal >= 0) & (target_t < 0)
     seen = below & (fault == Fault.CLEAN) & ~fill
     gone = below & (fault == Fault.MISSED)
-    return balance, voters, -targets.t[seen], -targets.t[gone]
+    return balance, voters, -target_t[seen], -target_t[gone]
+
+
+def _targets(
+    baker: Baker,
+    paired: NDArray[np.bool_],
+    points: SurfacePoints,
+    rays: Rays,
+    layers: Layers,
+    rule: CompareRule,
+) -> tuple[NDArray[np.int64], Floats]:
+    """Return (N,) the crossing that belongs to each texel, -1 for none, and its height.
+
+    Only surface about as near as a bake looks can belong; the far side of the body cannot.
+    """
+    high = np.repeat(np.maximum(rays.start, 0.0) * TARGET_SHARE, np.diff(layers.first))
+    near = (layers.t >= -rule.target_depth) & (layers.t <= np.maximum(high, rule.target_depth))
+    part = baker.scene.surface.triangle_part
+    targets = find_targets(baker.low, points, rays, layers.where(near), part, paired)
+    index = np.append(np.flatnonzero(near), -1)
+    return index[targets.layer], targets.t
 
 
 def layer_normals(baker: Baker, rays: Rays, layers: Layers) -> Floats:
@@ -343,7 +368,8 @@ def _explain(
                 if a < best:
                     best, found = a, k
         if found < 0 or best > tolerance[i] or (goal >= 0 and best > BETTER * expected):
-            fault[i] = 8
+            # Where nothing belongs and no layer fits, the texel was filled from elsewhere.
+            fault[i] = 8 if goal >= 0 else 3
             continue
         part = face_part[face[found]]
         other[i] = part

@@ -373,16 +373,16 @@ def level_fault(values: NDArray[Any]) -> ConventionFault | None:
     """Tell when a wide map holds no more than 8-bit steps, or an 8-bit one still fewer.
 
     Steps are judged by the distinct values in a channel: 8 bits have at most 256, however smooth
-    the surface. An 8-bit map with less than half of the steps between its darkest and its
-    brightest value was quantised more coarsely.
+    the surface. An 8-bit map whose values mostly lie two or more apart was quantised more coarsely.
     """
     flat = np.ascontiguousarray(values).reshape(-1, 3)
     if values.dtype == np.uint8:
         for k in range(3):
             used = np.flatnonzero(np.bincount(flat[:, k], minlength=256))
             span = int(used[-1] - used[0]) + 1
-            if span >= 64 and len(used) < 0.5 * span and _evenly(used):
-                steps = round(255 / max(float(np.median(np.diff(used))), 1.0)) + 1
+            step = float(np.median(np.diff(used))) if len(used) > 4 else 1.0
+            if span >= 64 and step >= 2 and _evenly(used):
+                steps = round(255 / step) + 1
                 return ConventionFault(
                     "banding", f"the map has only about {steps} steps a channel",
                     "bake again with 8 or 16 bits, and do not save with reduced colours",

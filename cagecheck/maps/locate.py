@@ -55,9 +55,9 @@ from cagecheck.rays.scene import Scene
 
 CageMaker = Callable[[LowPoly], Cage]
 
-# Layers are looked for up to this many cage distances out and depths in: a bake with a wrong
-# distance is what this is for.
-LARGEST_SHARE, DEPTH_SHARE = 3.0, 2.0
+# The offset of the bake is looked for up to this many times the one assumed; the surface that
+# belongs to a texel down to this many depths (as in `cagecheck.predict`).
+LARGEST_SHARE, DEPTH_SHARE = 8.0, 3.0
 SAMPLE_TEXELS = 30_000
 # With fewer texels that can tell, the estimate of the offset is chance.
 LEAST_VOTERS = 60
@@ -494,8 +494,10 @@ def _compare(
     upright = np.ascontiguousarray(_upright(shares, reading))
     vectors = reading.vectors(shares)
     basis = tangent_basis(baker.low, reading.basis) if reading.space == "tangent" else None
-    # A bake without an inward limit records whatever lies behind, so layers are known all through.
-    depth = max(DEPTH_SHARE * (bench.settings.depth or 0.0), baker.low.diagonal())
+    # A bake without an inward limit records whatever lies behind, and one with far too large an
+    # offset what lies across: layers are known all through.
+    size = baker.low.diagonal()
+    target_depth = DEPTH_SHARE * (bench.settings.depth or 0.0)
     # A map that is soft or rounded throughout widens the tolerance a little, not without limit.
     base = float(np.clip(3 * residual, TOLERANCE_DEGREES, 3 * TOLERANCE_DEGREES))
     covered = _covered(baker.low, reading.tile, shares.shape[0])
@@ -503,7 +505,8 @@ def _compare(
     needed = needed_padding(shares.shape[0]) if wanted is None else wanted
     padding = check_padding(upright, covered, needed)
     rule = CompareRule(
-        depth=depth, largest_share=LARGEST_SHARE, base_degrees=base,
+        depth=max(size, target_depth), reach=size / 2, target_depth=target_depth,
+        largest_share=LARGEST_SHARE, base_degrees=base,
         fills=_fill_values(padding, reading), fill_step=1.01 / 255,
     )  # fmt: skip
     view = compare_tile(

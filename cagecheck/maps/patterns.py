@@ -26,6 +26,8 @@ from cagecheck.meshes.mesh import Ints
 WINDOW, LARGEST_SHIFT, STRIDE = 8, 12, 4
 # A shift is believed when it takes this much of the squared difference away.
 EXPLAINED_SHARE = 0.7
+# What may be left is what half a texel of slide does to detail that the window can tell: 5 degrees.
+LEFT_OVER = float(np.radians(5.0) ** 2)
 MOST_WINDOWS = 20_000
 # Fewer texels than this in a window decide nothing.
 LEAST_TEXELS = 60
@@ -62,7 +64,12 @@ def explain_patterns(view: TileView, values: NDArray[np.float32]) -> Patterns:
     moved, shift = find_shifts(view.shown, view.expected, covered, defective)
     smeared = _smeared(values, view, unclear)
     noisy = _noisy(view, unclear, covered)
-    # Slid texels agree by chance with some layer here and there: the whole window slid.
+    # Slid texels agree by chance with some layer here and there, and a layer that explains most
+    # of a place agrees by chance with some shift: the better half decides.
+    size = 2 * WINDOW + 1
+    open_share = uniform_filter(unclear.astype(np.float32), size)
+    all_share = uniform_filter(defective.astype(np.float32), size)
+    moved &= open_share > 0.5 * all_share
     fault[moved & defective] = Fault.SLANTED
     fault[unclear & ~moved & noisy] = Fault.NOISE
     fault[unclear & ~moved & ~noisy & smeared] = Fault.MISSED
@@ -131,7 +138,8 @@ def _register(
                     if n >= 0.7 * count and value < best:
                         best, right, down = value, dx, dy
         found[w, 0], found[w, 1], found[w, 2] = right, down, best / still
-        if right * right + down * down >= 1 and best < (1 - EXPLAINED_SHARE) * still:
+        believed = best < min((1 - EXPLAINED_SHARE) * still, LEFT_OVER)
+        if right * right + down * down >= 1 and believed:
             found[w, 3] = 1.0
 
 

@@ -1,4 +1,9 @@
-"""Is a map softer than a bake of its size? Then it was scaled up, or filtered."""
+"""Was a map enlarged from a smaller one, or blurred?
+
+The expected picture is shrunk and enlarged again; where that changes it most, a map that was
+enlarged lies nearer to the enlarged picture than to the sharp one. A supersampled bake does not:
+a box of one texel is a tenth as wide as what halving and doubling does.
+"""
 
 from __future__ import annotations
 
@@ -6,14 +11,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cagecheck.maps.compare import Fault, TileView
-from cagecheck.maps.conventions import ConventionFault
+from cagecheck.maps.conventions import ROUNDING_DEGREES, ConventionFault
+from cagecheck.meshes.mesh import Floats
 
-# Supersampling a texel takes about half of the finest variation away; doubling a map's size takes
-# four fifths. Between the two:
-SOFT_SHARE = 0.35
-# With less variation than 8-bit rounding makes, (0.45 degrees)^2, nothing can be said.
-LEAST_VARIATION = 4 * np.radians(0.45) ** 2
-LEAST_TEXELS = 500
+# Times by which a map may have been enlarged.
+FACTORS = (2, 4, 8)
+# Only texels with the strongest change by enlarging are asked, and only when that change is well
+# above what 8-bit rounding hides.
+ASKED_SHARE, MOST_ASKED = 0.1, 100_000
+LEAST_CHANGE = 1.5 * np.radians(ROUNDING_DEGREES)
+# The enlarged picture must fit this much better than the sharp one.
+NEARER = 0.6
+LEAST_TEXELS = 300
 # Blocks of equal texels tell a map that was enlarged by repeating.
 REPEATED_SHARE = 0.9
 
@@ -35,38 +44,78 @@ def softness_fault(
             f"{small} x {small}",
             "bake at the full size",
         )
-    shown, expected, count = _variation(view, inside)
-    if count < LEAST_TEXELS or expected < LEAST_VARIATION or shown > SOFT_SHARE * expected:
+    best, factor = 1.0, 1
+    for times in FACTORS:
+        ratio = _nearness(view, fault, inside, times)
+        if ratio < NEARER and ratio < 0.9 * best:
+            best, factor = ratio, times
+    if factor == 1:
         return None
+    small = view.size // factor
     return ConventionFault(
         "rescaled",
-        f"the map is softer than a bake of {view.size} x {view.size} texels "
-        f"({100 * shown / expected:.0f} % of the finest variation): it was enlarged or blurred",
+        f"the map is softer than a bake of {view.size} x {view.size} texels: it was enlarged from "
+        f"about {small} x {small}, or blurred",
         "bake at the full size, and do not filter the map",
     )
 
 
-def _variation(view: TileView, inside: NDArray[np.bool_]) -> tuple[float, float, int]:
-    """Return the mean squared second difference of map and expected picture, and its texels."""
-    use = inside[1:-1, 1:-1] & inside[:-2, 1:-1] & inside[2:, 1:-1]
-    use &= inside[1:-1, :-2] & inside[1:-1, 2:]
-    # Where the bake itself is wrong in large, its fine variation is another surface's.
-    use &= view.fault[1:-1, 1:-1] != Fault.MISSED
+def _nearness(
+    view: TileView, fault: NDArray[np.uint8], inside: NDArray[np.bool_], times: int
+) -> float:
+    """Return how far the map is from the enlarged picture, as a share of how far from the sharp.
 
-    def fine(n: NDArray[np.float32]) -> NDArray[np.float32]:
-        around = n[:-2, 1:-1] + n[2:, 1:-1] + n[1:-1, :-2] + n[1:-1, 2:]
-        d = n[1:-1, 1:-1] - around / 4
-        out: NDArray[np.float32] = np.einsum("...i,...i->...", d, d)
-        return out
+    1 where nothing can be told.
+    """
+    size = view.size // times
+    if size < 8:
+        return 1.0
+    cut = size * times
+    cells = (size, times, size, times)
+    whole = np.asarray(inside[:cut, :cut].reshape(cells).all(axis=(1, 3)))
+    small = view.expected[:cut, :cut].reshape(*cells, 3).mean(axis=(1, 3))
+    y, x = np.nonzero(inside & (fault == Fault.CLEAN))
+    step = max(len(y) // (MOST_ASKED * 10), 1)
+    y, x = y[::step], x[::step]
+    enlarged, known = _enlarged(small, whole, y, x, times)
+    sharp, shown = view.expected[y, x].astype(np.float64), view.shown[y, x].astype(np.float64)
+    change = np.linalg.norm(enlarged - sharp, axis=1)
+    # Edges of the surface itself change most, but say more about filtering than about scaling.
+    known &= change < np.radians(20)
+    if known.sum() < LEAST_TEXELS / ASKED_SHARE:
+        return 1.0
+    asked = known & (change >= np.quantile(change[known], 1 - ASKED_SHARE))
+    if np.median(change[asked]) < LEAST_CHANGE:
+        return 1.0
+    to_enlarged = np.median(np.linalg.norm(shown - enlarged, axis=1)[asked])
+    to_sharp = np.median(np.linalg.norm(shown - sharp, axis=1)[asked])
+    return float(to_enlarged / to_sharp) if to_sharp > 0 else 1.0
 
-    wanted = fine(view.expected)
-    # Only detail counts: flat ground says nothing about scaling. The 10 % with most of it.
-    if use.sum() < LEAST_TEXELS:
-        return 0.0, 0.0, 0
-    cut = max(float(np.quantile(wanted[use], 0.9)), 1e-12)
-    use &= wanted >= cut
-    shown = fine(view.shown)
-    return float(shown[use].mean()), float(wanted[use].mean()), int(use.sum())
+
+def _enlarged(
+    small: NDArray[np.float32],
+    whole: NDArray[np.bool_],
+    y: NDArray[np.int64],
+    x: NDArray[np.int64],
+    times: int,
+) -> tuple[Floats, NDArray[np.bool_]]:
+    """Return unit vectors of the bilinearly enlarged picture, and where it is known."""
+    rows, columns = (y + 0.5) / times - 0.5, (x + 0.5) / times - 0.5
+    r, c = np.floor(rows).astype(np.int64), np.floor(columns).astype(np.int64)
+    fits = (r >= 0) & (c >= 0) & (r + 1 < small.shape[0]) & (c + 1 < small.shape[1])
+    r, c = np.where(fits, r, 0), np.where(fits, c, 0)
+    s, t = (rows - r)[:, None], (columns - c)[:, None]
+    out = np.zeros((len(y), 3))
+    for dr, dc, weight in (
+        (0, 0, (1 - s) * (1 - t)),
+        (0, 1, (1 - s) * t),
+        (1, 0, s * (1 - t)),
+        (1, 1, s * t),
+    ):
+        out += weight * small[r + dr, c + dc]
+        fits &= whole[r + dr, c + dc]
+    length = np.linalg.norm(out, axis=1, keepdims=True)
+    return np.divide(out, length, out=np.zeros_like(out), where=length > 0), fits
 
 
 def _repeated(values: NDArray[np.float32], inside: NDArray[np.bool_], view: TileView) -> int:

@@ -1,0 +1,158 @@
+"""Plant faults into maps, singly and in pairs, and print what `locate` makes of them.
+
+usage: python scripts/locate_trials.py [--scenes 1 2] [--pairs 40] [--seed 0]
+
+Rows are what was planted, columns what was found. A convention counts as found when it is named for
+the map (of any tile); a defect is what most of its visibly changed texels are called. "false" counts
+regions that overlap no planted place, and conventions that were not planted.
+"""
+
+from __future__ import annotations
+
+import argparse
+import itertools
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
+from cagecheck.maps.compare import Fault
+from cagecheck.maps.fault_regions import TITLES
+from cagecheck.maps.locate import Location, LocateSettings, locate
+from tests.locate_scenes import (
+    CONVENTIONS,
+    DEFECTS,
+    DEPTH,
+    OFFSET,
+    PAIRED,
+    Plan,
+    Scenery,
+    baked_maps,
+    make_scenery,
+)
+
+NOTHING = "nothing"
+# These cannot be told apart when they come together: a map of another tile or turn whose basis
+# or cut is also another is still found; channels of an object-space map are its axes.
+IMPOSSIBLE = {
+    frozenset({"object-space", "tangent-basis"}),
+    frozenset({"object-space", "green-flipped"}),
+    frozenset({"object-space", "channels-swapped"}),
+    frozenset({"v-flipped", "rotated"}),
+}
+
+
+def judge(result: Location, plan: Plan, faults: tuple[str, ...]) -> tuple[dict[str, str], int]:
+    """Return what every planted fault was found as, and how many false findings there are."""
+    codes = {c.code for m in result.maps for c in m.conventions}
+    regions = result.regions
+    found: dict[str, str] = {}
+    near = np.zeros(len(result.texels), bool)
+    for fault in faults:
+        if fault in CONVENTIONS:
+            found[fault] = fault if fault in codes else NOTHING
+        elif fault == "padding too thin":
+            found[fault] = fault if any(r.name == fault for r in regions) else NOTHING
+        else:
+            tile, mask = plan.planted[fault]
+            texels = result.texels
+            here = (texels.tile == tile) & (texels.fault != Fault.PADDING)
+            here &= mask[texels.y, texels.x]
+            in_region = np.zeros(len(texels), bool)
+            for r in regions:
+                in_region[r.samples] = True
+            here &= in_region
+            if here.sum() < 0.2 * mask.sum():
+                found[fault] = NOTHING
+            else:
+                number = int(np.bincount(texels.fault[here]).argmax())
+                found[fault] = TITLES[Fault(number)]
+            near |= (texels.tile == tile) & _wide(mask)[texels.y, texels.x]
+    planted = set(faults)
+    false = len(codes - planted)
+    for r in regions:
+        if r.name == "padding too thin":
+            false += r.name not in planted
+        elif not near[r.samples].any():
+            false += 1
+    return found, false
+
+
+def _wide(mask: np.ndarray) -> np.ndarray:
+    from scipy.ndimage import binary_dilation
+
+    return binary_dilation(mask, iterations=12)
+
+
+def one_trial(
+    scenery: Scenery, faults: tuple[str, ...], seed: int
+) -> tuple[dict[str, str], int, Location]:
+    maps, plan = baked_maps(scenery, faults, seed)
+    result = locate(
+        maps, scenery.low, scenery.scene, paired=PAIRED,
+        settings=LocateSettings(offset=OFFSET, depth=DEPTH),
+    )  # fmt: skip
+    found, false = judge(result, plan, faults)
+    return found, false, result
+
+
+def choose_pairs(count: int, rng: np.random.Generator) -> list[tuple[str, ...]]:
+    every = [
+        pair
+        for pair in itertools.combinations(CONVENTIONS + DEFECTS, 2)
+        if frozenset(pair) not in IMPOSSIBLE
+    ]
+    order = rng.permutation(len(every))
+    return [every[k] for k in order[:count]]
+
+
+def print_matrix(counts: dict[tuple[str, str], int]) -> float:
+    rows = [f for f in CONVENTIONS + DEFECTS if any(k[0] == f for k in counts)]
+    columns = [*CONVENTIONS, *DEFECTS, "unexplained", NOTHING]
+    columns = [c for c in columns if any(k[1] == c for k in counts)]
+    print(" " * 24 + " ".join(f"{k:>3}" for k in range(1, len(columns) + 1)))
+    right = total = 0
+    for row in rows:
+        values = [counts.get((row, c), 0) for c in columns]
+        right += counts.get((row, row), 0)
+        total += sum(values)
+        print(f"{row:<24}" + " ".join(f"{v or '.':>3}" for v in values))
+    print("\n".join(f"{k:>3} {c}" for k, c in enumerate(columns, start=1)))
+    print(f"on the diagonal: {right} of {total} = {right / max(total, 1):.3f}")
+    return right / max(total, 1)
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--scenes", type=int, nargs="+", default=[1])
+    parser.add_argument("--pairs", type=int, default=40)
+    parser.add_argument("--seed", type=int, default=0)
+    parser.add_argument("--verbose", action="store_true")
+    options = parser.parse_args()
+    counts: dict[tuple[str, str], int] = {}
+    false = trials = 0
+    start = time.perf_counter()
+    for seed in options.scenes:
+        scenery = make_scenery(seed)
+        rng = np.random.default_rng([options.seed, seed])
+        plans = [(), *((f,) for f in CONVENTIONS + DEFECTS), *choose_pairs(options.pairs, rng)]
+        for k, faults in enumerate(plans):
+            found, wrong, result = one_trial(scenery, faults, 100 * options.seed + k)
+            for fault, name in found.items():
+                counts[fault, name] = counts.get((fault, name), 0) + 1
+            false += wrong
+            trials += 1
+            if options.verbose and (wrong or any(a != b for a, b in found.items())):
+                codes = sorted({c.code for m in result.maps for c in m.conventions})
+                names = [(r.name, r.part, int(r.texels)) for r in result.regions[:5]]
+                print(f"scene {seed} trial {k}: {faults} -> {found}, false {wrong}; {codes} {names}",
+                      flush=True)  # fmt: skip
+    print_matrix(counts)
+    print(f"false findings: {false} in {trials} trials; {time.perf_counter() - start:.0f} s")
+
+
+if __name__ == "__main__":
+    main()
