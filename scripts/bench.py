@@ -28,7 +28,7 @@ from cagecheck.meshes.lowpoly import LowPoly, prepare_low
 from cagecheck.meshes.mesh import Mesh, Surface, mesh_from_polygons
 from cagecheck.meshes.read import read_mesh, read_surface
 from cagecheck.meshes.write_mesh import write_mesh, write_surface
-from cagecheck.predict import Settings, predict
+from cagecheck.prediction import Settings, predict
 from cagecheck.rays import Scene, cage_from_offset, rays_through, sample_points, spacing_for_count
 
 CHUNK = 262_144

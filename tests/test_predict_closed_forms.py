@@ -6,7 +6,7 @@ import trimesh
 
 from cagecheck.defects.kinds import Defect, Thresholds
 from cagecheck.defects.unseen import SEEN_SPACINGS
-from cagecheck.predict import Settings, predict
+from cagecheck.prediction import Settings, predict
 from cagecheck.rays import cage_from_offset, cage_from_push
 from tests.shapes import (
     as_low,

@@ -15,7 +15,7 @@ from cagecheck.demo import make_scene, write_scene
 from cagecheck.demo.evaluate import score_prediction
 from cagecheck.demo.score import KindScore
 from cagecheck.files import refuse_existing
-from cagecheck.predict import Settings, predict
+from cagecheck.prediction import Settings, predict
 from cagecheck.report.document import prediction_document
 from cagecheck.report.write import write_prediction
 

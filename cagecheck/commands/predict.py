@@ -20,7 +20,7 @@ from cagecheck.commands.terminal import (
 )
 from cagecheck.meshes.normals import NormalRule
 from cagecheck.meshes.pairs import Pairing
-from cagecheck.predict import DEFAULT_MAP_SIZE, DEFAULT_SAMPLES, Prediction, Settings, predict
+from cagecheck.prediction import DEFAULT_MAP_SIZE, DEFAULT_SAMPLES, Prediction, Settings, predict
 from cagecheck.report.document import prediction_document
 from cagecheck.report.write import write_prediction
 

@@ -7,7 +7,7 @@ from typing import Any
 from cagecheck.defects.kinds import Defect
 from cagecheck.demo.scene import DemoScene
 from cagecheck.demo.score import KindScore, score_regions
-from cagecheck.predict import Prediction
+from cagecheck.prediction import Prediction
 
 # Facets of the low poly and texel thresholds make specks that nobody planted or would mend; a
 # region counts as wrong from eight texels square on.

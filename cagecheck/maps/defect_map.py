@@ -14,7 +14,7 @@ from cagecheck.defects.kinds import CLEAN, Thresholds
 from cagecheck.defects.targets import find_targets
 from cagecheck.maps.texels import texel_blocks
 from cagecheck.meshes.lowpoly import LowPoly
-from cagecheck.predict import DEEP_SEARCH, own_layers
+from cagecheck.prediction import DEEP_SEARCH, own_layers
 from cagecheck.progress import Progress, silent
 from cagecheck.rays.cage import Along, Cage, rays_through
 from cagecheck.rays.scene import Scene

@@ -14,7 +14,7 @@ from cagecheck import __version__
 from cagecheck.defects.kinds import KINDS
 from cagecheck.defects.regions import Region
 from cagecheck.meshes.mesh import SourceFile
-from cagecheck.predict import Prediction
+from cagecheck.prediction import Prediction
 from cagecheck.report.heatmap import region_of_samples
 
 # Raised when a field changes its meaning or goes away; new fields do not raise it.

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from cagecheck.defects.kinds import PRECEDENCE, Defect
 from cagecheck.meshes.mesh import Floats, Ints
-from cagecheck.predict import Prediction
+from cagecheck.prediction import Prediction
 from cagecheck.report.colours import defect_colours
 
 # A heat map of this many vertices opens at once in any viewer (about 20 MB as PLY).

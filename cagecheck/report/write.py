@@ -7,7 +7,7 @@ import os
 from pathlib import Path
 
 from cagecheck.files import OutputFolder
-from cagecheck.predict import Prediction
+from cagecheck.prediction import Prediction
 from cagecheck.progress import Progress, silent
 from cagecheck.report.document import prediction_document, write_region_csv, write_samples
 from cagecheck.report.heatmap import build_heat_map, write_heat_glb, write_heat_ply

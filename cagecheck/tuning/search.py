@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from cagecheck.defects.targets import Targets, find_targets
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Floats
-from cagecheck.predict import DEEP_SEARCH, REACH_HEADROOM, Settings, own_layers
+from cagecheck.prediction import DEEP_SEARCH, REACH_HEADROOM, Settings, own_layers
 from cagecheck.progress import Progress, silent
 from cagecheck.rays.cage import Cage, Rays, cage_from_push, rays_through
 from cagecheck.rays.layers import Layers
@@ -224,6 +224,8 @@ class Search:
         share = FOLD_HEADROOM * np.minimum(shell.fold_height[folded], 1.0)
         before = self.limits.fold_ceiling.copy()
         np.minimum.at(
-            self.limits.fold_ceiling, corner.ravel(), (share[:, None] * self.offsets[corner]).ravel()
+            self.limits.fold_ceiling,
+            corner.ravel(),
+            (share[:, None] * self.offsets[corner]).ravel(),
         )
         return bool((self.limits.fold_ceiling < before).any())

@@ -12,7 +12,7 @@ from cagecheck.defects.kinds import Defect
 from cagecheck.errors import InputError, Notice
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Floats, Surface
-from cagecheck.predict import (
+from cagecheck.prediction import (
     Prediction,
     Settings,
     build_scene,
@@ -41,7 +41,7 @@ STEADY_ROUNDINGS = 2048
 # Layers are known as far as the reach; offsets may go this much further, as the corners of a
 # triangle lie farther out than the surface that it must clear.
 CEILING_REACHES = 1.5
-# With no failure among n random samples, the failing share of the area is below this over n with 95 %
+# With no failure among n random samples, the failing share is below this over n with 95 %
 # confidence: Hanley and Lippman-Hand, "If Nothing Goes Wrong, Is Everything All Right?", JAMA
 # 249(13), 1983.
 RULE_OF_THREE = 3.0

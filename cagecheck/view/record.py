@@ -21,13 +21,15 @@ from cagecheck.defects.split import split_width
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Floats
 from cagecheck.meshes.normals import normalised
-from cagecheck.predict import Prediction
+from cagecheck.prediction import Prediction
 from cagecheck.rays.cage import Cage
 from cagecheck.rays.points import SurfacePoints, interpolate
 from cagecheck.report.heatmap import HeatMap
 
 # Crossings whose normals are looked up at once: bounds the memory.
 _BLOCK = 1 << 20
+# Four vertices off a plane fix a linear map; many more make sure of four such.
+PROBED = 64
 
 
 def view_arrays(prediction: Prediction, heat: HeatMap) -> dict[str, NDArray[Any]]:
@@ -47,12 +49,17 @@ def view_arrays(prediction: Prediction, heat: HeatMap) -> dict[str, NDArray[Any]
     Regions: ``region_first`` (R + 1,) and ``region_sample``: region number k holds
     ``region_sample[region_first[k - 1]:region_first[k]]``; regions of unseen high poly index
     ``unseen_position`` (M, 3) instead of the samples.
+    The high poly as used: ``high_probe`` some vertex numbers and ``high_probe_position`` their
+    places, from which a file that was scaled or turned on reading is brought here again.
     """
     first, members = region_members(prediction.regions)
     low, points, layers = prediction.low, prediction.points, prediction.layers
     ray = layers.ray
     part = prediction.scene.surface.triangle_part[layers.face]
     own = prediction.paired[low.triangle_part[points.triangle[ray]], part]
+    probe = np.unique(
+        np.linspace(0, len(prediction.scene.surface.positions) - 1, PROBED).astype(np.int64)
+    )
     cage = low.positions[low.triangles] + prediction.cage.displacement
     texels = low.texels_per_unit(map_size_of(prediction))[points.triangle]
     return {
@@ -76,6 +83,8 @@ def view_arrays(prediction: Prediction, heat: HeatMap) -> dict[str, NDArray[Any]
         "region_first": first,
         "region_sample": members,
         "unseen_position": unseen_positions(prediction),
+        "high_probe": probe,
+        "high_probe_position": prediction.scene.surface.positions[probe].astype(np.float64),
     }  # fmt: skip
 
 

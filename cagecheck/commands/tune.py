@@ -1,0 +1,242 @@
+"""`cagecheck tune`: offsets per vertex, checked by casting again."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import Annotated, Any
+
+import numpy as np
+import typer
+
+from cagecheck.commands import inputs as given
+from cagecheck.commands.inputs import read_cage, read_inputs
+from cagecheck.commands.terminal import (
+    EXIT_CLEAN,
+    EXIT_DEFECTS,
+    ForceFlag,
+    JsonFlag,
+    Terminal,
+    command,
+)
+from cagecheck.errors import InputError
+from cagecheck.meshes.lowpoly import LowPoly
+from cagecheck.meshes.mesh import Floats
+from cagecheck.meshes.normals import NormalRule
+from cagecheck.prediction import DEFAULT_MAP_SIZE, Settings
+from cagecheck.progress import Progress
+from cagecheck.rays.push_file import read_push
+from cagecheck.tuning.keep import read_keep
+from cagecheck.tuning.single import SingleNumber, single_numbers, uniform_prediction
+from cagecheck.tuning.tune import TuneSettings, Tuning, tune
+from cagecheck.tuning.write import tuning_document, write_tuning
+
+# Corridors come from this many samples at first; the check adds where they were too few.
+TUNE_SAMPLES = 200_000
+SINGLES_SHOWN = 30
+
+MarginOption = Annotated[
+    str | None,
+    typer.Option(
+        "--margin", help="Clearance from surfaces, in units, or in % of the low poly's diagonal."
+    ),
+]
+LimitOption = Annotated[
+    str | None,
+    typer.Option("--limit", help="Largest offset, in units, or in % of the low poly's diagonal."),
+]
+KeepOption = Annotated[
+    Path | None,
+    typer.Option("--keep", help="CSV of offsets to keep: vertex,offset_out (no offset: locked)."),
+]
+
+
+def register(app: typer.Typer) -> None:
+    """Add the `tune` command."""
+    app.command("tune")(command(tune_command))
+
+
+def tune_command(
+    low: given.LowPath,
+    high: given.HighPath,
+    offset: given.OffsetOption = None,
+    push: given.PushOption = None,
+    cage: given.CageOption = None,
+    depth: given.DepthOption = None,
+    reach: given.ReachOption = None,
+    margin: MarginOption = None,
+    limit: LimitOption = None,
+    keep: KeepOption = None,
+    samples: given.SamplesOption = TUNE_SAMPLES,
+    density: given.DensityOption = None,
+    size: given.SizeOption = DEFAULT_MAP_SIZE,
+    maps: Annotated[
+        int | None,
+        typer.Option("--maps", min=8, max=16384, help="Also write offset maps of this size."),
+    ] = None,
+    pair: given.PairOption = None,
+    no_pairing: given.NoPairingOption = False,
+    apart: given.ApartOption = False,
+    directions: given.DirectionsOption = "averaged",
+    along: given.AlongOption = "cage",
+    normals: given.NormalsOption = "file",
+    hardness: given.HardnessOption = 30.0,
+    weight: given.WeightOption = "angle",
+    quads: given.QuadsOption = "first",
+    high_scale: given.HighScaleOption = 1.0,
+    high_axes: given.HighAxesOption = "as-is",
+    seed: given.SeedOption = 0,
+    out: Annotated[Path | None, typer.Option("--out", help="Folder for the result files.")] = None,
+    force: ForceFlag = False,
+    as_json: JsonFlag = False,
+) -> int:
+    """Find offsets per vertex that remove what offsets can remove, and check them by casting.
+
+    The cage to compare with is --offset, --push or --cage (automatic without). Exit code 0 when
+    the check finds no miss and no overshoot, 1 when some are left, 2 when a file cannot be used.
+
+    Example: cagecheck tune hero_low.obj hero_high.ply --out hero-cage
+    """
+    terminal = Terminal(as_json)
+    settings = Settings(
+        offset=offset, depth=depth, reach=reach, samples=samples, density=density, map_size=size,
+        directions=directions, along=along, apart=apart, seed=seed, unseen_points=0,
+    )  # fmt: skip
+    with terminal.progress() as progress:
+        scene = read_inputs(
+            low, high, pair=pair, no_pairing=no_pairing,
+            normals=NormalRule(normals, weight, hardness), quads=quads,
+            high_scale=high_scale, high_axes=high_axes, progress=progress,
+        )  # fmt: skip
+        chosen, more = read_cage(
+            scene.low, offset=offset, push=push, cage=cage, directions=directions,
+            progress=progress,
+        )  # fmt: skip
+        result = tune(
+            scene.low, scene.high, paired=scene.pairing.matrix(), settings=settings, cage=chosen,
+            tuning=TuneSettings(
+                margin=parse_length(margin, "--margin", scene.low),
+                limit=parse_length(limit, "--limit", scene.low),
+            ),
+            keep=_kept(keep, scene.low, offset, push),
+            progress=progress,
+        )  # fmt: skip
+        result = replace(result, notices=(*scene.notices, *more, *result.notices))
+        numbers = _numbers(result, progress)
+        files = _written(result, numbers, out, maps, force, progress)
+    terminal.result(tuning_document(result, numbers))
+    say_tuning(terminal, result, numbers)
+    if files:
+        terminal.say("Written: " + ", ".join(str(path) for path in files))
+    return EXIT_CLEAN if result.clean else EXIT_DEFECTS
+
+
+def parse_length(text: str | None, option: str, low: LowPoly) -> float | None:
+    """Return a length given in units (``0.02``) or in % of the low poly's diagonal (``1.5%``)."""
+    if text is None:
+        return None
+    number = text.strip().removesuffix("%")
+    try:
+        value = float(number)
+    except ValueError:
+        raise InputError(
+            f"{option} must be a length or a percentage, not {text!r}.",
+            cure=f"For example {option} 0.02 or {option} 1.5%.",
+        ) from None
+    return value * low.diagonal() / 100 if text.strip().endswith("%") else value
+
+
+def _kept(
+    keep: Path | None, low: LowPoly, offset: float | None, push: Path | None
+) -> Floats | None:
+    if keep is None:
+        return None
+    current = None
+    if push is not None:
+        current, _ = read_push(push)
+    elif offset is not None:
+        current = np.full(low.mesh.vertex_count, offset)
+    return read_keep(keep, low.mesh.vertex_count, current)
+
+
+def _numbers(result: Tuning, progress: Progress) -> list[SingleNumber]:
+    uniform = uniform_prediction(result.before, progress)
+    return single_numbers(uniform, result.margin, result.limit)
+
+
+def _written(
+    result: Tuning,
+    numbers: list[SingleNumber],
+    out: Path | None,
+    maps: int | None,
+    force: bool,
+    progress: Progress,
+) -> list[Path]:
+    if out is None:
+        if maps is not None:
+            raise InputError("--maps needs a folder to write to.", cure="Add --out FOLDER.")
+        return []
+    return write_tuning(result, numbers, out, map_size=maps, force=force, progress=progress)
+
+
+def say_tuning(terminal: Terminal, result: Tuning, numbers: list[SingleNumber]) -> None:
+    """Print a tuning: settings, before and after, what the check is worth, single numbers."""
+    terminal.notices(result.notices)
+    used = result.offset_out[np.unique(result.low.triangles)]
+    terminal.say(
+        f"Offsets {used.min():.4g} to {used.max():.4g}, median {np.median(used):.4g}; margin "
+        f"{result.margin:.3g}; depth {result.depth:.4g} (file units). Solver: {result.solver}."
+    )
+    rows: list[tuple[Any, ...]] = [
+        (r["name"], r["percent_before"], r["percent_after"], round(r["texels_before"]),
+         round(r["texels_after"]))
+        for r in result.table()
+    ]  # fmt: skip
+    terminal.table(
+        "Before and after, on samples not used for solving",
+        ("defect", "% before", "% after", "texels before", "texels after"),
+        rows,
+    )
+    shown = numbers[:SINGLES_SHOWN]
+    more = len(numbers) - len(shown)
+    terminal.table(
+        "One number instead" + (f" ({more} more in single.csv)" if more else ""),
+        ("scope", "name", "out", "in", "% missed", "% overshot", "% without surface"),
+        [(n.scope, n.name, n.offset_out, n.offset_in, n.missed, n.overshot, n.bare) for n in shown],
+    )
+    for sentence in verdict(result):
+        terminal.say(sentence)
+
+
+def verdict(result: Tuning) -> list[str]:
+    """Return what holds now, in sentences."""
+    a = result.assurance
+    out = []
+    if a.open == 0 and a.open_edge == 0:
+        out.append(
+            f"Checked on {a.samples:,} new samples ({a.spacing:.3g} apart) and {a.edge_samples:,} "
+            f"on edges: no miss and no overshoot where corridors allow none. With 95 % confidence "
+            f"less than {100 * a.bound:.2g} % of the surface is wrong all the same."
+        )
+    else:
+        out.append(
+            f"Checked on {a.samples:,} new samples: {a.open + a.open_edge:,} still miss or "
+            f"overshoot ({100 * a.area_share:.2g} % of the surface) though corridors allow better; "
+            "raise --samples or --margin."
+        )
+    if a.conflicting:
+        out.append(
+            f"{a.conflicting:,} samples ask for offsets that exclude each other; no offset cures "
+            "them."
+        )
+    folded = int(result.shell.folded.sum())
+    if folded:
+        out.append(f"{folded:,} triangles of the shell fold; lower offsets there would miss.")
+    crossing = int(result.crossings.same_part.sum())
+    if crossing:
+        out.append(
+            f"The cage passes through itself within a part at {crossing:,} places; rays there "
+            "start inside a neighbouring shell and are right as long as the check says so."
+        )
+    out.append("The check casts the rays that a bake would; look at the bake all the same.")
+    return out
