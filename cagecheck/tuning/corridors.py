@@ -1,8 +1,9 @@
 """From layer tables and targets to the rows of an offset problem.
 
 With corners pushed by d_v along unit directions n_v, the ray through a point with barycentrics w
-starts at ``sum_v w_v d_v (n_v . n)`` along its own unit direction n. For a fixed n that is linear in
-the offsets, so every sample is one row: its target must lie below the start, the next layer above.
+starts at ``sum_v w_v d_v (n_v . n)`` along its own unit direction n. For a fixed n that is linear
+in the offsets, so every sample is one row: its target must lie below the start, the next layer
+above.
 """
 
 from __future__ import annotations

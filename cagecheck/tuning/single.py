@@ -1,0 +1,222 @@
+"""One number for those who can only type one: the best push distance, and what it leaves.
+
+Under a uniform push the rays keep their lines whatever the distance, so one layer table answers
+every distance: a sample is missed while the start lies below its target, and overshoots from
+where the start reaches its next layer.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from cagecheck.meshes.lowpoly import LowPoly
+from cagecheck.meshes.mesh import Floats
+from cagecheck.prediction import Prediction, predict_rays
+from cagecheck.progress import Progress, silent
+from cagecheck.rays.cage import cage_from_offset, rays_through
+
+# Points of a curve: enough for a picture and for reading off a value.
+CURVE_POINTS = 65
+
+
+@dataclass(frozen=True, eq=False)
+class SingleNumber:
+    """The best uniform distances of one part, one material or the whole asset.
+
+    Attributes
+    ----------
+    scope : ``asset``, ``part`` or ``material``; name : which.
+    offset_out : the push distance that leaves the least area wrong, world units.
+    offset_in : the depth that finds every target, world units.
+    missed, overshot : percent of the scope's area left wrong by `offset_out`; bare : percent
+        without any target, which no number changes.
+    distance, curve_missed, curve_overshot : (K,) the same percentages over distance.
+    """
+
+    scope: str
+    name: str
+    offset_out: float
+    offset_in: float
+    missed: float
+    overshot: float
+    bare: float
+    distance: Floats
+    curve_missed: Floats
+    curve_overshot: Floats
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the numbers without the curve."""
+        return {
+            "scope": self.scope,
+            "name": self.name,
+            "offset_out": self.offset_out,
+            "offset_in": self.offset_in,
+            "missed_percent": self.missed,
+            "overshot_percent": self.overshot,
+            "bare_percent": self.bare,
+        }
+
+
+def single_numbers(uniform: Prediction, margin: float, limit: float) -> list[SingleNumber]:
+    """Return the best numbers for the asset, then per part, then per material (if any).
+
+    uniform : a prediction through a cage of one offset above 0. limit : largest offset allowed.
+    """
+    low, points = uniform.low, uniform.points
+    scopes: list[tuple[str, str, NDArray[np.bool_]]] = [
+        ("asset", "whole asset", np.ones(len(points), bool))
+    ]
+    part = low.triangle_part[points.triangle]
+    scopes += [("part", name, part == k) for k, name in enumerate(low.part_names)]
+    material = triangle_material(low)
+    if material is not None:
+        mine = material[points.triangle]
+        names = low.mesh.material_names
+        scopes += [("material", name, mine == k) for k, name in enumerate(names)]
+    thresholds = _thresholds(uniform)
+    return [
+        _best(scope, name, rows, uniform, thresholds, margin, limit)
+        for scope, name, mask in scopes
+        if len(rows := np.flatnonzero(mask & (points.area > 0)))
+    ]
+
+
+def uniform_prediction(prediction: Prediction, progress: Progress = silent) -> Prediction:
+    """Return a prediction through a cage of one offset, on the points of another prediction.
+
+    It is the prediction itself where its cage is uniform already.
+    """
+    low, settings = prediction.low, prediction.settings
+    spread = np.ptp(np.linalg.norm(prediction.cage.displacement, axis=2))
+    if settings.offset and spread <= 1e-9 * settings.offset:
+        return prediction
+    assert settings.reach is not None
+    settings = replace(settings, offset=settings.offset or settings.reach / 3)
+    cage = cage_from_offset(low, settings.offset or 0.0, settings.directions)
+    rays = rays_through(low, cage, prediction.points, settings.along)
+    return predict_rays(
+        low, prediction.scene, cage, prediction.paired, settings, prediction.points, rays,
+        progress=progress,
+    )  # fmt: skip
+
+
+def triangle_material(low: LowPoly) -> NDArray[np.int32] | None:
+    """Return (T,) int32 the material of every triangle, or None where the mesh has none."""
+    if low.mesh.face_material is None:
+        return None
+    return low.mesh.face_material[low.cut.face]
+
+
+def _thresholds(uniform: Prediction) -> tuple[Floats, Floats]:
+    """Return (N,) the offsets from which samples are met, and from which they overshoot.
+
+    The start is the offset times the length of the mixed unit normals, which is at most 1.
+    """
+    offset = uniform.settings.offset or 0.0
+    lean = np.divide(uniform.rays.start, offset, out=np.ones(len(uniform.points)), where=offset > 0)
+    lean = np.maximum(lean, 1e-9)
+    found = uniform.targets.found
+    needed = np.where(found, uniform.targets.t / lean, -np.inf)
+    beyond = np.where(found, uniform.targets.t_next / lean, np.inf)
+    return needed, beyond
+
+
+def _best(
+    scope: str,
+    name: str,
+    rows: NDArray[np.int64],
+    uniform: Prediction,
+    thresholds: tuple[Floats, Floats],
+    margin: float,
+    limit: float,
+) -> SingleNumber:
+    area = uniform.points.area[rows]
+    share = 100 * area / (float(area.sum()) or 1.0)
+    needed, beyond = (x[rows] for x in thresholds)
+    found = uniform.targets.found[rows]
+    offset = _least_wrong(needed, beyond, share, margin, limit)
+    top = max(limit, 2 * offset)
+    distance = np.linspace(0.0, min(top, max(3 * offset, margin)), CURVE_POINTS)
+    missed, overshot = _left(needed, beyond, share, np.append(distance, offset))
+    depth = -uniform.targets.t[rows][found]
+    return SingleNumber(
+        scope=scope,
+        name=name,
+        offset_out=offset,
+        offset_in=max(float(depth.max(initial=0.0)), 0.0) + margin,
+        missed=float(missed[-1]),
+        overshot=float(overshot[-1]),
+        bare=float(share[~found].sum()),
+        distance=distance,
+        curve_missed=missed[:-1],
+        curve_overshot=overshot[:-1],
+    )
+
+
+def _left(needed: Floats, beyond: Floats, share: Floats, distance: Floats) -> tuple[Floats, Floats]:
+    """Return (K,) the shares missed and overshot at each distance."""
+    by_need, by_layer = np.argsort(needed, kind="stable"), np.argsort(beyond, kind="stable")
+    kept = np.concatenate([[0.0], np.cumsum(share[by_need])])
+    lost = np.concatenate([[0.0], np.cumsum(share[by_layer])])
+    missed = kept[-1] - kept[np.searchsorted(needed[by_need], distance, side="right")]
+    overshot = lost[np.searchsorted(beyond[by_layer], distance, side="right")]
+    return np.maximum(missed, 0.0), overshot
+
+
+def _least_wrong(
+    needed: Floats, beyond: Floats, share: Floats, margin: float, limit: float
+) -> float:
+    """Return the distance that leaves the least; within its interval, a margin above the start.
+
+    The share left only falls where a sample's need is met, so the needs are all the candidates.
+    """
+    candidates = np.unique(np.clip(needed[np.isfinite(needed)], 0.0, limit))
+    if len(candidates) == 0:
+        return margin
+    missed, overshot = _left(needed, beyond, share, candidates)
+    best = float(candidates[int(np.argmin(missed + overshot))])
+    after = beyond[(beyond > best) & np.isfinite(beyond)]
+    room = float(after.min(initial=np.inf)) - best
+    return best + min(margin, 0.5 * room)
+
+
+def curve_rows(numbers: list[SingleNumber]) -> list[list[Any]]:
+    """Return the curves as rows: scope, name, distance, missed and overshot percent."""
+    return [
+        [n.scope, n.name, *(float(f"{v:.9g}") for v in row)]
+        for n in numbers
+        for row in zip(n.distance, n.curve_missed, n.curve_overshot, strict=True)
+    ]
+
+
+def draw_curve(number: SingleNumber, path: Path) -> None:
+    """Draw misses and overshoots over distance as a PNG."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(7.5, 4.5), dpi=120, layout="constrained")
+    axes = figure.subplots()
+    # Two hues of Tol's "muted" scheme, told apart by dash as well.
+    axes.plot(number.distance, number.curve_missed, color="#cc6677", label="missed")
+    axes.plot(
+        number.distance, number.curve_overshot, color="#332288", linestyle="--", label="overshot"
+    )
+    axes.axvline(number.offset_out, color="#444444", linewidth=1, linestyle=":")
+    axes.annotate(
+        f"best {number.offset_out:.4g}: {number.missed:.3g} % missed, "
+        f"{number.overshot:.3g} % overshot",
+        (number.offset_out, axes.get_ylim()[1]),
+        xytext=(6, -4), textcoords="offset points", va="top",
+    )  # fmt: skip
+    axes.set_xlabel("push distance (units of the file)")
+    axes.set_ylabel("% of the surface")
+    axes.set_title(f"One push distance for the {number.name}", loc="left")
+    axes.set_xlim(left=0)
+    axes.set_ylim(bottom=0)
+    axes.legend(loc="center right", frameon=False)
+    FigureCanvasAgg(figure).print_png(path, metadata={"Software": None})

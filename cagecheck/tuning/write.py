@@ -1,0 +1,227 @@
+"""A tuning's result folder."""
+
+from __future__ import annotations
+
+import csv
+import json
+import os
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from matplotlib import colormaps
+
+from cagecheck import __version__
+from cagecheck.errors import Notice
+from cagecheck.files import OutputFolder
+from cagecheck.maps.texels import tiles_touched
+from cagecheck.meshes.mesh import Floats, SourceFile
+from cagecheck.meshes.write_cage import write_cage
+from cagecheck.progress import Progress, silent
+from cagecheck.rays.push_file import PushRecord, push_csv, push_json
+from cagecheck.report.document import plain, source_row
+from cagecheck.report.heatmap import HeatMap, write_heat_glb, write_heat_ply
+from cagecheck.tuning.field_maps import PADDING, TOP, write_field_map
+from cagecheck.tuning.single import SingleNumber, curve_rows, draw_curve
+from cagecheck.tuning.tune import Tuning
+
+# Raised when a field changes its meaning or goes away; new fields do not raise it.
+DOCUMENT_VERSION = 1
+# Bytes must depend on the offsets alone, not on the last bits of a sum: this many digits are
+# more than float32 holds.
+DIGITS = 9
+
+
+def push_record(tuning: Tuning) -> PushRecord:
+    """Return the push distances as they are written, rounded to nine significant digits."""
+    low, high = tuning.low.mesh.source, tuning.scene.surface.source
+    return PushRecord(
+        offset_out=significant(tuning.offset_out),
+        offset_in=significant(tuning.offset_in),
+        lower=significant(tuning.lower),
+        upper=significant(tuning.upper),
+        conflict=tuning.conflict,
+        low=_named(low),
+        high=_named(high),
+    )
+
+
+def _named(source: SourceFile | None) -> dict[str, Any] | None:
+    """Return a source without its folder: the same files give the same bytes anywhere."""
+    row = source_row(source)
+    return None if row is None else row | {"path": Path(row["path"]).name}
+
+
+def significant(values: Floats) -> Floats:
+    """Return the values rounded to `DIGITS` significant digits; infinities stay."""
+    out = np.array(values, dtype=np.float64)
+    finite = np.isfinite(out) & (out != 0)
+    with np.errstate(over="ignore"):
+        power = DIGITS - 1 - np.floor(np.log10(np.abs(out[finite])))
+        out[finite] = np.round(out[finite] * 10.0**power) / 10.0**power
+    return out
+
+
+def tuning_document(
+    tuning: Tuning, numbers: list[SingleNumber], notices: tuple[Notice, ...] = ()
+) -> dict[str, Any]:
+    """Return what a tuning found, as plain JSON values (offsets are in the push file)."""
+    used = np.unique(tuning.low.triangles)
+    offsets = tuning.offset_out[used] if len(used) else np.zeros(1)
+    document = {
+        "document": "cagecheck tuning",
+        "version": DOCUMENT_VERSION,
+        "tool_version": __version__,
+        "low": _named(tuning.low.mesh.source),
+        "high": _named(tuning.scene.surface.source),
+        "settings": asdict(tuning.settings),
+        "margin": tuning.margin,
+        "limit": tuning.limit,
+        "depth": tuning.depth,
+        "offset_out": {
+            "least": float(offsets.min()),
+            "median": float(np.median(offsets)),
+            "largest": float(offsets.max()),
+        },
+        "kept_vertices": int(tuning.kept.sum()),
+        "conflict_vertices": int(tuning.conflict.sum()),
+        "folded_triangles": int(tuning.shell.folded.sum()),
+        "least_fold_ratio": _least(tuning.shell.ratio),
+        "cage_crossings": int(tuning.crossings.same_part.sum()),
+        "cage_crossings_between_parts": int((~tuning.crossings.same_part).sum()),
+        "table": tuning.table(),
+        "assurance": asdict(tuning.assurance),
+        "rounds": [asdict(r) for r in tuning.rounds],
+        "solver": tuning.solver,
+        "solver_gap": tuning.gap,
+        "single_numbers": [n.to_dict() for n in numbers],
+        "notices": [n.to_dict() for n in (*notices, *tuning.notices)],
+    }
+    out: dict[str, Any] = plain(document)
+    return out
+
+
+def _least(values: Floats) -> float | None:
+    finite = values[np.isfinite(values)]
+    return float(finite.min()) if len(finite) else None
+
+
+def write_tuning(
+    tuning: Tuning,
+    numbers: list[SingleNumber],
+    folder: str | os.PathLike[str],
+    *,
+    map_size: int | None = None,
+    force: bool = False,
+    notices: tuple[Notice, ...] = (),
+    progress: Progress = silent,
+) -> list[Path]:
+    """Write the results into `folder`; return the files' paths.
+
+    The cage in the low poly's own format, push.json, push.csv, offsets.ply and offsets.glb (the
+    low poly coloured by offset), tuning.json, single.csv, curve.csv, curve.png, and with
+    `map_size` one offset map per tile and maps.json with their scale. All or none.
+
+    Raises `InputError` when a file exists and `force` is off, or the folder cannot be written.
+    """
+    with OutputFolder(folder, force=force) as out:
+        progress("writing", 0, 3)
+        more = _write_cage(tuning, out)
+        record = push_record(tuning)
+        out.add("push.json").write_text(push_json(record), encoding="utf-8")
+        out.add("push.csv").write_text(push_csv(record), encoding="utf-8")
+        heat = offset_colours(tuning)
+        write_heat_ply(heat, out.add("offsets.ply"))
+        write_heat_glb(heat, out.add("offsets.glb"))
+        progress("writing", 1, 3)
+        _write_numbers(numbers, out)
+        document = tuning_document(tuning, numbers, (*notices, *more))
+        text = json.dumps(document, indent=1, allow_nan=False) + "\n"
+        out.add("tuning.json").write_text(text, encoding="utf-8")
+        progress("writing", 2, 3)
+        if map_size is not None and tuning.low.uv is not None:
+            _write_maps(tuning, map_size, out)
+        progress("writing", 3, 3)
+    return out.paths()
+
+
+def cage_name(tuning: Tuning) -> str:
+    """Return the name of the cage file: the low poly's own format, OBJ where it has none."""
+    source = tuning.low.mesh.source
+    suffix = Path(source.path).suffix.lower() if source else ".obj"
+    return f"cage{suffix if suffix in ('.obj', '.ply', '.stl', '.glb', '.gltf') else '.obj'}"
+
+
+def _write_cage(tuning: Tuning, out: OutputFolder) -> tuple[Notice, ...]:
+    positions = tuning.cage.positions
+    if positions is None:
+        return (
+            Notice(
+                "no-cage-mesh",
+                "split directions have no cage mesh: one vertex would go several ways.",
+                "Use the push distances, or --directions averaged.",
+            ),
+        )
+    return write_cage(tuning.low.mesh, positions, out.add(cage_name(tuning)))
+
+
+def offset_colours(tuning: Tuning) -> HeatMap:
+    """Return the low poly with its offsets as vertex colour (cividis, 0 to the largest)."""
+    low = tuning.low
+    top = float(tuning.offset_out.max(initial=0.0)) or 1.0
+    colours = (colormaps["cividis"](tuning.offset_out / top) * 255).round().astype(np.uint8)
+
+    def single(values: Floats) -> np.ndarray:
+        return values.astype(np.float32)
+
+    return HeatMap(
+        positions=low.positions,
+        triangles=low.triangles,
+        low_triangle=np.arange(len(low.triangles), dtype=np.int32),
+        sample=np.zeros(len(low.positions), np.int64),
+        colours=colours,
+        fields={
+            "offset_out": single(tuning.offset_out),
+            "offset_in": single(tuning.offset_in),
+            "lower": single(tuning.lower),
+            "upper": single(tuning.upper),
+            "conflict": tuning.conflict.astype(np.uint8),
+            "kept": tuning.kept.astype(np.uint8),
+        },
+        vertex_of_sample=np.zeros(0, np.int32),
+    )
+
+
+def _write_numbers(numbers: list[SingleNumber], out: OutputFolder) -> None:
+    with out.add("single.csv").open("w", newline="", encoding="utf-8") as stream:
+        rows = [plain(n.to_dict()) for n in numbers]
+        table = csv.DictWriter(stream, list(rows[0]) if rows else ["scope"], lineterminator="\n")
+        table.writeheader()
+        table.writerows(rows)
+    with out.add("curve.csv").open("w", newline="", encoding="utf-8") as stream:
+        lines = csv.writer(stream, lineterminator="\n")
+        lines.writerow(["scope", "name", "distance", "missed_percent", "overshot_percent"])
+        lines.writerows(curve_rows(numbers))
+    if numbers:
+        draw_curve(numbers[0], out.add("curve.png"))
+
+
+def _write_maps(tuning: Tuning, size: int, out: OutputFolder) -> None:
+    low = tuning.low
+    scale = float(significant(np.array([tuning.offset_out.max(initial=0.0)]))[0]) or 1.0
+    rows = []
+    for tile in tiles_touched(low):
+        name = f"maps/offset.{tile}.png"
+        write_field_map(low, tuning.offset_out, scale, tile, size, out.add(name))
+        rows.append({"file": name, "tile": tile, "field": "offset_out", "scale": scale})
+    document = {
+        "document": "cagecheck field maps",
+        "version": DOCUMENT_VERSION,
+        "encoding": f"distance = value / {TOP} * scale, in the units of the low-poly file",
+        "size": size,
+        "padding_texels": PADDING,
+        "maps": rows,
+    }
+    text = json.dumps(document, indent=1, allow_nan=False) + "\n"
+    out.add("maps/maps.json").write_text(text, encoding="utf-8")
