@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import os
 import zipfile
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +14,6 @@ from numpy.typing import NDArray
 
 from cagecheck.defects.kinds import Thresholds
 from cagecheck.errors import InputError, Notice
-from cagecheck.files import sha256_of
 from cagecheck.meshes.file_bytes import load_bytes
 from cagecheck.meshes.mesh import Surface
 from cagecheck.meshes.ply_header import read_header
@@ -22,6 +21,8 @@ from cagecheck.meshes.read import read_surface
 from cagecheck.progress import Progress, silent
 from cagecheck.view.recolour import Recolourer, Table
 
+# Vertices of a file that lie within this share of the model's size of where they were are the same.
+FIT = 1e-5
 FILES = ("regions.json", "heatmap.ply", "samples.npz", "view.npz")
 
 
@@ -156,12 +157,31 @@ def read_high(result: Result, progress: Progress = silent) -> tuple[Surface | No
             "high-unreadable", f"the high poly cannot be shown: {error}",
             "Put the file back where it was when the result was made.",
         )  # fmt: skip
-    if sha256_of(path) != source["sha256"]:
-        return surface, Notice(
-            "high-changed", f"{path} is not the file that the result was made from.",
+    placed = _place_as_used(surface, result.view["high_probe"], result.view["high_probe_position"])
+    if placed is None:
+        return None, Notice(
+            "high-changed", f"{path} is no longer the mesh that the result was made from.",
             "Run cagecheck predict again to see what is wrong now.",
         )  # fmt: skip
-    return surface, None
+    return placed, None
+
+
+def _place_as_used(
+    surface: Surface, index: NDArray[np.int64], used: NDArray[np.float64]
+) -> Surface | None:
+    """Return the surface scaled and turned as the result used it, None where it does not fit."""
+    if int(index.max(initial=0)) >= len(surface.positions):
+        return None
+    here = surface.positions[index].astype(np.float64)
+    size = float(np.ptp(used, axis=0).max()) or 1.0
+    if np.abs(here - used).max() <= FIT * size:
+        return surface
+    columns = np.column_stack([here, np.ones(len(here))])
+    way = np.linalg.lstsq(columns, used, rcond=None)[0]
+    if np.abs(columns @ way - used).max() > FIT * size:
+        return None
+    moved = surface.positions.astype(np.float64) @ way[:3] + way[3]
+    return replace(surface, positions=moved.astype(np.float32))
 
 
 def _read_document(path: Path) -> dict[str, Any]:

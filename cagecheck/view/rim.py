@@ -40,7 +40,9 @@ def outline(
     pairs, whose, third = pairs[border], whose[border], third[border]
     a, b = positions[pairs[:, 0]], positions[pairs[:, 1]]
     middle, length = (a + b) / 2, np.linalg.norm(b - a, axis=1)
-    inward = normalised(np.asarray(positions[third] - middle, np.float64))
+    along = normalised(np.asarray(b - a, np.float64))
+    inward = np.asarray(positions[third] - middle, np.float64)
+    inward = normalised(inward - np.einsum("nj,nj->n", inward, along)[:, None] * along)
     k = min(12, len(pairs))
     distance, near = cKDTree(middle).query(middle, k=k)
     distance, near = distance.reshape(-1, k), near.reshape(-1, k)
