@@ -21,7 +21,7 @@ import numpy as np
 from cagecheck.demo import make_scene
 from cagecheck.meshes.lowpoly import prepare_low
 from cagecheck.meshes.pairs import pair_parts
-from cagecheck.predict import Settings, predict
+from cagecheck.prediction import Settings, predict
 from cagecheck.report.write import write_prediction
 from cagecheck.view.model import ViewModel
 from cagecheck.view.result import read_result
