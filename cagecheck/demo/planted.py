@@ -8,6 +8,7 @@ size and the low poly's facets decide there).
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -100,6 +101,26 @@ class Planted:
         out["points"] = [[round(float(x), 6) for x in p] for p in self.points]
         out["also"] = list(self.also)
         return out
+
+
+def truth(
+    planted: Sequence[Planted], kind: str, points: Floats, part: NDArray[np.str_]
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Return (N,) bool twice: where a kind of defect is certain, and where it may show at all.
+
+    `points` is (N, 3) on the low poly, `part` (N,) names of low parts. A kind may show where it
+    was planted and where something was planted that it goes with.
+    """
+    certain = np.zeros(len(points), bool)
+    possible = np.zeros(len(points), bool)
+    for place in planted:
+        if place.kind != kind and kind not in place.also:
+            continue
+        on = np.flatnonzero(part == place.part)
+        possible[on] |= place.in_outer(points[on])
+        if place.kind == kind:
+            certain[on] |= place.in_core(points[on])
+    return certain, possible
 
 
 def planted_from_dict(values: dict[str, Any]) -> Planted:

@@ -115,7 +115,7 @@ def _reel(seed: int) -> Piece:
     return Piece(
         "reel", high, 20, 0, rows=tuple(stops), low_shape=low, poles=("rim", "rim"), hard=True,
         sculpt=relief, fineness=0.6, inflate=0.0006,
-        stops_v=tuple((stops - stops[0]) / (stops[-1] - stops[0])),
+        stops_v=_fractions(stops),
     )  # fmt: skip
 
 
@@ -126,6 +126,9 @@ def _staff(seed: int) -> Piece:
         (1.774, 0.0),
     ]  # fmt: skip
     shape = Turned(upright(STAFF_X, STAFF_Z), Profile(fillet(outline), 0.002))
+    rows = np.array(shape.profile.rows(1, -2, 0.12))
+    # Five islands end to end: in one piece the staff would set the scale of its whole tile.
+    cuts = rows[np.linspace(0, len(rows) - 1, 6).round().astype(int)]
 
     def relief(s: Spots) -> Floats:
         grip = fade(s.a, 0.86, 0.88) * fade(-s.a, -1.24, -1.22)
@@ -135,7 +138,8 @@ def _staff(seed: int) -> Piece:
         return wrap + knots + rings + wood(s, seed, (1.0, 0.12, 1.0))
 
     return Piece(
-        "staff", shape, 12, 0, rows=shape.profile.rows(1, -2, 0.12), sculpt=relief, fineness=0.6,
+        "staff", shape, 12, 0, rows=tuple(rows), stops_v=_fractions(cuts), sculpt=relief,
+        fineness=0.6,
         inflate=0.0004,
     )  # fmt: skip
 
@@ -176,3 +180,7 @@ def _roof(seed: int) -> Piece:
         "roof", shape, 20, 0, rows=shape.profile.rows(1, -2, 0.04), sculpt=relief, fineness=0.6,
         inflate=0.0008,
     )  # fmt: skip
+
+
+def _fractions(stops: Floats) -> tuple[float, ...]:
+    return tuple((stops - stops[0]) / (stops[-1] - stops[0]))

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from cagecheck.demo.planted import KINDS, Planted
+from cagecheck.demo.planted import KINDS, Planted, truth
 from cagecheck.meshes.mesh import Floats
 
 # A region is right when at least this share of its points lies where its kind was planted.
@@ -124,18 +124,12 @@ def score_samples(
     found : per kind (N,) bool; weight : (N,) float64.
 
     Recall counts the samples in the cores of a kind's places, precision the samples found that
-    lie in the outer zones of places that allow the kind.
+    lie in the outer zones of places that allow the kind. Splits lie on edges, which have no area:
+    score them by regions.
     """
     out = []
     for kind, mask in found.items():
-        core = np.zeros(len(points), bool)
-        zone = np.zeros(len(points), bool)
-        for place in planted:
-            on = np.flatnonzero(part == place.part)
-            if place.kind == kind:
-                core[on] |= place.in_core(points[on])
-            if place.kind == kind or kind in place.also:
-                zone[on] |= place.in_outer(points[on])
+        core, zone = truth(planted, kind, points, part)
         out.append(
             KindScore(
                 kind, float(weight[core].sum()), float(weight[core & mask].sum()),
