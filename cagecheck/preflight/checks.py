@@ -288,6 +288,22 @@ ALL_CHECKS: tuple[Check, ...] = (
         "Flip the faces of the part.",
     ),
     Check(
+        "high-flipped",
+        "outlines of flipped patches",
+        "outlines",
+        "error",
+        "Inside the outline the faces show their backs: the baked normals point inwards there.",
+        "Flip the faces of the patch.",
+    ),
+    Check(
+        "high-open-borders",
+        "holes and open borders",
+        "borders",
+        "information",
+        "Rays that pass through a hole record nothing, or the far side.",
+        "Close holes that lie over the low poly; open rims beyond it do no harm.",
+    ),
+    Check(
         "alignment",
         "the high poly does not lie on the low poly",
         "meshes",

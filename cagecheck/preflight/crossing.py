@@ -19,7 +19,7 @@ from scipy.sparse.csgraph import connected_components
 from cagecheck.meshes.mesh import Floats, Ints, Surface
 from cagecheck.preflight.checks import CHECKS
 from cagecheck.preflight.finding import PLACES_NAMED, Finding, Place, Side, how_many, point
-from cagecheck.preflight.high import measure_parts
+from cagecheck.preflight.high import PartMeasures, measure_parts
 from cagecheck.progress import Progress, silent
 from cagecheck.rays.layers import Layers
 from cagecheck.rays.scene import Scene
@@ -71,13 +71,19 @@ def pair_groups(paired: NDArray[np.bool_]) -> tuple[Ints, Ints]:
 
 
 def crossing_parts(
-    surface: Surface, group: Ints, *, threads: int | None = None, progress: Progress = silent
+    surface: Surface,
+    group: Ints,
+    *,
+    measures: PartMeasures | None = None,
+    threads: int | None = None,
+    progress: Progress = silent,
 ) -> list[Crossing]:
     """Find the parts of different groups that run through each other, most places first.
 
     `group` is (K,), a number per part; parts with one number are never compared.
+    `measures` is what `measure_parts` says of the surface, if it is known already.
     """
-    parts = _Parts(surface)
+    parts = _Parts(surface, measures or measure_parts(surface))
     hits = []
     share = np.ones(len(group))
     for k in range(len(group)):
@@ -120,14 +126,13 @@ def _by_pair(surface: Surface, hits: list[_Hits], share: Floats) -> list[Crossin
 class _Parts:
     """The triangles of every part, and its box."""
 
-    def __init__(self, surface: Surface) -> None:
+    def __init__(self, surface: Surface, measures: PartMeasures) -> None:
         part = surface.triangle_part
         count = len(surface.part_names)
         in_order = bool(np.all(part[1:] >= part[:-1]))
         self._order = None if in_order else np.argsort(part, kind="stable")
         ordered = part if self._order is None else part[self._order]
         self._start = np.searchsorted(ordered, np.arange(count + 1))
-        measures = measure_parts(surface)
         self.low, self.high = measures.low, measures.high
         self.diagonal = 0.0
         if np.isfinite(self.low).any():

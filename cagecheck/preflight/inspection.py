@@ -17,6 +17,7 @@ from cagecheck.preflight.density import PartDensity, density_findings, part_dens
 from cagecheck.preflight.edges import polygon_edges
 from cagecheck.preflight.finding import SEVERITIES, Finding, Severity, sort_findings
 from cagecheck.preflight.high import PartMeasures, high_findings, measure_parts
+from cagecheck.preflight.high_edges import high_edge_findings, high_edges
 from cagecheck.preflight.islands import find_islands
 from cagecheck.preflight.pair import alignment_finding, misplaced_finding, unpaired_findings
 from cagecheck.preflight.polygons import polygon_findings
@@ -174,9 +175,12 @@ def inspect_pair(
         *inspection.findings,
         *unpaired_findings(low, surface, measures, paired),
         *high_findings(surface, measures),
+        *high_edge_findings(surface, *high_edges(surface, progress=progress)),
         _place_finding(low, surface, measures, paired),
     ]
-    crossings = crossing_parts(surface, high_group, threads=threads, progress=progress)
+    crossings = crossing_parts(
+        surface, high_group, measures=measures, threads=threads, progress=progress
+    )
     found.append(crossing_finding(surface, crossings, "high"))
     return Inspection(
         low,

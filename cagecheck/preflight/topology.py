@@ -177,11 +177,12 @@ def _cracks(low: LowPoly, edges: PolygonEdges) -> Finding | None:
     position = low.positions[low.mesh.corner_vertex[corner]]
     part = low.mesh.face_part[low.mesh.corner_face[corner]]
     gap = CRACK_GAP * low.diagonal()
-    pairs = cKDTree(position).query_pairs(gap, output_type="ndarray")
+    # Parts lie far from each other along a fourth axis.
+    tree = cKDTree(np.column_stack([position, part * (4 * gap + 1.0)]))
+    pairs = tree.query_pairs(gap, output_type="ndarray")
     # Exactly coincident places are the two sides of a sheet, which the weld keeps apart.
     distance = np.linalg.norm(position[pairs[:, 0]] - position[pairs[:, 1]], axis=1)
-    keep = (part[pairs[:, 0]] == part[pairs[:, 1]]) & (distance > 0)
-    pairs, distance = pairs[keep], distance[keep]
+    pairs, distance = pairs[distance > 0], distance[distance > 0]
     if len(pairs) == 0:
         return None
     chosen = np.unique(pairs)
