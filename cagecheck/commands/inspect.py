@@ -7,6 +7,18 @@ from typing import Annotated, Any, Literal
 
 import typer
 
+from cagecheck.commands.inputs import (
+    HardnessOption,
+    HighAxesOption,
+    HighScaleOption,
+    LowPath,
+    NoPairingOption,
+    NormalsOption,
+    PairOption,
+    QuadsOption,
+    SizeOption,
+    WeightOption,
+)
 from cagecheck.commands.terminal import (
     EXIT_CLEAN,
     EXIT_DEFECTS,
@@ -15,14 +27,13 @@ from cagecheck.commands.terminal import (
     command,
     number,
 )
-from cagecheck.meshes.alignment import HighAxes, transform_surface
+from cagecheck.meshes.alignment import transform_surface
 from cagecheck.meshes.lowpoly import prepare_low
 from cagecheck.meshes.mesh import Surface
-from cagecheck.meshes.normals import NormalRule, NormalSource, NormalWeight
+from cagecheck.meshes.normals import NormalRule
 from cagecheck.meshes.pairs import Pairing, pair_parts
 from cagecheck.meshes.read import read_mesh, read_surface
 from cagecheck.meshes.tiles import NO_TILE
-from cagecheck.meshes.triangulate import QuadSplit
 from cagecheck.preflight import Finding, Inspection, Place, inspect_low, inspect_pair, part_rows
 from cagecheck.preflight.finding import SEVERITIES
 from cagecheck.preflight.inspection import DEFAULT_MAP_SIZE, DEFAULT_PADDING
@@ -37,13 +48,11 @@ def register(app: typer.Typer) -> None:
 
 
 def inspect(
-    low: Annotated[Path, typer.Argument(help="The low poly.", metavar="LOW")],
+    low: LowPath,
     high: Annotated[
         Path | None, typer.Argument(help="The high poly, if there is one yet.", metavar="[HIGH]")
     ] = None,
-    size: Annotated[
-        int, typer.Option("--size", min=1, max=65536, help="Edge of the maps in texels.")
-    ] = DEFAULT_MAP_SIZE,
+    size: SizeOption = DEFAULT_MAP_SIZE,
     padding: Annotated[
         float, typer.Option("--padding", min=0, help="Wanted space between islands, texels.")
     ] = DEFAULT_PADDING,
@@ -51,32 +60,14 @@ def inspect(
         bool,
         typer.Option("--one-map", help="All materials share one set of maps (else one each)."),
     ] = False,
-    normals: Annotated[
-        NormalSource, typer.Option("--normals", help="Where shading normals come from.")
-    ] = "file",
-    hardness: Annotated[
-        float,
-        typer.Option("--hardness", min=0, max=180, help="Degrees, with --normals hardness."),
-    ] = 30.0,
-    weight: Annotated[
-        NormalWeight, typer.Option("--weight", help="What faces weigh in computed normals.")
-    ] = "angle",
-    quads: Annotated[
-        QuadSplit, typer.Option("--quads", help="How quads are cut: first corner or short side.")
-    ] = "first",
-    pair: Annotated[
-        list[str] | None,
-        typer.Option("--pair", help="Pairing by name: LOW=HIGH with {name} and *. May repeat."),
-    ] = None,
-    no_pairing: Annotated[
-        bool, typer.Option("--no-pairing", help="Bake everything onto everything.")
-    ] = False,
-    high_scale: Annotated[
-        float, typer.Option("--high-scale", help="Scale the high poly by this first.")
-    ] = 1.0,
-    high_axes: Annotated[
-        HighAxes, typer.Option("--high-axes", help="The high poly's up axis, if not the low's.")
-    ] = "as-is",
+    normals: NormalsOption = "file",
+    hardness: HardnessOption = 30.0,
+    weight: WeightOption = "angle",
+    quads: QuadsOption = "first",
+    pair: PairOption = None,
+    no_pairing: NoPairingOption = False,
+    high_scale: HighScaleOption = 1.0,
+    high_axes: HighAxesOption = "as-is",
     fail_on: Annotated[
         FailOn, typer.Option("--fail-on", help="From which severity on the exit code is 1.")
     ] = "error",
