@@ -6,12 +6,13 @@ from collections.abc import Callable
 
 import typer
 
-from cagecheck.commands import batch, clash, demo, inspect, predict, tiles, tune, view
+from cagecheck.commands import batch, clash, demo, inspect, locate, predict, tiles, tune, view
 
 ALL: tuple[Callable[[typer.Typer], None], ...] = (
     demo.register,
     predict.register,
     tune.register,
+    locate.register,
     view.register,
     inspect.register,
     tiles.register,

@@ -1,0 +1,99 @@
+"""Thresholds for automated checks, and their outcome as JUnit XML.
+
+JUnit XML is the de-facto exchange format of test results: one ``testcase`` per asset, with a
+``failure`` where a threshold is passed and an ``error`` where the asset could not be checked.
+"""
+
+from __future__ import annotations
+
+import re
+import xml.etree.ElementTree as ET  # only written here, never read
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, ClassVar
+
+from cagecheck.defects.kinds import KINDS, Defect
+
+# Defects by the names that manifests use: "miss-tight", "overshoot-own", ...
+DEFECT_SLUGS: dict[str, str] = {
+    defect.name.lower().replace("_", "-"): KINDS[defect].title for defect in Defect
+}
+# XML 1.0 allows no other characters (W3C, "Extensible Markup Language", 2.2).
+_NOT_XML = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+
+
+@dataclass(frozen=True)
+class Gate:
+    """The most that an asset may have. None is no threshold.
+
+    regions : defect regions. texels : texels with any defect. percent : of the low poly's area
+    with any defect. texels_of : texels by defect, see `DEFECT_SLUGS`. A tuned asset is measured
+    after tuning.
+    """
+
+    NUMBERS: ClassVar[tuple[str, ...]] = ("regions", "texels", "percent")
+
+    regions: float | None = None
+    texels: float | None = None
+    percent: float | None = None
+    texels_of: Mapping[str, float] = field(default_factory=dict)
+
+    def breaches(self, summary: Mapping[str, Any]) -> list[str]:
+        """Return a sentence for every threshold that a summary (see `batchjob`) passes."""
+        out = []
+        for name, unit in zip(self.NUMBERS, ("regions", "texels", "% of the area"), strict=True):
+            most = getattr(self, name)
+            if most is not None and summary[name] > most:
+                out.append(f"{summary[name]:.6g} {unit} with defects, {most:.6g} allowed")
+        texels = {row["name"]: row["texels"] for row in summary["defects"]}
+        for slug, most in self.texels_of.items():
+            title = DEFECT_SLUGS[slug]
+            if texels.get(title, 0.0) > most:
+                out.append(f"{texels[title]:.6g} texels of {title}, {most:.6g} allowed")
+        return out
+
+
+def junit_xml(suite: str, rows: Sequence[Mapping[str, Any]]) -> bytes:
+    """Return JUnit XML for result rows (see `batch`), UTF-8."""
+    failures = sum(bool(row["breaches"]) for row in rows)
+    errors = sum(row["status"] == "failed" for row in rows)
+    seconds = sum(row.get("seconds") or 0.0 for row in rows)
+    counts = {
+        "tests": str(len(rows)),
+        "failures": str(failures),
+        "errors": str(errors),
+        "time": f"{seconds:.3f}",
+    }
+    root = ET.Element("testsuites", {"name": "cagecheck", **counts})
+    holder = ET.SubElement(root, "testsuite", {"name": _clean(suite), "skipped": "0", **counts})
+    for row in rows:
+        case = ET.SubElement(
+            holder,
+            "testcase",
+            {
+                "classname": "cagecheck",
+                "name": _clean(row["name"]),
+                "time": f"{row.get('seconds') or 0.0:.3f}",
+            },
+        )
+        if row["status"] == "failed":
+            message = _clean(row["error"])
+            ET.SubElement(case, "error", {"message": message, "type": "failed"}).text = message
+        elif row["breaches"]:
+            first = _clean(row["breaches"][0])
+            breach = ET.SubElement(case, "failure", {"message": first, "type": "threshold"})
+            breach.text = _clean("\n".join([*row["breaches"], *_regions(row)]))
+    ET.indent(root)
+    return bytes(ET.tostring(root, encoding="utf-8", xml_declaration=True)) + b"\n"
+
+
+def _regions(row: Mapping[str, Any]) -> list[str]:
+    """Return the worst region in words."""
+    worst = row["summary"].get("worst")
+    if not worst:
+        return []
+    return [f"worst: {worst['name']} on {worst['part']}: {worst['cause']} {worst['cure']}"]
+
+
+def _clean(text: str) -> str:
+    return _NOT_XML.sub("?", str(text))

@@ -1,0 +1,82 @@
+"""`cagecheck batch`: many assets, one table."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from cagecheck.chores.batch import BatchResult, run_batch
+from cagecheck.chores.batchpage import csv_row, verdict_sentence
+from cagecheck.chores.manifest import read_manifest
+from cagecheck.commands.terminal import (
+    EXIT_CLEAN,
+    EXIT_DEFECTS,
+    JsonFlag,
+    Terminal,
+    command,
+)
+
+
+def register(app: typer.Typer) -> None:
+    """Add the `batch` command."""
+    app.command("batch")(command(batch))
+
+
+def batch(
+    manifest: Annotated[Path, typer.Argument(help="TOML or CSV.", metavar="MANIFEST")],
+    out: Annotated[Path, typer.Option("--out", help="Folder for all results.")],
+    workers: Annotated[int, typer.Option("--workers", min=1, help="Local processes.")] = 1,
+    memory: Annotated[
+        float | None, typer.Option("--memory", help="GB that all processes together may hold.")
+    ] = None,
+    scheduler: Annotated[
+        str | None, typer.Option("--scheduler", help="Address of a dask.distributed scheduler.")
+    ] = None,
+    again: Annotated[
+        bool, typer.Option("--again", help="Run assets that have a result already, too.")
+    ] = False,
+    as_json: JsonFlag = False,
+) -> int:
+    """Check (and tune) many assets; continue where an earlier run of the batch stopped.
+
+    Writes results.csv, results.json, index.html and a folder per asset; with thresholds in the
+    manifest junit.xml as well. Exit code 0 when all assets pass their thresholds (without
+    thresholds: are clean), 1 when not or when one could not be checked, 2 for a bad manifest.
+
+    Example: cagecheck batch assets.toml --out checked --workers 2
+    """
+    terminal = Terminal(as_json)
+    plan = read_manifest(manifest)
+    with terminal.progress() as progress:
+        result = run_batch(
+            plan,
+            out,
+            workers=workers,
+            memory_gb=memory,
+            scheduler=scheduler,
+            again=again,
+            progress=progress,
+        )
+    terminal.result(result.to_dict())
+    _say(terminal, result)
+    return EXIT_CLEAN if result.passed else EXIT_DEFECTS
+
+
+def _say(terminal: Terminal, result: BatchResult) -> None:
+    rows = [csv_row(row, result.is_gate) for row in result.rows]
+    columns = ("name", "verdict", "regions", "texels", "percent", "seconds", "reused")
+    terminal.table(
+        "Assets",
+        [column.replace("_", " ") for column in columns],
+        [[row[column] for column in columns] for row in rows],
+    )
+    for row in result.rows:
+        worst = (row["summary"] or {}).get("worst")
+        said = f"worst: {worst['name']} on {worst['part']}: {worst['cure']}" if worst else None
+        for text in [row["error"], *row["breaches"], said]:
+            if text:
+                terminal.say(f"{row['name']}: {text}")
+    terminal.say(verdict_sentence(result.to_dict()))
+    terminal.say("Written: " + ", ".join(str(path) for path in result.files))
