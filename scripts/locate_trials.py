@@ -2,9 +2,9 @@
 
 usage: python scripts/locate_trials.py [--scenes 1 2] [--pairs 40] [--seed 0]
 
-Rows are what was planted, columns what was found. A convention counts as found when it is named for
-the map (of any tile); a defect is what most of its visibly changed texels are called. "false" counts
-regions that overlap no planted place, and conventions that were not planted.
+Rows are what was planted, columns what was found. A convention counts as found when it is named
+for a map; a defect is what most of its visibly changed texels are called. "false" counts regions
+that overlap no planted place, and conventions that were not planted.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from cagecheck.maps.compare import Fault
 from cagecheck.maps.fault_regions import TITLES
-from cagecheck.maps.locate import Location, LocateSettings, locate
+from cagecheck.maps.locate import LocateSettings, Location, locate
 from tests.locate_scenes import (
     CONVENTIONS,
     DEFECTS,
@@ -148,8 +148,8 @@ def main() -> None:
             if options.verbose and (wrong or any(a != b for a, b in found.items())):
                 codes = sorted({c.code for m in result.maps for c in m.conventions})
                 names = [(r.name, r.part, int(r.texels)) for r in result.regions[:5]]
-                print(f"scene {seed} trial {k}: {faults} -> {found}, false {wrong}; {codes} {names}",
-                      flush=True)  # fmt: skip
+                print(f"scene {seed} trial {k}: {faults} -> {found}, false {wrong}", flush=True)
+                print(f"    {codes} {names}", flush=True)
     print_matrix(counts)
     print(f"false findings: {false} in {trials} trials; {time.perf_counter() - start:.0f} s")
 

@@ -74,7 +74,7 @@ class LocateSettings:
 
     offset, depth : world units, as the bake was (probably) made; along, directions : how its rays
     ran; apart : parts were baked one by one; padding : texels that there should be, by the map's
-    size by default; seed : of random draws.
+    size by default; rule, quads : see `prepare_low`; seed : of random draws.
     """
 
     offset: float | None = None
@@ -84,6 +84,7 @@ class LocateSettings:
     apart: bool = False
     padding: int | None = None
     rule: NormalRule = field(default_factory=NormalRule)
+    quads: QuadSplit = "first"
     seed: int = 0
 
 
@@ -174,7 +175,7 @@ def locate(
     """
     settings = settings or LocateSettings()
     scene = high if isinstance(high, Scene) else Scene(high)
-    prepared = prepare_low(low, rule=settings.rule)
+    prepared = prepare_low(low, rule=settings.rule, quads=settings.quads)
     tiles = tiles_touched(prepared)
     _check(maps, prepared, tiles)
     if paired is None:
@@ -184,7 +185,9 @@ def locate(
     located = [_locate_map(bench, baked, tiles, progress=progress) for baked in maps]
     located = _mark_seams(bench, located)
     texels = _faulty_texels(bench, located)
-    regions, specks = fault_regions(bench.low("first"), texels, scene.surface.part_names)
+    regions, specks = fault_regions(
+        bench.low(bench.settings.quads), texels, scene.surface.part_names
+    )
     if specks:
         notices.append(
             Notice("specks", f"{specks:,} faulty texels lie in groups of under 8 and are not "
@@ -197,7 +200,7 @@ def locate(
     return Location(
         low=prepared,
         scene=scene,
-        cage=bench.cage("first"),
+        cage=bench.cage(settings.quads),
         settings=settings,
         maps=tuple(located),
         texels=texels,
@@ -260,9 +263,10 @@ class _Bench:
 
     def quad_choices(self) -> tuple[QuadSplit, ...]:
         """The cuts that differ for this mesh."""
-        first, short = self.low("first"), self.low("short")
-        same = np.array_equal(first.cut.corners, short.cut.corners)
-        return ("first",) if same else ("first", "short")
+        own = self.settings.quads
+        other: QuadSplit = "short" if own == "first" else "first"
+        same = np.array_equal(self.low(own).cut.corners, self.low(other).cut.corners)
+        return (own,) if same else (own, other)
 
     def sampled(self, tile: int, size: int, quads: QuadSplit, normals: HighNormals) -> Sampled:
         """Return evenly picked texels of a tile with what the bake would record there."""
@@ -365,7 +369,7 @@ def _locate_map(
     samples = []
     for done, tile in enumerate(tiles):
         progress(f"reading {baked.path.name}", done, len(tiles) + 1)
-        sample = bench.sampled(tile, size, "first", "smooth")
+        sample = bench.sampled(tile, size, bench.settings.quads, "smooth")
         if len(sample):
             samples.append(sample)
     if not samples:
@@ -404,7 +408,7 @@ def _finer_reading(
     size = shares.shape[0]
     vectors = reading.vectors(shares)
     bases = BASES if reading.space == "tangent" else (BasisRule(),)
-    default = bench.sampled(reading.tile, size, "first", "smooth")
+    default = bench.sampled(reading.tile, size, bench.settings.quads, "smooth")
     key = default.y.astype(np.int64) * size + default.x
     choices: list[tuple[Reading, Floats, Floats]] = []
     for quads in bench.quad_choices():
@@ -428,7 +432,11 @@ def _finer_reading(
                 kind = replace(reading, basis=basis, quads=quads, normals=normals)
                 choices.append((kind, full, angles))
     best = _best_choice(choices)
-    return choices[best][0], float(np.nanmedian(choices[best][2])), _finer_faults(choices[best][0])
+    return (
+        choices[best][0],
+        float(np.nanmedian(choices[best][2])),
+        _finer_faults(choices[best][0], bench.settings.quads),
+    )
 
 
 def _best_choice(choices: list[tuple[Reading, Floats, Floats]]) -> int:
@@ -459,7 +467,7 @@ def _degrees(a: Floats, b: Floats) -> Floats:
     return out
 
 
-def _finer_faults(reading: Reading) -> list[ConventionFault]:
+def _finer_faults(reading: Reading, own: QuadSplit) -> list[ConventionFault]:
     out = []
     if reading.basis != BasisRule():
         out.append(
@@ -469,12 +477,12 @@ def _finer_faults(reading: Reading) -> list[ConventionFault]:
                 "bake and render with MikkTSpace, or with one and the same other basis",
             )
         )
-    if reading.quads != "first":
+    if reading.quads != own:
+        words = {"short": "along their shorter diagonal", "first": "from their first corner"}
         out.append(
             ConventionFault(
                 "triangulation",
-                "the map was baked with quads cut along their shorter diagonal, not from their "
-                "first corner",
+                f"the map was baked with quads cut {words[reading.quads]}, not {words[own]}",
                 "triangulate the low poly before baking and keep those triangles",
             )
         )
@@ -558,7 +566,7 @@ def _mark_seams(bench: _Bench, located: list[LocatedMap]) -> list[LocatedMap]:
     out = list(located)
     for size in sorted(sizes):
         mine = {tile: view for tile, view in views.items() if view.size == size}
-        steps = seam_steps(seam_samples(bench.low("first"), size), mine)
+        steps = seam_steps(seam_samples(bench.low(bench.settings.quads), size), mine)
         broken = steps.broken
         for k, located_map in enumerate(out):
             view, fault = located_map.view, located_map.fault
@@ -578,7 +586,7 @@ def _mark_seams(bench: _Bench, located: list[LocatedMap]) -> list[LocatedMap]:
 
 
 def _faulty_texels(bench: _Bench, located: list[LocatedMap]) -> FaultyTexels:
-    low = bench.low("first")
+    low = bench.low(bench.settings.quads)
     sets: list[dict[str, Any]] = []
     patch_base = 0
     for found in located:

@@ -17,8 +17,10 @@ from numba import njit
 from numpy.typing import NDArray
 
 from cagecheck.defects.kinds import PRECEDENCE, Defect
+from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Floats, Ints
 from cagecheck.prediction import Prediction
+from cagecheck.rays.points import SurfacePoints
 from cagecheck.report.colours import defect_colours
 
 # A heat map of this many vertices opens at once in any viewer (about 20 MB as PLY).
@@ -59,14 +61,45 @@ def region_of_samples(prediction: Prediction) -> Ints:
 
 def build_heat_map(prediction: Prediction, *, most_vertices: int = MOST_VERTICES) -> HeatMap:
     """Lay the samples' findings on a lattice over the low poly."""
-    low, points, findings = prediction.low, prediction.points, prediction.findings
+    low, findings = prediction.low, prediction.findings
+    rank = np.full(256, len(PRECEDENCE), np.int64)
+    for k, defect in enumerate(PRECEDENCE):
+        rank[defect] = k
+    lattice = lay_lattice(low, prediction.points, rank[findings.main], most_vertices=most_vertices)
+    return HeatMap(
+        positions=lattice.positions,
+        triangles=lattice.triangles,
+        low_triangle=lattice.low_triangle,
+        sample=lattice.sample,
+        colours=defect_colours(findings.main[lattice.sample]),
+        fields=_fields(prediction, lattice.sample),
+        vertex_of_sample=lattice.vertex_of_sample,
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class Lattice:
+    """The mesh of a heat map and the sample that each vertex shows; fields as in `HeatMap`."""
+
+    positions: Floats
+    triangles: Ints
+    low_triangle: Ints
+    sample: NDArray[np.int64]
+    vertex_of_sample: Ints
+
+
+def lay_lattice(
+    low: LowPoly,
+    points: SurfacePoints,
+    rank: NDArray[np.int64],
+    *,
+    most_vertices: int = MOST_VERTICES,
+) -> Lattice:
+    """Lay a lattice over the low poly; of the samples at a vertex the least `rank` (N,) wins."""
     order = np.argsort(points.triangle, kind="stable")
     count = np.bincount(points.triangle, minlength=len(low.triangles))
     start = np.concatenate([[0], np.cumsum(count)])
     sides = _lattice_sides(count, most_vertices)
-    rank = np.full(256, len(PRECEDENCE), np.int64)
-    for k, defect in enumerate(PRECEDENCE):
-        rank[defect] = k
     vertex_start = np.concatenate([[0], np.cumsum((sides + 1) * (sides + 2) // 2)])
     face_start = np.concatenate([[0], np.cumsum(sides * sides)])
     barycentric = np.empty((vertex_start[-1], 3))
@@ -75,20 +108,12 @@ def build_heat_map(prediction: Prediction, *, most_vertices: int = MOST_VERTICES
     vertex_of_sample = np.empty(len(points), np.int32)
     _fill_lattices(
         sides, vertex_start, face_start, start, order, points.barycentric,
-        rank[findings.main], barycentric, triangles, sample,
-        vertex_of_sample,
+        rank, barycentric, triangles, sample, vertex_of_sample,
     )  # fmt: skip
     owner = np.repeat(np.arange(len(sides)), np.diff(vertex_start))
     positions = np.einsum("ij,ijk->ik", barycentric, low.positions[low.triangles[owner]])
-    return HeatMap(
-        positions=positions,
-        triangles=triangles,
-        low_triangle=np.repeat(np.arange(len(sides), dtype=np.int32), sides * sides),
-        sample=sample,
-        colours=defect_colours(findings.main[sample]),
-        fields=_fields(prediction, sample),
-        vertex_of_sample=vertex_of_sample,
-    )
+    low_triangle = np.repeat(np.arange(len(sides), dtype=np.int32), sides * sides)
+    return Lattice(positions, triangles, low_triangle, sample, vertex_of_sample)
 
 
 def _fields(prediction: Prediction, sample: NDArray[np.int64]) -> dict[str, NDArray[Any]]:

@@ -1,0 +1,183 @@
+"""`cagecheck locate`: where and why a baked normal map is wrong."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from cagecheck.commands import inputs as given
+from cagecheck.commands.inputs import read_cage, read_inputs
+from cagecheck.commands.terminal import (
+    EXIT_CLEAN,
+    EXIT_DEFECTS,
+    ForceFlag,
+    JsonFlag,
+    Terminal,
+    command,
+)
+from cagecheck.maps.locate import LocatedMap, LocateSettings, Location, locate
+from cagecheck.maps.read_maps import find_maps, read_map
+from cagecheck.maps.texels import tiles_touched
+from cagecheck.maps.write_location import location_document, totals, write_location
+from cagecheck.meshes.lowpoly import LowPoly
+from cagecheck.meshes.normals import NormalRule
+from cagecheck.progress import silent
+from cagecheck.rays.cage import Cage
+
+REGIONS_SHOWN = 15
+
+
+def register(app: typer.Typer) -> None:
+    """Add the `locate` command."""
+    app.command("locate")(command(locate_command))
+
+
+def locate_command(
+    maps: Annotated[
+        str,
+        typer.Argument(
+            metavar="MAP", help="A normal map, a folder, or a pattern with {tile} or <UDIM>."
+        ),
+    ],
+    low: given.LowPath,
+    high: given.HighPath,
+    offset: given.OffsetOption = None,
+    push: given.PushOption = None,
+    cage: given.CageOption = None,
+    depth: given.DepthOption = None,
+    padding: Annotated[
+        int | None,
+        typer.Option("--padding", min=0, help="Texels of padding there should be."),
+    ] = None,
+    pair: given.PairOption = None,
+    no_pairing: given.NoPairingOption = False,
+    apart: given.ApartOption = False,
+    directions: given.DirectionsOption = "averaged",
+    along: given.AlongOption = "cage",
+    normals: given.NormalsOption = "file",
+    hardness: given.HardnessOption = 30.0,
+    weight: given.WeightOption = "angle",
+    quads: given.QuadsOption = "first",
+    high_scale: given.HighScaleOption = 1.0,
+    high_axes: given.HighAxesOption = "as-is",
+    seed: given.SeedOption = 0,
+    out: Annotated[Path | None, typer.Option("--out", help="Folder for the result files.")] = None,
+    force: ForceFlag = False,
+    as_json: JsonFlag = False,
+) -> int:
+    """Explain a baked normal map: its conventions first, then every faulty place.
+
+    Compares the map, texel by texel, with every surface that its rays could have recorded, and
+    says which one each bad place shows, what the bake's offset probably was, and what to do.
+    Exit code 0 when nothing is wrong, 1 when something is, 2 when a file cannot be used.
+
+    Example: cagecheck locate bakes/hero_normal.{tile}.png hero_low.obj hero_high.ply --out why
+    """
+    terminal = Terminal(as_json)
+    rule = NormalRule(normals, weight, hardness)
+    with terminal.progress() as progress:
+        scene = read_inputs(
+            low, high, pair=pair, no_pairing=no_pairing, normals=rule, quads=quads,
+            high_scale=high_scale, high_axes=high_axes, progress=progress,
+        )  # fmt: skip
+        baked = [read_map(path, tile) for path, tile in find_maps(maps, tiles_touched(scene.low))]
+        chosen, more = read_cage(
+            scene.low, offset=offset, push=push, cage=cage, directions=directions,
+            progress=progress,
+        )  # fmt: skip
+        maker: Callable[[LowPoly], Cage] | None = None
+        if chosen is not None:
+
+            def maker(variant: LowPoly) -> Cage:
+                again, _ = read_cage(
+                    variant, offset=None, push=push, cage=cage, directions=directions,
+                    progress=silent,
+                )  # fmt: skip
+                assert again is not None
+                return again
+
+        settings = LocateSettings(
+            offset=offset, depth=depth, along=along, directions=directions, apart=apart,
+            padding=padding, rule=rule, quads=quads, seed=seed,
+        )  # fmt: skip
+        result = locate(
+            baked, scene.low.mesh, scene.high, cage=maker, paired=scene.pairing.matrix(),
+            settings=settings, progress=progress,
+        )  # fmt: skip
+        result = replace(result, notices=(*scene.notices, *more, *result.notices))
+        files = write_location(result, out, force=force, progress=progress) if out else []
+    terminal.result(location_document(result))
+    say_location(terminal, result)
+    if files:
+        terminal.say("Written: " + ", ".join(str(path) for path in files))
+    return EXIT_CLEAN if result.clean else EXIT_DEFECTS
+
+
+def say_location(terminal: Terminal, result: Location) -> None:
+    """Print how the maps were read, what is wrong, the likely offset, the verdict."""
+    if terminal.as_json:
+        return
+    terminal.notices(result.notices)
+    for found in result.maps:
+        _say_map(terminal, found)
+    _say_offset(terminal, result)
+    rows = [(t["name"], t["regions"], t["texels"], t["area"]) for t in totals(result)]
+    terminal.table("Faults", ("fault", "regions", "texels", "area (sq. units)"), rows)
+    shown = result.regions[:REGIONS_SHOWN]
+    if shown:
+        more = len(result.regions) - len(shown)
+        title = f"Worst regions ({more:,} more in the files)" if more > 0 else "Regions"
+        terminal.table(
+            title,
+            ("no.", "fault", "part", "tile", "texels", "cause", "cure"),
+            [
+                (r.number, r.name, r.part, str(r.tile), round(r.texels), r.cause, r.cure)
+                for r in shown
+            ],
+        )
+    terminal.say(verdict(result))
+
+
+def _say_map(terminal: Terminal, found: LocatedMap) -> None:
+    width, height = found.source.size
+    reading = found.reading
+    terminal.say(
+        f"{found.source.path.name}: {width} x {height}, {found.source.bits} bits; read as tile "
+        f"{reading.tile}, {reading.space} space, {reading.basis.describe()}; agreement "
+        f"{100 * reading.agreement:.0f} %"
+    )
+    for fault in found.conventions:
+        terminal.say(f"  convention [{fault.code}]: {fault.text}; {fault.cure}.")
+    if not found.conventions:
+        terminal.say("  conventions: as glTF 2.0 has them (green up, MikkTSpace, linear values).")
+
+
+def _say_offset(terminal: Terminal, result: Location) -> None:
+    guess = result.offset
+    if guess is None:
+        terminal.say("Offset of the bake: too few texels can tell.")
+        return
+    terminal.say(
+        f"Offset of the bake: likely between {guess.least:.4g} and {guess.most:.4g} "
+        f"({guess.unit}); {100 * guess.agree:.1f} % of {guess.voters:,} telling texels agree."
+    )
+    if guess.lost_depth is not None:
+        terminal.say(f"Depth of the bake: likely less than {guess.lost_depth:.4g} units.")
+
+
+def verdict(result: Location) -> str:
+    """Return the verdict in a sentence or two."""
+    conventions = sum(len(m.conventions) for m in result.maps)
+    if result.clean:
+        return "Clean: every texel shows the surface that belongs to it. Look at it all the same."
+    parts = []
+    if conventions:
+        parts.append(f"{conventions} convention(s) differ")
+    if result.regions:
+        worst = result.regions[0]
+        parts.append(f"{len(result.regions):,} faulty regions, worst: {worst.name} on {worst.part}")
+    return f"{'; '.join(parts)}. Cures are proposals until a new bake shows them."

@@ -1,0 +1,255 @@
+"""The result folder of `locate`: the document, the regions, marked maps, the heat-map mesh."""
+
+from __future__ import annotations
+
+import json
+import os
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image, ImageDraw, ImageFont
+
+from cagecheck import __version__
+from cagecheck.files import OutputFolder
+from cagecheck.maps.compare import Fault, chosen_points
+from cagecheck.maps.fault_regions import TITLES
+from cagecheck.maps.locate import LocatedMap, Location
+from cagecheck.progress import Progress, silent
+from cagecheck.rays.points import join_points
+from cagecheck.report.colours import CLEAN_COLOUR
+from cagecheck.report.document import DOCUMENT_VERSION, plain, source_row, write_region_csv
+from cagecheck.report.heatmap import HeatMap, lay_lattice, write_heat_glb, write_heat_ply
+
+# Paul Tol's "muted" scheme, as in `cagecheck.report.colours`, like things in like colours.
+FAULT_COLOURS: dict[Fault, tuple[int, int, int]] = {
+    Fault.OTHER_PART: (136, 204, 238),
+    Fault.OTHER_FOLD: (51, 34, 136),
+    Fault.TOO_DEEP: (136, 34, 85),
+    Fault.MISSED: (0, 0, 0),
+    Fault.SLANTED: (221, 204, 119),
+    Fault.SEAM: (170, 68, 153),
+    Fault.PADDING: (17, 119, 51),
+    Fault.NOISE: (68, 170, 153),
+    Fault.UNEXPLAINED: (204, 102, 119),
+}
+# Larger marked maps do not fit a screen.
+LARGEST_PICTURE = 1024
+# Numbered on the picture: as many as stay legible.
+NUMBERED = 60
+HEAT_TEXELS = 400_000
+_LEGEND_ROW, _MARGIN = 18, 6
+
+
+def write_location(
+    location: Location,
+    folder: str | os.PathLike[str],
+    *,
+    force: bool = False,
+    progress: Progress = silent,
+) -> list[Path]:
+    """Write location.json, regions.csv, a marked map per tile, heatmap.ply and heatmap.glb.
+
+    All appear together or not at all.
+
+    Raises `InputError` when a file exists and `force` is off, or the folder cannot be written.
+    """
+    with OutputFolder(folder, force=force) as out:
+        progress("writing", 0, 3)
+        document = json.dumps(location_document(location), indent=1, allow_nan=False)
+        out.add("location.json").write_text(document + "\n", encoding="utf-8")
+        write_region_csv(location.regions, out.add("regions.csv"))
+        progress("writing", 1, 3)
+        done: set[str] = set()
+        for found in location.maps:
+            if found.view is None:
+                continue
+            name = f"marked.{found.view.tile}.png"
+            if name not in done:
+                marked_map(location, found).save(out.add(name))
+                done.add(name)
+        progress("writing", 2, 3)
+        heat = heat_map(location)
+        if heat is not None:
+            write_heat_ply(heat, out.add("heatmap.ply"))
+            write_heat_glb(heat, out.add("heatmap.glb"))
+        progress("writing", 3, 3)
+    return out.paths()
+
+
+def location_document(location: Location) -> dict[str, Any]:
+    """Return the location as plain JSON values."""
+    settings = location.settings
+    rows = [
+        {
+            "file": str(found.source.path),
+            "said_tile": found.source.tile,
+            "size": list(found.source.size),
+            "bits": found.source.bits,
+            "reading": found.reading.to_dict(),
+            "conventions": [fault.to_dict() for fault in found.conventions],
+            "compared": found.view is not None,
+            "padding": None
+            if found.padding is None
+            else {"needed": found.padding.needed, "found": found.padding.width},
+        }
+        for found in location.maps
+    ]
+    document = {
+        "cagecheck": __version__,
+        "version": DOCUMENT_VERSION,
+        "kind": "location",
+        "low": source_row(location.low.mesh.source),
+        "high": source_row(location.scene.surface.source),
+        "engine": location.scene.engine,
+        "cage": location.cage.label,
+        "depth": settings.depth,
+        "maps": rows,
+        "offset": None if location.offset is None else location.offset.to_dict(),
+        "totals": totals(location),
+        "regions": [region.to_dict() for region in location.regions],
+        "specks": location.specks,
+        "clean": location.clean,
+        "notices": [notice.to_dict() for notice in location.notices],
+    }
+    out: dict[str, Any] = plain(document)
+    return out
+
+
+def totals(location: Location) -> list[dict[str, Any]]:
+    """Return one row per fault: name, regions, texels, area."""
+    rows = []
+    for title in TITLES.values():
+        mine = [r for r in location.regions if r.name == title]
+        rows.append(
+            {
+                "name": title,
+                "regions": len(mine),
+                "texels": round(sum(r.texels for r in mine)),
+                "area": sum(r.area for r in mine),
+            }
+        )
+    return rows
+
+
+def marked_map(location: Location, found: LocatedMap) -> Image.Image:
+    """Draw a tile's map in grey with its faults in colour, numbered regions and a legend."""
+    assert found.view is not None and found.fault is not None
+    size = found.view.size
+    step = max(-(-size // LARGEST_PICTURE), 1)
+    fault = _worst_of(found.fault, step)
+    shade = found.values[::step, ::step].mean(axis=2)[: fault.shape[0], : fault.shape[1]]
+    picture = np.repeat((150 + 90 * shade)[..., None], 3, axis=2)
+    for kind, colour in FAULT_COLOURS.items():
+        picture[fault == kind] = colour
+    if found.padding is not None and found.padding.too_thin:
+        bare = _worst_of(np.where(found.padding.bare, 0, 255).astype(np.uint8), step) == 0
+        picture[bare] = FAULT_COLOURS[Fault.PADDING]
+    upper = Image.fromarray(np.clip(picture, 0, 255).astype(np.uint8))
+    kinds = sorted({r.name for r in location.regions if _here(location, r.samples, found)})
+    whole = Image.new(
+        "RGB", (upper.width, upper.height + _LEGEND_ROW * max(len(kinds), 1) + _MARGIN), "white"
+    )
+    whole.paste(upper, (0, 0))
+    draw = ImageDraw.Draw(whole)
+    font = ImageFont.load_default(13)
+    _number_regions(draw, font, location, found, step)
+    names = {title: kind for kind, title in TITLES.items()}
+    for row, title in enumerate(kinds):
+        y = upper.height + _MARGIN + row * _LEGEND_ROW
+        draw.rectangle((6, y + 2, 18, y + 14), fill=FAULT_COLOURS[names[title]], outline="black")
+        numbers = [
+            str(r.number)
+            for r in location.regions[:NUMBERED]
+            if r.name == title and _here(location, r.samples, found)
+        ]
+        draw.text((26, y), f"{title}: {', '.join(numbers) or 'small ones'}", "black", font)
+    if not kinds:
+        draw.text((6, upper.height + _MARGIN), "no faults on this tile", "black", font)
+    return whole
+
+
+def _here(location: Location, samples: NDArray[np.int64], found: LocatedMap) -> bool:
+    assert found.view is not None
+    return bool(np.any(location.texels.tile[samples] == found.view.tile))
+
+
+def _worst_of(fault: NDArray[np.uint8], step: int) -> NDArray[np.uint8]:
+    """Shrink so that the smallest number of each block stays: no fault vanishes."""
+    if step == 1:
+        return fault
+    rows = -(-fault.shape[0] // step) * step
+    padded = np.full((rows, rows), 255, np.uint8)
+    padded[: fault.shape[0], : fault.shape[1]] = fault
+    out: NDArray[np.uint8] = padded.reshape(rows // step, step, rows // step, step).min(axis=(1, 3))
+    return out
+
+
+def _number_regions(
+    draw: ImageDraw.ImageDraw,
+    font: Any,
+    location: Location,
+    found: LocatedMap,
+    step: int,
+) -> None:
+    assert found.view is not None
+    texels = location.texels
+    for region in location.regions[:NUMBERED]:
+        mine = region.samples[texels.tile[region.samples] == found.view.tile]
+        if len(mine) == 0:
+            continue
+        middle = np.array([texels.x[mine].mean(), texels.y[mine].mean()])
+        places = np.stack([texels.x[mine], texels.y[mine]], axis=1)
+        x, y = places[np.argmin(np.linalg.norm(places - middle, axis=1))] / step
+        text = str(region.number)
+        box = draw.textbbox((x + 4, y - 7), text, font)
+        draw.rectangle((box[0] - 2, box[1] - 1, box[2] + 2, box[3] + 1), "white", "black")
+        draw.text((x + 4, y - 7), text, "black", font)
+
+
+def heat_map(location: Location) -> HeatMap | None:
+    """Lay the faults on the low poly; None where no map could be compared."""
+    low = location.low
+    sets, faults, numbers = [], [], []
+    region_of = np.zeros(len(location.texels), np.int32)
+    for region in reversed(location.regions):
+        region_of[region.samples] = region.number
+    views = [m for m in location.maps if m.view is not None and m.fault is not None]
+    if not views:
+        return None
+    covered = sum(int((m.view.triangle >= 0).sum()) for m in views if m.view is not None)
+    step = max(covered // HEAT_TEXELS, 1)
+    for found in views:
+        view, fault = found.view, found.fault
+        assert view is not None and fault is not None
+        y, x = np.arange(view.size)[:, None], np.arange(view.size)[None, :]
+        picked = (y * 104_729 + x * 7919) % step == 0
+        points, px, py = chosen_points(low, view.tile, picked | (fault != Fault.CLEAN))
+        number = np.zeros(fault.shape, np.int32)
+        mine = location.texels.tile == view.tile
+        number[location.texels.y[mine], location.texels.x[mine]] = region_of[mine]
+        sets.append(points)
+        faults.append(fault[py, px])
+        numbers.append(number[py, px])
+    points, fault, number = join_points(sets), np.concatenate(faults), np.concatenate(numbers)
+    lattice = lay_lattice(low, points, fault.astype(np.int64))
+    table = np.full((256, 4), 255, np.uint8)
+    table[:, :3] = CLEAN_COLOUR
+    for kind, colour in FAULT_COLOURS.items():
+        table[kind, :3] = colour
+    shown = lattice.sample
+    return HeatMap(
+        vertex_of_sample=lattice.vertex_of_sample,
+        positions=lattice.positions,
+        triangles=lattice.triangles,
+        low_triangle=lattice.low_triangle,
+        sample=shown,
+        colours=table[fault[shown]],
+        fields={
+            "fault": fault[shown],
+            "region": number[shown],
+            "part": low.triangle_part[points.triangle[shown]],
+            "tile": low.tile[points.triangle[shown]],
+        },
+    )
