@@ -166,3 +166,9 @@ def test_a_high_without_triangles_does_not_crash():
     high = Surface(np.zeros((0, 3)), np.zeros((0, 3), np.int32), np.zeros(0, np.int32), ("box",))
     inspection = inspect_pair(low_of(box()), high, map_size=1024, padding=8)
     assert codes(inspection) == []
+
+
+def test_the_manual_lists_every_check_as_it_is():
+    page = (Path(__file__).parent.parent / "docs" / "inspect.md").read_text(encoding="utf-8")
+    for c in ALL_CHECKS:
+        assert f"| `{c.code}` | {c.severity} | {c.title} | {c.harm} | {c.cure} |" in page

@@ -85,6 +85,7 @@ def crossing_parts(
     """
     parts = _Parts(surface, measures or measure_parts(surface))
     hits = []
+    progress("parts through each other", 0, len(group))
     share = np.ones(len(group))
     for k in range(len(group)):
         hit = _hits_of(surface, parts, group, k, threads)

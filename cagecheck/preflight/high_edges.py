@@ -42,6 +42,7 @@ def high_edges(surface: Surface, *, progress: Progress = silent) -> tuple[HighEd
     Vertices at one place (to float32, around the surface's own centre) count as one, so that
     triangle soups and split vertices are no holes.
     """
+    progress("edges of the high poly", 0, _count(surface))
     site = _sites(surface)
     part = surface.triangle_part
     in_order = bool(np.all(part[1:] >= part[:-1]))
