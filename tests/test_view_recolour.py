@@ -35,6 +35,7 @@ def recolourer_of(prediction: Prediction, heat: HeatMap) -> Recolourer:
         arrays["split_slope"],
         arrays["vertex_of_sample"],
         arrays["heat_sample"],
+        prediction.points.area,
     )
     settings = prediction.settings
     assert settings.depth is not None

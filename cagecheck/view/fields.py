@@ -112,20 +112,21 @@ def field_values(field: Field, result: Result, now: Recoloured, starts: Floats) 
     return of_recorded(view["layer_lean"])
 
 
+_COLOURS = np.ascontiguousarray(defect_colours(np.arange(256, dtype=np.uint8))[:, :3])
+
+
 def category_colours(main: NDArray[np.uint8]) -> NDArray[np.uint8]:
     """Return (n, 3) colours of main defects."""
-    return defect_colours(main)[:, :3]
+    return _COLOURS[main]
 
 
-def category_legend(main: NDArray[np.uint8], area: NDArray[np.floating]) -> Legend:
-    """Return the defects in force, in order of precedence, and the clean rest."""
-    share = np.bincount(main, weights=area, minlength=256)
-    present = np.bincount(main, minlength=256) > 0
-    whole = float(area.sum()) or 1.0
+def category_legend(share: NDArray[np.float64]) -> Legend:
+    """Return the defects that have area (256,), in order of precedence, and the clean rest."""
+    whole = float(share.sum()) or 1.0
     rows = [
         LegendRow(DEFECT_COLOURS[d], d.title, 100 * float(share[d]) / whole)
         for d in PRECEDENCE
-        if present[d]
+        if share[d] > 0
     ]
     rows.append(LegendRow(CLEAN_COLOUR, "clean", 100 * float(share[CLEAN]) / whole))
     return Legend("main defect", rows=tuple(rows))

@@ -140,7 +140,7 @@ class ViewModel:
         triangles, each the worst of its vertices: mixed colours would mean nothing.
         """
         if self.field.name == "defect":
-            legend = category_legend(self.now.main, self.result.samples["area"])
+            legend = category_legend(self.now.area)
             worst_of_triangles(
                 self.result.triangles, self.now.shown, self.now.main, self._rank, self._worst
             )

@@ -52,6 +52,7 @@ class Table:
     split_slope: NDArray[np.floating[Any]]
     vertex_of_sample: NDArray[np.int32]
     heat_sample: NDArray[np.int32]
+    area: NDArray[np.floating[Any]]
 
     def __len__(self) -> int:
         return len(self.start)
@@ -62,13 +63,15 @@ class Recoloured:
     """The samples at one distance.
 
     flags : (N,) uint16; main : (N,) uint8; recorded : (N,) int64 crossing or `NO_LAYER`;
-    shown : (K,) int32, the worst sample near every heat-map vertex.
+    shown : (K,) int32, the worst sample near every heat-map vertex; area : (256,) float64, the
+    area of the samples with each main defect, world units squared.
     """
 
     flags: NDArray[np.uint16]
     main: NDArray[np.uint8]
     recorded: NDArray[np.int64]
     shown: NDArray[np.int32]
+    area: NDArray[np.float64]
 
 
 class Recolourer:
@@ -99,10 +102,12 @@ class Recolourer:
             table.split_slope, self.depth, limits.skew_degrees, limits.steep_degrees,
             limits.split_texels, self._flags, self._main, self._recorded,
         )  # fmt: skip
+        area = np.zeros(256)
         _worst_of_vertices(
-            self._main, table.vertex_of_sample, table.heat_sample, rank_table(), self._shown
-        )
-        return Recoloured(self._flags, self._main, self._recorded, self._shown)
+            self._main, table.vertex_of_sample, table.heat_sample, rank_table(), table.area,
+            self._shown, area,
+        )  # fmt: skip
+        return Recoloured(self._flags, self._main, self._recorded, self._shown, area)
 
 
 def rank_table() -> NDArray[np.uint8]:
@@ -176,12 +181,14 @@ def _layer_flags(
 
 @njit(cache=True, nogil=True)
 def _worst_of_vertices(
-    main: Any, vertex_of_sample: Any, heat_sample: Any, rank: Any, shown: Any
-) -> None:
+    main: Any, vertex_of_sample: Any, heat_sample: Any, rank: Any, area: Any, shown: Any,
+    area_of_main: Any,
+) -> None:  # fmt: skip
     """Show at every vertex the worst sample nearest to it, else the one it showed before."""
     for v in range(len(shown)):
         shown[v] = -1
     for s in range(len(main)):
+        area_of_main[main[s]] += area[s]
         v = vertex_of_sample[s]
         if shown[v] < 0 or rank[main[s]] < rank[main[shown[v]]]:
             shown[v] = s

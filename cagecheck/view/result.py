@@ -83,7 +83,7 @@ class Result:
         table = Table(
             s["start"], s["layer_first"], s["layer_t"], s["layer_front"], v["layer_own"],
             v["layer_lean"], s["target_layer"], s["slant_degrees"], v["skew_scale"],
-            v["fold_from"], v["split_slope"], v["vertex_of_sample"], v["heat_sample"],
+            v["fold_from"], v["split_slope"], v["vertex_of_sample"], v["heat_sample"], s["area"],
         )  # fmt: skip
         return Recolourer(table, self.depth, self.thresholds)
 

@@ -287,6 +287,8 @@ class Stage:
         if self.model.cut is not None:
             self._show_cut()
         self.redraw_rays()
+        if self.plotter.window_size[0] >= LEAST_WIDTH_FOR_PANELS:
+            self._show_title_and_legend()
 
     def redraw_rays(self) -> None:
         """Draw the rays anew (the distance changed)."""
@@ -378,15 +380,12 @@ class Stage:
         if wide < LEAST_WIDTH_FOR_PANELS:
             self._show_narrow(high)
             return
-        title, lines = self.title_words()
-        self.panels["title"].show(title_panel(title, lines, LEFT), GAP, GAP, high)
+        self._show_title_and_legend()
         below = 2 * GAP + self.panels["title"].size[1]
         rows = max((high - below - 70) // 35, 1)
         listed = list_panel(self.list_rows(rows), len(self.model.result.regions), LEFT)
         self.panels["list"].show(listed, GAP, below, high)
         left = wide - RIGHT - GAP
-        legend = legend_panel(self.legend, RIGHT, self.model.cut is not None)
-        self.panels["legend"].show(legend, left, GAP, high)
         card = self._card()
         if card is None:
             self.panels["card"].hide()
@@ -394,6 +393,13 @@ class Stage:
             self.panels["card"].show(card, left, 2 * GAP + self.panels["legend"].size[1], high)
 
         self._show_scale_bar(high)
+
+    def _show_title_and_legend(self) -> None:
+        wide, high = self.plotter.window_size
+        title, lines = self.title_words()
+        self.panels["title"].show(title_panel(title, lines, LEFT), GAP, GAP, high)
+        legend = legend_panel(self.legend, RIGHT, self.model.cut is not None)
+        self.panels["legend"].show(legend, wide - RIGHT - GAP, GAP, high)
 
     def _show_scale_bar(self, high: int) -> None:
         """Draw a scale bar where the picture has one scale: in a cut."""
@@ -427,12 +433,11 @@ class Stage:
         found = [row for row in document["totals"] if row["regions"]]
         verdict = "No defect found."
         if found:
-            clean = self.model.result.samples["main"] == CLEAN
-            area = self.model.result.samples["area"]
-            wrong = 100 * float(area[~clean].sum()) / (float(area.sum()) or 1.0)
+            area = self.model.now.area
+            wrong = 100 * (1 - float(area[CLEAN]) / (float(area.sum()) or 1.0))
             verdict = (
-                f"{len(document['regions']):,} regions, {len(found)} kinds of defect: "
-                f"{wrong:.2g} % of the low poly."
+                f"{len(document['regions']):,} regions, {len(found)} kinds of defect. "
+                f"{wrong:.2g} % of the surface has a defect."
             )
         return name, [verdict, self.model.distance_words()]
 

@@ -159,7 +159,6 @@ class Window:
         self.model.set_factor(factor)
         self.stage.recolour()
         self.stage.redraw_distance()
-        self.stage.show_panels()
 
     def cut(self) -> None:
         """Turn the cut on or off."""
