@@ -50,7 +50,7 @@ def register(app: typer.Typer) -> None:
 def inspect(
     low: LowPath,
     high: Annotated[
-        Path | None, typer.Argument(help="The high poly, if there is one yet.", metavar="[HIGH]")
+        Path | None, typer.Argument(help="The high poly, if there is one yet.", metavar="HIGH")
     ] = None,
     size: SizeOption = DEFAULT_MAP_SIZE,
     padding: Annotated[
