@@ -38,6 +38,7 @@ Mask = NDArray[np.bool_]
 
 # Rounds of solving and casting: rays settle by about a factor of ten a round.
 ROUNDS = 6
+_PATIENT_ROUNDS = 2
 # What a sample was short after a round is added to its clearance this many times over.
 OVERSHOOT_SHORTFALL = 1.5
 # Fold ceilings go this far below the height at which the prism flattened.
@@ -158,11 +159,15 @@ class Search:
         self.extra = np.concatenate([self.extra, np.zeros(len(points))])
 
     def settle(self, stage: str, rounds: int = ROUNDS) -> None:
-        """Solve and cast until no open sample is left or the rounds are used up.
+        """Solve and cast until no open sample is left and the offsets stand still.
+
+        Still means that no offset moves by more than the margin; the rounds may be used up first.
 
         Keeps the offsets of the round with the fewest open samples, and of those the last.
         """
+        self.extra[:] = 0.0
         best: tuple[int, Floats, Mask, OffsetSolution | None] | None = None
+        last = np.full(len(self.offsets), np.inf)
         for k in range(rounds + 1):
             cast = self.cast(self.points, self.extra)
             left = self.open_samples(cast)
@@ -173,10 +178,15 @@ class Search:
                 if best is None or count <= best[0]:
                     best = (count, self.offsets, self.conflict, self.solution)
                 folds_left = self._lower_fold_ceilings()
-                if count == 0 and not (folds_left and k < 2):
+                settled = float(np.abs(self.offsets - last).max(initial=0.0)) <= self.margin
+                if count == 0 and settled and not (folds_left and k < _PATIENT_ROUNDS):
                     break
             if k < rounds:
-                self._learn(cast, left)
+                # New rays alone mend most of what a solution left; more clearance is for the
+                # samples that they did not.
+                if k >= _PATIENT_ROUNDS:
+                    self._learn(cast, left)
+                last = self.offsets
                 self._solve(cast)
         if best is not None:
             _, self.offsets, self.conflict, self.solution = best
@@ -200,8 +210,6 @@ class Search:
 
     def _learn(self, cast: Cast, left: Mask) -> None:
         """Ask for more clearance where a solution fell short on its own rays."""
-        if self.solution is None:
-            return
         rows = np.flatnonzero(left & cast.short)
         self.extra[rows] += OVERSHOOT_SHORTFALL * (cast.targets.t - cast.rays.start)[rows]
 

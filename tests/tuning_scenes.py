@@ -1,0 +1,74 @@
+"""Small scenes whose right offsets are known."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+
+from cagecheck.meshes.lowpoly import LowPoly, prepare_low
+from cagecheck.meshes.mesh import Mesh, Surface, mesh_from_polygons
+
+
+def tube(radius: float, height: float, sides: int, rings: int, turn: float = 0.0) -> Mesh:
+    """An open cylinder wall of quads around z, facing outward."""
+    angle = turn + 2 * np.pi * np.arange(sides) / sides
+    z = np.linspace(0, height, rings + 1)
+    points = np.array([[radius * np.cos(a), radius * np.sin(a), h] for h in z for a in angle])
+    quads = [
+        [r * sides + k, r * sides + (k + 1) % sides,
+         (r + 1) * sides + (k + 1) % sides, (r + 1) * sides + k]
+        for r in range(rings) for k in range(sides)
+    ]  # fmt: skip
+    return mesh_from_polygons(points, quads)
+
+
+def sheet(
+    count: int, height: Callable[[np.ndarray, np.ndarray], np.ndarray], size: float = 1.0
+) -> Mesh:
+    """A square sheet of `count` x `count` quads over [0, size]^2, facing up."""
+    x, y = np.meshgrid(
+        np.linspace(0, size, count + 1), np.linspace(0, size, count + 1), indexing="ij"
+    )
+    points = np.stack([x.ravel(), y.ravel(), height(x, y).ravel()], axis=1)
+    n = count + 1
+    quads = [
+        [i * n + j, (i + 1) * n + j, (i + 1) * n + j + 1, i * n + j + 1]
+        for i in range(count) for j in range(count)
+    ]  # fmt: skip
+    return mesh_from_polygons(points, quads)
+
+
+def surface_of(*meshes: Mesh) -> Surface:
+    """All meshes as one surface, one part each."""
+    positions, triangles, part, first = [], [], [], 0
+    for k, mesh in enumerate(meshes):
+        low = prepare_low(mesh)
+        positions.append(low.positions)
+        triangles.append(low.triangles + first)
+        part.append(np.full(len(low.triangles), k, np.int32))
+        first += len(low.positions)
+    return Surface(
+        np.concatenate(positions),
+        np.concatenate(triangles).astype(np.int32),
+        np.concatenate(part),
+        tuple(f"part{k}" for k in range(len(meshes))),
+    )
+
+
+def bumpy_pair(seed: int = 0, count: int = 5, fine: int = 40) -> tuple[LowPoly, Surface]:
+    """A gently bent low sheet and a high one with random bumps up to about 0.05 above it."""
+    rng = np.random.default_rng(seed)
+    wave = rng.uniform(2, 9, (6, 2))
+    phase = rng.uniform(0, 6, 6)
+
+    def bend(x: np.ndarray, y: np.ndarray) -> np.ndarray:
+        return 0.15 * np.sin(2 * x) + 0.1 * y**2
+
+    def bumps(x: np.ndarray, y: np.ndarray) -> np.ndarray:
+        total = sum(
+            np.sin(a * x * 2 + b * y * 2 + c) for (a, b), c in zip(wave, phase, strict=True)
+        )
+        return bend(x, y) + 0.008 * np.asarray(total)
+
+    return prepare_low(sheet(count, bend)), surface_of(sheet(fine, bumps))
