@@ -1,0 +1,106 @@
+"""Parts pair by their names."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from cagecheck.errors import InputError
+from cagecheck.meshes.pairs import pair_parts
+
+
+@pytest.mark.parametrize(
+    ("low", "high"),
+    [
+        ("Body", "body"),
+        ("body_low", "body_high"),
+        ("Body_LP", "body-hp"),
+        ("sleeveLow", "SleeveHigh"),
+        ("belt.lo", "belt.hi"),
+        ("belt low poly", "belt_highpoly"),
+        ("low_belt", "hi_belt"),
+        ("belt", "belt_high"),
+        ("belt_low", "belt"),
+        ("belt_low", "belt_high_01"),
+        ("belt_low", "belt_high.bolts"),
+        ("arm_01_low", "arm_01_high"),
+        ("char:boot_low", "char_high:boot_high"),
+        ("Cafe\u0301_low", "caf\u00e9_high"),
+    ],
+)
+def test_usual_names_pair(low: str, high: str) -> None:
+    pairing = pair_parts([low, "other_low"], [high, "something"])
+    assert pairing.high_of == ((0,), ())
+    assert pairing.unpaired_low == (1,) and pairing.unpaired_high == (1,)
+    assert {n.code for n in pairing.notices} == {"unpaired-low", "unpaired-high"}
+
+
+@pytest.mark.parametrize(
+    ("low", "high"),
+    [("pillow", "pihigh"), ("arm_01_low", "arm_02_high"), ("low", "high"), ("a", "b")],
+)
+def test_other_names_do_not(low: str, high: str) -> None:
+    assert pair_parts([low, "x1"], [high, "y1"]).high_of == ((), ())
+
+
+def test_several_high_parts_serve_one_low_part() -> None:
+    pairing = pair_parts(
+        ["belt_low", "belt_low_bolts", "hand"],
+        ["belt_high", "belt_high_bolts", "belt_high_holes", "Hand", "hand_high"],
+    )
+    assert pairing.high_of == ((0, 2), (1,), (3,))
+    # The same name is the stronger rule; what it leaves is said.
+    assert pairing.how[2] == "same name"
+    assert pairing.unpaired_high == (4,)
+    assert pairing.matrix().sum() == 4
+    assert len(pairing.rows()) == 4
+
+
+def test_patterns_come_first_and_the_longest_name_wins() -> None:
+    lows, highs = ["arm_lp", "arm_low_lp", "leg"], ["arm_hp", "arm_low_hp", "arm_hp.001", "leg"]
+    pairing = pair_parts(lows, highs, ["{name}_lp={name}*"])
+    assert pairing.high_of == ((0, 2), (1,), (3,))
+    assert pairing.how[0] == "pattern {name}_lp={name}*"
+    back = pair_parts(["L-a", "L-b"], ["A final", "b final"], ["L-{name}={name} *"])
+    assert back.high_of == ((0,), (1,))
+    idle = pair_parts(["a", "b"], ["a", "b"], ["{name}_x={name}_y"])
+    assert [n.code for n in idle.notices] == ["pattern-without-effect"]
+
+
+@pytest.mark.parametrize(
+    "text", ["", "{name}", "{name}=x", "a=b=c", "{name}{name}={name}", "=", "{name}_a={name}=b"]
+)
+def test_unreadable_patterns(text: str) -> None:
+    with pytest.raises(InputError, match="does not read"):
+        pair_parts(["a"], ["a"], [text])
+
+
+def test_single_parts_and_no_pairing() -> None:
+    assert pair_parts(["low file"], ["high file"]).high_of == ((0,),)
+    assert pair_parts(["low file"], ["a", "b"]).high_of == ((0, 1),)
+    assert pair_parts(["a", "b"], ["scan"]).high_of == ((0,), (0,))
+    assert pair_parts(["a", "b"], ["scan"]).notices == ()
+    assert pair_parts(["body", "arm"], ["body"]).high_of == ((0,), ())
+    both = pair_parts(["a", "b"], ["b", "a"], pairing=False)
+    assert both.high_of == ((0, 1), (0, 1)) and both.notices == ()
+
+
+def test_equal_low_stems_share_their_high() -> None:
+    pairing = pair_parts(["body_low", "body_lp"], ["body_high", "x"])
+    assert pairing.high_of == ((0,), (0,))
+    assert "shared-high" in {n.code for n in pairing.notices}
+
+
+NAMES = st.lists(st.text("abLlHh_ .0ow", max_size=8), max_size=6)
+
+
+@given(NAMES, NAMES, st.booleans())
+@settings(max_examples=200, deadline=None, derandomize=True)
+def test_pairing_is_sound_for_any_names(lows: list[str], highs: list[str], on: bool) -> None:
+    pairing = pair_parts(lows, highs, ["{name}_l={name}_h*"], pairing=on)
+    assert len(pairing.high_of) == len(pairing.how) == len(lows)
+    assert all(0 <= h < len(highs) for part in pairing.high_of for h in part)
+    assert all(list(part) == sorted(set(part)) for part in pairing.high_of)
+    assert pairing == pair_parts(lows, highs, ["{name}_l={name}_h*"], pairing=on)
+    assert all(pairing.how[k] == "unpaired" for k in pairing.unpaired_low) or not highs
