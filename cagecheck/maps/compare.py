@@ -112,7 +112,8 @@ class CompareRule:
     depth, reach : world units searched for layers below and above the low poly; target_depth :
     how far the surface that belongs to a texel may lie. largest_share : of the cage's own distance
     that texels vote on. base_degrees : tolerance on flat ground. fills : (K, 3) values from 0 to 1
-    that stand for "nothing recorded"; fill_step : how near a value must be.
+    that stand for "nothing recorded"; fill_step : how near a value must be. enlarged : how many
+    times the map was enlarged, which makes neighbours bleed in as much farther.
     """
 
     depth: float
@@ -122,6 +123,7 @@ class CompareRule:
     base_degrees: float
     fills: tuple[tuple[float, float, float], ...]
     fill_step: float = 1.0 / 255
+    enlarged: int = 1
 
 
 def compare_tile(
@@ -218,7 +220,11 @@ def _compare_block(
     shown = stored if basis is None else basis.decode(points.triangle, points.barycentric, stored)
     expected = np.zeros((len(points), 3))
     expected[goal >= 0] = normals[goal[goal >= 0]]
-    tolerance = _tolerances(expected, x, y, rule.base_degrees)
+    tolerance = _tolerances(expected, x, y, rule)
+    if basis is not None and basis.rule.tangents != "mikktspace":
+        # Frames that jump from triangle to triangle are filtered over just as the surface is.
+        stored_goal = basis.encode(points.triangle, points.barycentric, expected)
+        tolerance = np.maximum(tolerance, _tolerances(stored_goal, x, y, rule))
     fill = is_fill(values[y, x], rule.fills, rule.fill_step)
     n = len(points)
     fault, angle = np.empty(n, np.uint8), np.empty(n)
@@ -280,7 +286,7 @@ def is_fill(
     return out
 
 
-def _tolerances(expected: Floats, x: Ints, y: Ints, base: float) -> Floats:
+def _tolerances(expected: Floats, x: Ints, y: Ints, rule: CompareRule) -> Floats:
     """Return (N,) degrees: the base, and a share of the steepest change to a neighbour."""
     left, top = int(x.min()), int(y.min())
     shape = (int(y.max()) - top + 1, int(x.max()) - left + 1)
@@ -288,7 +294,7 @@ def _tolerances(expected: Floats, x: Ints, y: Ints, base: float) -> Floats:
     index[y - top, x - left] = np.arange(len(x))
     out = np.empty(len(x))
     _steepest(expected, index, out)
-    return np.minimum(base + BLEED * out, WIDEST_TOLERANCE_DEGREES)
+    return np.minimum(rule.base_degrees + BLEED * rule.enlarged * out, WIDEST_TOLERANCE_DEGREES)
 
 
 @njit(cache=True, nogil=True)

@@ -50,8 +50,10 @@ LEAST_GAIN = 0.04
 PRICE_OF_ODDITY = 0.012
 # Below this nothing fits: the map belongs to something else, or is wrong nearly everywhere.
 LEAST_AGREEMENT = 0.25
-# Texels for the wide search and for the decision between the best few.
-SEARCH_TEXELS, DECIDE_TEXELS, DECIDED = 4000, 30_000, 24
+# Texels for the first look at every reading, for the search among the better ones, and for the
+# decision between the best few.
+ROUGH_TEXELS, SEARCH_TEXELS, DECIDE_TEXELS = 1000, 4000, 30_000
+SEARCHED, DECIDED = 200, 24
 # The finer choices are judged where they differ most: this share of texels.
 DIFFERING_SHARE = 0.25
 # A finer choice replaces the default when it brings the median angle there below this share.
@@ -193,8 +195,11 @@ def find_reading(shares: NDArray[np.float32], tiles: list[Sampled], said: int | 
     shares : (H, W, 3) values from 0 to 1; tiles : texels of every tile at the map's own size;
     said : the tile that the file's name carries: among equals it wins.
     """
+    rough = [r for tile in tiles for r in _search(shares, tile.some(ROUGH_TEXELS))]
+    rough = sorted(rough, key=lambda r: -_value(r, said))[:SEARCHED]
+    some = {tile.tile: tile.some(SEARCH_TEXELS) for tile in tiles}
     ranked = sorted(
-        (r for tile in tiles for r in _search(shares, tile.some(SEARCH_TEXELS))),
+        (replace(r, agreement=_agreement_of(shares, some[r.tile], r)) for r in rough),
         key=lambda r: -_value(r, said),
     )
     by_tile = {tile.tile: tile.some(DECIDE_TEXELS) for tile in tiles}

@@ -35,11 +35,11 @@ from cagecheck.maps.conventions import (
     find_reading,
     level_fault,
 )
-from cagecheck.maps.encode import BasisRule, tangent_basis
+from cagecheck.maps.encode import BasisRule, TangentBasis, tangent_basis
 from cagecheck.maps.fault_regions import FaultyTexels, fault_regions
 from cagecheck.maps.high_normals import HighNormals
 from cagecheck.maps.padding_check import Padding, check_padding, needed_padding
-from cagecheck.maps.patterns import explain_patterns, grown_over
+from cagecheck.maps.patterns import Patterns, explain_patterns, grown_over
 from cagecheck.maps.read_maps import BakedMap, as_shares
 from cagecheck.maps.seam_check import seam_samples, seam_steps
 from cagecheck.maps.sharpness import softness_fault
@@ -59,6 +59,8 @@ CageMaker = Callable[[LowPoly], Cage]
 # belongs to a texel down to this many depths (as in `cagecheck.predict`).
 LARGEST_SHARE, DEPTH_SHARE = 8.0, 3.0
 SAMPLE_TEXELS = 30_000
+# For the finer choices, of which there are three dozen.
+FINER_TEXELS = 12_000
 # With fewer texels that can tell, the estimate of the offset is chance.
 LEAST_VOTERS = 60
 # The estimate is the range of offsets that nearly as many texels agree with as with the best.
@@ -410,6 +412,7 @@ def _finer_reading(
     bases = BASES if reading.space == "tangent" else (BasisRule(),)
     default = bench.sampled(reading.tile, size, bench.settings.quads, "smooth")
     key = default.y.astype(np.int64) * size + default.x
+    key = key[:: max(len(key) // FINER_TEXELS, 1)]
     choices: list[tuple[Reading, Floats, Floats]] = []
     for quads in bench.quad_choices():
         for normals in ("smooth", "face"):
@@ -517,19 +520,40 @@ def _compare(
         largest_share=LARGEST_SHARE, base_degrees=base,
         fills=_fill_values(padding, reading), fill_step=1.01 / 255,
     )  # fmt: skip
+    view, patterns = _compared(
+        bench, baked, baker, vectors, upright, basis, reading, rule, progress
+    )
+    soft = softness_fault(view, patterns.fault, upright)
+    if soft is not None:
+        fault, times = soft
+        faults = [*faults, fault]
+        wider = replace(rule, enlarged=times)
+        view, patterns = _compared(
+            bench, baked, baker, vectors, upright, basis, reading, wider, progress
+        )
+    return LocatedMap(
+        baked, reading, tuple(faults), view, patterns.fault, patterns.shift, padding, upright
+    )
+
+
+def _compared(
+    bench: _Bench,
+    baked: BakedMap,
+    baker: Baker,
+    vectors: NDArray[np.float32],
+    upright: NDArray[np.float32],
+    basis: TangentBasis | None,
+    reading: Reading,
+    rule: CompareRule,
+    progress: Progress,
+) -> tuple[TileView, Patterns]:
     view = compare_tile(
         baker, bench.paired, vectors, upright, basis, reading.tile, rule, progress=progress
     )
     if baked.empty is not None and baked.empty.shape == view.fault.shape:
         empty = np.ascontiguousarray(_upright(baked.empty, reading)) & (view.triangle >= 0)
         view.fault[empty & (view.fault != Fault.CLEAN)] = Fault.MISSED
-    patterns = explain_patterns(view, upright)
-    soft = softness_fault(view, patterns.fault, upright)
-    if soft is not None:
-        faults = [*faults, soft]
-    return LocatedMap(
-        baked, reading, tuple(faults), view, patterns.fault, patterns.shift, padding, upright
-    )
+    return view, explain_patterns(view, upright)
 
 
 def _upright(values: NDArray[Any], reading: Reading) -> NDArray[Any]:

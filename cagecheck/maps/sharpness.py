@@ -29,8 +29,8 @@ REPEATED_SHARE = 0.9
 
 def softness_fault(
     view: TileView, fault: NDArray[np.uint8], values: NDArray[np.float32]
-) -> ConventionFault | None:
-    """Return the fault of a map that was scaled up, or None.
+) -> tuple[ConventionFault, int] | None:
+    """Return the fault of a map that was scaled up, and how many times; or None.
 
     values : (H, W, 3) the map's values, turned upright.
     """
@@ -38,12 +38,13 @@ def softness_fault(
     times = _repeated(values, inside, view)
     if times > 1:
         small = view.size // times
-        return ConventionFault(
+        fault_found = ConventionFault(
             "rescaled",
             f"every texel is repeated {times} times: the map was enlarged from about "
             f"{small} x {small}",
             "bake at the full size",
         )
+        return fault_found, times
     best, factor = 1.0, 1
     for times in FACTORS:
         ratio = _nearness(view, fault, inside, times)
@@ -52,12 +53,13 @@ def softness_fault(
     if factor == 1:
         return None
     small = view.size // factor
-    return ConventionFault(
+    fault_found = ConventionFault(
         "rescaled",
         f"the map is softer than a bake of {view.size} x {view.size} texels: it was enlarged from "
         f"about {small} x {small}, or blurred",
         "bake at the full size, and do not filter the map",
     )
+    return fault_found, factor
 
 
 def _nearness(
