@@ -88,11 +88,11 @@ def test_planted_faults_are_named_and_placed(scenery: Scenery, faults: tuple[str
 def test_a_bake_with_another_offset_is_recognised(scenery: Scenery) -> None:
     # The map is right; the assumed offset is not. The estimate must move to the real one.
     maps, _ = baked_maps(scenery, (), 7)
-    settings = LocateSettings(offset=3 * OFFSET, depth=DEPTH)
-    result = locate(maps, scenery.low, scenery.scene, paired=PAIRED, settings=settings)
+    settings = LocateSettings(offset=2.5 * OFFSET, depth=DEPTH)
+    result = locate(maps[:1], scenery.low, scenery.scene, paired=PAIRED, settings=settings)
     assert result.offset is not None
-    assert result.offset.least <= OFFSET <= result.offset.most < 3 * OFFSET
-    assert not codes_of(result)
+    assert result.offset.least <= OFFSET <= result.offset.most < 2.5 * OFFSET
+    assert not codes_of(result) and not result.regions
 
 
 def test_a_given_cage_counts_in_shares(scenery: Scenery) -> None:
@@ -111,6 +111,10 @@ def test_a_given_cage_counts_in_shares(scenery: Scenery) -> None:
 
 
 def test_same_input_same_result(scenery: Scenery) -> None:
-    one, _ = found_in(scenery, ("slanted",))
-    two, _ = found_in(scenery, ("slanted",))
+    maps, _ = baked_maps(scenery, ("noise",), 7)
+    settings = LocateSettings(offset=OFFSET, depth=DEPTH)
+    one, two = (
+        locate(maps[1:], scenery.low, scenery.scene, paired=PAIRED, settings=settings)
+        for _ in range(2)
+    )
     assert [r.to_dict() for r in one.regions] == [r.to_dict() for r in two.regions]

@@ -11,12 +11,12 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+from numba import njit
 
 from cagecheck.errors import InputError
 from cagecheck.meshes.lowpoly import LowPoly
-from cagecheck.meshes.mesh import Floats, Mesh
-from cagecheck.meshes.normals import normalised
-from cagecheck.rays.points import SurfacePoints, interpolate
+from cagecheck.meshes.mesh import Floats, Ints, Mesh
+from cagecheck.rays.points import SurfacePoints
 
 Directions = Literal["averaged", "corner", "face"]
 Along = Literal["cage", "normals"]
@@ -137,24 +137,54 @@ def rays_through(low: LowPoly, cage: Cage, points: SurfacePoints, along: Along =
     interpolated corner normal, from as far out as the cage point reaches along it. Where the
     cage touches the low poly both follow the normal.
     """
-    origin = points.positions(low)
-    corners = (3 * points.triangle[:, None].astype(np.int64) + np.arange(3)).astype(np.int64)
-    normal = normalised(_at_corners(cage.normals, corners, points.barycentric))
-    moved = _at_corners(cage.displacement, corners, points.barycentric)
-    if along == "normals":
-        start = np.einsum("ij,ij->i", moved, normal)
-        return Rays(origin, normal, start)
-    start = np.linalg.norm(moved, axis=1)
-    scale = np.abs(low.positions).max(initial=0.0)
+    n = len(points)
+    origin, direction, start = np.empty((n, 3)), np.empty((n, 3)), np.empty(n)
+    scale = float(np.abs(low.positions).max(initial=0.0))
     # Below the rounding of the positions themselves a displacement has no direction of its own.
-    touching = start <= 8 * np.finfo(np.float64).eps * scale
-    direction = np.divide(moved, start[:, None], out=normal.copy(), where=~touching[:, None])
-    # A cage inside the low poly starts its rays at negative t along the same outward line.
-    inward = ~touching & (np.einsum("ij,ij->i", direction, normal) < 0)
-    direction[inward] *= -1
-    start = np.where(inward, -start, np.where(touching, 0.0, start))
+    touching = 8 * float(np.finfo(np.float64).eps) * scale
+    _shoot(
+        low.positions, low.triangles, cage.normals, cage.displacement, points.triangle,
+        points.barycentric, along == "normals", touching, origin, direction, start,
+    )  # fmt: skip
     return Rays(origin, direction, start)
 
 
-def _at_corners(values: Floats, corners: np.ndarray, barycentric: Floats) -> Floats:
-    return interpolate(values.reshape(-1, 3), corners, barycentric)
+@njit(cache=True, nogil=True)
+def _shoot(
+    positions: Floats,
+    triangles: Ints,
+    normals: Floats,
+    displacement: Floats,
+    triangle: Ints,
+    barycentric: Floats,
+    follow_normals: bool,
+    touching: float,
+    origin: Floats,
+    direction: Floats,
+    start: Floats,
+) -> None:
+    """Write the rays of `rays_through`, one loop over the points."""
+    moved, normal = np.empty(3), np.empty(3)
+    for i in range(len(triangle)):
+        f, w = triangle[i], barycentric[i]
+        for k in range(3):
+            origin[i, k] = moved[k] = normal[k] = 0.0
+            for c in range(3):
+                origin[i, k] += w[c] * positions[triangles[f, c], k]
+                moved[k] += w[c] * displacement[f, c, k]
+                normal[k] += w[c] * normals[f, c, k]
+        size = np.sqrt(normal[0] ** 2 + normal[1] ** 2 + normal[2] ** 2)
+        if size > 0.0:
+            for k in range(3):
+                normal[k] /= size
+        out = moved[0] * normal[0] + moved[1] * normal[1] + moved[2] * normal[2]
+        length = np.sqrt(moved[0] ** 2 + moved[1] ** 2 + moved[2] ** 2)
+        if follow_normals or length <= touching:
+            start[i] = out if follow_normals else 0.0
+            for k in range(3):
+                direction[i, k] = normal[k]
+            continue
+        # A cage inside the low poly starts its rays at negative t along the same outward line.
+        start[i] = -length if out < 0.0 else length
+        for k in range(3):
+            direction[i, k] = moved[k] / start[i]
