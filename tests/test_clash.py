@@ -348,6 +348,20 @@ def test_heat_map_shows_depths_where_no_corner_lies_inside():
     assert heat.positions.max() == pytest.approx(3.0)
 
 
+def test_heat_map_shows_where_a_body_pokes_through_a_cloth():
+    """A flat cloth at height 0.9 through a unit ball: the cap above it is what is seen, and its
+    top sticks out by 0.1."""
+    cloth = grid(20, lambda x, y: 0 * x + 0.9, size=3.0)
+    found = clashes_of(cloth, sphere(cuts=4))
+    heat = clash_map(found, found.found[0].depth)
+    body = heat.fields["part"] == 1
+    z = heat.positions[body][:, 2]
+    depth = heat.fields["depth"][body]
+    assert (depth[z < 0.89] == 0).all()
+    cap = z > 0.905
+    assert cap.any() and np.allclose(depth[cap], z[cap] - 0.9, atol=1e-4)
+
+
 @pytest.fixture
 def walk(tmp_path):
     """Three frames of a ball that moves towards a box and into it; the box as a file of its own."""
@@ -390,6 +404,6 @@ def test_layers_together_and_clean_frames(walk):
     assert clean.exit_code == 0 and "No parts pass through each other" in clean.output
     layers = run(walk / "walk_2.obj", walk / "body.obj", "--together")
     assert layers.exit_code == 1 and "1 of 1 frames" in layers.output
-    assert "through" in layers.output
+    assert "passes 0.3 deep into" in layers.output
     assert run(walk / "body.obj").exit_code == 2
     assert run(walk / "none.obj").exit_code == 2

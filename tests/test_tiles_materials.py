@@ -1,7 +1,10 @@
 """One material per tile: what changes, what does not, and the way back."""
 
 import json
+import shutil
 import struct
+import subprocess
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -20,6 +23,11 @@ from cagecheck.meshes.read import read_mesh
 from tests.tile_scenes import CHARACTER, patch_mesh, write_obj
 
 NAMES = {1001: "hero_1001", 1002: "hero_1002", 1011: "hero_1011"}
+NODE = Path(__file__).parent / "node"
+needs_validator = pytest.mark.skipif(
+    shutil.which("node") is None or not (NODE / "node_modules" / "gltf-validator").is_dir(),
+    reason="the glTF validator needs node and `npm ci` in tests/node",
+)
 MTL = "# shading\nnewmtl skin\nKd 1 .8 .7\nmap_Kd skin.png\n\nnewmtl metal\nKd .5 .5 .5\n"
 
 
@@ -225,6 +233,7 @@ def write_glb(path, *, share_uv=False, indexed=True, interleave=False):
     uv[:, 1] = 1 - uv[:, 1]
     positions = mesh.positions.astype("<f4")
     everything = None
+    bounds = []
     for k in range(len(materials)):
         faces = np.flatnonzero(mesh.face_material == k)
         vertices = (4 * faces[:, None] + np.arange(4)).ravel()
@@ -249,11 +258,13 @@ def write_glb(path, *, share_uv=False, indexed=True, interleave=False):
                 add(uv[vertices].tobytes(), 5126, "VEC2", len(vertices), 34962),
             )
             index = (4 * np.arange(len(faces))[:, None] + [0, 1, 2, 0, 2, 3]).ravel()
+        bounds.append((where[0], positions if share_uv else positions[vertices]))
         entry = {"attributes": {"POSITION": where[0], "TEXCOORD_0": where[1]}, "material": k}
         if indexed:
             entry["indices"] = add(index.astype("<u2").tobytes(), 5123, "SCALAR", len(index), 34963)
         primitives.append(entry)
-    accessors[0] |= {"min": positions.min(0).tolist(), "max": positions.max(0).tolist()}
+    for entry, mine in bounds:
+        accessors[entry] |= {"min": mine.min(0).tolist(), "max": mine.max(0).tolist()}
     tree = {
         "asset": {"version": "2.0"}, "scene": 0, "scenes": [{"nodes": [0]}],
         "nodes": [{"mesh": 0, "name": "hero"}], "meshes": [{"primitives": primitives}],
@@ -364,6 +375,23 @@ def test_glb_strips_and_fans_are_parted_as_triangles(tmp_path, mode):
 
     assert triangles(old) == triangles(new)
     assert all(len(names) == 1 for names in materials_by_tile(new).values())
+
+
+@needs_validator
+@pytest.mark.parametrize("kind", KINDS)
+def test_glb_is_sound_to_the_khronos_validator(tmp_path, kind):
+    """npm gltf-validator (Khronos Group, Apache-2.0) finds no error and no warning."""
+    path = write_glb(tmp_path / "hero_low.glb", **kind)
+    names = ("plain", "moved", "back")
+    plain, moved, back = files = [tmp_path / f"{n}.glb" for n in names]
+    write_tile_materials(path, plain)
+    write_tile_materials(path, moved, to_first_tile=True)
+    restore_tiles(moved, tmp_path / "moved.glb.tiles.json", back)
+    said = subprocess.run(
+        ["node", NODE / "gltf_validator.cjs", path, *files],
+        check=True, cwd=NODE, capture_output=True, text=True,
+    )  # fmt: skip
+    assert json.loads(said.stdout) == [[]] * 4
 
 
 # --- both --------------------------------------------------------------------------------------

@@ -93,14 +93,14 @@ def write_results(
 
 
 def verdict_of(row: Mapping[str, Any], is_gate: bool) -> str:
-    """Say a row in a word: failed, over the limit, passed, defects or clean."""
+    """Say a row in a word: failed, over the limit, passed, with defects or clean."""
     if row["status"] == "failed":
         return "failed"
     if row["breaches"]:
         return "over the limit"
     if row["summary"]["clean"]:
         return "clean"
-    return "passed" if is_gate else "defects"
+    return "passed" if is_gate else "with defects"
 
 
 def csv_row(row: Mapping[str, Any], is_gate: bool) -> dict[str, Any]:
@@ -133,6 +133,11 @@ def verdict_sentence(document: Mapping[str, Any]) -> str:
     return f"{len(rows)} assets: {said}."
 
 
+def worst_sentence(worst: Mapping[str, Any]) -> str:
+    """Say the most harmful region, its cause and its cure."""
+    return f"Worst: {worst['name']} on {worst['part']}: {worst['cause']}. Cure: {worst['cure']}."
+
+
 def _page(document: Mapping[str, Any], folder: Path, title: str, waiting: int) -> str:
     environment = Environment(autoescape=True, undefined=StrictUndefined)
     return environment.from_string(_PAGE).render(
@@ -148,7 +153,7 @@ def _page_row(row: Mapping[str, Any], is_gate: bool, folder: Path) -> dict[str, 
     worst = (row["summary"] or {}).get("worst")
     why = [row["error"] or "", *row["breaches"]]
     if worst:
-        why.append(f"{worst['name']} on {worst['part']}: {worst['cause']} {worst['cure']}")
+        why.append(worst_sentence(worst))
     links = [
         (label, f"assets/{row['slug']}/{name}")
         for label, name in (

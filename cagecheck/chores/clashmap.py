@@ -1,7 +1,9 @@
 """Heat-map meshes of clashes: depth as colour, finely cut where parts clash.
 
-Colours run along cividis (see `report.colours`) from the surface to the deepest clash of all
-frames; what does not clash is light grey. The depth itself is a property of every vertex.
+A part shows where it lies inside another. A closed part also shows where an open one lies just
+under its surface: there it pokes through, and that is what is seen from outside. Colours run along
+cividis (see `report.colours`) from the surface to the deepest clash of all frames; what does not
+clash is light grey. The depth itself is a property of every vertex.
 """
 
 from __future__ import annotations
@@ -15,6 +17,7 @@ from PIL import Image, ImageDraw, ImageFont
 
 from cagecheck.chores.clash import Clashes
 from cagecheck.chores.deepest import in_four
+from cagecheck.chores.solids import Solid
 from cagecheck.meshes.mesh import Floats
 from cagecheck.report.colours import CLEAN_COLOUR
 from cagecheck.report.heatmap import HeatMap, write_heat_ply
@@ -23,13 +26,18 @@ from cagecheck.report.heatmap import HeatMap, write_heat_ply
 _FINEST = 1 / 400
 _MOST_CUTS = 5
 _MOST_TRIANGLES = 400_000
+# A surface may stick out farther than the other reaches in, but not by much where it matters.
+_STICKS_OUT = 2.0
+# The cosine of 45 degrees: what lies more to the side than below is not covered.
+_STRAIGHT = 0.7
 _BAR = (256, 24)
 
 
 def clash_map(clashes: Clashes, deepest: float) -> HeatMap:
     """Lay the depths of a scene over its parts; `deepest` is the depth of the last colour."""
-    points, faces, owner, marked = _fine_parts(clashes)
-    depth = _depths(clashes, points, owner, marked) * clashes.frame.size
+    ways = _ways(clashes)
+    points, faces, owner, marked = _fine_parts(clashes, ways)
+    depth = _depths(clashes, ways, points, owner, marked) * clashes.frame.size
     colours = np.full((len(points), 4), 255, np.uint8)
     colours[:, :3] = CLEAN_COLOUR
     colours[marked] = colormaps["cividis"](depth[marked] / max(deepest, 1e-300), bytes=True)
@@ -67,8 +75,38 @@ def write_legend(deepest: float, path: Path) -> None:
     image.save(path, format="PNG")
 
 
+def _ways(clashes: Clashes) -> dict[tuple[int, int], float]:
+    """Return the deepest clash (in the parts' frame) of every ordered pair of parts."""
+    index = {(solid.mesh, solid.name): k for k, solid in enumerate(clashes.parts)}
+    out: dict[tuple[int, int], float] = {}
+    for clash in clashes.found:
+        ends = index[clash.mesh, clash.part], index[clash.other_mesh, clash.other]
+        for way in (ends, ends[::-1]):
+            out[way] = max(out.get(way, 0.0), (clash.depth or 0.0) / clashes.frame.size)
+    return out
+
+
+def _poking(solid: Solid, through: Solid, points: Floats, deepest: float) -> Floats:
+    """Return (N,) how far points of a closed part stick out through another, 0 where they don't.
+
+    A point does where the other's nearest point lies inside the part, about straight below.
+    Beyond the other's open border the nearest point lies aside, and nothing is covered.
+    """
+    distance, triangle = through.distance(points)
+    near = np.flatnonzero(distance <= _STICKS_OUT * deepest)
+    ray = points[near] - through.closest(points[near])
+    a, b, c = (through.positions[through.triangles[triangle[near], k]] for k in range(3))
+    normal = np.cross(b - a, c - a)
+    steep = np.abs(np.einsum("ij,ij->i", ray, normal))
+    length = np.linalg.norm(ray, axis=1) * np.linalg.norm(normal, axis=1)
+    under = (steep >= _STRAIGHT * length) & (solid.depth(points[near] - ray)[0] > 0)
+    out = np.zeros(len(points))
+    out[near[under]] = distance[near[under]]
+    return out
+
+
 def _fine_parts(
-    clashes: Clashes,
+    clashes: Clashes, ways: dict[tuple[int, int], float]
 ) -> tuple[Floats, NDArray[np.int32], NDArray[np.int32], NDArray[np.bool_]]:
     """Return vertices, triangles, and for each vertex its part and whether it is on a clash.
 
@@ -76,12 +114,18 @@ def _fine_parts(
     """
     points, faces, owner, marked = [], [], [], []
     base = 0
-    for number, (solid, clashing) in enumerate(zip(clashes.parts, clashes.involved, strict=True)):
+    for number, (solid, involved) in enumerate(zip(clashes.parts, clashes.involved, strict=True)):
+        clashing = involved.copy()
+        for (one, other), deepest in ways.items():
+            if other == number and solid.is_closed and not clashes.parts[one].is_closed:
+                poking = _poking(solid, clashes.parts[one], solid.positions, deepest) > 0
+                clashing |= poking[solid.triangles].any(axis=1)
         fine = _cut(solid.positions[solid.triangles[clashing]], _FINEST).reshape(-1, 3)
-        count = len(solid.positions)
-        points += [solid.positions, fine]
+        plain, corners = np.unique(solid.triangles[~clashing], return_inverse=True)
+        count = len(plain)
+        points += [solid.positions[plain], fine]
         faces += [
-            base + solid.triangles[~clashing],
+            base + corners.reshape(-1, 3),
             base + count + np.arange(len(fine)).reshape(-1, 3),
         ]
         owner.append(np.full(count + len(fine), number, np.int32))
@@ -96,25 +140,27 @@ def _fine_parts(
 
 
 def _depths(
-    clashes: Clashes, points: Floats, owner: NDArray[np.int32], marked: NDArray[np.bool_]
+    clashes: Clashes,
+    ways: dict[tuple[int, int], float],
+    points: Floats,
+    owner: NDArray[np.int32],
+    marked: NDArray[np.bool_],
 ) -> Floats:
-    """Return (N,) the depth of every marked point in the deepest other part that it clashes with.
+    """Return (N,) the depth of every marked point: how deep it lies in, or pokes through, another.
 
     Points that only clash between open sheets carry the depth of their clash.
     """
     depth = np.zeros(len(points))
-    index = {(solid.mesh, solid.name): k for k, solid in enumerate(clashes.parts)}
-    ways: dict[tuple[int, int], float] = {}
-    for clash in clashes.found:
-        ends = index[clash.mesh, clash.part], index[clash.other_mesh, clash.other]
-        for way in (ends, ends[::-1]):
-            ways[way] = max(ways.get(way, 0.0), clash.depth or 0.0)
+    parts = clashes.parts
     for (one, other), deepest in ways.items():
         mine = np.flatnonzero(marked & (owner == one))
-        if clashes.parts[other].is_closed:
-            depth[mine] = np.maximum(depth[mine], clashes.parts[other].depth(points[mine])[0])
-        elif not clashes.parts[one].is_closed:
-            depth[mine] = np.maximum(depth[mine], deepest / clashes.frame.size)
+        if parts[other].is_closed:
+            depth[mine] = np.maximum(depth[mine], parts[other].depth(points[mine])[0])
+        elif not parts[one].is_closed:
+            depth[mine] = np.maximum(depth[mine], deepest)
+        if parts[one].is_closed and not parts[other].is_closed:
+            poking = _poking(parts[one], parts[other], points[mine], deepest)
+            depth[mine] = np.maximum(depth[mine], poking)
     return depth
 
 

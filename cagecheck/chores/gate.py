@@ -92,7 +92,7 @@ def _regions(row: Mapping[str, Any]) -> list[str]:
     worst = row["summary"].get("worst")
     if not worst:
         return []
-    return [f"worst: {worst['name']} on {worst['part']}: {worst['cause']} {worst['cure']}"]
+    return [f"worst: {worst['name']} on {worst['part']}: {worst['cause']}. Cure: {worst['cure']}."]
 
 
 def _clean(text: str) -> str:

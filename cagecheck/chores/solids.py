@@ -94,6 +94,14 @@ class Solid:
         squared, triangle, _ = self._tree.squared_distance(self.positions, self.triangles, points)
         return np.sqrt(squared), triangle
 
+    def closest(self, points: Floats) -> Floats:
+        """Return (N, 3) the surface's points nearest to the given ones."""
+        if len(points) == 0:
+            return np.zeros((0, 3))
+        points = np.ascontiguousarray(points)
+        _, _, out = self._tree.squared_distance(self.positions, self.triangles, points)
+        return np.asarray(out)
+
     def depth(self, points: Floats) -> tuple[Floats, NDArray[np.int64]]:
         """Return (N,) distances to the surface, positive inside, and the nearest triangles.
 

@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from cagecheck.chores.batch import BatchResult, run_batch
-from cagecheck.chores.batchpage import csv_row, verdict_sentence
+from cagecheck.chores.batchpage import csv_row, verdict_sentence, worst_sentence
 from cagecheck.chores.manifest import read_manifest
 from cagecheck.commands.terminal import (
     EXIT_CLEAN,
@@ -74,7 +74,7 @@ def _say(terminal: Terminal, result: BatchResult) -> None:
     )
     for row in result.rows:
         worst = (row["summary"] or {}).get("worst")
-        said = f"worst: {worst['name']} on {worst['part']}: {worst['cure']}" if worst else None
+        said = worst_sentence(worst) if worst else None
         for text in [row["error"], *row["breaches"], said]:
             if text:
                 terminal.say(f"{row['name']}: {text}")

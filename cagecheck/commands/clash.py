@@ -10,7 +10,7 @@ from typing import Annotated, Any
 
 import typer
 
-from cagecheck.chores.clash import Clashes, find_clashes
+from cagecheck.chores.clash import Clash, Clashes, find_clashes
 from cagecheck.chores.clashmap import write_clash_map, write_legend
 from cagecheck.commands.terminal import (
     EXIT_CLEAN,
@@ -19,6 +19,7 @@ from cagecheck.commands.terminal import (
     JsonFlag,
     Terminal,
     command,
+    number,
 )
 from cagecheck.files import OutputFolder
 from cagecheck.meshes.mesh import Mesh
@@ -85,25 +86,8 @@ def clash(
 
 def _say(terminal: Terminal, results: Sequence[tuple[str, Clashes]], files: Sequence[Path]) -> None:
     rows = [(name, hit) for name, found in results for hit in found.found]
-    terminal.table(
-        "Clashes (depths in file units)",
-        ("frame", "part", "reaches into", "how", "depth", "at", "face", "crossing length"),
-        [
-            (
-                name,
-                hit.part,
-                hit.other,
-                "sheets cross (estimate)" if hit.kind == "sheets" else hit.kind,
-                hit.depth if hit.depth is not None else float("nan"),
-                ", ".join(f"{x:.4g}" for x in hit.point),
-                hit.face,
-                hit.length,
-            )
-            for name, hit in rows[:_MOST_ROWS]
-        ],
-    )
-    if len(rows) > _MOST_ROWS:
-        terminal.say(f"... and {len(rows) - _MOST_ROWS:,} more; --out or --json gives all.")
+    if rows:
+        _say_rows(terminal, rows)
     for name, found in results:
         if found.open_parts:
             some = ", ".join(found.open_parts[:5]) + (", ..." if len(found.open_parts) > 5 else "")
@@ -119,6 +103,24 @@ def _say(terminal: Terminal, results: Sequence[tuple[str, Clashes]], files: Sequ
     )
     if files:
         terminal.say("Wrote " + ", ".join(str(path) for path in files))
+
+
+def _say_rows(terminal: Terminal, rows: Sequence[tuple[str, Clash]]) -> None:
+    """Print a line per clash, with names whole; depths are in file units."""
+    for name, hit in rows[:_MOST_ROWS]:
+        depth = "an unknown depth" if hit.depth is None else number(hit.depth)
+        how = {
+            "through": "passes {depth} deep into",
+            "inside": "lies wholly inside, up to {depth} deep,",
+            "sheets": "passes through the open sheet, by about {depth},",
+        }[hit.kind].format(depth=depth)
+        place = ", ".join(number(float(x)) for x in hit.point)
+        terminal.say(
+            f"{name}: {hit.part} {how} {hit.other} at ({place}), face {hit.face}"
+            + (f"; they cross along {number(hit.length)}" if hit.length else "")
+        )
+    if len(rows) > _MOST_ROWS:
+        terminal.say(f"... and {len(rows) - _MOST_ROWS:,} more; --out or --json gives all.")
 
 
 def _write(
@@ -143,7 +145,7 @@ def _write_csv(stream: Any, results: Sequence[tuple[str, Clashes]]) -> None:
               "faces")  # fmt: skip
     writer = csv.writer(stream)
     writer.writerow(["frame", "file", *fields, "x", "y", "z"])
-    for number, (name, found) in enumerate(results, start=1):
+    for frame, (name, found) in enumerate(results, start=1):
         for hit in found.found:
             values = [getattr(hit, field) for field in fields]
-            writer.writerow([number, name, *values, *(float(x) for x in hit.point)])
+            writer.writerow([frame, name, *values, *(float(x) for x in hit.point)])

@@ -61,24 +61,8 @@ def show(low: LowArgument, size: SizeOption = 4096, as_json: JsonFlag = False) -
     terminal = Terminal(as_json)
     table = tile_table(_read_low(low), size)
     terminal.result(table.to_dict())
-    terminal.table(
-        f"Tiles of {low.name} (texels per unit at {size} x {size})",
-        ("tile", "part", "material", "faces", "% of tile", "area", "texels/unit", "least", "most"),
-        [
-            (
-                str(row.tile) if row.tile != NO_TILE else "none",
-                row.part,
-                row.material,
-                row.faces,
-                100 * row.uv_area,
-                row.world_area,
-                row.density,
-                row.density_min,
-                row.density_max,
-            )
-            for row in table.rows
-        ],
-    )
+    terminal.say(f"{low.name}: texels per unit at {size} x {size}")
+    _say_tiles(terminal, table)
     _say_troubles(terminal, table)
     troubled = len(table.crossing) + len(table.outside) + len(table.without_uv)
     return EXIT_DEFECTS if troubled else EXIT_CLEAN
@@ -194,6 +178,35 @@ def materials(
 
 def _read_low(path: Path) -> LowPoly:
     return prepare_low(read_mesh(path))
+
+
+def _say_tiles(terminal: Terminal, table: TileTable) -> None:
+    """Print a table per tile; a column for the material only where there are several."""
+    materials = table.materials_of_tile()
+    for tile in sorted({row.tile for row in table.rows}, key=lambda tile: (tile == NO_TILE, tile)):
+        rows = [row for row in table.rows if row.tile == tile]
+        held = materials.get(tile, tuple({row.material for row in rows}))
+        filled = 100 * sum(row.uv_area for row in rows)
+        several = len(held) > 1
+        head = "outside the tiles" if tile == NO_TILE else describe_tile(tile)
+        terminal.table(
+            f"{head}: {len(held)} materials" if several else f"{head}: {held[0]}",
+            ("part", *(["material"] if several else []), "faces", "% of tile", "texels/unit",
+             "least", "most"),
+            [
+                (
+                    row.part,
+                    *([row.material] if several else []),
+                    row.faces,
+                    100 * row.uv_area,
+                    row.density,
+                    row.density_min,
+                    row.density_max,
+                )
+                for row in rows
+            ],
+        )  # fmt: skip
+        terminal.say(f"  {filled:.3g} % of the tile (overlaps counted twice)")
 
 
 def _say_troubles(terminal: Terminal, table: TileTable) -> None:
