@@ -1,6 +1,6 @@
 """The defect map: the main defect of every texel's ray, streamed in blocks.
 
-Each texel gets what `cagecheck.predict` would say of a sample at its centre. A block is judged by
+Each texel gets what `cagecheck.prediction` would say of a sample at its centre. A block is judged by
 itself, so a doubtful texel at its border asks only neighbours of its own block.
 """
 
@@ -37,7 +37,7 @@ def defect_map(
 ) -> NDArray[np.uint8]:
     """Return (size, size) uint8: the main defect at every texel centre, `CLEAN` elsewhere.
 
-    depth, reach : world units, as in `cagecheck.predict.Settings`, both given.
+    depth, reach : world units, as in `cagecheck.prediction.Settings`, both given.
     """
     out = np.full((size, size), CLEAN, np.uint8)
     high_part = scene.surface.triangle_part

@@ -56,7 +56,7 @@ from cagecheck.rays.scene import Scene
 CageMaker = Callable[[LowPoly], Cage]
 
 # The offset of the bake is looked for up to this many times the one assumed; the surface that
-# belongs to a texel down to this many depths (as in `cagecheck.predict`).
+# belongs to a texel down to this many depths (as in `cagecheck.prediction`).
 LARGEST_SHARE, DEPTH_SHARE = 8.0, 3.0
 SAMPLE_TEXELS = 30_000
 # For the finer choices, of which there are three dozen.
