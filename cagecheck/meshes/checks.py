@@ -6,12 +6,12 @@ from dataclasses import replace
 from typing import Any
 
 import numpy as np
+from numba import njit
 from numpy.typing import NDArray
 
 from cagecheck.errors import Notice
 from cagecheck.meshes.file_bytes import FileBytes
-from cagecheck.meshes.mesh import Floats, Mesh
-from cagecheck.meshes.triangulate import newell_normals
+from cagecheck.meshes.mesh import Floats, Ints, Mesh
 
 # Squared lengths of coordinates up to this stay finite in float32 (its largest is 3.4e38).
 COORDINATE_LIMIT = 1e18
@@ -83,8 +83,7 @@ def finish_mesh(file: FileBytes, mesh: Mesh) -> Mesh:
     """
     check_positions(file, mesh.positions)
     check_indices(file, mesh.corner_vertex, mesh.vertex_count)
-    with np.errstate(over="ignore"):
-        empty = ~(np.linalg.norm(newell_normals(mesh), axis=1) > 0)
+    empty = _without_area(mesh.positions, mesh.face_start, mesh.corner_vertex)
     if empty.all():
         raise file.error("no face has any area.", "Export the mesh again.")
     notices = list(mesh.notices)
@@ -111,3 +110,27 @@ def finish_mesh(file: FileBytes, mesh: Mesh) -> Mesh:
             )
         )
     return replace(mesh, notices=tuple(notices))
+
+
+@njit(nogil=True, cache=True)
+def _without_area(
+    positions: Floats, face_start: NDArray[np.int64], corner_vertex: Ints
+) -> NDArray[np.bool_]:
+    """Tell which polygons' area vectors vanish (Newell's method, about the first corner)."""
+    out = np.empty(len(face_start) - 1, np.bool_)
+    for f in range(len(out)):
+        x, y, z = 0.0, 0.0, 0.0
+        begin, end = face_start[f], face_start[f + 1]
+        for c in range(begin + 1, end - 1):
+            o, a, b = corner_vertex[begin], corner_vertex[c], corner_vertex[c + 1]
+            ax = positions[a, 0] - positions[o, 0]
+            ay = positions[a, 1] - positions[o, 1]
+            az = positions[a, 2] - positions[o, 2]
+            bx = positions[b, 0] - positions[o, 0]
+            by = positions[b, 1] - positions[o, 1]
+            bz = positions[b, 2] - positions[o, 2]
+            x += ay * bz - az * by
+            y += az * bx - ax * bz
+            z += ax * by - ay * bx
+        out[f] = x == 0.0 and y == 0.0 and z == 0.0
+    return out
