@@ -1,6 +1,9 @@
 """Folds: where the shell between low poly and cage turns inside out.
 
-The shell over a triangle is the linear-in-height map of its prism, x(w, h) = sum_v w_v (p_v + h D_v)
+The shell over a triangle is the linear-in-height map of its prism,
+
+    x(w, h) = sum_v w_v (p_v + h D_v),
+
 with cage displacements D_v. Its Jacobian determinant at (w, h) is
 
     J = ((e1 + h f1) x (e2 + h f2)) . (sum_v w_v D_v),   e = edges of p, f = edges of D,

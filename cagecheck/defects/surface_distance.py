@@ -8,6 +8,7 @@ Numerische Mathematik 1, 1959. It overestimates the true geodesic by a few per c
 from __future__ import annotations
 
 import heapq
+import itertools
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
@@ -114,7 +115,7 @@ def _whole_triangles(sorted_triangle: Ints) -> list[slice]:
     breaks = np.concatenate([[0], breaks, [n]])
     wanted = np.arange(0, n, PAIRS_PER_TASK)
     cuts = np.unique(np.concatenate([breaks[np.searchsorted(breaks, wanted)], [n]]))
-    return [slice(int(a), int(b)) for a, b in zip(cuts[:-1], cuts[1:], strict=True)]
+    return [slice(int(a), int(b)) for a, b in itertools.pairwise(cuts)]
 
 
 @njit(cache=True, nogil=True)
@@ -157,19 +158,24 @@ def _ratios(
             continue
         dense = chord > DENSE_FACTOR * size[tp[m]]
         if not (dense and searched == tp[m]):
-            source = centre[tp[m]] if dense else p[m]
-            radius = limit * chord
-            if dense:  # pairs of one triangle come sorted by chord: search for the longest
-                last = m
-                while last + 1 < len(tp) and tp[last + 1] == tp[m]:
-                    last += 1
-                radius = limit * _length(p[last], q[last])
             for k in range(used):
                 distance[touched[k]] = np.inf
+        if not dense:
             used = _search(
-                node, position, around_start, around, tp[m], source, radius, distance, touched
-            )
-            searched = tp[m] if dense else -1
+                node, position, around_start, around, tp[m], p[m], q[m], tq[m], limit * chord,
+                distance, touched,
+            )  # fmt: skip
+            searched = -1
+        elif searched != tp[m]:
+            # Pairs of one triangle come sorted by chord: search once, for the longest.
+            last = m
+            while last + 1 < len(tp) and tp[last + 1] == tp[m]:
+                last += 1
+            used = _search(
+                node, position, around_start, around, tp[m], centre[tp[m]], q[m], -1,
+                limit * _length(p[last], q[last]), distance, touched,
+            )  # fmt: skip
+            searched = tp[m]
         best = np.inf
         for k in range(6):
             target = node[tq[m], k]
@@ -186,35 +192,54 @@ def _search(
     around: Ints,
     triangle: int,
     source: Floats,
+    goal: Floats,
+    goal_triangle: int,
     radius: float,
     distance: Floats,
     touched: Ints,
 ) -> int:
-    """Fill `distance` of all nodes within `radius` of a point; return how many were touched."""
+    """Fill `distance` of nodes within `radius` of a point; return how many were touched.
+
+    With a goal (a point on `goal_triangle`) only nodes on a way of at most `radius` to it are
+    searched, the most promising first, until the shortest way is known (A*: Hart, Nilsson, Raphael,
+    IEEE Transactions on Systems Science and Cybernetics 4(2), 1968). With -1 all nodes around are.
+    """
+    towards = 1.0 if goal_triangle >= 0 else 0.0
     used = 0
-    heap = [(0.0, np.int32(0))]
+    heap = [(0.0, 0.0, np.int32(0))]
     heap.pop()
     for k in range(6):
         n = node[triangle, k]
         d = _length(source, position[n])
-        if d <= radius and d < distance[n]:
+        whole = d + towards * _length(position[n], goal)
+        if whole <= radius and d < distance[n]:
             if distance[n] == np.inf:
                 touched[used] = n
                 used += 1
             distance[n] = d
-            heapq.heappush(heap, (d, n))
+            heapq.heappush(heap, (whole, d, n))
+    arrived = np.inf
     while len(heap) > 0:
-        d, n = heapq.heappop(heap)
+        whole, d, n = heapq.heappop(heap)
+        if whole >= arrived:
+            break
         if d > distance[n]:
             continue
+        if goal_triangle >= 0:
+            for k in range(6):
+                if node[goal_triangle, k] == n:
+                    arrived = min(arrived, d + _length(position[n], goal))
         for a in range(around_start[n], around_start[n + 1]):
             for k in range(6):
                 other = node[around[a], k]
                 step = d + _length(position[n], position[other])
-                if step <= radius and step < distance[other]:
+                if step >= distance[other]:
+                    continue
+                whole = step + towards * _length(position[other], goal)
+                if whole <= radius:
                     if distance[other] == np.inf:
                         touched[used] = other
                         used += 1
                     distance[other] = step
-                    heapq.heappush(heap, (step, other))
+                    heapq.heappush(heap, (whole, step, other))
     return used

@@ -21,7 +21,7 @@ from numba import njit
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from cagecheck.defects.surface_distance import SurfaceGraph, detour_ratio, surface_graph
+from cagecheck.defects.surface_distance import detour_ratio, surface_graph
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Floats, Ints
 from cagecheck.progress import Progress, silent
@@ -54,7 +54,8 @@ class Targets:
     t_next : (N,) float64, the next crossing outside the target (what a start beyond it records),
         infinity where there is none within reach.
     next_layer : (N,) int64 its index, or `NO_LAYER`.
-    belongs : (L,) bool for every crossing of the table.
+    belongs : (L,) bool for every crossing of the table that had to be asked: where an outward
+        one belongs, inward ones and those nearer to another place are not.
     doubtful : (N,) bool, decided by neighbouring samples.
     """
 
@@ -93,35 +94,69 @@ def find_targets(
     low_part = low.triangle_part[points.triangle]
     own = paired[low_part[ray], high_part[layers.face]]
     rows = np.flatnonzero(own)
+    graph = surface_graph(low)
+    sure = np.zeros(len(layers), bool)
     ratio = np.full(len(layers.t), np.inf)
     claimed = np.zeros(len(layers.t), bool)
-    graph = surface_graph(low)
-    for a in range(0, len(rows), BLOCK):
-        block = rows[a : a + BLOCK]
-        ratio[block], claimed[block] = _project(
-            low, graph, points.triangle[ray[block]], rays.origin[ray[block]],
-            rays.direction[ray[block]], layers.t[block], high_part[layers.face[block]], paired,
-        )  # fmt: skip
-        progress("matching surfaces", a + len(block), len(rows))
+    # Ways along the surface are dear and mostly not needed: the crossings of a lower rank only
+    # matter on rays where no crossing of a higher rank belongs.
+    for facing in (layers.front, ~layers.front):
+        open_rows = rows[facing[rows] & ~sure[ray[rows]]]
+        nearest, place = _project_blocks(
+            low, points, rays, layers, ray, open_rows, claimed, high_part, paired, progress
+        )
+        for of_another in (False, True):
+            chosen = (claimed[open_rows] == of_another) & ~sure[ray[open_rows]]
+            some = open_rows[chosen]
+            ratio[some] = detour_ratio(
+                graph, points.triangle[ray[some]], rays.origin[ray[some]], nearest[chosen],
+                place[chosen], DOUBT_TO,
+            )  # fmt: skip
+            sure[ray[some[ratio[some] <= MAX_DETOUR]]] = True
     belongs = ratio <= MAX_DETOUR
     targets = _targets_of(layers, belongs, claimed, np.zeros(len(layers), bool))
     return _ask_neighbours(points, rays, layers, ratio, claimed, targets, low_part)
 
 
+def _project_blocks(
+    low: LowPoly,
+    points: SurfacePoints,
+    rays: Rays,
+    layers: Layers,
+    ray: Ints,
+    rows: NDArray[np.int64],
+    claimed: NDArray[np.bool_],
+    high_part: Ints,
+    paired: NDArray[np.bool_],
+    progress: Progress,
+) -> tuple[Ints, Floats]:
+    """Project the crossings at `rows`; fill `claimed` there, return nearest triangle and place."""
+    nearest = np.empty(len(rows), np.int32)
+    place = np.empty((len(rows), 3))
+    for a in range(0, len(rows), BLOCK):
+        block = rows[a : a + BLOCK]
+        here = slice(a, a + len(block))
+        nearest[here], place[here], claimed[block] = _project(
+            low, points.triangle[ray[block]], rays.origin[ray[block]],
+            rays.direction[ray[block]], layers.t[block], high_part[layers.face[block]], paired,
+        )  # fmt: skip
+        progress("matching surfaces", a + len(block), len(rows))
+    return nearest, place
+
+
 def _project(
     low: LowPoly,
-    graph: SurfaceGraph,
     triangle: Ints,
     origin: Floats,
     direction: Floats,
     t: Floats,
     part: Ints,
     paired: NDArray[np.bool_],
-) -> tuple[Floats, NDArray[np.bool_]]:
+) -> tuple[Ints, Floats, NDArray[np.bool_]]:
     """Project M crossings to the low poly.
 
-    Returns the detour between each crossing's ray origin and its nearest place, and whether that
-    place (in another triangle) claims the crossing.
+    Returns each crossing's nearest triangle and place on it, and whether that place (in another
+    triangle than the ray's) claims the crossing.
     """
     crossing = origin + t[:, None] * direction
     nearest = np.empty(len(t), np.int32)
@@ -143,7 +178,7 @@ def _project(
         place[members] = where
         height[members] = np.sqrt(squared)
     claimed = (height < CLAIMED_BELOW * np.abs(t)) & (nearest != triangle)
-    return detour_ratio(graph, triangle, origin, nearest, place, DOUBT_TO), claimed
+    return nearest, place, claimed
 
 
 def _targets_of(
