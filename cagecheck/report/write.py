@@ -11,6 +11,7 @@ from cagecheck.prediction import Prediction
 from cagecheck.progress import Progress, silent
 from cagecheck.report.document import prediction_document, write_region_csv, write_samples
 from cagecheck.report.heatmap import build_heat_map, write_heat_glb, write_heat_ply
+from cagecheck.report.page import write_page
 from cagecheck.view.record import write_view_record
 
 
@@ -18,23 +19,29 @@ def write_prediction(
     prediction: Prediction,
     folder: str | os.PathLike[str],
     *,
+    page: bool = True,
     force: bool = False,
     progress: Progress = silent,
 ) -> list[Path]:
     """Write heat map, regions and raw record into `folder`; return the files' paths.
 
     heatmap.ply and heatmap.glb, regions.json (the whole document), regions.csv, samples.npz and
-    view.npz (what `cagecheck view` needs). All appear together or not at all.
+    view.npz (what `cagecheck view` needs), and with `page` report.html. All appear together or
+    not at all.
 
     Raises `InputError` when a file exists and `force` is off, or the folder cannot be written.
     """
     with OutputFolder(folder, force=force) as out:
-        add_prediction(prediction, out, progress=progress)
+        add_prediction(prediction, out, page=page, progress=progress)
     return out.paths()
 
 
 def add_prediction(
-    prediction: Prediction, out: OutputFolder, *, progress: Progress = silent
+    prediction: Prediction,
+    out: OutputFolder,
+    *,
+    page: bool = True,
+    progress: Progress = silent,
 ) -> None:
     """Add a prediction's files to an output folder that is open."""
     progress("writing", 0, 4)
@@ -48,4 +55,6 @@ def add_prediction(
     write_region_csv(prediction.regions, out.add("regions.csv"))
     write_samples(prediction, out.add("samples.npz"))
     write_view_record(prediction, heat, out.add("view.npz"))
+    if page:
+        write_page(prediction, out.add("report.html"), progress=progress)
     progress("writing", 4, 4)

@@ -296,7 +296,8 @@ class Stage:
         shown = self.model.layers["rays"]
         drawn = None
         if shown and rays is not None and self.model.cut is None:
-            drawn = self._add_rays(rays)
+            # Darker than the region they stand on.
+            drawn = self._add_rays(rays, shade=0.5)
         self._replace("rays", drawn)
         rays, drawn = self.model.cut_rays() if shown else None, None
         if rays is not None and len(rays.begin):
@@ -326,12 +327,12 @@ class Stage:
             render=False,
         )  # fmt: skip
 
-    def _add_rays(self, rays: RayLines, width: float = 2.0) -> Any:
+    def _add_rays(self, rays: RayLines, width: float = 2.0, shade: float = 1.0) -> Any:
         n = len(rays.begin)
         lines = np.stack([np.full(n, 2), np.arange(n), n + np.arange(n)], axis=1).ravel()
         points = np.concatenate([rays.begin, rays.end]).astype(np.float32)
         mesh = pv.PolyData(points, lines=lines)
-        mesh.cell_data["colour"] = ray_colours(rays)
+        mesh.cell_data["colour"] = (shade * ray_colours(rays)).astype(np.uint8)
         return self.plotter.add_mesh(
             mesh, scalars="colour", rgb=True, line_width=width, lighting=False,
             reset_camera=False, show_scalar_bar=False,

@@ -1,0 +1,159 @@
+"""UV tiles as pictures: the heat map laid out flat."""
+
+from __future__ import annotations
+
+import io
+from dataclasses import dataclass
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+from PIL import Image
+
+from cagecheck.defects.kinds import CLEAN
+from cagecheck.meshes.lowpoly import LowPoly
+from cagecheck.meshes.mesh import Floats, Ints
+from cagecheck.meshes.tiles import NO_TILE, tile_origin
+from cagecheck.report.colours import CLEAN_COLOUR, DEFECT_COLOURS
+from cagecheck.report.heatmap import HeatMap
+
+EMPTY, ISLAND_EDGE = 254, 253
+EDGE_COLOUR = (110, 112, 116)
+
+
+@dataclass(frozen=True, eq=False)
+class TilePicture:
+    """A tile drawn.
+
+    main : (size, size) uint8, row 0 on top: the main defect, `CLEAN`, `EMPTY` or `ISLAND_EDGE`.
+    region : (size, size) uint16, the most harmful region there, 0 for none.
+    """
+
+    tile: int
+    main: NDArray[np.uint8]
+    region: NDArray[np.uint16]
+
+    def png(self) -> bytes:
+        """Return the picture as a PNG with a palette; what lies outside islands is clear."""
+        palette = np.zeros((256, 3), np.uint8)
+        palette[CLEAN] = CLEAN_COLOUR
+        palette[ISLAND_EDGE] = EDGE_COLOUR
+        for defect, colour in DEFECT_COLOURS.items():
+            palette[defect] = colour
+        image = Image.fromarray(self.main, "P")
+        image.putpalette(palette.tobytes())
+        stream = io.BytesIO()
+        image.save(stream, "PNG", optimize=True, transparency=EMPTY)
+        return stream.getvalue()
+
+
+def heat_uv(low: LowPoly, heat: HeatMap) -> tuple[Floats, Ints]:
+    """Return (K, 2) UVs within their tile (NaN without UVs) and (K,) tiles of heat-map vertices."""
+    owner = np.zeros(len(heat.positions), np.int64)
+    owner[heat.triangles.ravel()] = np.repeat(heat.low_triangle, 3)
+    if low.uv is None:
+        return np.full((len(owner), 2), np.nan), np.full(len(owner), NO_TILE, np.int32)
+    corner = low.positions[low.triangles[owner]]
+    weights = _barycentric(corner, heat.positions)
+    tile = low.tile[owner]
+    uv = np.einsum("ij,ijk->ik", weights, low.uv[owner])
+    origin = np.array([tile_origin(int(t)) if t != NO_TILE else (0, 0) for t in np.unique(tile)])
+    within = uv - origin[np.searchsorted(np.unique(tile), tile)]
+    within[tile == NO_TILE] = np.nan
+    return within, tile
+
+
+def _barycentric(corner: Floats, place: Floats) -> Floats:
+    """Return (K, 3) barycentric coordinates in triangles (K, 3, 3); thirds without area.
+
+    The formula is that of Ericson, "Real-Time Collision Detection", 2005, section 3.4.
+    """
+    v0, v1, v2 = corner[:, 1] - corner[:, 0], corner[:, 2] - corner[:, 0], place - corner[:, 0]
+    d00, d01, d11 = (np.einsum("ij,ij->i", a, b) for a, b in ((v0, v0), (v0, v1), (v1, v1)))
+    d20, d21 = np.einsum("ij,ij->i", v2, v0), np.einsum("ij,ij->i", v2, v1)
+    whole = d00 * d11 - d01 * d01
+    flat = whole <= 0
+    whole = np.where(flat, 1.0, whole)
+    v, w = (d11 * d20 - d01 * d21) / whole, (d00 * d21 - d01 * d20) / whole
+    out: Floats = np.stack([1 - v - w, v, w], axis=1)
+    out[flat] = 1 / 3
+    return out
+
+
+def draw_tiles(
+    heat: HeatMap,
+    uv: Floats,
+    tile: Ints,
+    main: NDArray[np.uint8],
+    region: NDArray[np.uint16],
+    size: int,
+) -> list[TilePicture]:
+    """Draw every tile in use.
+
+    uv, tile : see `heat_uv`; main : (M,) the triangles' main defects; region : (M,) their most
+    harmful regions.
+    """
+    of_triangle = tile[heat.triangles[:, 0]]
+    pictures = []
+    for number in np.unique(of_triangle):
+        if number == NO_TILE:
+            continue
+        rows = np.flatnonzero(of_triangle == number)
+        corners = uv[heat.triangles[rows]]
+        sound = np.isfinite(corners).all(axis=(1, 2))
+        picture = np.full((size, size), EMPTY, np.uint8)
+        regions = np.zeros((size, size), np.uint16)
+        _fill(corners[sound] * size, main[rows][sound], region[rows][sound], picture, regions)
+        _draw_island_edges(picture)
+        pictures.append(TilePicture(int(number), picture[::-1].copy(), regions[::-1].copy()))
+    return pictures
+
+
+@njit(cache=True, nogil=True)
+def _fill(
+    corners: Floats,
+    main: NDArray[np.uint8],
+    region: NDArray[np.uint16],
+    picture: NDArray[np.uint8],
+    regions: NDArray[np.uint16],
+) -> None:
+    """Colour the pixels whose centres triangles (n, 3, 2) cover, borders included.
+
+    Where triangles meet, a defect wins over clean.
+    """
+    size = picture.shape[0]
+    for i in range(len(corners)):
+        ax, ay, bx, by = corners[i, 0, 0], corners[i, 0, 1], corners[i, 1, 0], corners[i, 1, 1]
+        cx, cy = corners[i, 2, 0], corners[i, 2, 1]
+        whole = (bx - ax) * (cy - ay) - (cx - ax) * (by - ay)
+        if whole == 0:
+            continue
+        x0, x1 = max(int(min(ax, bx, cx) - 0.5), 0), min(int(max(ax, bx, cx)) + 1, size)
+        y0, y1 = max(int(min(ay, by, cy) - 0.5), 0), min(int(max(ay, by, cy)) + 1, size)
+        for y in range(y0, y1):
+            for x in range(x0, x1):
+                px, py = x + 0.5, y + 0.5
+                u = ((bx - px) * (cy - py) - (cx - px) * (by - py)) / whole
+                v = ((cx - px) * (ay - py) - (ax - px) * (cy - py)) / whole
+                if u >= -1e-9 and v >= -1e-9 and u + v <= 1 + 1e-9:
+                    if picture[y, x] == EMPTY or main[i] != CLEAN:
+                        picture[y, x] = main[i]
+                    if regions[y, x] == 0 or 0 < region[i] < regions[y, x]:
+                        regions[y, x] = region[i]
+
+
+@njit(cache=True, nogil=True)
+def _draw_island_edges(picture: NDArray[np.uint8]) -> None:
+    """Outline islands with the empty pixels beside them."""
+    size = picture.shape[0]
+    for y in range(size):
+        for x in range(size):
+            if picture[y, x] != EMPTY:
+                continue
+            for dy, dx in ((0, 1), (1, 0), (0, -1), (-1, 0)):
+                j, i = y + dy, x + dx
+                if not (0 <= j < size and 0 <= i < size):
+                    continue
+                if picture[j, i] != EMPTY and picture[j, i] != ISLAND_EDGE:
+                    picture[y, x] = ISLAND_EDGE
+                    break

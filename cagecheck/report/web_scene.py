@@ -1,0 +1,291 @@
+"""The scene of the report page, small: positions in 16 bits, numbers as differences, deflated."""
+
+from __future__ import annotations
+
+import base64
+import zlib
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from cagecheck.defects.classify import Findings
+from cagecheck.defects.kinds import Defect
+from cagecheck.defects.regions import Region
+from cagecheck.meshes.lowpoly import LowPoly
+from cagecheck.meshes.mesh import Floats, Surface
+from cagecheck.meshes.normals import normalised
+from cagecheck.prediction import Prediction
+from cagecheck.rays.cage import Cage
+from cagecheck.rays.layers import NO_LAYER
+from cagecheck.report.heatmap import HeatMap, region_of_samples
+from cagecheck.view.camera import Outlook, Outlooks
+from cagecheck.view.recolour import rank_table
+from cagecheck.view.record import polygon_edges
+from cagecheck.view.rim import outline
+
+# Rays drawn for a region, and for all regions together: what a page can carry and an eye follow.
+RAYS_PER_REGION, RAYS_IN_ALL = 150, 40_000
+# Level 9 takes four times as long as 5 for a few percent.
+LEVEL = 5
+# Values of a continuous field in the page: steps of its ramp, and one code for no value.
+STEPS, NO_VALUE = 254, 255
+LOWEST, HIGHEST = 2.0, 98.0
+
+
+@dataclass
+class Packed:
+    """Named arrays on their way into the page: one deflated block and a list of what is in it."""
+
+    blocks: list[bytes] = field(default_factory=list)
+    entries: list[dict[str, Any]] = field(default_factory=list)
+    offset: int = 0
+
+    def add(self, name: str, values: NDArray[Any], *, differences: bool = False) -> None:
+        """Add an array; with `differences` along its first axis (they deflate far better)."""
+        stored = values
+        if differences:
+            stored = values.copy()
+            stored[1:] = values[1:] - values[:-1]
+        # One column after the other: alike bytes stay together.
+        data = np.ascontiguousarray(stored.reshape(len(values), -1).T).tobytes()
+        columns = int(np.prod(values.shape[1:], dtype=int))
+        self.entries.append(
+            {
+                "name": name,
+                "type": values.dtype.str[1:],
+                "rows": len(values),
+                "columns": columns,
+                "offset": self.offset,
+                "differences": differences,
+            }
+        )
+        padding = -len(data) % 4
+        self.blocks += [data, b"\0" * padding]
+        self.offset += len(data) + padding
+
+    def base64(self) -> str:
+        """Return the block, deflated (zlib, RFC 1950), as base64."""
+        return base64.b64encode(zlib.compress(b"".join(self.blocks), LEVEL)).decode("ascii")
+
+
+@dataclass(frozen=True)
+class Box:
+    """The cube that 16-bit positions are counted in: centre and half its side."""
+
+    centre: tuple[float, float, float]
+    half: float
+
+    @staticmethod
+    def around(*sets: NDArray[np.floating]) -> Box:
+        """Return the smallest cube around points."""
+        low = np.min([s.min(axis=0) for s in sets if len(s)], axis=0).astype(float)
+        high = np.max([s.max(axis=0) for s in sets if len(s)], axis=0).astype(float)
+        centre = (low + high) / 2
+        half = float((high - low).max() / 2) or 1.0
+        return Box((float(centre[0]), float(centre[1]), float(centre[2])), half)
+
+    def pack(self, points: NDArray[np.floating]) -> NDArray[np.int16]:
+        """Return (n, 3) int16; the error is at most half / 65,534 on each axis."""
+        scaled = (np.asarray(points, np.float64) - self.centre) / self.half * 32767
+        return np.rint(np.clip(scaled, -32767, 32767)).astype(np.int16)
+
+
+def pack_heat(packed: Packed, box: Box, prediction: Prediction, heat: HeatMap, uv: Floats) -> None:
+    """Add the heat map: triangles by part, the worst vertex of each last.
+
+    A triangle shows its last vertex, so that nothing is lost and colours do not mix.
+    """
+    findings = prediction.findings
+    main = findings.main[heat.sample]
+    part = prediction.low.triangle_part[heat.low_triangle]
+    order = np.argsort(part, kind="stable")
+    triangles = worst_last(heat.triangles[order], rank_table()[main])
+    packed.add("heat_position", box.pack(heat.positions), differences=True)
+    packed.add("heat_triangle", triangles.astype(np.int32), differences=True)
+    packed.add("heat_main", main)
+    packed.add("heat_region", region_of_samples(prediction)[heat.sample].astype(np.uint16))
+    counts = np.bincount(part, minlength=len(prediction.low.part_names))
+    packed.add("heat_part_first", np.concatenate([[0], np.cumsum(counts)]).astype(np.int32))
+    if np.isfinite(uv).any():
+        steps = np.rint(np.clip(np.nan_to_num(uv), 0, 1) * 65535).astype(np.uint16)
+        packed.add("heat_uv", steps, differences=True)
+
+
+def worst_last(triangles: NDArray[np.int32], rank: NDArray[np.uint8]) -> NDArray[np.int32]:
+    """Return the triangles turned (not flipped) so that the vertex of least rank comes last."""
+    worst = np.argmin(rank[triangles], axis=1)
+    columns = (worst[:, None] + np.array([1, 2, 3])) % 3
+    return np.take_along_axis(triangles, columns, axis=1)
+
+
+def pack_fields(packed: Packed, prediction: Prediction, heat: HeatMap) -> list[dict[str, Any]]:
+    """Add the continuous fields in 254 steps; return their titles, units and ranges."""
+    findings = prediction.findings
+    rows: list[dict[str, Any]] = []
+    for name, title, unit, values in (
+        ("hit", "recorded surface above the low poly", "units", findings.hit_distance),
+        ("slide", "sideways slide of the hit", "units", findings.slide),
+        ("slant", "slant of the ray to the low-poly face", "degrees", findings.slant),
+        ("lean", "recorded normal against shading normal", "degrees", findings.lean),
+    ):
+        known = values[np.isfinite(values)]
+        low, high = (
+            (float(x) for x in np.percentile(known, [LOWEST, HIGHEST])) if len(known) else (0, 1)
+        )
+        span = (high - low) or 1.0
+        shown = values[heat.sample]
+        with np.errstate(invalid="ignore"):
+            code = np.clip(np.nan_to_num((shown - low) / span), 0, 1) * (STEPS - 1)
+        code = np.where(np.isfinite(shown), np.rint(code), NO_VALUE).astype(np.uint8)
+        packed.add(f"field_{name}", code)
+        rows.append({"name": name, "title": title, "unit": unit, "low": low, "high": high})
+    return rows
+
+
+def pack_surface(packed: Packed, box: Box, name: str, surface: Surface) -> None:
+    """Add a display mesh whose triangles are in the order of their parts."""
+    packed.add(f"{name}_position", box.pack(surface.positions), differences=True)
+    triangles = np.asarray(surface.triangles, np.int32)
+    packed.add(f"{name}_triangle", triangles, differences=True)
+    counts = np.bincount(surface.triangle_part, minlength=len(surface.part_names))
+    packed.add(f"{name}_part_first", np.concatenate([[0], np.cumsum(counts)]).astype(np.int32))
+
+
+def pack_cage(packed: Packed, box: Box, low: LowPoly, cage: Cage) -> None:
+    """Add the edges of the low poly's polygons on the low poly and on the cage."""
+    corner = low.positions[low.triangles] + cage.displacement
+    vertex = low.positions.copy()
+    vertex[low.triangles.ravel()] = corner.reshape(-1, 3)
+    packed.add("cage_position", box.pack(vertex), differences=True)
+    packed.add("low_position", box.pack(low.positions), differences=True)
+    packed.add("edge", polygon_edges(low), differences=True)
+    part = np.zeros(len(low.positions), np.int32)
+    part[low.triangles.ravel()] = np.repeat(low.triangle_part, 3)
+    packed.add("vertex_part", part.astype(np.uint16))
+
+
+def pack_regions(
+    packed: Packed, box: Box, prediction: Prediction, heat: HeatMap, regions: list[Region]
+) -> None:
+    """Add what regions light up: heat-map vertices, points of unseen surface, rays."""
+    members, points, begins, ends = [], [], [], []
+    per_region = min(RAYS_PER_REGION, max(RAYS_IN_ALL // max(len(regions), 1), 4))
+    for region in regions:
+        unseen = region.name == Defect.UNSEEN.title and prediction.unseen is not None
+        if unseen and prediction.unseen is not None:
+            members.append(np.zeros(0, np.int32))
+            points.append(prediction.unseen.points.position[region.samples])
+            begin = end = np.zeros((0, 3))
+        else:
+            members.append(np.unique(heat.vertex_of_sample[region.samples]))
+            points.append(np.zeros((0, 3)))
+            begin, end = ray_ends(prediction, spread(region.samples, per_region))
+        begins.append(begin)
+        ends.append(end)
+    packed.add("region_vertex_first", _starts(members))
+    packed.add("region_vertex", _joined(members, (0,), np.int32), differences=True)
+    pack_outlines(packed, heat, members)
+    packed.add("region_point_first", _starts(points))
+    packed.add("region_point", box.pack(_joined(points, (0, 3), np.float64)))
+    packed.add("ray_first", _starts(begins))
+    packed.add("ray_begin", box.pack(_joined(begins, (0, 3), np.float64)))
+    packed.add("ray_end", box.pack(_joined(ends, (0, 3), np.float64)))
+
+
+def pack_outlines(packed: Packed, heat: HeatMap, members: list[NDArray[np.int32]]) -> None:
+    """Add the outline of each region's triangles, as pairs of heat-map vertices."""
+    corner = heat.triangles.ravel()
+    by_vertex = np.argsort(corner, kind="stable") // 3
+    first = np.concatenate([[0], np.cumsum(np.bincount(corner, minlength=len(heat.positions)))])
+    rims = []
+    for vertices in members:
+        counts = first[vertices + 1] - first[vertices]
+        begin = np.repeat(first[vertices] - np.cumsum(counts) + counts, counts)
+        touched = np.unique(by_vertex[begin + np.arange(counts.sum())])
+        some = np.ones(len(touched), bool)
+        rims.append(
+            outline(heat.positions, heat.triangles[touched], some, heat.low_triangle[touched])
+        )
+    packed.add("rim_first", _starts(rims))
+    packed.add("rim", _joined(rims, (0, 2), np.int32), differences=True)
+
+
+def spread(samples: NDArray[np.int64], most: int) -> NDArray[np.int64]:
+    """Return at most `most` of the samples, evenly spread over their order."""
+    step = max(len(samples) / most, 1.0)
+    return samples[np.arange(0, len(samples), step).astype(int)]
+
+
+def ray_ends(prediction: Prediction, samples: NDArray[np.int64]) -> tuple[Floats, Floats]:
+    """Return where rays start and where they record something, or give up at the depth."""
+    rays, findings = prediction.rays, prediction.findings
+    depth = prediction.settings.depth or 0.0
+    stop = hit_or_depth(findings, samples, depth)
+    origin, direction = rays.origin[samples], rays.direction[samples]
+    return origin + rays.start[samples, None] * direction, origin + stop[:, None] * direction
+
+
+def hit_or_depth(findings: Findings, samples: NDArray[np.int64], depth: float) -> Floats:
+    """Return (n,) the recorded distance, or minus the depth where nothing is recorded."""
+    hit = findings.recorded[samples] != NO_LAYER
+    return np.where(hit, findings.hit_distance[samples], -depth)
+
+
+def find_outlooks(prediction: Prediction, regions: list[Region]) -> list[Outlook]:
+    """Return from where each region is seen best; alone where other parts bury it."""
+    low = prediction.low
+    places = [region_places(prediction, r) for r in regions]
+    normals = [region_normals(prediction, r) for r in regions]
+    found = Outlooks(low.positions, low.triangles).find(places, normals)
+    of_part: dict[str, list[int]] = {}
+    for k, outlook in enumerate(found):
+        if outlook.buried:
+            of_part.setdefault(regions[k].part, []).append(k)
+    for part, rows in of_part.items():
+        own = low.triangle_part == low.part_names.index(part)
+        alone = Outlooks(low.positions, low.triangles[own])
+        better = alone.find([places[k] for k in rows], [normals[k] for k in rows])
+        for k, outlook in zip(rows, better, strict=True):
+            found[k] = Outlook(outlook.direction, found[k].visible)
+    return found
+
+
+def region_places(prediction: Prediction, region: Region) -> Floats:
+    """Return (n, 3) the places of a region's samples."""
+    if region.name == Defect.UNSEEN.title and prediction.unseen is not None:
+        return prediction.unseen.points.position[region.samples]
+    return prediction.rays.origin[region.samples]
+
+
+def region_normals(prediction: Prediction, region: Region) -> Floats:
+    """Return (n, 3) unit normals of the low poly at a region's samples."""
+    normals = prediction.low.face_normals
+    if region.name == Defect.UNSEEN.title and prediction.unseen is not None:
+        return normals[prediction.unseen.low_triangle[region.samples]]
+    return normalised(normals[prediction.points.triangle[region.samples]])
+
+
+def worst_of_triangles(heat: HeatMap, main: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """Return (M,) the worst main defect of each triangle's vertices."""
+    rank = rank_table()
+    corners = main[heat.sample][heat.triangles]
+    worst = np.argmin(rank[corners], axis=1)
+    out: NDArray[np.uint8] = np.take_along_axis(corners, worst[:, None], axis=1)[:, 0]
+    return out
+
+
+def least_region(heat: HeatMap, region: NDArray[np.int32]) -> NDArray[np.uint16]:
+    """Return (M,) the most harmful region among each triangle's vertices, 0 for none."""
+    corners = region[heat.sample][heat.triangles].astype(np.int64)
+    least = np.where(corners > 0, corners, np.iinfo(np.int64).max).min(axis=1)
+    return np.where(least < 1 << 16, least, 0).astype(np.uint16)
+
+
+def _starts(groups: list[Any]) -> NDArray[np.int32]:
+    return np.concatenate([[0], np.cumsum([len(g) for g in groups])]).astype(np.int32)
+
+
+def _joined(groups: list[Any], empty: tuple[int, ...], kind: Any) -> NDArray[Any]:
+    return np.concatenate([np.zeros(empty, kind), *groups]).astype(kind)
