@@ -170,6 +170,21 @@ def test_one_materials_map_is_told_by_content(tmp_path, low):
     assert (entry.tile, entry.names) == (1011, ("metal",))
 
 
+def test_one_parts_map_is_told_by_content(tmp_path):
+    low = patch_low(
+        (
+            ("coat", "cloth", (0, 1), (0.1, 0.55, 0.45, 0.95)),
+            ("belt", "cloth", (0, 1), (0.6, 0.1, 0.9, 0.3)),
+            ("head", "skin", (1, 0), (0.3, 0.2, 0.7, 0.9)),
+        )
+    )
+    texels = np.zeros((256, 256, 3), np.uint8)
+    texels[int(0.7 * 256) : int(0.9 * 256), int(0.6 * 256) : int(0.9 * 256)] = 99
+    write_picture(tmp_path / "piece_normal.png", Picture(texels), "png")
+    (entry,) = plan_of(tmp_path, low).values()
+    assert (entry.tile, entry.names) == (1011, ("belt",))
+
+
 def test_alike_tiles_are_reported_not_guessed(tmp_path):
     same = (0.2, 0.2, 0.8, 0.6)
     low = patch_low((("a", "m", (0, 0), same), ("b", "m", (1, 0), same)))

@@ -142,7 +142,6 @@ class _TileFinder:
         self.table: TileTable = tile_table(low)
         materials = self.table.tiles_of_material()
         materials.pop(NO_MATERIAL, None)
-        self.materials = set(materials)
         # A material counts before a part of the same name.
         self.known = {**self.table.tiles_of_part(), **materials}
         self._shapes: dict[tuple[int, int], TileShapes] = {}
@@ -199,11 +198,10 @@ class _TileFinder:
         size = (picture.shape[1], picture.shape[0])
         if size not in self._shapes:
             self._shapes[size] = TileShapes(self.low, self.table.tiles, *size)
-        material = next((name for name in names if name in self.materials), None)
-        verdict = self._shapes[size].judge(filled, tiles, material)
+        verdict = self._shapes[size].judge(filled, tiles, names[0] if names else None)
         if verdict.best is None:
             return replace(_unclear(file_name, verdict.reason, names), scores=verdict.scores)
-        told = names or ((verdict.best.material,) if verdict.best.material else ())
+        told = names or ((verdict.best.name,) if verdict.best.name else ())
         plan = self._settled(file_name, verdict.best.tile, "content", told, verdict.reason)
         return replace(plan, scores=verdict.scores)
 
