@@ -1,7 +1,7 @@
 """The defect map: the main defect of every texel's ray, streamed in blocks.
 
-Each texel gets what `cagecheck.prediction` would say of a sample at its centre. A block is judged by
-itself, so a doubtful texel at its border asks only neighbours of its own block.
+Each texel gets what `cagecheck.prediction` would say of a sample at its centre. A block is judged
+by itself, so a doubtful texel at its border asks only neighbours of its own block.
 """
 
 from __future__ import annotations

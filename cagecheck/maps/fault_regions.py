@@ -71,11 +71,12 @@ class FaultyTexels:
 
 
 def fault_regions(
-    low: LowPoly, texels: FaultyTexels, part_names: Sequence[str]
+    low: LowPoly, texels: FaultyTexels, part_names: Sequence[str], depth: float
 ) -> tuple[list[Region], int]:
     """Return the regions, most texels first, and how many faulty texels are in none.
 
-    part_names : names of the high parts. `Region.samples` index `texels`.
+    part_names : names of the high parts. depth : how deep the bake is taken to have looked.
+    `Region.samples` index `texels`.
     """
     part_area = np.zeros(len(low.part_names))
     np.add.at(part_area, low.triangle_part, low.area)
@@ -90,7 +91,7 @@ def fault_regions(
                 found.append((fault, members))
     found.sort(key=lambda f: (-float(texels.weight[f[1]].sum()), f[0], int(f[1][0])))
     regions = [
-        _region(low, texels, number, fault, members, part_names, part_area)
+        _region(low, texels, number, fault, members, part_names, part_area, depth)
         for number, (fault, members) in enumerate(found, start=1)
     ]
     return regions, specks
@@ -125,6 +126,7 @@ def _region(
     members: NDArray[np.int64],
     part_names: Sequence[str],
     part_area: Floats,
+    depth: float,
 ) -> Region:
     place = texels.positions[members]
     middle = place.mean(axis=0)
@@ -136,7 +138,10 @@ def _region(
     measure = measure[np.isfinite(measure)]
     other = _commonest(texels.other[members])
     other_name = part_names[other] if other >= 0 else None
-    cause, cure = _RULES[fault](texels, members, other_name, low.part_names[part])
+    if fault == Fault.MISSED:
+        cause, cure = _missed(texels, members, low.part_names[part], depth)
+    else:
+        cause, cure = _RULES[fault](texels, members, other_name, low.part_names[part])
     return Region(
         number=number,
         name=TITLES[fault],
@@ -211,9 +216,7 @@ def _too_deep(
     return f"{cause}: the surface was not there for the bake", "check that the high poly is closed"
 
 
-def _missed(
-    texels: FaultyTexels, members: NDArray[np.int64], other: str | None, part: str
-) -> Words:
+def _missed(texels: FaultyTexels, members: NDArray[np.int64], part: str, depth: float) -> Words:
     target = texels.target[members]
     known = target[np.isfinite(target)]
     if len(known) < 0.5 * len(members):
@@ -226,6 +229,12 @@ def _missed(
             f"nothing was recorded: the surface rises to {_length(float(known.max()))}, rays "
             "started beneath it",
             f"raise the offset here above {_length(float(known.max()))}",
+        )
+    if -known.min() <= depth:
+        return (
+            f"nothing was recorded, although the surface lies only {_length(float(-known.min()))} "
+            "below the low poly",
+            "check that its faces look outward, that the bake included this part, and its depth",
         )
     return (
         f"nothing was recorded: the surface lies up to {_length(float(-known.min()))} below the "
@@ -283,7 +292,6 @@ _RULES = {
     Fault.OTHER_PART: _other_layer,
     Fault.OTHER_FOLD: _other_layer,
     Fault.TOO_DEEP: _too_deep,
-    Fault.MISSED: _missed,
     Fault.SLANTED: _slanted,
     Fault.SEAM: _seam,
     Fault.PADDING: _padding,

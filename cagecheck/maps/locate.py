@@ -35,7 +35,7 @@ from cagecheck.maps.conventions import (
     find_reading,
     level_fault,
 )
-from cagecheck.maps.encode import BasisRule, TangentBasis, tangent_basis
+from cagecheck.maps.encode import BasisRule, TangentBasis
 from cagecheck.maps.fault_regions import FaultyTexels, fault_regions
 from cagecheck.maps.high_normals import HighNormals
 from cagecheck.maps.padding_check import Padding, check_padding, needed_padding
@@ -43,6 +43,7 @@ from cagecheck.maps.patterns import Patterns, explain_patterns, grown_over
 from cagecheck.maps.read_maps import BakedMap, as_shares
 from cagecheck.maps.seam_check import seam_samples, seam_steps
 from cagecheck.maps.sharpness import softness_fault
+from cagecheck.maps.tangent import corner_tangents
 from cagecheck.maps.texels import texel_blocks, tiles_touched
 from cagecheck.meshes.lowpoly import LowPoly, prepare_low
 from cagecheck.meshes.mesh import Floats, Mesh, Surface
@@ -188,7 +189,7 @@ def locate(
     located = _mark_seams(bench, located)
     texels = _faulty_texels(bench, located)
     regions, specks = fault_regions(
-        bench.low(bench.settings.quads), texels, scene.surface.part_names
+        bench.low(settings.quads), texels, scene.surface.part_names, settings.depth or 0.0
     )
     if specks:
         notices.append(
@@ -231,6 +232,7 @@ class _Bench:
         self._cage: dict[QuadSplit, Cage] = {}
         self._baker: dict[tuple[QuadSplit, HighNormals], Baker] = {}
         self._sampled: dict[tuple[Any, ...], Sampled] = {}
+        self._tangents: dict[tuple[QuadSplit, str], Floats] = {}
 
     def low(self, quads: QuadSplit) -> LowPoly:
         if quads not in self._low:
@@ -262,6 +264,13 @@ class _Bench:
                 paired=self.paired, shading=known[0].shading if known else None,
             )  # fmt: skip
         return self._baker[key]
+
+    def frames(self, quads: QuadSplit, rule: BasisRule) -> TangentBasis:
+        """Return the frames of a variant; corner tangents are made once for each source."""
+        key = (quads, rule.tangents)
+        if key not in self._tangents:
+            self._tangents[key] = corner_tangents(self.low(quads), rule.tangents)
+        return TangentBasis(self.low(quads).shading_normals, self._tangents[key], rule)
 
     def quad_choices(self) -> tuple[QuadSplit, ...]:
         """The cuts that differ for this mesh."""
@@ -424,7 +433,7 @@ def _finer_reading(
                 if reading.space == "object":
                     wanted = sample.world[theirs]
                 else:
-                    frames = tangent_basis(bench.low(quads), basis)
+                    frames = bench.frames(quads, basis)
                     wanted = frames.encode(
                         sample.triangle[theirs], sample.barycentric[theirs], sample.world[theirs]
                     )
@@ -504,7 +513,7 @@ def _compare(
     baker = bench.baker(reading.quads, reading.normals)
     upright = np.ascontiguousarray(_upright(shares, reading))
     vectors = reading.vectors(shares)
-    basis = tangent_basis(baker.low, reading.basis) if reading.space == "tangent" else None
+    basis = bench.frames(reading.quads, reading.basis) if reading.space == "tangent" else None
     # A bake without an inward limit records whatever lies behind, and one with far too large an
     # offset what lies across: layers are known all through.
     size = baker.low.diagonal()

@@ -18,7 +18,7 @@ from cagecheck.meshes.mesh import Floats
 FACTORS = (2, 4, 8)
 # Only texels with the strongest change by enlarging are asked, and only when that change is well
 # above what 8-bit rounding hides.
-ASKED_SHARE, MOST_ASKED = 0.1, 100_000
+ASKED_SHARE, MOST_ASKED = 0.1, 30_000
 LEAST_CHANGE = 1.5 * np.radians(ROUNDING_DEGREES)
 # The enlarged picture must fit this much better than the sharp one.
 NEARER = 0.6
