@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, cast, get_args
 
 import typer
 
@@ -18,12 +18,41 @@ from cagecheck.commands.terminal import (
     Terminal,
     command,
 )
+from cagecheck.errors import InputError
+from cagecheck.maps.encode import Bits
+from cagecheck.maps.high_normals import HighNormals
+from cagecheck.maps.write_maps import DEFAULT_PADDING, MAP_KINDS, Green, MapFormat
 from cagecheck.meshes.normals import NormalRule
 from cagecheck.meshes.pairs import Pairing
 from cagecheck.prediction import DEFAULT_MAP_SIZE, DEFAULT_SAMPLES, Prediction, Settings, predict
 from cagecheck.report.document import prediction_document
 from cagecheck.report.write import write_prediction
 
+MapsOption = Annotated[
+    str | None,
+    typer.Option(
+        "--maps",
+        help="Also write the maps that the bake would give, of --size texels: some of normal, "
+        "object (object-space normals), height, part, material, defect, between commas.",
+        metavar="KINDS",
+    ),
+]
+BitsOption = Annotated[int, typer.Option("--bits", help="Bits per channel of the maps.")]
+MapFileOption = Annotated[
+    str, typer.Option("--map-file", help="Kind of map files: png, tif, tga or exr.")
+]
+GreenOption = Annotated[
+    Green, typer.Option("--green", help="Where the green channel points (glTF: up).")
+]
+PaddingOption = Annotated[
+    float, typer.Option("--padding", min=0, help="Texels of padding around islands in the maps.")
+]
+SupersampleOption = Annotated[
+    int, typer.Option("--supersample", help="Rays per texel of the maps: 1, 4 or 16.")
+]
+HighNormalsOption = Annotated[
+    HighNormals, typer.Option("--high-normals", help="Normals of the high poly in the maps.")
+]
 OutOption = Annotated[Path | None, typer.Option("--out", help="Folder for the result files.")]
 # Regions that fit one screen; the files hold all of them.
 REGIONS_SHOWN = 15
@@ -58,6 +87,13 @@ def predict_command(
     high_scale: given.HighScaleOption = 1.0,
     high_axes: given.HighAxesOption = "as-is",
     seed: given.SeedOption = 0,
+    maps: MapsOption = None,
+    bits: BitsOption = 8,
+    map_file: MapFileOption = "png",
+    green: GreenOption = "up",
+    padding: PaddingOption = DEFAULT_PADDING,
+    supersample: SupersampleOption = 1,
+    high_normals: HighNormalsOption = "smooth",
     out: OutOption = None,
     force: ForceFlag = False,
     as_json: JsonFlag = False,
@@ -75,6 +111,9 @@ def predict_command(
         offset=offset, depth=depth, reach=reach, samples=samples, density=density, texels=texels,
         map_size=size, directions=directions, along=along, apart=apart, seed=seed,
     )  # fmt: skip
+    form = map_format(maps, bits, map_file, green, padding, low.stem) if maps else None
+    if form is not None and out is None:
+        raise InputError("--maps needs a folder to write to.", cure="Give --out.")
     with terminal.progress() as progress:
         scene = read_inputs(
             low, high, pair=pair, no_pairing=no_pairing,
@@ -90,11 +129,34 @@ def predict_command(
             progress=progress,
         )  # fmt: skip
         result = replace(result, notices=(*scene.notices, *more, *result.notices))
-        files = write_prediction(result, out, force=force, progress=progress) if out else []
+        files: list[Path] = []
+        if out:
+            files = write_prediction(
+                result, out, maps=form, supersample=supersample, high_normals=high_normals,
+                force=force, progress=progress,
+            )  # fmt: skip
     terminal.result(prediction_document(result))
     say_prediction(terminal, result, scene.pairing)
     say_files(terminal, files, out)
     return EXIT_CLEAN if result.clean else EXIT_DEFECTS
+
+
+def map_format(
+    kinds: str, bits: int, ending: str, green: Green, padding: float, asset: str
+) -> MapFormat:
+    """Return the format of predicted maps; raise `InputError` for kinds and bits that are none."""
+    names = [name.strip() for name in kinds.split(",")]
+    for name in names:
+        if name not in MAP_KINDS:
+            raise InputError(
+                f"“{name}” is no kind of map.", cure=f"Choose among {', '.join(MAP_KINDS)}."
+            )
+    if bits not in get_args(Bits):
+        raise InputError(f"maps have no {bits} bits.", cure="Choose 8, 16 or 32.")
+    chosen = tuple(kind for kind in MAP_KINDS if kind in names)
+    return MapFormat(
+        chosen, cast(Bits, bits), ending.lower().lstrip("."), green, padding, asset
+    ).checked()
 
 
 def say_prediction(terminal: Terminal, result: Prediction, pairing: Pairing | None) -> None:

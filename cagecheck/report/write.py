@@ -7,6 +7,9 @@ import os
 from pathlib import Path
 
 from cagecheck.files import OutputFolder
+from cagecheck.maps.high_normals import HighNormals
+from cagecheck.maps.predicted import add_maps_of
+from cagecheck.maps.write_maps import MapFormat
 from cagecheck.prediction import Prediction
 from cagecheck.progress import Progress, silent
 from cagecheck.report.document import prediction_document, write_region_csv, write_samples
@@ -20,19 +23,27 @@ def write_prediction(
     folder: str | os.PathLike[str],
     *,
     page: bool = True,
+    maps: MapFormat | None = None,
+    supersample: int = 1,
+    high_normals: HighNormals = "smooth",
     force: bool = False,
     progress: Progress = silent,
 ) -> list[Path]:
     """Write heat map, regions and raw record into `folder`; return the files' paths.
 
     heatmap.ply and heatmap.glb, regions.json (the whole document), regions.csv, samples.npz and
-    view.npz (what `cagecheck view` needs), and with `page` report.html. All appear together or
-    not at all.
+    view.npz (what `cagecheck view` needs), with `page` report.html, and with `maps` the maps
+    that the bake would give (see `MapFormat`) and maps.json. All appear together or not at all.
 
     Raises `InputError` when a file exists and `force` is off, or the folder cannot be written.
     """
     with OutputFolder(folder, force=force) as out:
         add_prediction(prediction, out, page=page, progress=progress)
+        if maps is not None:
+            add_maps_of(
+                prediction, out, maps, supersample=supersample, high_normals=high_normals,
+                progress=progress,
+            )  # fmt: skip
     return out.paths()
 
 
