@@ -1,0 +1,216 @@
+"""Write docs/api.md, the reference of the public names, from their docstrings.
+
+    python scripts/make_api_docs.py            # write it
+    python scripts/make_api_docs.py --check    # say whether it is up to date (exit code 1: no)
+
+Public names are those of `cagecheck.__all__`. A name that no chapter below mentions comes last.
+"""
+
+from __future__ import annotations
+
+import argparse
+import dataclasses
+import enum
+import inspect
+import re
+import sys
+from pathlib import Path
+from typing import Any
+
+import cagecheck
+
+PAGE = Path(__file__).resolve().parent.parent / "docs" / "api.md"
+CHAPTERS: dict[str, tuple[str, ...]] = {
+    "Meshes in and out": (
+        "read_mesh", "read_surface", "write_mesh", "write_surface", "write_cage",
+        "mesh_from_polygons", "Mesh", "Surface",
+    ),
+    "The low poly and its pairs": (
+        "prepare_low", "LowPoly", "NormalRule", "pair_parts", "Pairing",
+    ),
+    "Inspecting": ("inspect_low", "inspect_pair"),
+    "Predicting": (
+        "predict", "Settings", "Prediction", "Region", "Defect", "Thresholds",
+        "write_prediction", "build_heat_map",
+    ),
+    "Tuning": ("tune", "TuneSettings", "Tuning", "write_tuning"),
+    "Locating": ("locate", "LocateSettings", "Location", "write_location"),
+    "Rays and cages": (
+        "cage_from_offset", "cage_from_push", "cage_from_mesh", "Cage", "sample_points",
+        "spacing_for_count", "SurfacePoints", "rays_through", "Rays", "Scene", "Layers",
+        "read_push", "PushRecord",
+    ),
+    "The sample scene": ("make_scene", "write_scene"),
+    "Trouble": ("InputError", "Notice"),
+}  # fmt: skip
+OTHERS = "More"
+
+INTRODUCTION = """# From Python
+
+<!-- Made by scripts/make_api_docs.py from the docstrings; change those and run it again. -->
+
+Whatever the commands do, a script can do with `import cagecheck`. Names are loaded on first use.
+
+Lengths are in the units of the files, angles in degrees unless a name says otherwise, indices
+count from 0. Shapes stand in brackets: `(V, 3)` is an array with one row of three for each of V
+vertices. `Floats` is an array of float64 and `Ints` one of int32. What `progress` takes is a
+function `(stage, done, total)` that is called now and then; the default is silent. Input that
+cannot be used raises `InputError` with a message for an artist.
+"""
+# `name : text` opens an entry of a list; another may follow on the same line after a full stop.
+ENTRY = re.compile(r"^(\w+(?:, \w+)*) : (.*)$")
+NEXT_ENTRY = re.compile(r"(?<=[.;]) (?=\w+(?:, \w+)* : )")
+
+
+def page() -> str:
+    """Return the whole page."""
+    placed = {name for names in CHAPTERS.values() for name in names}
+    public = [name for name in cagecheck.__all__ if name != "__version__"]
+    chapters = {title: [n for n in names if n in public] for title, names in CHAPTERS.items()}
+    chapters[OTHERS] = [name for name in public if name not in placed]
+    parts = [INTRODUCTION, *contents(chapters)]
+    for title, names in chapters.items():
+        if names:
+            parts += [f"## {title}\n", *(entry(name) for name in names)]
+    return "\n".join(parts).rstrip() + "\n"
+
+
+def contents(chapters: dict[str, list[str]]) -> list[str]:
+    """Return a line per chapter that links to its names."""
+    rows = [
+        f"- {title}: " + ", ".join(f"[`{name}`](#{name.lower()})" for name in names)
+        for title, names in chapters.items()
+        if names
+    ]
+    return ["\n".join(rows) + "\n"]
+
+
+def entry(name: str) -> str:
+    """Return the section of one public name."""
+    thing = getattr(cagecheck, name)
+    lines = [f"### `{name}`", ""]
+    if isinstance(thing, type) and issubclass(thing, enum.Enum):
+        members = ", ".join(f"`{member.name}` = {member.value}" for member in thing)
+        return "\n".join([*lines, markdown(doc_of(thing)), f"Members: {members}.", ""])
+    lines += ["```python", signature(name, thing), "```", "", markdown(doc_of(thing))]
+    if isinstance(thing, type):
+        lines += methods(name, thing)
+    return "\n".join(lines)
+
+
+def methods(owner: str, cls: type) -> list[str]:
+    """Return one part per public method and property that the class itself defines."""
+    fields = (
+        {field.name for field in dataclasses.fields(cls)} if dataclasses.is_dataclass(cls) else ()
+    )
+    parts = []
+    for name, member in vars(cls).items():
+        if name.startswith("_") or name in fields:
+            continue
+        if isinstance(member, property):
+            returns = member.fget.__annotations__.get("return", "") if member.fget else ""
+            head = f"{owner}.{name}: {plain(returns)}"
+        elif callable(member) or isinstance(member, classmethod | staticmethod):
+            head = signature(f"{owner}.{name}", getattr(cls, name), skip_self=True)
+        else:
+            continue
+        parts += [f"```python\n{head}\n```", "", markdown(doc_of(member))]
+    return parts
+
+
+def doc_of(thing: Any) -> str:
+    """Return a docstring; a name without one is an error here."""
+    text = inspect.getdoc(thing)
+    if not text:
+        raise SystemExit(f"{thing} is public and has no docstring.")
+    return text
+
+
+def signature(name: str, thing: Any, *, skip_self: bool = False) -> str:
+    """Return ``name(parameters) -> result``, one parameter per line where one line is too long."""
+    found = inspect.signature(thing)
+    words: list[str] = []
+    keyword_only = False
+    for k, parameter in enumerate(found.parameters.values()):
+        if skip_self and k == 0 and parameter.name == "self":
+            continue
+        if parameter.kind is parameter.KEYWORD_ONLY and not keyword_only:
+            keyword_only = True
+            words.append("*")
+        words.append(parameter_text(parameter))
+    result = "" if isinstance(thing, type) else f" -> {plain(found.return_annotation)}"
+    line = f"{name}({', '.join(words)}){result}"
+    if len(line) <= 100:
+        return line
+    return f"{name}(\n" + "".join(f"    {word},\n" for word in words) + f"){result}"
+
+
+def parameter_text(parameter: inspect.Parameter) -> str:
+    """Return ``name: type = default``."""
+    text = parameter.name
+    if parameter.annotation is not parameter.empty:
+        text += f": {plain(parameter.annotation)}"
+    if parameter.default is parameter.empty:
+        return text
+    default = parameter.default
+    shown = getattr(default, "__name__", None) or repr(default)
+    return f"{text} = {'...' if shown.startswith('<') else shown}"
+
+
+def plain(annotation: Any) -> str:
+    """Return a type as it is written in the code."""
+    return annotation if isinstance(annotation, str) else getattr(annotation, "__name__", "")
+
+
+def markdown(text: str) -> str:
+    """Return a docstring as Markdown: section titles in bold, entries as lists."""
+    lines = text.replace("``", "`").split("\n")
+    out: list[str] = []
+    in_list = False
+    for k, line in enumerate(lines):
+        if re.fullmatch(r"-{3,}", line):
+            continue
+        if re.fullmatch(r"-{3,}", lines[k + 1] if k + 1 < len(lines) else ""):
+            out += [f"**{line}**", ""]
+            in_list = False
+            continue
+        found = ENTRY.match(line)
+        if found:
+            if not in_list and out and out[-1]:
+                out.append("")
+            in_list = True
+            out += [item(piece) for piece in NEXT_ENTRY.split(line)]
+        elif in_list and line.strip():
+            first, *more = NEXT_ENTRY.split(line.strip())
+            out += [f"  {first}", *(item(piece) for piece in more)]
+        else:
+            in_list = in_list and not line.strip()
+            out.append(line)
+    return "\n".join(out).rstrip() + "\n"
+
+
+def item(line: str) -> str:
+    """Return ``name : text`` as an entry of a list."""
+    found = ENTRY.match(line)
+    assert found is not None
+    names = ", ".join(f"`{name}`" for name in found[1].split(", "))
+    return f"- {names}: {found[2].removesuffix(';')}"
+
+
+def main() -> int:
+    """Write the page, or check it."""
+    options = argparse.ArgumentParser(description="Write docs/api.md from the docstrings.")
+    options.add_argument("--check", action="store_true", help="Only say whether it is up to date.")
+    chosen = options.parse_args()
+    text = page()
+    if not chosen.check:
+        PAGE.write_text(text, encoding="utf-8")
+        return 0
+    if PAGE.exists() and PAGE.read_text(encoding="utf-8") == text:
+        return 0
+    print("docs/api.md is not up to date: run python scripts/make_api_docs.py")
+    return 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())
