@@ -49,7 +49,7 @@ def rewrite_glb(
 
 def rewrite_gltf(
     file: FileBytes, mesh: Mesh, cage: Floats, moved: NDArray[np.bool_]
-) -> Iterator[bytes]:
+) -> list[bytes]:
     """Return the glTF file with the positions of moved vertices replaced, its buffers inside.
 
     Pictures stay where they are; their addresses count from the file's folder.
@@ -59,7 +59,7 @@ def rewrite_gltf(
     for index in range(len(document.items("buffers"))):
         buffers.setdefault(index, document.buffer(index))
     _embed(tree, buffers)
-    yield json.dumps(tree, indent=2, ensure_ascii=False).encode()
+    return [json.dumps(tree, indent=2, ensure_ascii=False).encode()]
 
 
 def _is_inner(tree: dict[str, Any], index: int) -> bool:

@@ -81,7 +81,16 @@ class Document:
             raise MalformedError(f"the address of buffer {index} is not text")
         if uri[:5].lower() == "data:":
             return _data_uri(uri, index)
-        return load_bytes(self._beside(uri)).data
+        try:
+            return load_bytes(self._beside(uri)).data
+        except InputError as error:
+            if error.file == self.file.path:
+                raise
+            raise InputError(
+                f"its data file “{uri[:80]}” cannot be used: {error.what}",
+                file=self.file.path,
+                cure="Copy the data file along, or export as GLB, which carries its own data.",
+            ) from error
 
     def _beside(self, uri: str) -> Path:
         """Return the path of an external file, which must lie in the asset's own folder."""
