@@ -30,9 +30,7 @@ def browser(width: int = 1280, height: int = 900) -> Iterator[Any]:
     with tempfile.TemporaryDirectory() as profile:
         for flag in (*FLAGS, f"--user-data-dir={profile}"):
             options.add_argument(flag)
-        options.set_capability(
-            "goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"}
-        )
+        options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
         driver = webdriver.Chrome(options=options, service=Service(DRIVER))
         try:
             driver.set_script_timeout(120)

@@ -49,8 +49,8 @@ class Packed:
             stored = values.copy()
             stored[1:] = values[1:] - values[:-1]
         # One column after the other: alike bytes stay together.
-        data = np.ascontiguousarray(stored.reshape(len(values), -1).T).tobytes()
         columns = int(np.prod(values.shape[1:], dtype=int))
+        data = np.ascontiguousarray(stored.reshape(len(values), columns).T).tobytes()
         self.entries.append(
             {
                 "name": name,

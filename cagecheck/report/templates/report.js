@@ -809,7 +809,7 @@ function setUpTheme() {
 
 function setUpKeys() {
   document.addEventListener("keydown", (event) => {
-    if (event.ctrlKey || event.metaKey || event.altKey || event.target.matches("select, input[type=text]")) return;
+    if (event.ctrlKey || event.metaKey || event.altKey || event.target.tagName === "SELECT") return;
     if (event.key === ".") step(1);
     else if (event.key === ",") step(-1);
     else if (event.key === "Escape") choose(0, "step");
