@@ -250,6 +250,39 @@ def test_a_name_taken_meanwhile_is_never_replaced(tmp_path):
     assert held(tmp_path) == BEFORE | {"new.png": "somebody else's"}
 
 
+@pytest.mark.parametrize("links", [True, False])
+def test_a_name_that_is_only_remembered_costs_no_file(tmp_path, monkeypatch, links):
+    """A name that moved away is still seen for a while, with the number of the file it was (as
+    drivers with a cache of names do): the file must not be taken for one moved by half."""
+    import errno
+
+    (tmp_path / "HERO.png").write_text("hero")
+    real_stat, real_link = os.lstat, os.link
+    stale = tmp_path / "hero.png"
+
+    def there(path):
+        return Path(path).name in os.listdir(tmp_path)  # noqa: PTH208 - names, by the list
+
+    def seen(path):
+        return there(path) or Path(path) == stale
+
+    def stat(path, **options):
+        if Path(path) == stale and not there(path):
+            path = next(p for p in tmp_path.iterdir() if ".json" not in p.name)
+        return real_stat(path, **options)
+
+    def link(*arguments, **options):
+        if not links:
+            raise OSError(errno.EPERM, "no links here")
+        return real_link(*arguments, **options)
+
+    monkeypatch.setattr(os.path, "lexists", seen)
+    monkeypatch.setattr(os, "lstat", stat)
+    monkeypatch.setattr(os, "link", link)
+    finish(begin(tmp_path, [("HERO.png", "hero.png")]))
+    assert held(tmp_path) == {"hero.png": "hero"}
+
+
 def test_where_links_are_unknown_plain_renames_serve(tmp_path, monkeypatch):
     import errno
 
@@ -401,6 +434,43 @@ def test_composing_stopped_anywhere_ends_well(tmp_path):
         # What was left over does not stand in the way of the next try.
         apply_renames(plan_renames(folder, low, RenameOptions(compose=True)), low)
         assert (folder / "hero_normal.1011.png").exists() and leftovers(folder) == []
+
+
+def test_a_change_of_case_alone_where_the_system_ignores_case(tmp_path, monkeypatch):
+    """As on exFAT: a name of other case is found, but listed as it is, with no lasting number."""
+    low = patch_low()
+    bake(low, 1001, tmp_path / "HERO_normal.1001.png")
+    plan = plan_renames(tmp_path, low)
+    real = os.path.lexists
+    monkeypatch.setattr(
+        os.path,
+        "lexists",
+        lambda path: (
+            real(path)
+            or Path(path).name.casefold()
+            in {p.name.casefold() for p in Path(path).parent.iterdir()}
+        ),
+    )
+    apply_renames(plan, low)
+    assert sorted(held_names(tmp_path)) == ["hero_normal.1001.png"]
+
+
+def test_a_name_taken_since_the_plan_stops_it_before_anything_moves(tmp_path):
+    low = patch_low()
+    bake(low, 1001, tmp_path / "body_normal.png")
+    bake(low, 1002, tmp_path / "head_normal.png")
+    plan = plan_renames(tmp_path, low)
+    (tmp_path / "hero_normal.1002.png").write_bytes(b"new")
+    with pytest.raises(InputError, match="taken since"):
+        apply_renames(plan, low)
+    assert latest(tmp_path) is None
+    assert sorted(held_names(tmp_path)) == [
+        "body_normal.png", "head_normal.png", "hero_normal.1002.png",
+    ]  # fmt: skip
+
+
+def held_names(folder):
+    return [p.name for p in folder.iterdir() if not p.name.startswith(".")]
 
 
 def test_unlike_maps_are_not_composed(tmp_path):

@@ -172,7 +172,10 @@ def _advance(folder: Path, here: str, there: str) -> None:
         raise InputError(
             f"{here} is gone, and so is {there}.", file=str(folder), cure="Put it back, go on then."
         )
-    if os.path.lexists(new) and not _is_half_moved(old, new):
+    if _is_taken(new):
+        if _is_half_moved(old, new):
+            os.unlink(old)  # noqa: PTH108 - as in `_move`
+            return
         if there.startswith(TEMP_PREFIX):
             return  # it went there before; `here` is somebody else's file by now
         raise InputError(
@@ -183,17 +186,30 @@ def _advance(folder: Path, here: str, there: str) -> None:
     _move(old, new)
 
 
+def _is_taken(path: Path) -> bool:
+    """Whether a file has that name, by the folder's own list.
+
+    Systems that ignore case remember names for a while: just after a file moved away, a name of
+    other case may still seem to be there. The list of the folder tells.
+    """
+    if not os.path.lexists(path):
+        return False
+    return name_key(path.name) in {name_key(other.name) for other in path.parent.iterdir()}
+
+
 def _is_half_moved(old: Path, new: Path) -> bool:
-    return os.path.samestat(os.lstat(old), os.lstat(new))
+    """Whether both names are links to one file: its move was cut in half."""
+    one, other = os.lstat(old), os.lstat(new)
+    return one.st_nlink > 1 and os.path.samestat(one, other)
 
 
 def _move(old: Path, new: Path) -> None:
+    """Give a file its new name by a link that fails where the name is taken."""
     try:
-        if not os.path.lexists(new):
-            os.link(old, new, follow_symlinks=False)
+        os.link(old, new, follow_symlinks=False)
         os.unlink(old)  # noqa: PTH108 - beside os.link, which has no like in pathlib
     except OSError as error:
-        if error.errno not in _NO_LINKS or os.path.lexists(new):
+        if error.errno not in _NO_LINKS or _is_taken(new):
             raise InputError(
                 f"{old.name} could not be renamed to {new.name} ({error.strerror}).",
                 file=str(old.parent),

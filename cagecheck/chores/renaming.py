@@ -17,6 +17,7 @@ from cagecheck.chores.journal import (
     remove_orphans,
     undo,
 )
+from cagecheck.chores.mapnames import name_key
 from cagecheck.chores.renames import MapPlan, RenamePlan
 from cagecheck.errors import InputError
 from cagecheck.files import sha256_of
@@ -87,15 +88,18 @@ def _compose(folder: Path, target: str, entries: list[MapPlan], low: LowPoly, nu
 
 
 def _refuse_taken(folder: Path, targets: list[str], renames: list[tuple[str, str]]) -> None:
-    """Refuse before anything moves when a target's name was taken since the plan was made."""
+    """Refuse before anything moves when a target's name was taken since the plan was made.
+
+    Where the system ignores case, a name may seem taken by the very file that is to change it.
+    File numbers do not tell (some drives have none that last); the names as listed do.
+    """
     leaving = {source for source, _ in renames}
+    keys = {name_key(source) for source in leaving}
+    listed = {path.name for path in folder.iterdir()}
     for target in targets:
-        if target in leaving or not os.path.lexists(folder / target):
-            continue
-        if any(_is_same(folder / target, folder / source) for source in leaving):
-            continue  # a change of case alone, where the system ignores case
-        raise InputError(f"the name {target} was taken since the plan was made.", file=str(folder))
-
-
-def _is_same(one: Path, other: Path) -> bool:
-    return os.path.lexists(other) and os.path.samestat(os.lstat(one), os.lstat(other))
+        taken = target in listed or os.path.lexists(folder / target)
+        is_own = target in leaving or (target not in listed and name_key(target) in keys)
+        if taken and not is_own:
+            raise InputError(
+                f"the name {target} was taken since the plan was made.", file=str(folder)
+            )
