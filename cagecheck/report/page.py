@@ -272,7 +272,7 @@ def _render(
         version=__version__,
         title=title or file_name(source) or "bake",
         css=Markup(read_text("templates/report.css")),
-        script=Markup(read_text("templates/report.js")),
+        script=Markup(page_script()),
         importmap=Markup(import_map()),
         licence=Markup(read_text("vendor/three/LICENSE").replace("--", "- -")),
         data=Markup(script_json(data)),
@@ -428,6 +428,13 @@ def _number(count: int, word: str) -> str:
 def read_text(name: str) -> str:
     """Return a text file that lies beside this module."""
     return (files("cagecheck.report") / name).read_text(encoding="utf-8")
+
+
+def page_script() -> str:
+    """Return the page's own script: the files of templates/script, in order of name."""
+    folder = files("cagecheck.report") / "templates" / "script"
+    names = sorted(entry.name for entry in folder.iterdir() if entry.name.endswith(".js"))
+    return "\n".join(read_text(f"templates/script/{name}") for name in names)
 
 
 def script_json(data: Any) -> str:

@@ -1,0 +1,10 @@
+// What every part of the script knows. The files of this folder are one module, in order of name.
+
+import * as THREE from "three";
+import { OrbitControls } from "three/addons/controls/OrbitControls.js";
+
+const page = JSON.parse(document.getElementById("facts-data").textContent);
+const regions = new Map(page.regions.map((r) => [r.number, r]));
+const $ = (id) => document.getElementById(id);
+const state = { region: 0, model: null, arrays: null };
+const calm = matchMedia("(prefers-reduced-motion: reduce)");

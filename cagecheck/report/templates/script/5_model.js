@@ -1,0 +1,407 @@
+// The model in 3D: layers, rays, flying, picking.
+
+const VERTEX = `
+  in float kind; in float field; in float mask;
+  uniform float byField;
+  flat out float vMain; flat out float vMask; out float vField; out float vSmoothMask; out vec3 vPlace;
+  void main() {
+    vMain = kind; vMask = mask; vSmoothMask = mask; vField = field;
+    vec4 place = modelViewMatrix * vec4(position, 1.0);
+    vPlace = place.xyz;
+    gl_Position = projectionMatrix * place;
+  }`;
+const FRAGMENT = `
+  flat in float vMain; flat in float vMask; in float vField; in float vSmoothMask; in vec3 vPlace;
+  uniform vec3 palette[12]; uniform sampler2D ramp; uniform float byField; uniform float dimmed;
+  uniform float opacity; uniform vec3 plain; uniform float usePlain; uniform vec3 missing;
+  out vec4 colour;
+  void main() {
+    vec3 normal = normalize(cross(dFdx(vPlace), dFdy(vPlace)));
+    float light = 0.5 + 0.5 * max(dot(normal, normalize(vec3(0.25, 0.4, 1.0))), 0.0);
+    vec3 base = palette[int(vMain + 0.5)];
+    if (byField > 0.5) base = vField > 254.5 ? missing : texture(ramp, vec2((vField + 0.5) / 254.0, 0.5)).rgb;
+    if (usePlain > 0.5) base = plain;
+    if (usePlain < 0.5 && dimmed > 0.5 && max(vMask, vSmoothMask) < 0.01) {
+      float grey = dot(base, vec3(0.3, 0.59, 0.11));
+      base = mix(vec3(0.80), mix(base, vec3(grey), 0.55), 0.38);
+    }
+    colour = vec4(base * light, opacity);
+  }`;
+
+class Model {
+  constructor(arrays) {
+    this.a = arrays;
+    this.canvas = $("model");
+    this.renderer = new THREE.WebGLRenderer({
+      canvas: this.canvas, antialias: true, alpha: true, preserveDrawingBuffer: true,
+    });
+    this.scene = new THREE.Scene();
+    this.world = new THREE.Group();
+    this.world.scale.setScalar(page.box.half);
+    this.world.position.fromArray(page.box.centre);
+    this.scene.add(this.world);
+    this.camera = new THREE.PerspectiveCamera(30, 1, 0.01, 100);
+    this.camera.up.fromArray(page.up);
+    this.controls = new OrbitControls(this.camera, this.canvas);
+    this.controls.addEventListener("change", () => this.draw());
+    this.region = null;
+    this.addLow();
+    this.addHigh();
+    this.addLines();
+    this.spot = new THREE.Group();
+    this.world.add(this.spot);
+    this.listen();
+    this.setView(page.camera.eye, page.camera.target);
+    this.resize();
+  }
+
+  material(more = {}) {
+    const palette = page.palette.map((c) => new THREE.Vector3(...c.map((x) => x / 255)));
+    while (palette.length < 12) palette.push(palette[0]);
+    return new THREE.ShaderMaterial({
+      glslVersion: THREE.GLSL3, vertexShader: VERTEX, fragmentShader: FRAGMENT, side: THREE.DoubleSide,
+      uniforms: {
+        palette: { value: palette }, ramp: { value: this.ramp() }, byField: { value: 0 }, dimmed: { value: 0 },
+        opacity: { value: 1 }, plain: { value: new THREE.Vector3(0.84, 0.8, 0.74) }, usePlain: { value: 0 },
+        missing: { value: new THREE.Vector3(...page.missing.map((x) => x / 255)) },
+      },
+      ...more,
+    });
+  }
+
+  ramp() {
+    if (!this.rampTexture) {
+      const pixels = new Uint8Array(4 * page.ramp.length);
+      page.ramp.forEach((c, k) => pixels.set([...c, 255], 4 * k));
+      this.rampTexture = new THREE.DataTexture(pixels, page.ramp.length, 1);
+      this.rampTexture.minFilter = this.rampTexture.magFilter = THREE.LinearFilter;
+      this.rampTexture.needsUpdate = true;
+    }
+    return this.rampTexture;
+  }
+
+  addLow() {
+    const a = this.a;
+    const clean = page.palette.length - 1;
+    const codes = a.heat_main.map((m) => Math.min(m, clean));
+    this.attributes = {
+      position: new THREE.BufferAttribute(a.heat_position, 3, true),
+      kind: new THREE.BufferAttribute(codes, 1),
+      field: new THREE.BufferAttribute(new Uint8Array(codes.length), 1),
+      mask: new THREE.BufferAttribute(new Uint8Array(codes.length), 1, true),
+    };
+    this.lowMaterial = this.material({ polygonOffset: true, polygonOffsetFactor: 1, polygonOffsetUnits: 1 });
+    this.low = this.parts("heat", this.attributes, this.lowMaterial);
+  }
+
+  addHigh() {
+    const a = this.a;
+    this.high = [];
+    if (!a.high_position) return;
+    const n = a.high_position.length / 3;
+    const zero = new THREE.BufferAttribute(new Uint8Array(n), 1);
+    const attributes = {
+      position: new THREE.BufferAttribute(a.high_position, 3, true), kind: zero, field: zero, mask: zero,
+    };
+    const material = this.material();
+    material.uniforms.usePlain.value = 1;
+    this.high = this.parts("high", attributes, material);
+    for (const mesh of this.high) mesh.visible = false;
+  }
+
+  /** One mesh for each part, all on the same vertices. */
+  parts(name, attributes, material) {
+    const first = this.a[`${name}_part_first`];
+    const index = this.a[`${name}_triangle`];
+    const all = new Uint32Array(index.buffer, index.byteOffset, index.length);
+    const meshes = [];
+    for (let k = 0; k + 1 < first.length; k++) {
+      const geometry = new THREE.BufferGeometry();
+      for (const [key, value] of Object.entries(attributes)) geometry.setAttribute(key, value);
+      geometry.setIndex(new THREE.BufferAttribute(all.subarray(3 * first[k], 3 * first[k + 1]), 1));
+      const mesh = new THREE.Mesh(geometry, material);
+      mesh.frustumCulled = false;
+      mesh.userData = { part: k, first: first[k] };
+      this.world.add(mesh);
+      meshes.push(mesh);
+    }
+    return meshes;
+  }
+
+  addLines() {
+    const a = this.a;
+    const index = new THREE.BufferAttribute(new Uint32Array(a.edge.buffer, a.edge.byteOffset, a.edge.length), 1);
+    const lines = (points, colour, opacity) => {
+      const geometry = new THREE.BufferGeometry();
+      geometry.setAttribute("position", new THREE.BufferAttribute(points, 3, true));
+      geometry.setIndex(index);
+      const material = new THREE.LineBasicMaterial({ color: colour, transparent: true, opacity });
+      const mesh = new THREE.LineSegments(geometry, material);
+      mesh.frustumCulled = false;
+      mesh.visible = false;
+      this.world.add(mesh);
+      return mesh;
+    };
+    this.cage = lines(a.cage_position, 0x0077bb, 0.6);
+    this.edges = lines(a.low_position, 0x3a3f47, 0.5);
+    this.edgeIndex = index;
+  }
+
+  // What is shown
+
+  choose(region, from) {
+    this.region = region || null;
+    this.attributes.mask.array.set(regionMask(region));
+    this.attributes.mask.needsUpdate = true;
+    this.lowMaterial.uniforms.dimmed.value = region ? 1 : 0;
+    if (region) $("only-parts").checked = region.buried;
+    this.showRays();
+    this.showLayers();
+    if (region && from !== "model") this.fly();
+    this.draw();
+  }
+
+  showLayers() {
+    const on = (id) => Boolean($(id) && $(id).checked);
+    const alone = this.region && on("only-parts") ? this.region : null;
+    const both = on("layer-low") && on("layer-high");
+    this.lowMaterial.transparent = both;
+    this.lowMaterial.uniforms.opacity.value = both ? 0.6 : 1;
+    for (const mesh of this.low)
+      mesh.visible = on("layer-low") && (!alone || alone.low_parts.includes(mesh.userData.part));
+    for (const mesh of this.high)
+      mesh.visible = on("layer-high") && (!alone || alone.high_parts.includes(mesh.userData.part));
+    this.cage.visible = on("layer-cage");
+    this.edges.visible = on("layer-edges");
+    this.showEdgesOf(alone);
+    for (const child of this.spot.children) child.visible = child.userData.always || on("layer-rays");
+    this.draw();
+  }
+
+  showEdgesOf(alone) {
+    const a = this.a;
+    const wanted = alone ? alone.low_parts : null;
+    if (this.edgesOf === (alone ? alone.part : "")) return;
+    this.edgesOf = alone ? alone.part : "";
+    let index = this.edgeIndex;
+    if (wanted) {
+      const kept = [];
+      for (let e = 0; e < a.edge.length; e += 2)
+        if (wanted.includes(a.vertex_part[a.edge[e]])) kept.push(a.edge[e], a.edge[e + 1]);
+      index = new THREE.BufferAttribute(new Uint32Array(kept), 1);
+    }
+    this.cage.geometry.setIndex(index);
+    this.edges.geometry.setIndex(index);
+  }
+
+  showRays() {
+    for (const child of [...this.spot.children]) {
+      this.spot.remove(child);
+      child.geometry.dispose();
+      child.material.dispose();
+    }
+    if (!this.region) return;
+    const a = this.a;
+    const k = this.region.number - 1;
+    const slice = (name, first) => a[name].subarray(3 * a[first][k], 3 * a[first][k + 1]);
+    const [begin, end] = [slice("ray_begin", "ray_first"), slice("ray_end", "ray_first")];
+    const colour = new THREE.Color(rayColour(this.region.colour));
+    if (begin.length) {
+      const both = new Int16Array(2 * begin.length);
+      for (let i = 0; i < begin.length / 3; i++) {
+        both.set(begin.subarray(3 * i, 3 * i + 3), 6 * i);
+        both.set(end.subarray(3 * i, 3 * i + 3), 6 * i + 3);
+      }
+      this.addSpot(THREE.LineSegments, both, new THREE.LineBasicMaterial({ color: colour }));
+      const dots = new THREE.PointsMaterial({ color: colour, size: 4, sizeAttenuation: false });
+      this.addSpot(THREE.Points, end, dots);
+    }
+    const points = slice("region_point", "region_point_first");
+    const [first, last] = [a.rim_first[k], a.rim_first[k + 1]];
+    if (last > first) {
+      const geometry = new THREE.BufferGeometry();
+      geometry.setAttribute("position", this.attributes.position);
+      geometry.setIndex(new THREE.BufferAttribute(new Uint32Array(a.rim.subarray(2 * first, 2 * last)), 1));
+      const rim = new THREE.LineSegments(geometry, new THREE.LineBasicMaterial({ color: 0x000000 }));
+      rim.frustumCulled = false;
+      rim.userData.always = true;
+      this.spot.add(rim);
+    }
+    const size = { color: new THREE.Color(this.region.colour), size: 5, sizeAttenuation: false };
+    if (points.length) this.addSpot(THREE.Points, points, new THREE.PointsMaterial(size)).userData.always = true;
+  }
+
+  addSpot(Kind, points, material) {
+    const geometry = new THREE.BufferGeometry();
+    geometry.setAttribute("position", new THREE.BufferAttribute(points.slice(), 3, true));
+    const object = new Kind(geometry, material);
+    object.frustumCulled = false;
+    this.spot.add(object);
+    return object;
+  }
+
+  setField(name) {
+    const uniforms = this.lowMaterial.uniforms;
+    uniforms.byField.value = name === "main" ? 0 : 1;
+    if (name !== "main") {
+      this.attributes.field.array.set(this.a[`field_${name}`]);
+      this.attributes.field.needsUpdate = true;
+    }
+    showKey(name);
+    this.draw();
+  }
+
+  // Where from
+
+  setView(eye, target) {
+    this.camera.position.fromArray(eye);
+    this.controls.target.fromArray(target);
+    this.controls.update();
+  }
+
+  /** Along the rays of the region, from where most of it is seen; the whole model without one. */
+  goal() {
+    if (!this.region) return [page.camera.eye, page.camera.target];
+    const r = this.region;
+    const narrow = Math.max(1, 1 / Math.max(this.camera.aspect, 0.1));
+    const eye = r.centroid.map((x, k) => x + r.direction[k] * r.distance * narrow);
+    return [eye, r.centroid];
+  }
+
+  fly() {
+    const [eye, target] = this.goal().map((v) => new THREE.Vector3(...v));
+    cancelAnimationFrame(this.flight);
+    if (calm.matches) return this.setView(eye.toArray(), target.toArray());
+    const [eye0, target0] = [this.camera.position.clone(), this.controls.target.clone()];
+    const begin = performance.now();
+    const tick = (now) => {
+      const s = Math.min((now - begin) / 520, 1);
+      const k = s * s * (3 - 2 * s);
+      this.setView(eye0.clone().lerp(eye, k).toArray(), target0.clone().lerp(target, k).toArray());
+      if (s < 1) this.flight = requestAnimationFrame(tick);
+    };
+    this.flight = requestAnimationFrame(tick);
+  }
+
+  turn(across, up) {
+    const way = this.camera.position.clone().sub(this.controls.target);
+    const ball = new THREE.Spherical();
+    const upright = new THREE.Quaternion().setFromUnitVectors(this.camera.up, new THREE.Vector3(0, 1, 0));
+    ball.setFromVector3(way.applyQuaternion(upright));
+    ball.theta += across;
+    ball.phi = Math.min(Math.max(ball.phi + up, 0.05), Math.PI - 0.05);
+    way.setFromSpherical(ball).applyQuaternion(upright.invert());
+    this.setView(way.add(this.controls.target).toArray(), this.controls.target.toArray());
+  }
+
+  zoom(factor) {
+    const way = this.camera.position.clone().sub(this.controls.target).multiplyScalar(factor);
+    this.setView(way.add(this.controls.target).toArray(), this.controls.target.toArray());
+  }
+
+  pick(event) {
+    const box = this.canvas.getBoundingClientRect();
+    const at = new THREE.Vector2(
+      (2 * (event.clientX - box.left)) / box.width - 1, 1 - (2 * (event.clientY - box.top)) / box.height,
+    );
+    const ray = new THREE.Raycaster();
+    ray.setFromCamera(at, this.camera);
+    const hit = ray.intersectObjects(this.low.filter((mesh) => mesh.visible), false)[0];
+    if (!hit) return choose(0, "model");
+    // The last vertex is the one the triangle shows.
+    const { a, b, c } = hit.face;
+    choose(this.a.heat_region[c] || this.a.heat_region[a] || this.a.heat_region[b], "model");
+  }
+
+  // Window
+
+  listen() {
+    let down = null;
+    this.canvas.addEventListener("pointerdown", (e) => (down = [e.clientX, e.clientY]));
+    this.canvas.addEventListener("pointerup", (e) => {
+      if (down && Math.hypot(e.clientX - down[0], e.clientY - down[1]) < 5 && e.button === 0) this.pick(e);
+      down = null;
+    });
+    this.canvas.addEventListener("keydown", (event) => {
+      const turn = { ArrowLeft: [-0.15, 0], ArrowRight: [0.15, 0], ArrowUp: [0, -0.15], ArrowDown: [0, 0.15] }[event.key];
+      if (turn) this.turn(...turn);
+      else if (event.key === "+" || event.key === "=") this.zoom(0.85);
+      else if (event.key === "-") this.zoom(1 / 0.85);
+      else if (event.key === "Home") choose(0, ""), this.fly();
+      else if (event.key === "Enter") this.fly();
+      else return;
+      event.preventDefault();
+    });
+    for (const id of ["layer-low", "layer-high", "layer-cage", "layer-edges", "layer-rays", "only-parts"])
+      if ($(id)) $(id).addEventListener("change", () => this.showLayers());
+    $("field").addEventListener("change", () => this.setField($("field").value));
+    new ResizeObserver(() => this.resize()).observe(this.canvas);
+    matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => this.retint());
+    addEventListener("beforeprint", () => this.render());
+  }
+
+  retint() {
+    this.showRays();
+    this.showLayers();
+    this.draw();
+  }
+
+  resize() {
+    const { clientWidth: w, clientHeight: h } = this.canvas;
+    if (!w || !h) return;
+    this.renderer.setPixelRatio(Math.min(devicePixelRatio, 2));
+    this.renderer.setSize(w, h, false);
+    this.camera.aspect = w / h;
+    // Leave room for the legend beside the model on wide screens.
+    const room = w > 620 ? 0.11 * w : 0;
+    this.camera.setViewOffset(w, h, room * 0.9, 0, w, h);
+    this.camera.updateProjectionMatrix();
+    this.draw();
+  }
+
+  draw() {
+    if (this.waiting) return;
+    this.waiting = requestAnimationFrame(() => {
+      this.waiting = 0;
+      this.render();
+    });
+  }
+
+  render() {
+    const distance = this.camera.position.distanceTo(this.controls.target);
+    this.camera.near = distance * 0.02;
+    this.camera.far = distance + 4 * page.box.half;
+    this.camera.updateProjectionMatrix();
+    this.renderer.render(this.scene, this.camera);
+    this.showPins();
+  }
+
+  showPins() {
+    const pins = $("pins");
+    pins.replaceChildren();
+    const shown = this.region ? [this.region] : [];
+    const { clientWidth: w, clientHeight: h } = this.canvas;
+    for (const r of shown) {
+      const at = new THREE.Vector3(...r.centroid).project(this.camera);
+      if (Math.abs(at.x) > 1 || Math.abs(at.y) > 1 || at.z > 1) continue;
+      const pin = document.createElement("span");
+      pin.className = "pin";
+      pin.textContent = r.number;
+      pin.style.left = `${((at.x + 1) / 2) * w}px`;
+      pin.style.top = `${((1 - at.y) / 2) * h}px`;
+      pins.append(pin);
+    }
+  }
+}
+
+/** Darker than the region they stand on; black ones would vanish before a dark ground. */
+function rayColour(colour) {
+  if (colour === "#000000") return isDark() ? "#ffffff" : "#000000";
+  const parts = [1, 3, 5].map((k) => Math.round(parseInt(colour.slice(k, k + 2), 16) * 0.5));
+  return `rgb(${parts.join(",")})`;
+}
+
+function isDark() {
+  const theme = document.documentElement.dataset.theme;
+  return theme ? theme === "dark" : matchMedia("(prefers-color-scheme: dark)").matches;
+}

@@ -1,0 +1,50 @@
+// What starts the page.
+
+function setUpTheme() {
+  const order = ["", "light", "dark"];
+  const words = { "": "as the system has it", light: "light", dark: "dark" };
+  $("theme").addEventListener("click", () => {
+    const root = document.documentElement;
+    const next = order[(order.indexOf(root.dataset.theme || "") + 1) % 3];
+    if (next) root.dataset.theme = next;
+    else delete root.dataset.theme;
+    $("theme").textContent = next || "light or dark";
+    $("theme").setAttribute("aria-label", `Colours of the page: ${words[next]}`);
+    if (state.model) state.model.retint();
+  });
+}
+
+function setUpKeys() {
+  document.addEventListener("keydown", (event) => {
+    if (event.ctrlKey || event.metaKey || event.altKey || event.target.tagName === "SELECT") return;
+    if (event.key === ".") step(1);
+    else if (event.key === ",") step(-1);
+    else if (event.key === "Escape") choose(0, "step");
+  });
+  $("next").addEventListener("click", () => step(1));
+  $("previous").addEventListener("click", () => step(-1));
+  $("whole").addEventListener("click", () => {
+    choose(0, "");
+    if (state.model) state.model.fly();
+  });
+}
+
+async function start() {
+  setUpTheme();
+  setUpList();
+  setUpKeys();
+  showKey("main");
+  tiles = [...document.querySelectorAll("#tiles figure")].map((figure) => new Tile(figure));
+  state.arrays = await load();
+  try {
+    state.model = new Model(state.arrays);
+  } catch (error) {
+    $("no-3d").hidden = false;
+    console.warn("no 3D:", error.message);
+  }
+  const asked = /^#region-(\d+)$/.exec(location.hash);
+  if (asked) choose(Number(asked[1]), "");
+  document.documentElement.dataset.ready = "yes";
+}
+
+start();
