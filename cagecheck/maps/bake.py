@@ -158,8 +158,8 @@ class Baker:
             layers.first, layers.t, layers.face, part, self.seen,
             self.low.triangle_part[points.triangle], start, self.rule.depth, face, t,
         )  # fmt: skip
-        place = rays.origin + np.where(face >= 0, t, 0.0)[:, None] * rays.direction
-        return Recorded(face, t, self.shading.at(face, place))
+        normal = self.shading.along(face, rays.origin, rays.direction, t)
+        return Recorded(face, t, normal)
 
     def tile(
         self, tile: int, *, what: Iterable[str] = WHAT, progress: Progress = silent

@@ -27,6 +27,10 @@ from cagecheck.meshes.normals import normalised
 
 Bits = Literal[8, 16, 32]
 
+# A frame whose volume, against that of its edges at right angles, is all rounding has no inverse
+# worth the name.
+SMALLEST_VOLUME = 1e-9
+
 
 @dataclass(frozen=True)
 class BasisRule:
@@ -189,8 +193,7 @@ def _into(frame: Floats, normal: Floats, out: Floats) -> None:
         + t[2] * (b[0] * n[1] - b[1] * n[0])
     )
     size = np.sqrt(_dot(t, t) * _dot(b, b) * _dot(n, n))
-    # A frame whose volume is all rounding has no inverse worth the name.
-    if abs(det) <= 1e-9 * size or size == 0.0:
+    if abs(det) <= SMALLEST_VOLUME * size or size == 0.0:
         flat = 1.0 if _dot(normal, normal) > 0 else 0.0
         out[0], out[1], out[2] = 0.0, 0.0, flat
         return
@@ -222,8 +225,39 @@ def _encode(
 ) -> None:
     frame = np.empty((3, 3))
     for i in range(len(triangle)):
-        _frame(normals, tangents, per_corner, unit, triangle[i], barycentric[i], frame)
-        _into(frame, world[i], out[i])
+        f = triangle[i]
+        if per_corner or unit:
+            _frame(normals, tangents, per_corner, unit, f, barycentric[i], frame)
+            _into(frame, world[i], out[i])
+            continue
+        # The standard frame, written out: this loop runs for every texel of a bake. With
+        # B = s cross(N, T) the inverse of [T B N] needs no determinant beyond |cross(N, T)|^2.
+        a, b, c = barycentric[i, 0], barycentric[i, 1], barycentric[i, 2]
+        tx = a * tangents[f, 0, 0] + b * tangents[f, 1, 0] + c * tangents[f, 2, 0]
+        ty = a * tangents[f, 0, 1] + b * tangents[f, 1, 1] + c * tangents[f, 2, 1]
+        tz = a * tangents[f, 0, 2] + b * tangents[f, 1, 2] + c * tangents[f, 2, 2]
+        sign = a * tangents[f, 0, 3] + b * tangents[f, 1, 3] + c * tangents[f, 2, 3]
+        nx = a * normals[f, 0, 0] + b * normals[f, 1, 0] + c * normals[f, 2, 0]
+        ny = a * normals[f, 0, 1] + b * normals[f, 1, 1] + c * normals[f, 2, 1]
+        nz = a * normals[f, 0, 2] + b * normals[f, 1, 2] + c * normals[f, 2, 2]
+        turn = 1.0 if sign >= 0.0 else -1.0
+        bx, by, bz = ny * tz - nz * ty, nz * tx - nx * tz, nx * ty - ny * tx
+        square = bx * bx + by * by + bz * bz
+        wx, wy, wz = world[i, 0], world[i, 1], world[i, 2]
+        tt, nn = tx * tx + ty * ty + tz * tz, nx * nx + ny * ny + nz * nz
+        if square <= SMALLEST_VOLUME * np.sqrt(tt * nn * square):
+            out[i, 0] = out[i, 1] = 0.0
+            out[i, 2] = 1.0 if wx != 0.0 or wy != 0.0 or wz != 0.0 else 0.0
+            continue
+        # In the plane of N and T: solve with their Gram matrix; along B: project.
+        wt, wn = wx * tx + wy * ty + wz * tz, wx * nx + wy * ny + wz * nz
+        tn = tx * nx + ty * ny + tz * nz
+        x = nn * wt - tn * wn
+        y = turn * (wx * bx + wy * by + wz * bz)
+        z = tt * wn - tn * wt
+        length = np.sqrt(x * x + y * y + z * z)
+        scale = 1.0 / length if length > 0.0 else 0.0
+        out[i, 0], out[i, 1], out[i, 2] = x * scale, y * scale, z * scale
 
 
 @njit(cache=True, nogil=True)

@@ -40,6 +40,9 @@ UNITS: dict[Fault, str] = {
 }
 # Smaller groups are specks that no eye finds; they are counted, not listed.
 SMALLEST_REGION = 8
+# So are small unexplained groups that differ by less than shading shows (common practice, no
+# source): filters leave them at borders.
+FAINT_TEXELS, FAINT_DEGREES = 50, 6.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,7 +88,10 @@ def fault_regions(
     for fault in TITLES:
         chosen = np.flatnonzero(texels.fault == fault)
         for members in _joined(low, texels, chosen):
-            if fault != Fault.PADDING and len(members) < SMALLEST_REGION:
+            faint = fault == Fault.UNEXPLAINED and (
+                len(members) < FAINT_TEXELS and np.median(texels.angle[members]) < FAINT_DEGREES
+            )
+            if faint or (fault != Fault.PADDING and len(members) < SMALLEST_REGION):
                 specks += len(members)
             else:
                 found.append((fault, members))

@@ -37,7 +37,14 @@ class HighShading:
         Rows whose face is below 0 are zero.
         """
         out = np.empty((len(face), 3))
-        _shade(self.positions, self.triangles, self.normals, face, point, out)
+        still = np.zeros(len(face))
+        _shade(self.positions, self.triangles, self.normals, face, point, point, still, out)
+        return out
+
+    def along(self, face: Ints, origin: Floats, direction: Floats, t: Floats) -> Floats:
+        """Return (N, 3) unit outward normals where rays meet triangles `face` at distance t."""
+        out = np.empty((len(face), 3))
+        _shade(self.positions, self.triangles, self.normals, face, origin, direction, t, out)
         return out
 
 
@@ -143,7 +150,9 @@ def _shade(
     triangles: NDArray[np.int32],
     normals: NDArray[np.float32],
     face: Ints,
-    point: Floats,
+    origin: Floats,
+    direction: Floats,
+    t: Floats,
     out: Floats,
 ) -> None:
     smooth = len(normals) > 0
@@ -158,7 +167,7 @@ def _shade(
             base = np.float64(positions[a, k])
             u[k] = positions[b, k] - base
             v[k] = positions[c, k] - base
-            q[k] = point[i, k] - base
+            q[k] = origin[i, k] + t[i] * direction[i, k] - base
         n[0] = u[1] * v[2] - u[2] * v[1]
         n[1] = u[2] * v[0] - u[0] * v[2]
         n[2] = u[0] * v[1] - u[1] * v[0]

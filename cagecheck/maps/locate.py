@@ -193,8 +193,8 @@ def locate(
     )
     if specks:
         notices.append(
-            Notice("specks", f"{specks:,} faulty texels lie in groups of under 8 and are not "
-                   "listed.", "", specks)
+            Notice("specks", f"{specks:,} texels differ in groups too small or too faint to "
+                   "list.", "", specks)
         )  # fmt: skip
     shown = {m.reading.tile for m in located if m.view is not None}
     for tile in tiles:
@@ -540,6 +540,10 @@ def _compare(
         view, patterns = _compared(
             bench, baked, baker, vectors, upright, basis, reading, wider, progress
         )
+        if padding.too_thin:
+            # Enlarging drew the bare background into the islands.
+            rim = binary_dilation(~covered, np.ones((3, 3), bool), iterations=2 * times)
+            patterns.fault[rim & (patterns.fault == Fault.UNEXPLAINED)] = Fault.PADDING
     return LocatedMap(
         baked, reading, tuple(faults), view, patterns.fault, patterns.shift, padding, upright
     )
@@ -653,6 +657,8 @@ def _texels_of(low: LowPoly, found: LocatedMap, patch_base: int) -> dict[str, An
         np.abs(view.gap[y, x]),
         angle,
     )
+    if found.padding is not None:
+        measure = np.where(kind == Fault.PADDING, float(found.padding.needed), measure)
     measure = np.where(kind == Fault.SLANTED, np.hypot(shift[y, x, 0], shift[y, x, 1]), measure)
     n = len(points)
     return {

@@ -55,7 +55,9 @@ def check_padding(values: NDArray[np.float32], covered: NDArray[np.bool_], neede
     source = nearest[y, x]
     border = values.reshape(-1, 3)[source]
     stands_out = np.abs(border - background).max(axis=1) > VISIBLE_STEP
-    shows_background = np.abs(values[y, x] - background).max(axis=1) <= 1 / 255
+    # Padding that was blurred into the background counts as what it is nearer to.
+    to_background = np.abs(values[y, x] - background).max(axis=1)
+    shows_background = to_background < np.abs(values[y, x] - border).max(axis=1)
     bare = np.zeros(covered.shape, bool)
     bare[y, x] = stands_out & shows_background
     distance = np.hypot(y - source // covered.shape[1], x - source % covered.shape[1])
