@@ -1,6 +1,7 @@
 """One material per tile: what changes, what does not, and the way back."""
 
 import json
+import re
 import shutil
 import struct
 import subprocess
@@ -392,6 +393,27 @@ def test_glb_is_sound_to_the_khronos_validator(tmp_path, kind):
         check=True, cwd=NODE, capture_output=True, text=True,
     )  # fmt: skip
     assert json.loads(said.stdout) == [[]] * 4
+
+
+def test_broken_glbs_end_in_a_plain_message_and_leave_nothing(tmp_path):
+    """Numbers in the JSON and bytes anywhere are overwritten at random."""
+    rng = np.random.default_rng(12)
+    source = write_glb(tmp_path / "s.glb", share_uv=True).read_bytes()
+    numbers = [m.span() for m in re.finditer(rb"(?<=[:,\[])\d+", source)]
+    done = refused = 0
+    for _ in range(150):
+        data = bytearray(source)
+        begin, end = numbers[rng.integers(len(numbers))]
+        data[begin:end] = b"9" * (end - begin)
+        data[rng.integers(len(data))] = rng.integers(256)
+        (tmp_path / "x.glb").write_bytes(data)
+        try:
+            write_tile_materials(tmp_path / "x.glb", tmp_path / "y.glb", force=True)
+            done += 1
+        except InputError:
+            refused += 1
+    assert done > 10 and refused > 30
+    assert {p.suffix for p in tmp_path.iterdir()} == {".glb"}
 
 
 # --- both --------------------------------------------------------------------------------------

@@ -49,7 +49,7 @@ class _Piece:
 
 
 class GlbEdit:
-    """A GLB file opened for changes. All faults of the file end in `InputError`."""
+    """A GLB file opened for changes. Faults of the file raise `MalformedError` or `InputError`."""
 
     def __init__(self, path: Path) -> None:
         self.path = path

@@ -176,7 +176,12 @@ def _shifts_of_uvs(lines: list[bytes], face_shift: Sequence[Shift]) -> list[list
 def _uv_numbers(line: bytes) -> list[int]:
     corners = line.split(b"#", 1)[0].replace(b"\\", b" ").split()[1:]
     fields = (corner.split(b"/") for corner in corners)
-    return [int(field[1]) for field in fields if len(field) > 1 and field[1]]
+    try:
+        return [int(field[1]) for field in fields if len(field) > 1 and field[1]]
+    except ValueError as error:
+        raise InputError(
+            f"the face {line[:40]!r} is written too oddly to move its UVs.", cure="Export it again."
+        ) from error
 
 
 def _first_numbers(shifts: list[list[Shift]]) -> list[int]:

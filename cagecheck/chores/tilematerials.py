@@ -8,9 +8,10 @@ What was moved is written down beside the mesh, and `restore_tiles` moves it bac
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -30,6 +31,7 @@ from cagecheck.chores.tiletable import NO_MATERIAL, face_tiles, tile_table
 from cagecheck.errors import InputError, Notice
 from cagecheck.files import OutputFolder, sha256_of
 from cagecheck.meshes.file_bytes import load_bytes, split_name
+from cagecheck.meshes.gltf_document import MalformedError
 from cagecheck.meshes.lowpoly import prepare_low
 from cagecheck.meshes.mesh import Ints, Mesh
 from cagecheck.meshes.read import read_mesh
@@ -106,10 +108,11 @@ def write_tile_materials(
         if kind == "obj":
             notices += _write_obj(mesh, faces.tile, plan, shift, place, folder, out)
         else:
-            edit = GlbEdit(Path(path))
-            edit.set_materials({m.tile: (m.name, m.made_from) for m in plan})
-            edit.move_uvs(shift)
-            edit.write(place)
+            with _sound(path):
+                edit = GlbEdit(Path(path))
+                edit.set_materials({m.tile: (m.name, m.made_from) for m in plan})
+                edit.move_uvs(shift)
+                edit.write(place)
         _check_written(mesh, place, plan, bool(shift))
         if to_first_tile:
             record = _record(mesh, place, out.name, plan, shift)
@@ -150,9 +153,10 @@ def restore_tiles(
             shifts = [shift_of.get(name, (0, 0)) for name in _names_of_faces(mesh)]
             place.write_bytes(move_obj_uvs(load_bytes(path).data.tobytes(), shifts))
         else:
-            edit = GlbEdit(Path(path))
-            edit.move_uvs_by_material({name: shift_of[name] for name in known})
-            edit.write(place)
+            with _sound(path):
+                edit = GlbEdit(Path(path))
+                edit.move_uvs_by_material({name: shift_of[name] for name in known})
+                edit.write(place)
     strange = sorted(set(mesh.material_names) - known)
     notices = (
         [Notice("unknown-materials", f"not in the record and not moved: {', '.join(strange)}.")]
@@ -178,6 +182,17 @@ def plan_materials(mesh: Mesh, names: str, asset: str) -> list[TileMaterial]:
             cure="Put {tile} into --names.",
         )
     return plan
+
+
+@contextlib.contextmanager
+def _sound(path: str | os.PathLike[str]) -> Iterator[None]:
+    """Turn what breaks the standard into an `InputError` about the file."""
+    try:
+        yield
+    except MalformedError as error:
+        raise InputError(
+            f"this is not a sound glTF file: {error}.", file=str(path), cure="Export it again."
+        ) from error
 
 
 def _fill(names: str, asset: str, tile: int, material: str) -> str:
