@@ -247,7 +247,7 @@ def resolve(
     settings = replace(settings, **{name: getattr(found, name) for name in missing})
     words = ", ".join(f"{name} {getattr(found, name):.4g}" for name in missing)
     return settings, (
-        Notice("automatic", f"taken from the scene: {words} (units of the files).",
+        Notice("automatic", f"Distances taken from the scene: {words} (units of the files).",
                "Give " + ", ".join(f"--{name}" for name in missing) + " to choose yourself."),
     )  # fmt: skip
 

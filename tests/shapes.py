@@ -100,6 +100,17 @@ def combined(*pieces):
     return np.concatenate(positions), np.concatenate(faces)
 
 
+def edge_gap(high: Surface, origin, direction) -> float:
+    """The least distance between a line and the edges of a surface's triangles."""
+    a = high.positions[high.triangles].astype(float)
+    b = np.roll(a, -1, axis=1)
+    edge, a = (b - a).reshape(-1, 3), a.reshape(-1, 3)
+    to_line = np.cross(edge, direction)
+    length = np.linalg.norm(to_line, axis=1)
+    gap = np.abs(np.einsum("ij,ij->i", to_line, origin - a))
+    return float((gap[length > 0] / length[length > 0]).min())
+
+
 def mesh_parts(*pieces, names) -> Mesh:
     """A mesh with one part per (positions, quads) piece."""
     positions, faces = combined(*pieces)

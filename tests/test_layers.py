@@ -11,7 +11,7 @@ from cagecheck.meshes.mesh import Surface
 from cagecheck.rays import NO_LAYER, Layers, Scene
 from cagecheck.rays.restart import RestartCaster
 from cagecheck.rays.scene import BLOCK
-from tests.shapes import plane_high, surface
+from tests.shapes import edge_gap, plane_high, surface
 
 
 def tangled_scene(seed, triangles=400):
@@ -62,13 +62,7 @@ def test_table_answers_like_a_fresh_cast_from_the_cage(seed, d, depth):
 def _near_border(high, table, rows, origin, direction, t, d, depth, rounding=1e-5):
     """Tell whether the ray comes within rounding of a triangle's edge or of the interval's end."""
     ends = np.abs(np.concatenate([table.t[rows], [t]])[:, None] - [d, -depth]).min() < rounding
-    corners = high.positions[high.triangles]
-    a, b = corners, np.roll(corners, -1, axis=1)
-    edge = (b - a).reshape(-1, 3)
-    cross = np.cross(edge, direction)
-    length = np.linalg.norm(cross, axis=1)
-    gap = np.abs(np.einsum("ij,ij->i", cross, origin - a.reshape(-1, 3))) / length
-    return bool(ends or gap.min() < rounding)
+    return bool(ends or edge_gap(high, origin, direction) < rounding)
 
 
 def test_identity_on_a_smooth_scene_for_many_offsets():
