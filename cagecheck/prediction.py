@@ -111,6 +111,11 @@ class Prediction:
         """Return one row per defect: name, regions, samples, area, percent, texels."""
         return defect_totals(self)
 
+    def _repr_html_(self) -> str:
+        from cagecheck.report.notebook import prediction_html
+
+        return prediction_html(self)
+
     def to_dict(self) -> dict[str, Any]:
         """Return the prediction as plain JSON values (without the samples)."""
         from cagecheck.report.document import prediction_document
@@ -315,7 +320,7 @@ def find_regions(
             area = np.divide(texels, per_unit**2, out=np.zeros_like(texels), where=per_unit > 0)
         groups += find_groups(
             scan.low, scan.points, scan.rays.origin, defect, scan.findings.has(defect), area,
-            texels, whole_parts=~scan.paired.any(axis=1),
+            texels, whole_parts=np.asarray(~scan.paired.any(axis=1)),
         )  # fmt: skip
     progress("grouping regions", len(kinds), len(kinds))
     explained = [explain(scan, group) for group in groups]

@@ -115,7 +115,8 @@ def find_unseen(
     """Tell which high-poly points the bake records. Parts without a partner are left out."""
     progress("looking for unseen surface", 0, 1)
     part = surface.triangle_part[high.face]
-    kept = np.flatnonzero(paired.any(axis=0)[part])
+    has_partner = np.asarray(paired.any(axis=0))
+    kept = np.flatnonzero(has_partner[part])
     high = HighPoints(high.position[kept], high.face[kept], high.area[kept])
     hit = np.flatnonzero(findings.recorded != NO_LAYER)
     gap, seen = _near_a_hit(surface, points, rays, layers, findings, hit, high)

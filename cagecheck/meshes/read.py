@@ -39,7 +39,6 @@ _MAGIC = (
     (b"glTF", "glb"),
     (b"ply\n", "ply"),
     (b"ply\r", "ply"),
-    (b"Kaydara FBX Binary", "fbx"),
 )
 # Files that artists drop by mistake, told apart so that the message can say so.
 _OTHERS = (
@@ -88,6 +87,8 @@ def _format_of(file: FileBytes) -> str:
     for magic, name in _MAGIC:
         if head.startswith(magic):
             return name
+    if head[8:18] == b"FBX Binary":
+        return "fbx"
     for magic, words in _OTHERS:
         if head.startswith(magic):
             raise _not_a_mesh(file, f"this is {words}, not a mesh.")
