@@ -39,10 +39,10 @@ from cagecheck.report.web_scene import (
     pack_surface,
     worst_of_triangles,
 )
+from cagecheck.report.words import size_words
 from cagecheck.view.camera import Outlook, up_axis, up_vector, whole_camera
 from cagecheck.view.fields import NO_VALUE_COLOUR, ramp
 from cagecheck.view.model import LEAST_SHARE, REGION_RADII
-from cagecheck.view.panels import size_words
 
 # The page stays light enough to mail and to open on a phone.
 HEAT_VERTICES, HIGH_TRIANGLES = 160_000, 220_000

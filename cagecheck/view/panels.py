@@ -20,6 +20,7 @@ from PIL import Image, ImageDraw, ImageFont
 from cagecheck.defects.kinds import Defect
 from cagecheck.meshes.tiles import NO_TILE
 from cagecheck.report.colours import DEFECT_COLOURS
+from cagecheck.report.words import size_words
 from cagecheck.view.fields import NO_VALUE_COLOUR, Legend, ramp
 
 Picture = NDArray[np.uint8]
@@ -65,20 +66,6 @@ def font(size: int, bold: bool = False) -> ImageFont.FreeTypeFont:
 def region_colour(name: str) -> Rgb:
     """Return the colour of a region's defect by its title."""
     return DEFECT_COLOURS[_TITLES[name]]
-
-
-def size_words(region: dict[str, Any]) -> str:
-    """Say how large a region is: texels, or area where there are no UVs."""
-    if region["texels"] > 0:
-        return f"{region['texels']:,.0f} texels"
-    return f"{region['area']:.3g} sq. units"
-
-
-def place_words(region: dict[str, Any]) -> str:
-    """Say where a region is: part and tile."""
-    if region["tile"] == NO_TILE:
-        return str(region["part"])
-    return f"{region['part']}, tile {region['tile']}"
 
 
 class _Sheet:

@@ -19,6 +19,7 @@ from vtkmodules.vtkRenderingCore import (
 from cagecheck.defects.kinds import CLEAN
 from cagecheck.meshes.mesh import Surface
 from cagecheck.report.colours import DEFECT_COLOURS
+from cagecheck.report.words import place_words, size_words
 from cagecheck.view.camera import Camera
 from cagecheck.view.fields import category_colours
 from cagecheck.view.model import RayLines, ViewModel
@@ -29,11 +30,9 @@ from cagecheck.view.panels import (
     legend_panel,
     line_panel,
     list_panel,
-    place_words,
     region_panel,
     rows_panel,
     scale_panel,
-    size_words,
     title_panel,
 )
 

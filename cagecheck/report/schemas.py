@@ -1,0 +1,19 @@
+"""The JSON Schemas of the documents that commands print and write (draft 2020-12)."""
+
+from __future__ import annotations
+
+import json
+from importlib.resources import files
+from typing import Any
+
+# prediction: predict --json, regions.json. tuning: tune --json, tuning.json. location:
+# locate --json, location.json. push: push.json.
+NAMES = ("prediction", "tuning", "location", "push")
+
+
+def read_schema(name: str) -> dict[str, Any]:
+    """Return a schema by name, one of `NAMES`."""
+    assert name in NAMES, name
+    text = (files("cagecheck.report") / "schema" / f"{name}.json").read_text(encoding="utf-8")
+    out: dict[str, Any] = json.loads(text)
+    return out

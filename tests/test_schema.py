@@ -1,0 +1,135 @@
+"""What commands print as JSON against the published schemas."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from jsonschema import Draft202012Validator
+from typer.testing import CliRunner
+
+from cagecheck.cli import app
+from cagecheck.defects.kinds import KINDS
+from cagecheck.prediction import Prediction
+from cagecheck.report.document import prediction_document
+from cagecheck.report.schemas import NAMES, read_schema
+
+
+def validate(name: str, document: Any) -> None:
+    """Raise for a document that the schema forbids or that has fields it does not describe."""
+    schema = read_schema(name)
+    Draft202012Validator(schema).validate(document)
+    assert undescribed(document, schema, schema) == []
+
+
+def undescribed(value: Any, schema: Any, root: Any, at: str = "") -> list[str]:
+    """Return the places of a document that its schema says nothing about."""
+    if "$ref" in schema:
+        return undescribed(value, root["$defs"][schema["$ref"].rsplit("/", 1)[-1]], root, at)
+    if "anyOf" in schema:
+        found = [undescribed(value, s, root, at) for s in schema["anyOf"]]
+        return min(found, key=len)
+    out = []
+    if isinstance(value, dict) and "properties" in schema:
+        for key, item in value.items():
+            if key in schema["properties"]:
+                out += undescribed(item, schema["properties"][key], root, f"{at}/{key}")
+            else:
+                out.append(f"{at}/{key}")
+    if isinstance(value, list) and "items" in schema:
+        for k, item in enumerate(value):
+            out += undescribed(item, schema["items"], root, f"{at}/{k}")
+    return out
+
+
+@pytest.fixture(scope="module")
+def meshes(tmp_path_factory: pytest.TempPathFactory) -> tuple[str, str]:
+    """A plate and the same with a hill; the plate has two UV islands."""
+    folder = tmp_path_factory.mktemp("plate")
+
+    def grid(n: int, height: float, uv: bool) -> str:
+        t = np.linspace(0, 1, n + 1)
+        rows = ["o plate"]
+        for y in t:
+            for x in t:
+                z = height * np.exp(-((x - 0.5) ** 2 + (y - 0.5) ** 2) / 0.02)
+                rows.append(f"v {x:.6f} {y:.6f} {z:.6f}")
+        if uv:
+            for side in range(2):
+                rows += [f"vt {0.02 + 0.9 * x + 0.05 * side:.6f} {y:.6f}" for y in t for x in t]
+        for j in range(n):
+            for i in range(n):
+                a = j * (n + 1) + i + 1
+                shift = (n + 1) ** 2 if i >= n // 2 else 0
+                corners = [a, a + 1, a + n + 2, a + n + 1]
+                words = (f"{c}/{c + shift}" if uv else str(c) for c in corners)
+                rows.append("f " + " ".join(words))
+        return "\n".join(rows) + "\n"
+
+    (folder / "low.obj").write_text(grid(8, 0.0, True))
+    (folder / "high.obj").write_text(grid(60, 0.12, False))
+    return str(folder / "low.obj"), str(folder / "high.obj")
+
+
+def run(*words: str) -> Any:
+    result = CliRunner().invoke(app, list(words))
+    assert result.exit_code in (0, 1), result.output
+    return json.loads(result.stdout)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_schemas_are_schemas(name: str) -> None:
+    Draft202012Validator.check_schema(read_schema(name))
+
+
+def test_a_rich_prediction(demo_prediction: Prediction) -> None:
+    document = json.loads(json.dumps(prediction_document(demo_prediction), allow_nan=False))
+    validate("prediction", document)
+    assert document["regions"]
+
+
+def test_defects_of_the_schema_are_the_defects() -> None:
+    titles = [kind.title for kind in KINDS.values()]
+    assert read_schema("prediction")["$defs"]["defect"]["enum"] == titles
+
+
+@pytest.mark.parametrize("spoil", ["drop", "type", "name", "more"])
+def test_the_check_fails_where_it_should(demo_prediction: Prediction, spoil: str) -> None:
+    document = json.loads(json.dumps(prediction_document(demo_prediction)))
+    if spoil == "drop":
+        del document["regions"][0]["cause"]
+    elif spoil == "type":
+        document["regions"][0]["tile"] = "1001"
+    elif spoil == "name":
+        document["regions"][0]["name"] = "bad luck"
+    else:
+        document["regions"][0]["colour"] = "red"
+    with pytest.raises(Exception, match=r"cause|1001|bad luck|colour"):
+        validate("prediction", document)
+
+
+def test_predict_prints_it(meshes: tuple[str, str]) -> None:
+    validate(
+        "prediction", run("predict", *meshes, "--offset", "0.05", "--samples", "3000", "--json")
+    )
+
+
+def test_tune_prints_and_writes_it(meshes: tuple[str, str], tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    words = ["--offset", "0.05", "--samples", "3000", "--json", "--out", str(out)]
+    validate("tuning", run("tune", *meshes, *words))
+    validate("tuning", json.loads((out / "tuning.json").read_text()))
+    validate("push", json.loads((out / "push.json").read_text()))
+
+
+def test_locate_prints_it(meshes: tuple[str, str], tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    words = ["--offset", "0.05", "--samples", "3000"]
+    run(
+        "predict", *meshes, *words, "--maps", "normal", "--size", "128", "--out", str(out), "--json"
+    )
+    (found,) = out.glob("*normal*.png")
+    validate("location", run("locate", str(found), *meshes, "--offset", "0.05", "--json"))
