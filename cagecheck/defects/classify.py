@@ -7,8 +7,10 @@ no new cast as long as the rays keep their lines.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+from numba import njit
 from numpy.typing import NDArray
 
 from cagecheck.defects.fold import fold_ratio
@@ -184,9 +186,27 @@ def _pick(values: Floats, index: NDArray[np.int64], valid: Mask) -> Floats:
 
 
 def hit_normals(surface: Surface, face: Ints) -> Floats:
-    """Return (M, 3) unit normals of high-poly triangles."""
-    a, b, c = (surface.positions[surface.triangles[face, k]].astype(np.float64) for k in range(3))
-    return normalised(np.cross(b - a, c - a))
+    """Return (M, 3) unit normals of high-poly triangles; zero where one has no area."""
+    out = np.empty((len(face), 3))
+    _triangle_normals(surface.positions, surface.triangles, face, out)
+    return out
+
+
+@njit(cache=True, nogil=True)
+def _triangle_normals(
+    positions: NDArray[Any], triangles: NDArray[Any], face: Ints, out: Floats
+) -> None:
+    for m in range(len(face)):
+        a, b, c = triangles[face[m], 0], triangles[face[m], 1], triangles[face[m], 2]
+        ax = np.float64(positions[a, 0])
+        ay = np.float64(positions[a, 1])
+        az = np.float64(positions[a, 2])
+        ux, uy, uz = positions[b, 0] - ax, positions[b, 1] - ay, positions[b, 2] - az
+        vx, vy, vz = positions[c, 0] - ax, positions[c, 1] - ay, positions[c, 2] - az
+        nx, ny, nz = uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx
+        length = np.sqrt(nx * nx + ny * ny + nz * nz)
+        scale = 1.0 / length if length > 0.0 else 0.0
+        out[m, 0], out[m, 1], out[m, 2] = nx * scale, ny * scale, nz * scale
 
 
 def _lean_degrees(
