@@ -72,3 +72,43 @@ def bumpy_pair(seed: int = 0, count: int = 5, fine: int = 40) -> tuple[LowPoly, 
         return bend(x, y) + 0.008 * np.asarray(total)
 
     return prepare_low(sheet(count, bend)), surface_of(sheet(fine, bumps))
+
+
+def studded_box(cells: int = 6, fine: int = 8, height: float = 0.06) -> tuple[LowPoly, Surface]:
+    """A unit box of `cells` x `cells` quads a side with UVs, and studs on its sides as detail.
+
+    Rays near the box's edges lean, so that the studs there slide sideways.
+    """
+    low = _box(cells, lambda a, b: 0 * a)
+
+    def studs(a: np.ndarray, b: np.ndarray) -> np.ndarray:
+        inside = (np.abs(a) < 0.47) & (np.abs(b) < 0.47)
+        return np.where(inside, height * np.clip(3 * np.sin(25 * a) * np.sin(25 * b), 0, 1), 0)
+
+    return prepare_low(low), surface_of(_box(cells * fine, studs))
+
+
+def _box(cells: int, raised: Callable[[np.ndarray, np.ndarray], np.ndarray]) -> Mesh:
+    """Six sides, welded by position; `raised` lifts a side's points by its own coordinates."""
+    # Exactly symmetric, so that sides meet to the last bit.
+    grid = (2 * np.arange(cells + 1) - cells) / (2 * cells)
+    a, b = np.meshgrid(grid, grid, indexing="ij")
+    up = 0.5 + raised(a, b)
+    points, quads, uv = [], [], []
+    n, first = cells + 1, 0
+    for axis in range(3):
+        for sign in (1, -1):
+            p = np.empty((n * n, 3))
+            p[:, axis] = sign * up.ravel()
+            p[:, (axis + 1) % 3] = sign * a.ravel()
+            p[:, (axis + 2) % 3] = b.ravel()
+            points.append(p)
+            chart = np.stack([a.ravel() + 0.5, b.ravel() + 0.5], axis=1) * 0.3
+            chart += [(axis * 2 + (sign < 0)) % 3 * 0.33 + 0.01, (axis * 2 + (sign < 0)) // 3 * 0.4]
+            for i in range(cells):
+                for j in range(cells):
+                    q = [i * n + j, (i + 1) * n + j, (i + 1) * n + j + 1, i * n + j + 1]
+                    quads.append([first + k for k in q])
+                    uv.append(chart[q])
+            first += n * n
+    return mesh_from_polygons(np.concatenate(points), quads, uv=np.concatenate(uv))

@@ -28,6 +28,7 @@ from cagecheck.progress import Progress
 from cagecheck.rays.push_file import read_push
 from cagecheck.tuning.keep import read_keep
 from cagecheck.tuning.single import SingleNumber, single_numbers, uniform_prediction
+from cagecheck.tuning.straighten import Straightening, straighten
 from cagecheck.tuning.tune import TuneSettings, Tuning, tune
 from cagecheck.tuning.write import tuning_document, write_tuning
 
@@ -70,6 +71,9 @@ def tune_command(
     samples: given.SamplesOption = TUNE_SAMPLES,
     density: given.DensityOption = None,
     size: given.SizeOption = DEFAULT_MAP_SIZE,
+    straightened: Annotated[
+        bool, typer.Option("--straighten", help="Also find where rays should be straightened.")
+    ] = False,
     maps: Annotated[
         int | None,
         typer.Option("--maps", min=8, max=16384, help="Also write offset maps of this size."),
@@ -123,9 +127,12 @@ def tune_command(
         )  # fmt: skip
         result = replace(result, notices=(*scene.notices, *more, *result.notices))
         numbers = _numbers(result, progress)
-        files = _written(result, numbers, out, maps, force, progress)
-    terminal.result(tuning_document(result, numbers))
+        turned = straighten(result, progress=progress) if straightened else None
+        files = _written(result, numbers, turned, out, maps, force, progress)
+    terminal.result(tuning_document(result, numbers, straightening=turned))
     say_tuning(terminal, result, numbers)
+    if turned is not None:
+        say_straightening(terminal, turned)
     if files:
         terminal.say("Written: " + ", ".join(str(path) for path in files))
     return EXIT_CLEAN if result.clean else EXIT_DEFECTS
@@ -167,6 +174,7 @@ def _numbers(result: Tuning, progress: Progress) -> list[SingleNumber]:
 def _written(
     result: Tuning,
     numbers: list[SingleNumber],
+    turned: Straightening | None,
     out: Path | None,
     maps: int | None,
     force: bool,
@@ -176,7 +184,26 @@ def _written(
         if maps is not None:
             raise InputError("--maps needs a folder to write to.", cure="Add --out FOLDER.")
         return []
-    return write_tuning(result, numbers, out, map_size=maps, force=force, progress=progress)
+    return write_tuning(
+        result, numbers, out, straightening=turned, map_size=maps, force=force, progress=progress
+    )
+
+
+def say_straightening(terminal: Terminal, turned: Straightening) -> None:
+    """Print what straightened rays and the moved cage change."""
+    terminal.table(
+        "Straightening, on new samples",
+        ("defect", "% tuned", "% straightened rays", "% moved cage"),
+        [(r["name"], r["percent_before"], r["percent_rays"], r["percent_cage"])
+         for r in turned.table()],
+    )  # fmt: skip
+    for what, helps in (("Straightened rays", turned.rays_help()),
+                        ("The moved cage", turned.cage_helps())):  # fmt: skip
+        terminal.say(
+            f"{what}: less skew and no more misses or overshoots."
+            if helps
+            else f"{what}: no gain here that casting confirms."
+        )
 
 
 def say_tuning(terminal: Terminal, result: Tuning, numbers: list[SingleNumber]) -> None:

@@ -17,7 +17,7 @@ from cagecheck.defects.targets import Targets
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Floats, Ints
 from cagecheck.meshes.normals import corner_angles, edge_pairs
-from cagecheck.rays.cage import Cage, Rays
+from cagecheck.rays.cage import Rays
 from cagecheck.rays.points import SurfacePoints
 from cagecheck.rays.scene import Scene
 from cagecheck.tuning.problem import OffsetProblem, offset_problem
@@ -114,7 +114,7 @@ def automatic_margin(low: LowPoly, scene: Scene) -> float:
 
 def corridors_of(
     low: LowPoly,
-    cage: Cage,
+    push: Floats,
     points: SurfacePoints,
     rays: Rays,
     targets: Targets,
@@ -123,6 +123,7 @@ def corridors_of(
 ) -> Corridors:
     """Return the rows that one cast gives.
 
+    push : (T, 3, 3) where a corner goes per unit of offset (a cage's normals as a rule).
     margin : clearance kept from target and next layer, world units; extra : (N,) more clearance
     over the target, for samples that earlier rounds left short.
     """
@@ -132,7 +133,7 @@ def corridors_of(
     clear = np.minimum(margin, NARROW_SHARE * gap)
     raised = clear if extra is None else np.minimum(clear + extra[point], NARROW_SHARE * gap * 2)
     triangle = points.triangle[point]
-    aligned = np.einsum("ijk,ik->ij", cage.normals[triangle], rays.direction[point])
+    aligned = np.einsum("ijk,ik->ij", push[triangle], rays.direction[point])
     return Corridors(
         point=point,
         columns=low.welded[triangle],

@@ -39,6 +39,9 @@ _NO_COLUMN = -1
 _START = 10.0
 # Steps without progress before rounding is taken for the end.
 _PATIENCE = 25
+_FAR_BELOW = 1e-2
+# Part of the multipliers' sum that the gradient's own rounding may leave.
+_ROUNDING = 1e-13
 
 
 @dataclass(frozen=True, eq=False)
@@ -112,10 +115,13 @@ def minimise(
         residual = max(float(np.abs(x).max(initial=0.0)) for x in (gradient, lack))
         mean = state.product_sum() / max(pairs, 1)
         progress("solving", min(max(-np.log10(mean + 1e-300), 0.0), 11.0), 11.0)
-        if mean <= product_goal and residual <= residual_goal:
+        # Multipliers add up in the gradient, and it cannot be smaller than their rounding; nor
+        # does it shrink any more once the products are far below their goal.
+        allowed = max(residual_goal, _ROUNDING * _largest_force(sides, state, len(gradient)))
+        if mean <= product_goal and (residual <= allowed or mean <= _FAR_BELOW * product_goal):
             break
         # Rounding sets the end: stop when several steps in a row bring nothing.
-        merit = max(mean / product_goal, residual / residual_goal)
+        merit = max(mean / product_goal, residual / allowed)
         stalled = 0 if merit < 0.9 * best else stalled + 1
         best = min(best, merit)
         if stalled >= _PATIENCE:
@@ -221,6 +227,12 @@ def _lack(sides: Sides, state: _State) -> Floats:
     out += state.s
     out -= state.q
     return out
+
+
+def _largest_force(sides: Sides, state: _State, count: int) -> float:
+    total = np.zeros(count)
+    _scatter(sides.columns, np.abs(sides.coefficients), state.y, total)
+    return float(total.max(initial=0.0))
 
 
 def _gradient(quadratic: Quadratic, sides: Sides, state: _State) -> Floats:

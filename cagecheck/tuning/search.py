@@ -15,11 +15,12 @@ from numpy.typing import NDArray
 from cagecheck.defects.targets import Targets, find_targets
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Floats
+from cagecheck.meshes.normals import normalised
 from cagecheck.prediction import DEEP_SEARCH, REACH_HEADROOM, Settings, own_layers
 from cagecheck.progress import Progress, silent
 from cagecheck.rays.cage import Cage, Rays, cage_from_push, rays_through
 from cagecheck.rays.layers import Layers
-from cagecheck.rays.points import SurfacePoints, join_points
+from cagecheck.rays.points import SurfacePoints, join_points, sample_points
 from cagecheck.rays.scene import Scene
 from cagecheck.tuning.corridors import (
     Corridors,
@@ -39,6 +40,8 @@ Mask = NDArray[np.bool_]
 # Rounds of solving and casting: rays settle by about a factor of ten a round.
 ROUNDS = 6
 _PATIENT_ROUNDS = 2
+# Offsets that move by less than this share of the largest stand still: rays turn by less than that.
+STILL = 0.01
 # What a sample was short after a round is added to its clearance this many times over.
 OVERSHOOT_SHORTFALL = 1.5
 # Fold ceilings go this far below the height at which the prism flattened.
@@ -90,6 +93,8 @@ class Search:
     Attributes
     ----------
     offsets : (P,) float64 per welded position.
+    push : (T, 3, 3) float64 where a corner goes per unit of offset; unit vectors in the directions
+        of the settings where not given.
     conflict : (T,) bool, triangles in which the last solution left a row broken.
     """
 
@@ -102,6 +107,7 @@ class Search:
     points: SurfacePoints
     solver: SolverName = "interior"
     progress: Progress = silent
+    push: Floats | None = None
     graph: Graph = field(init=False)
     offsets: Floats = field(init=False)
     conflict: Mask = field(init=False)
@@ -121,6 +127,9 @@ class Search:
 
     def cage(self) -> Cage:
         """Return the cage of the offsets so far."""
+        if self.push is not None:
+            pushed = self.offsets[self.low.welded][:, :, None] * self.push
+            return Cage(pushed, normalised(self.push), "offset per vertex, directions given")
         return cage_from_push(
             self.low, self.offsets[self.low.position_id], self.settings.directions
         )
@@ -141,7 +150,8 @@ class Search:
         targets = find_targets(
             low, points, rays, layers, high_part, self.paired, progress=self.progress
         )
-        corridors = corridors_of(low, cage, points, rays, targets, self.margin, extra)
+        push = cage.normals if self.push is None else self.push
+        corridors = corridors_of(low, push, points, rays, targets, self.margin, extra)
         clash = np.zeros(len(points), bool)
         clash[corridors.point[corridors.clash]] = True
         with np.errstate(invalid="ignore"):
@@ -161,7 +171,8 @@ class Search:
     def settle(self, stage: str, rounds: int = ROUNDS) -> None:
         """Solve and cast until no open sample is left and the offsets stand still.
 
-        Still means that no offset moves by more than the margin; the rounds may be used up first.
+        Still means that no offset moves by more than the margin or a hundredth of the largest; the
+        rounds may be used up first.
 
         Keeps the offsets of the round with the fewest open samples, and of those the last.
         """
@@ -178,7 +189,8 @@ class Search:
                 if best is None or count <= best[0]:
                     best = (count, self.offsets, self.conflict, self.solution)
                 folds_left = self._lower_fold_ceilings()
-                settled = float(np.abs(self.offsets - last).max(initial=0.0)) <= self.margin
+                moved = float(np.abs(self.offsets - last).max(initial=0.0))
+                settled = moved <= max(self.margin, STILL * float(self.offsets.max(initial=0.0)))
                 if count == 0 and settled and not (folds_left and k < _PATIENT_ROUNDS):
                     break
             if k < rounds:
@@ -190,6 +202,29 @@ class Search:
                 self._solve(cast)
         if best is not None:
             _, self.offsets, self.conflict, self.solution = best
+
+    def settle_and_check(self, factor: int, checks: int) -> Cast:
+        """Settle, check on new points, add what is wrong there, and again until a check is clean.
+
+        factor : a check casts this many times the samples. checks : how often wrong samples may
+        be added. Returns the last check, whose points were never used for solving.
+        """
+        spacing = finer_spacing(self.low, self.points, factor)
+        self.settle("samples")
+        for k in range(checks + 1):
+            self.progress("checking", k, checks + 1)
+            if self.watch_peaks():
+                self.settle("vertices of the high poly")
+            seed = self.settings.seed + 1 + k
+            check = self.cast(sample_points(self.low, spacing, seed=seed))
+            wrong = self.open_samples(check)
+            self._note("check", check, int(wrong.sum()))
+            if not wrong.any() or k == checks:
+                break
+            self.add(check.points.take(wrong))
+            self.settle("wrong samples of the check")
+        self.progress("checking", 1, 1)
+        return check
 
     def watch_peaks(self) -> int:
         """Add the high poly's own vertices that come near the cage; return how many."""
@@ -237,3 +272,9 @@ class Search:
             (share[:, None] * self.offsets[corner]).ravel(),
         )
         return bool((self.limits.fold_ceiling < before).any())
+
+
+def finer_spacing(low: LowPoly, points: SurfacePoints, factor: int) -> float:
+    """Return the spacing that gives `factor` times as many area samples as `points` holds."""
+    count = int((points.area > 0).sum())
+    return float(np.sqrt(low.area.sum() / max(factor * count, 1)))

@@ -23,7 +23,7 @@ from cagecheck.prediction import (
 )
 from cagecheck.progress import Progress, silent
 from cagecheck.rays.cage import Cage, cage_from_offset, cage_from_push, rays_through
-from cagecheck.rays.points import SurfacePoints, sample_points
+from cagecheck.rays.points import SurfacePoints
 from cagecheck.rays.scene import Scene
 from cagecheck.tuning.corridors import Limits, automatic_margin, build_problem
 from cagecheck.tuning.folds import CageCrossings, ShellCheck, cage_crossings, check_shell
@@ -104,6 +104,8 @@ class Tuning:
     lower, upper : (V,) float64, how far each vertex alone could move while all others stay.
     conflict : (V,) bool, the vertex belongs to a triangle whose corridors cannot all be kept.
     kept : (V,) bool, held by the artist.
+    margin, limit, preferred : in force, world units: clearance, largest offset, and the offset
+        that vertices without demands fall back to.
     depth : one depth for the whole asset that finds all targets.
     before, after : predictions on the same points, never used for solving.
     last : the last check's cast. `rounds`: what every cast of the search showed.
@@ -115,6 +117,7 @@ class Tuning:
     settings: Settings
     margin: float
     limit: float
+    preferred: float
     offset_out: Floats
     offset_in: Floats
     lower: Floats
@@ -211,6 +214,7 @@ def tune(
         settings=replace(settings, depth=depth),
         margin=search.margin,
         limit=search.limits.ceiling,
+        preferred=search.limits.preferred,
         offset_out=search.offsets[vertex],
         offset_in=inward[vertex],
         lower=lower[vertex],
@@ -262,30 +266,7 @@ def _search(
     search = Search(
         low, scene, paired, settings, margin, limits, points, tuning.solver, progress
     )  # fmt: skip
-    search.settle("samples")
-    spacing = check_spacing(low, points, tuning.check_factor)
-    for k in range(tuning.checks + 1):
-        progress("checking", k, tuning.checks + 1)
-        if search.watch_peaks():
-            search.settle("vertices of the high poly")
-        check = search.cast(sample_points(low, spacing, seed=settings.seed + 1 + k))
-        wrong = search.open_samples(check)
-        search.rounds.append(
-            Round("check", len(check.points), int(check.short.sum()), int(check.beyond.sum()),
-                  int(wrong.sum()), int(check_shell(low, check.cage).folded.sum()))
-        )  # fmt: skip
-        if not wrong.any() or k == tuning.checks:
-            break
-        search.add(check.points.take(wrong))
-        search.settle("wrong samples of the check")
-    progress("checking", 1, 1)
-    return search, check
-
-
-def check_spacing(low: LowPoly, points: SurfacePoints, factor: int) -> float:
-    """Return the spacing that gives `factor` times as many area samples as `points` holds."""
-    count = int((points.area > 0).sum())
-    return float(np.sqrt(low.area.sum() / max(factor * count, 1)))
+    return search, search.settle_and_check(tuning.check_factor, tuning.checks)
 
 
 def kept_positions(low: LowPoly, keep: Floats | None) -> Floats:

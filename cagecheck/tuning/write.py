@@ -24,6 +24,7 @@ from cagecheck.report.document import plain, source_row
 from cagecheck.report.heatmap import HeatMap, write_heat_glb, write_heat_ply
 from cagecheck.tuning.field_maps import PADDING, TOP, write_field_map
 from cagecheck.tuning.single import SingleNumber, curve_rows, draw_curve
+from cagecheck.tuning.straighten import Straightening
 from cagecheck.tuning.tune import Tuning
 
 # Raised when a field changes its meaning or goes away; new fields do not raise it.
@@ -64,7 +65,10 @@ def significant(values: Floats) -> Floats:
 
 
 def tuning_document(
-    tuning: Tuning, numbers: list[SingleNumber], notices: tuple[Notice, ...] = ()
+    tuning: Tuning,
+    numbers: list[SingleNumber],
+    notices: tuple[Notice, ...] = (),
+    straightening: Straightening | None = None,
 ) -> dict[str, Any]:
     """Return what a tuning found, as plain JSON values (offsets are in the push file)."""
     used = np.unique(tuning.low.triangles)
@@ -96,6 +100,7 @@ def tuning_document(
         "solver": tuning.solver,
         "solver_gap": tuning.gap,
         "single_numbers": [n.to_dict() for n in numbers],
+        "straightening": None if straightening is None else straightening.to_dict(),
         "notices": [n.to_dict() for n in (*notices, *tuning.notices)],
     }
     out: dict[str, Any] = plain(document)
@@ -112,6 +117,7 @@ def write_tuning(
     numbers: list[SingleNumber],
     folder: str | os.PathLike[str],
     *,
+    straightening: Straightening | None = None,
     map_size: int | None = None,
     force: bool = False,
     notices: tuple[Notice, ...] = (),
@@ -121,7 +127,8 @@ def write_tuning(
 
     The cage in the low poly's own format, push.json, push.csv, offsets.ply and offsets.glb (the
     low poly coloured by offset), tuning.json, single.csv, curve.csv, curve.png, and with
-    `map_size` one offset map per tile and maps.json with their scale. All or none.
+    `map_size` one offset map per tile and maps.json with their scale. With `straightening` also
+    straighten.csv, its maps, and the moved cage where casting shows that it helps. All or none.
 
     Raises `InputError` when a file exists and `force` is off, or the folder cannot be written.
     """
@@ -136,12 +143,14 @@ def write_tuning(
         write_heat_glb(heat, out.add("offsets.glb"))
         progress("writing", 1, 3)
         _write_numbers(numbers, out)
-        document = tuning_document(tuning, numbers, (*notices, *more))
+        if straightening is not None:
+            more = (*more, *_write_straightening(tuning, straightening, out))
+        document = tuning_document(tuning, numbers, (*notices, *more), straightening)
         text = json.dumps(document, indent=1, allow_nan=False) + "\n"
         out.add("tuning.json").write_text(text, encoding="utf-8")
         progress("writing", 2, 3)
         if map_size is not None and tuning.low.uv is not None:
-            _write_maps(tuning, map_size, out)
+            _write_maps(tuning, straightening, map_size, out)
         progress("writing", 3, 3)
     return out.paths()
 
@@ -207,18 +216,47 @@ def _write_numbers(numbers: list[SingleNumber], out: OutputFolder) -> None:
         draw_curve(numbers[0], out.add("curve.png"))
 
 
-def _write_maps(tuning: Tuning, size: int, out: OutputFolder) -> None:
+def _write_straightening(
+    tuning: Tuning, straightening: Straightening, out: OutputFolder
+) -> tuple[Notice, ...]:
+    """Write the field per vertex, and the moved cage where casting shows that it helps."""
+    columns = (straightening.share, straightening.offset_rays, straightening.offset_cage)
+    with out.add("straighten.csv").open("w", newline="", encoding="utf-8") as stream:
+        lines = csv.writer(stream, lineterminator="\n")
+        lines.writerow(["vertex", "share", "offset_rays", "offset_cage"])
+        for v, row in enumerate(zip(*(significant(c) for c in columns), strict=True)):
+            lines.writerow([v, *map(float, row)])
+    positions = straightening.cage.cage.positions
+    if positions is None or not straightening.cage_helps():
+        return (
+            Notice(
+                "no-straightened-cage",
+                "a cage with vertices moved sideways does not lower skew here without new misses, "
+                "so none was written.",
+                "Use the straightening map, or add an edge loop near the hard change.",
+            ),
+        )
+    return write_cage(tuning.low.mesh, positions, out.add(f"straightened-{cage_name(tuning)}"))
+
+
+def _write_maps(
+    tuning: Tuning, straightening: Straightening | None, size: int, out: OutputFolder
+) -> None:
     low = tuning.low
     scale = float(significant(np.array([tuning.offset_out.max(initial=0.0)]))[0]) or 1.0
+    fields = [("offset_out", "offset", tuning.offset_out, scale)]
+    if straightening is not None:
+        fields.append(("straightening", "straighten", straightening.share, 1.0))
     rows = []
-    for tile in tiles_touched(low):
-        name = f"maps/offset.{tile}.png"
-        write_field_map(low, tuning.offset_out, scale, tile, size, out.add(name))
-        rows.append({"file": name, "tile": tile, "field": "offset_out", "scale": scale})
+    for field, stem, values, top in fields:
+        for tile in tiles_touched(low):
+            name = f"maps/{stem}.{tile}.png"
+            write_field_map(low, values, top, tile, size, out.add(name))
+            rows.append({"file": name, "tile": tile, "field": field, "scale": top})
     document = {
         "document": "cagecheck field maps",
         "version": DOCUMENT_VERSION,
-        "encoding": f"distance = value / {TOP} * scale, in the units of the low-poly file",
+        "encoding": f"field = value / {TOP} * scale; offsets in the low-poly file's units",
         "size": size,
         "padding_texels": PADDING,
         "maps": rows,
