@@ -15,6 +15,7 @@ import resource
 import struct
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -125,6 +126,50 @@ def limits() -> Iterator[None]:
 def test_damaged_files(name: str, seed: int, tmp_path: Path) -> None:
     path = tmp_path / name
     path.write_bytes(damaged(SAMPLES[name], seed))
+    outcome(path)
+
+
+VALUES: list[Any] = [
+    None, True, -1, 0, 1, 7, 5126, 5121, 2**31, 2**53, 10**30, 0.5, -1e308, 1e308, "", "VEC3",
+    "POSITION", [], {}, [0], [[]], [1.0] * 16, {"bufferView": 0},
+]  # fmt: skip
+
+
+def with_odd_values(tree: Any, rng: random.Random) -> Any:
+    """Replace, delete or add one value somewhere in a JSON tree."""
+    places: list[tuple[Any, Any]] = []
+    stack = [tree]
+    while stack:
+        at = stack.pop()
+        keys = list(at) if isinstance(at, dict) else list(range(len(at)))
+        places += [(at, key) for key in keys]
+        stack += [at[key] for key in keys if isinstance(at[key], dict | list)]
+    at, key = rng.choice(places)
+    kind = rng.randrange(3)
+    if kind == 0 and isinstance(at, dict):
+        del at[key]
+    elif kind == 1 and isinstance(at[key], int) and not isinstance(at[key], bool):
+        at[key] += rng.choice([-2, -1, 1, 2, 100, -at[key]])
+    else:
+        at[key] = rng.choice(VALUES)
+    return tree
+
+
+@given(seed=st.integers(0, 2**32))
+@settings(
+    max_examples=400,
+    deadline=None,
+    derandomize=True,
+    suppress_health_check=[HealthCheck.function_scoped_fixture],
+)
+def test_gltf_with_odd_values(seed: int, tmp_path: Path) -> None:
+    rng = random.Random(seed)
+    flags = {"sparse": rng.random() < 0.3, "quantised": rng.random() < 0.3, "two_nodes": True}
+    tree, data = gltf_tree(**flags)
+    for _ in range(rng.choice([1, 1, 2, 4])):
+        tree = with_odd_values(tree, rng)
+    path = tmp_path / "a.glb"
+    path.write_bytes(glb_bytes(tree, data))
     outcome(path)
 
 

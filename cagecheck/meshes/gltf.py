@@ -24,9 +24,12 @@ from cagecheck.meshes.gltf_document import (
     Document,
     MalformedError,
     Placed,
+    children_of,
     is_whole,
+    local_matrix,
     open_document,
     placed_meshes,
+    under,
 )
 from cagecheck.meshes.mesh import Floats, Ints, Mesh, Surface
 from cagecheck.progress import Progress, silent
@@ -98,6 +101,8 @@ def _primitives(document: Document, skipped: dict[str, int]) -> Iterator[_Primit
             if entry.get("mode", TRIANGLES) not in (TRIANGLES, STRIP, FAN):
                 skipped["lines or points"] = skipped.get("lines or points", 0) + 1
                 continue
+            if not all(is_whole(index) for index in attributes.values()):
+                raise MalformedError(f"an attribute of node {placed.node} is not an accessor")
             if "POSITION" not in attributes:
                 skipped["no positions"] = skipped.get("no positions", 0) + 1
                 continue
@@ -197,19 +202,16 @@ def _skin_matrices(document: Document, skin: object, part: _Primitive, vertices:
 
 def _joint_worlds(document: Document, joints: list[Any]) -> Floats:
     """Return the (J, 4, 4) world matrices of joints, whether or not a scene shows them."""
-    from cagecheck.meshes.gltf_document import local_matrix
-
     nodes = document.items("nodes")
     parent: dict[int, int] = {}
     for k, node in enumerate(nodes):
-        for child in node.get("children", []):
-            parent[child] = k
+        parent.update({child: k for child in children_of(node) if is_whole(child)})
     out = np.empty((len(joints), 4, 4))
     for row, joint in enumerate(joints):
         document.item("nodes", joint)
         matrix, at, steps = np.eye(4), joint, 0
         while at is not None:
-            matrix = local_matrix(nodes[at], at) @ matrix
+            matrix = under(local_matrix(nodes[at], at), matrix)
             at = parent.get(at)
             steps += 1
             if steps > len(nodes):

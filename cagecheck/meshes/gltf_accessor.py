@@ -24,7 +24,7 @@ def accessor(document: Document, index: object, width: int) -> NDArray[Any]:
     """
     entry = document.item("accessors", index)
     dtype = component_type(entry, index)
-    if WIDTHS.get(entry.get("type", "")) != width:
+    if WIDTHS.get(str(entry.get("type"))) != width:
         raise MalformedError(
             f"accessor {index} is {entry.get('type')!r}, not {width} numbers a row"
         )

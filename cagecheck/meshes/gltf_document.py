@@ -25,7 +25,8 @@ from cagecheck.meshes.mesh import Floats
 JSON_CHUNK, BINARY_CHUNK = 0x4E4F534A, 0x004E4942
 _LONGEST_JSON = 512 << 20
 _DEEPEST_NODE = 1000  # hierarchies of rigs are tens deep; the walk itself does not recurse
-_MOST_INSTANCES = 1_000_000
+# Determinants and cofactors of such matrices stay far inside float64.
+_LARGEST_ENTRY = 1e30
 _READ_EXTENSIONS = {"KHR_mesh_quantization"}
 _HARMLESS_PREFIXES = ("KHR_materials_", "KHR_texture_", "KHR_lights_", "KHR_animation_",
                       "EXT_texture_", "MSFT_texture_", "KHR_xmp", "KHR_node_visibility",
@@ -145,9 +146,9 @@ def open_document(file: FileBytes) -> Document:
     if not version.startswith("2"):
         raise MalformedError(f"it is glTF version {version[:10] or 'unknown'}, not 2")
     needed = tree.get("extensionsRequired", [])
-    for name in needed if isinstance(needed, list) else []:
-        if name not in _READ_EXTENSIONS and not str(name).startswith(_HARMLESS_PREFIXES):
-            raise MalformedError(f"it needs the extension {str(name)[:60]}, which cagecheck lacks")
+    for name in map(str, needed) if isinstance(needed, list) else []:
+        if name not in _READ_EXTENSIONS and not name.startswith(_HARMLESS_PREFIXES):
+            raise MalformedError(f"it needs the extension {name[:60]}, which cagecheck lacks")
     return Document(file, tree, binary)
 
 
@@ -216,13 +217,18 @@ def placed_meshes(document: Document) -> Iterator[Placed]:
         seen.add(index)
         if depth > _DEEPEST_NODE:
             raise MalformedError(f"its nodes are nested more than {_DEEPEST_NODE} deep")
-        world = parent @ local_matrix(node, index)
+        world = under(parent, local_matrix(node, index))
         if "mesh" in node:
             yield Placed(index, _node_name(document, node, index), world)
-        children = node.get("children", [])
-        if not isinstance(children, list):
-            raise MalformedError(f"the children of node {index} are not a list")
-        stack.extend((child, world, depth + 1) for child in reversed(children))
+        stack.extend((child, world, depth + 1) for child in reversed(children_of(node)))
+
+
+def children_of(node: dict[str, Any]) -> list[Any]:
+    """Return the children of a node as the asset lists them."""
+    children = node.get("children", [])
+    if not isinstance(children, list):
+        raise MalformedError("the children of a node are not a list")
+    return children
 
 
 def _roots(document: Document, nodes: list[dict[str, Any]]) -> list[Any]:
@@ -232,7 +238,7 @@ def _roots(document: Document, nodes: list[dict[str, Any]]) -> list[Any]:
         if not isinstance(roots, list):
             raise MalformedError("the nodes of its scene are not a list")
         return list(roots)
-    below = {c for n in nodes for c in n.get("children", []) if is_whole(c)}
+    below = {c for n in nodes for c in children_of(n) if is_whole(c)}
     roots = [k for k in range(len(nodes)) if k not in below]
     if nodes and not roots:
         raise MalformedError("every node hangs below another one")
@@ -245,6 +251,15 @@ def _node_name(document: Document, node: dict[str, Any], index: int) -> str:
         if isinstance(name, str) and name.strip():
             return " ".join(name.split())
     return f"node {index}"
+
+
+def under(parent: Floats, local: Floats) -> Floats:
+    """Return parent @ local. Raises `MalformedError` when the scales grow out of hand."""
+    with np.errstate(over="ignore", invalid="ignore"):
+        out: Floats = parent @ local
+    if not (np.abs(out) <= _LARGEST_ENTRY).all():
+        raise MalformedError("its nodes scale or move things out of all bounds")
+    return out
 
 
 def local_matrix(node: dict[str, Any], index: int) -> Floats:
@@ -275,6 +290,6 @@ def _numbers(node: dict[str, Any], name: str, count: int, index: int) -> Floats:
         out = np.array(node[name], dtype=np.float64)
     except (TypeError, ValueError, OverflowError):
         out = np.zeros(0)
-    if out.shape != (count,) or not np.isfinite(out).all():
+    if out.shape != (count,) or not (np.abs(out) <= _LARGEST_ENTRY).all():
         raise MalformedError(f"the {name} of node {index} is not {count} numbers")
     return out
