@@ -110,8 +110,9 @@ def _texel_inside(
     step = np.minimum(INSET_TEXELS / size, np.abs(height)) * np.sign(height)
     inside = place + step * normal
     tile = low.tile[triangle]
-    origin = np.array([tile_origin(int(t)) if t else (0, 0) for t in np.unique(tile)])
-    local = inside - origin[np.searchsorted(np.unique(tile), tile)]
+    tiles = np.unique(tile)
+    origin = np.array([tile_origin(int(t)) if t else (0, 0) for t in tiles]).reshape(-1, 2)
+    local = inside - origin[np.searchsorted(tiles, tile)]
     x = np.clip(np.floor(local[:, 0] * size), -1, size).astype(np.int32)
     y = np.clip(np.floor((1 - local[:, 1]) * size), -1, size).astype(np.int32)
     outside = (x < 0) | (y < 0) | (x >= size) | (y >= size)
