@@ -23,7 +23,7 @@ from cagecheck.meshes.mesh import Floats
 # only proves it.
 RELATIVE_TOLERANCE = 0.01
 # Nor need they be better than this share of the scene (parts are in a frame of size 1).
-FINEST = 2e-5
+FINEST = 1e-4
 # Halving a triangle this often reaches the last bits of float32 coordinates.
 _MOST_CUTS = 24
 _MOST_PIECES = 400_000
