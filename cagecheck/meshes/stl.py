@@ -31,6 +31,7 @@ HEADER_BYTES = 84
 FACET = np.dtype(
     [("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute", "<u2")]
 )  # 50 bytes, packed
+_FACET_BITS = np.dtype([("normal", "<u4", 3), ("corners", "<u4", (3, 3)), ("attribute", "<u2")])
 _CURE = "The file is damaged or cut off; export it again."
 
 
@@ -66,16 +67,17 @@ def _read(file: FileBytes) -> tuple[NDArray[np.float32], Ints, Ints, tuple[str, 
     corners, part, names = _binary(file) if is_binary(file) else _text(file)
     if len(corners) == 0:
         raise file.error("this file holds no triangles.", "Export the mesh again.")
-    check_positions(file, corners)
-    positions, number = weld_points(corners)
-    return positions, number.reshape(-1, 3), part, names
+    positions, triangles = weld_points(corners)
+    check_positions(file, positions)
+    return positions, triangles, part, names
 
 
 def _count(data: NDArray[np.uint8]) -> int:
     return int(data[80:84].view("<u4")[0])
 
 
-def _binary(file: FileBytes) -> tuple[NDArray[np.float32], Ints, tuple[str, ...]]:
+def _binary(file: FileBytes) -> tuple[NDArray[np.uint32], Ints, tuple[str, ...]]:
+    """Return the (T, 3, 3) bits of the corners where they lie in the file, parts and names."""
     if len(file.data) < HEADER_BYTES:
         raise file.error("this does not read as an STL file.", _CURE)
     count = _count(file.data)
@@ -87,12 +89,11 @@ def _binary(file: FileBytes) -> tuple[NDArray[np.float32], Ints, tuple[str, ...]
         )
     if 3 * count > MOST_ITEMS:
         raise file.error("this file holds more than 715,827,882 triangles.", "Split it.")
-    facets = np.frombuffer(file.data, FACET, count, HEADER_BYTES)
-    corners = np.ascontiguousarray(facets["corners"]).reshape(-1, 3)
-    return corners, np.zeros(count, np.int32), (file.stem,)
+    facets = np.frombuffer(file.data, _FACET_BITS, count, HEADER_BYTES)
+    return facets["corners"], np.zeros(count, np.int32), (file.stem,)
 
 
-def _text(file: FileBytes) -> tuple[NDArray[np.float32], Ints, tuple[str, ...]]:
+def _text(file: FileBytes) -> tuple[NDArray[np.uint32], Ints, tuple[str, ...]]:
     counts = _count_text(file.data)
     vertices, facets, solids = (int(n) for n in counts)
     if vertices != 3 * facets:
@@ -115,7 +116,7 @@ def _text(file: FileBytes) -> tuple[NDArray[np.float32], Ints, tuple[str, ...]]:
             end = skip_line(file.data, place, len(file.data))
             text = decode_name(file.data[place : min(end, place + 4096)].tobytes()) or file.stem
             part[first:after] = names.setdefault(text, len(names))
-    return corners, part, tuple(names) or (file.stem,)
+    return corners.view(np.uint32).reshape(-1, 3, 3), part, tuple(names) or (file.stem,)
 
 
 @njit(nogil=True, cache=True)
