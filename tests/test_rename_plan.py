@@ -126,6 +126,28 @@ def test_names_tell_tiles(tmp_path, low):
     }
 
 
+def test_parts_are_known_without_their_word_for_low(tmp_path):
+    low = patch_low(
+        (
+            ("hat_low", "m", (0, 0), (0.1, 0.1, 0.9, 0.5)),
+            ("hat_band_low", "m", (1, 0), (0.3, 0.2, 0.7, 0.9)),
+            ("coat_low", "m", (1, 0), (0.1, 0.1, 0.2, 0.2)),
+            ("coat", "m", (0, 1), (0.1, 0.1, 0.2, 0.2)),
+        )
+    )
+    names = ("hat_ao.png", "hat_low_n.png", "HatBand_ao.png", "coat_ao.png", "coat_low_n.png")
+    for name in names:
+        write_picture(tmp_path / name, BLANK, "png")
+    found = plan_of(tmp_path, low, content=False)
+    assert [(found[n].tile, found[n].names) for n in names] == [
+        (1001, ("hat_low",)),
+        (1001, ("hat_low",)),
+        (1002, ("hat_band_low",)),
+        (1011, ("coat",)),
+        (1002, ("coat_low",)),
+    ]
+
+
 def test_files_named_right_already_are_kept(tmp_path, low):
     write_picture(tmp_path / "hero_normal.1001.png", BLANK, "png")
     (entry,) = plan_of(tmp_path, low).values()

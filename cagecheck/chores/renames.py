@@ -7,7 +7,7 @@ as it is.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Literal
@@ -127,7 +127,7 @@ def plan_renames(
     maps: list[MapPlan] = []
     for k, name in enumerate(files):
         progress("matching maps", k, len(files))
-        read = parse_map_name(name, finder.known, asset, finder.table.tiles)
+        read = finder.read(name, asset)
         maps.append(_named(finder.find(name, read), read, asset, options))
     progress("matching maps", len(files), len(files))
     settled = _settle_clashes(maps, others, options.compose)
@@ -144,7 +144,13 @@ class _TileFinder:
         materials.pop(NO_MATERIAL, None)
         # A material counts before a part of the same name.
         self.known = {**self.table.tiles_of_part(), **materials}
+        self.spoken = _spoken_names(self.known)
         self._shapes: dict[tuple[int, int], TileShapes] = {}
+
+    def read(self, file_name: str, asset: str) -> MapName:
+        """Read a file's name; names in it are given as the mesh has them."""
+        read = parse_map_name(file_name, self.spoken, asset, self.table.tiles)
+        return replace(read, names=tuple(dict.fromkeys(self.spoken[name] for name in read.names)))
 
     def find(self, file_name: str, read: MapName) -> MapPlan:
         """Return the plan of one file without its target."""
@@ -273,6 +279,18 @@ def _rival(plan: MapPlan, rivals: list[MapPlan], compose: bool) -> MapPlan:
     others = ", ".join(entry.source for entry in rivals if entry.source != plan.source)
     hint = "; pass --compose to join them" if apart and same_target and not keeps else ""
     return replace(plan, action="clash", reason=f"would get the same name as {others}{hint}")
+
+
+def _spoken_names(known: Iterable[str]) -> dict[str, str]:
+    """Return all ways to say the names: as they are, and without a closing word for ``low``."""
+    out = {name: name for name in known}
+    keys = {name_key(name) for name in out}
+    for name in list(out):
+        short = default_asset(name)
+        if name_key(short) not in keys:
+            keys.add(name_key(short))
+            out[short] = name
+    return out
 
 
 def _unclear(name: str, reason: str, names: tuple[str, ...] = ()) -> MapPlan:
