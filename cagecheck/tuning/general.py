@@ -39,7 +39,7 @@ def minimise_with_clarabel(
         multipliers[:] = 0.0
         multipliers[rows] = part
         iterations += count
-    return InteriorResult(unknowns, multipliers, iterations, np.nan, np.nan)
+    return InteriorResult(unknowns, multipliers, iterations, np.nan, np.nan, True)
 
 
 def _row_matrix(sides: Sides, rows: NDArray[np.int64], width: int) -> csc_array:

@@ -14,7 +14,7 @@ Gondzio's corrections make the most of every factor.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numba import njit
@@ -34,9 +34,12 @@ _CORRECTIONS = 5
 _WORTH = 0.1
 _LEAST_CENTRE = 1e-3
 _NO_COLUMN = -1
-# Products of the start per unit of penalty: slack of ten times the problem's size, so that rows
-# that cannot be kept at the same time start out equal.
-_START = 10.0
+# Products of the start per unit of penalty. The first makes all slack about a hundredth of the
+# problem's size, which suits starts that keep most rows and takes a quarter fewer iterations; the
+# second ten times the size, from which everything starts out equal and nothing gets stuck.
+_STARTS = (1e-2, 10.0)
+# An end this many times off its goals is no solution.
+_NO_SOLUTION = 1e3
 # Steps without progress before rounding is taken for the end.
 _PATIENCE = 25
 _FAR_BELOW = 1e-2
@@ -74,13 +77,14 @@ class Quadratic:
 
 @dataclass(frozen=True, eq=False)
 class InteriorResult:
-    """Unknowns, multipliers, and how well they solve the problem."""
+    """Unknowns, multipliers, how well they solve the problem, and whether that will do."""
 
     unknowns: Floats
     multipliers: Floats
     iterations: int
     mean_product: float
     residual: float
+    solved: bool
 
 
 def minimise(
@@ -104,30 +108,56 @@ def minimise(
     """
     quadratic = _prepare(matrix, pull, sides)
     factor = _Factor(quadratic.matrix)
-    state = _start(quadratic, sides, start)
+    goals = _Goals(product_goal, residual_goal)
+    spent = 0
+    for product in _STARTS:
+        result = _iterate(quadratic, factor, sides, start, product, goals, progress)
+        spent += result.iterations
+        if result.solved:
+            break
+    return replace(result, iterations=spent)
+
+
+@dataclass(frozen=True)
+class _Goals:
+    product: float
+    residual: float
+
+
+def _iterate(
+    quadratic: Quadratic,
+    factor: _Factor,
+    sides: Sides,
+    start: Floats,
+    product: float,
+    goals: _Goals,
+    progress: Progress,
+) -> InteriorResult:
+    state = _start(quadratic, sides, start, product)
     pairs = len(sides.bound) + int(np.isfinite(sides.penalty).sum())
-    mean = best = np.inf
-    residual = np.inf
+    mean = best = merit = residual = np.inf
     stalled = iterations = 0
     for iterations in range(_MAX_ITERATIONS + 1):  # noqa: B007 - read after the loop
-        gradient = _gradient(quadratic, sides, state)
-        lack = _lack(sides, state)
+        gradient, lack = _gradient(quadratic, sides, state), _lack(sides, state)
         residual = max(float(np.abs(x).max(initial=0.0)) for x in (gradient, lack))
         mean = state.product_sum() / max(pairs, 1)
         progress("solving", min(max(-np.log10(mean + 1e-300), 0.0), 11.0), 11.0)
         # Multipliers add up in the gradient, and it cannot be smaller than their rounding; nor
         # does it shrink any more once the products are far below their goal.
-        allowed = max(residual_goal, _ROUNDING * _largest_force(sides, state, len(gradient)))
-        if mean <= product_goal and (residual <= allowed or mean <= _FAR_BELOW * product_goal):
+        allowed = max(goals.residual, _ROUNDING * _largest_force(sides, state, len(gradient)))
+        merit = max(mean / goals.product, residual / allowed)
+        if mean <= goals.product and (residual <= allowed or mean <= _FAR_BELOW * goals.product):
             break
         # Rounding sets the end: stop when several steps in a row bring nothing.
-        merit = max(mean / product_goal, residual / allowed)
         stalled = 0 if merit < 0.9 * best else stalled + 1
         best = min(best, merit)
-        if stalled >= _PATIENCE:
+        if stalled >= _PATIENCE or not np.isfinite(merit):
             break
-        _advance(quadratic, factor, sides, state, gradient, lack, mean)
-    return InteriorResult(state.d, state.y, iterations, mean, residual)
+        try:
+            _advance(quadratic, factor, sides, state, gradient, lack, mean)
+        except RuntimeError:  # the factor is singular: products have run below all digits
+            break
+    return InteriorResult(state.d, state.y, iterations, mean, residual, bool(merit <= _NO_SOLUTION))
 
 
 @dataclass(eq=False)
@@ -209,12 +239,12 @@ def _prepare(matrix: csc_array, pull: Floats, sides: Sides) -> Quadratic:
     return Quadratic(full, pull, block.astype(np.int32), slots)
 
 
-def _start(quadratic: Quadratic, sides: Sides, start: Floats) -> _State:
+def _start(quadratic: Quadratic, sides: Sides, start: Floats, product: float) -> _State:
     """Give every pair one product, with slack no larger than that product makes it."""
     value = np.empty(len(sides.bound))
     _gather(sides.columns, sides.coefficients, start, value)
     soft = np.isfinite(sides.penalty)
-    product = _START * float(sides.penalty[soft].mean()) if soft.any() else _START
+    product *= float(sides.penalty[soft].mean()) if soft.any() else 1.0
     q, s, y, v = _central(value - sides.bound, sides.penalty, product)
     return _State(start.copy(), q, s, y, v)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from dataclasses import dataclass
 from typing import Literal
 
@@ -16,6 +17,8 @@ from cagecheck.progress import Progress, silent
 from cagecheck.tuning.general import minimise_with_clarabel
 from cagecheck.tuning.interior import Sides, minimise
 from cagecheck.tuning.problem import OffsetProblem, OffsetSolution
+
+log = logging.getLogger(__name__)
 
 SolverName = Literal["interior", "clarabel"]
 
@@ -64,6 +67,10 @@ def solve_offsets(
             answer = minimise_with_clarabel(part.matrix, part.pull, part.sides, part.start)
         else:
             answer = minimise(part.matrix, part.pull, part.sides, part.start, progress=progress)
+            if not answer.solved:
+                log.warning("the interior solver got stuck; the general one takes over")
+                answer = minimise_with_clarabel(part.matrix, part.pull, part.sides, part.start)
+                solver = "clarabel"
         bounded = _within_bounds(problem, part.positions, answer.unknowns * part.length)
         offsets[part.positions] = bounded
         known = factor if len(part.positions) == len(pull) else None
@@ -165,12 +172,13 @@ def _scaled(
     among_free = todo[~_held(problem)]
     part = csc_array(matrix[among_free][:, among_free]) / stiffness
     floor, ceiling = problem.floor[positions] / length, problem.ceiling[positions] / length
+    sides = _sides(problem, offsets, todo, length, floor, ceiling)
     return _Scaled(
         positions=positions,
         matrix=csc_array(part),
         pull=pull[among_free] / (stiffness * length),
-        sides=_sides(problem, offsets, todo, length, floor, ceiling),
-        start=_inside(offsets[positions] / length, floor, ceiling),
+        sides=sides,
+        start=_inside(_raised(offsets[positions] / length, sides), floor, ceiling),
         length=length,
         stiffness=stiffness,
     )
@@ -223,6 +231,16 @@ def _reach(problem: OffsetProblem, coefficients: Floats) -> tuple[Floats, Floats
     least: Floats = np.minimum(at_floor, at_ceiling).sum(axis=1)
     most: Floats = np.maximum(at_floor, at_ceiling).sum(axis=1)
     return least, most
+
+
+def _raised(offsets: Floats, sides: Sides) -> Floats:
+    """Return a start that keeps every lower bound whose coefficients add up to 1 or more."""
+    lower = np.isfinite(sides.penalty) & (sides.coefficients.sum(axis=1) > 0)
+    out = offsets.copy()
+    for k in range(3):
+        used = lower & (sides.columns[:, k] >= 0)
+        np.maximum.at(out, sides.columns[used, k], sides.bound[used])
+    return out
 
 
 def _inside(offsets: Floats, floor: Floats, ceiling: Floats) -> Floats:
