@@ -193,13 +193,13 @@ def say_regions(terminal: Terminal, result: Prediction) -> None:
     shown = result.regions[:REGIONS_SHOWN]
     if not shown:
         return
-    rows = [
-        (r.number, r.name, r.part, str(r.tile or "-"), round(r.texels), r.cause, r.cure)
-        for r in shown
-    ]
     more = len(result.regions) - len(shown)
-    title = f"Worst regions ({more:,} more in regions.csv)" if more > 0 else "Regions"
-    terminal.table(title, ("no.", "defect", "part", "tile", "texels", "cause", "cure"), rows)
+    terminal.say(f"Worst regions ({more:,} more in the files):" if more > 0 else "Regions:")
+    for r in shown:
+        tile = f", tile {r.tile}" if r.tile else ""
+        terminal.say(f"{r.number:>4}  {r.name} on {r.part}{tile}: {round(r.texels):,} texels")
+        terminal.say(f"      cause: {r.cause}")
+        terminal.say(f"      cure:  {r.cure}")
 
 
 def verdict(result: Prediction) -> str:

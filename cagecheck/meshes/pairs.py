@@ -32,7 +32,7 @@ _SEPARATORS = re.compile(r"[\s_.\-]+")
 _NAMESPACES = re.compile(r".*[:|/]")
 
 SAME_NAME = "same name"
-SAME_STEM = "same name without the word for low or high"
+SAME_STEM = "name without low or high"
 ONLY_PART = "the only part"
 NO_PAIRING = "no pairing"
 UNPAIRED = "unpaired"
@@ -244,7 +244,8 @@ def _about(pairing: Pairing) -> list[Notice]:
             out.append(
                 Notice(
                     f"unpaired-{part}",
-                    f"{len(names)} {part} parts have no partner: {_listed(names)}.",
+                    f"{len(names)} {part} {'part has' if len(names) == 1 else 'parts have'} "
+                    f"no partner: {_listed(names)}.",
                     "Rename them, give --pair PATTERN, or use --no-pairing.",
                     len(names),
                 )
