@@ -10,7 +10,6 @@ from typing import Annotated
 import typer
 
 from cagecheck.commands import inputs as given
-from cagecheck.commands.inputs import read_cage, read_inputs
 from cagecheck.commands.terminal import (
     EXIT_CLEAN,
     EXIT_DEFECTS,
@@ -19,9 +18,12 @@ from cagecheck.commands.terminal import (
     Terminal,
     command,
 )
-from cagecheck.maps.locate import LocatedMap, LocateSettings, Location, locate
+from cagecheck.inputs import read_cage, read_inputs
+from cagecheck.maps.judge import LocatedMap
+from cagecheck.maps.locate import Location, locate
 from cagecheck.maps.read_maps import find_maps, read_map
 from cagecheck.maps.texels import tiles_touched
+from cagecheck.maps.variants import LocateSettings
 from cagecheck.maps.write_location import location_document, totals, write_location
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.normals import NormalRule

@@ -20,7 +20,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from cagecheck.maps.encode import BasisRule, TangentBasis
+from cagecheck.maps.encode import BasisRule
 from cagecheck.maps.high_normals import HighNormals
 from cagecheck.meshes.mesh import Floats, Ints
 from cagecheck.meshes.triangulate import QuadSplit
@@ -54,9 +54,8 @@ LEAST_AGREEMENT = 0.25
 # decision between the best few.
 ROUGH_TEXELS, SEARCH_TEXELS, DECIDE_TEXELS = 1000, 4000, 30_000
 SEARCHED, DECIDED = 200, 24
-# The finer choices are judged where they differ most: this share of texels.
-DIFFERING_SHARE = 0.25
-# A finer choice replaces the default when it brings the median angle there below this share.
+# A finer choice replaces a plainer one when it brings the median angle, where the two differ most,
+# below this share.
 FINER_SHARE = 0.6
 # What 8-bit rounding alone can turn a normal by: sqrt(2) half steps of 1 / 127.5.
 ROUNDING_DEGREES = 0.45
@@ -282,37 +281,6 @@ BASES = tuple(
     for tangents in ("mikktspace", "averaged", "face")
     for bitangent, unit in (("texel", False), ("texel", True), ("corner", False))
 )
-
-
-def find_basis(
-    vectors: Floats, tile: Sampled, frames: list[TangentBasis]
-) -> tuple[BasisRule, float, float]:
-    """Return the basis that fits best, and the median angles of the default and of it, degrees.
-
-    vectors : (M, 3) tangent-space normals of the map at the tile's texels; frames : one per rule,
-    the default first. Bases are compared where they differ most.
-    """
-    encoded = [f.encode(tile.triangle, tile.barycentric, tile.world) for f in frames]
-    angles = [_angles(vectors, e) for e in encoded]
-    best, default, winner = 0, np.inf, np.inf
-    for k in range(1, len(frames)):
-        apart = _angles(encoded[0], encoded[k])
-        cut = np.quantile(apart, 1 - DIFFERING_SHARE)
-        rows = apart >= max(cut, 1e-6)
-        if not rows.any():
-            continue
-        mine, other = float(np.median(angles[0][rows])), float(np.median(angles[k][rows]))
-        if mine > ROUNDING_DEGREES and other < FINER_SHARE * mine and other < winner:
-            best, default, winner = k, mine, other
-    return frames[best].rule, default, winner
-
-
-def _angles(a: Floats, b: Floats) -> Floats:
-    """Return angles in degrees between rows, exact for small ones."""
-    out: Floats = np.degrees(
-        2 * np.arctan2(np.linalg.norm(a - b, axis=1), np.linalg.norm(a + b, axis=1))
-    )
-    return out
 
 
 @dataclass(frozen=True)

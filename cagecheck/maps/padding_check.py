@@ -25,14 +25,16 @@ class Padding:
     """The padding of one tile.
 
     needed : texels; width : texels that are reached all round, at most `needed`; bare : (H, W) bool
-    empty texels within `needed` that show the background; nearest : (H, W) int32 flat index of the
-    nearest texel on an island, -1 beyond `needed`; background : (3,) the background's value.
+    empty texels within `needed` that show the background; starved : (K,) int64 ascending flat
+    indices of island texels beside bare ones, missing : (K,) int64 how many each; background : (3,)
+    the background's value.
     """
 
     needed: int
     width: float
     bare: NDArray[np.bool_]
-    nearest: NDArray[np.int32]
+    starved: NDArray[np.int64]
+    missing: NDArray[np.int64]
     background: NDArray[np.float32]
 
     @property
@@ -67,7 +69,8 @@ def check_padding(values: NDArray[np.float32], covered: NDArray[np.bool_], neede
         if here.any() and np.mean(shows_background[here]) > BARE_SHARE:
             break
         width = float(texels)
-    return Padding(needed, width, bare, nearest, background)
+    starved, missing = np.unique(nearest[bare].astype(np.int64), return_counts=True)
+    return Padding(needed, width, bare, starved, missing, background)
 
 
 def background_of(values: NDArray[np.float32], covered: NDArray[np.bool_]) -> NDArray[np.float32]:

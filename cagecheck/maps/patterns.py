@@ -35,6 +35,8 @@ NOISE_WINDOW = 7
 # White noise of n texels averages to 1 / sqrt(n) of its size; detail and tilts do not cancel.
 NOISE_MEAN_SHARE, NOISE_CORRELATION = 0.4, 0.35
 SMEARED_SHARE = 0.6
+# Repeats mean something where the surface turns by two 8-bit steps a texel: 0.9 degrees.
+LEAST_CHANGE = float(np.radians(0.9))
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,7 +74,8 @@ def explain_patterns(view: TileView, values: NDArray[np.float32]) -> Patterns:
     moved &= open_share > 0.5 * all_share
     fault[moved & defective] = Fault.SLANTED
     fault[unclear & ~moved & noisy] = Fault.NOISE
-    fault[unclear & ~moved & ~noisy & smeared] = Fault.MISSED
+    # Padding copies borders inwards, which looks like a slide there: repeats tell.
+    fault[smeared] = Fault.MISSED
     shift[fault != Fault.SLANTED] = 0
     return Patterns(fault, shift)
 
@@ -139,7 +142,9 @@ def _register(
                         best, right, down = value, dx, dy
         found[w, 0], found[w, 1], found[w, 2] = right, down, best / still
         believed = best < min((1 - EXPLAINED_SHARE) * still, LEFT_OVER)
-        if right * right + down * down >= 1 and believed:
+        far = right * right + down * down
+        # A best shift at the rim of the search is no best shift.
+        if 1 <= far < LARGEST_SHIFT * LARGEST_SHIFT and believed:
             found[w, 3] = 1.0
 
 
@@ -183,7 +188,7 @@ def _smeared(
     weight = uniform_filter(unclear.astype(np.float32), 5)
     share = uniform_filter(repeats * unclear, 5) / np.maximum(weight, 1e-6)
     moving = uniform_filter(changes * unclear, 5) / np.maximum(weight, 1e-6)
-    return unclear & (share > SMEARED_SHARE) & (moving > 1e-3)
+    return unclear & (share > SMEARED_SHARE) & (moving > LEAST_CHANGE)
 
 
 def _noisy(

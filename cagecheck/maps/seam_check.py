@@ -6,12 +6,14 @@ space both must give one normal, as far as the high poly itself does not change 
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
-from cagecheck.maps.compare import TOLERANCE_DEGREES, TileView
+from cagecheck.maps.compare import TOLERANCE_DEGREES
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Floats, Ints
 from cagecheck.meshes.normals import edge_pairs
@@ -21,6 +23,17 @@ from cagecheck.meshes.tiles import tile_origin
 VISIBLE_DEGREES = 4.0
 INSET_TEXELS = 0.75
 SAME_UV = 1e-6
+
+
+class TilePictures(Protocol):
+    """What is read of a tile: (H, W) bool covered, (H, W, 3) world normals shown and expected."""
+
+    @property
+    def covered(self) -> NDArray[np.bool_]: ...  # noqa: D102
+    @property
+    def shown(self) -> NDArray[np.floating[Any]]: ...  # noqa: D102
+    @property
+    def expected(self) -> NDArray[np.floating[Any]]: ...  # noqa: D102
 
 
 @dataclass(frozen=True, eq=False)
@@ -119,18 +132,18 @@ def _texel_inside(
     return np.where(outside, 0, tile).astype(np.int32), x, y
 
 
-def seam_steps(samples: SeamSamples, views: dict[int, TileView]) -> SeamSteps:
+def seam_steps(samples: SeamSamples, records: Mapping[int, TilePictures]) -> SeamSteps:
     """Measure the step of the map, and of the expected picture, at every sample."""
     n = len(samples.edge)
     normals = {name: np.zeros((n, 2, 3)) for name in ("shown", "expected")}
     for side in range(2):
-        for tile, view in views.items():
+        for tile, record in records.items():
             rows = np.flatnonzero(samples.tile[:, side] == tile)
             x, y = samples.x[rows, side], samples.y[rows, side]
-            on = view.triangle[y, x] >= 0
+            on = record.covered[y, x]
             rows, x, y = rows[on], x[on], y[on]
-            normals["shown"][rows, side] = view.shown[y, x]
-            normals["expected"][rows, side] = view.expected[y, x]
+            normals["shown"][rows, side] = record.shown[y, x]
+            normals["expected"][rows, side] = record.expected[y, x]
     return SeamSteps(samples, _step(normals["shown"]), _step(normals["expected"]))
 
 

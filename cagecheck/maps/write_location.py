@@ -15,7 +15,8 @@ from cagecheck import __version__
 from cagecheck.files import OutputFolder
 from cagecheck.maps.compare import Fault, chosen_points
 from cagecheck.maps.fault_regions import TITLES
-from cagecheck.maps.locate import LocatedMap, Location
+from cagecheck.maps.judge import LocatedMap
+from cagecheck.maps.locate import Location
 from cagecheck.progress import Progress, silent
 from cagecheck.rays.points import join_points
 from cagecheck.report.colours import CLEAN_COLOUR
@@ -63,9 +64,9 @@ def write_location(
         progress("writing", 1, 3)
         done: set[str] = set()
         for found in location.maps:
-            if found.view is None:
+            if found.record is None:
                 continue
-            name = f"marked.{found.view.tile}.png"
+            name = f"marked.{found.record.tile}.png"
             if name not in done:
                 marked_map(location, found).save(out.add(name))
                 done.add(name)
@@ -89,7 +90,7 @@ def location_document(location: Location) -> dict[str, Any]:
             "bits": found.source.bits,
             "reading": found.reading.to_dict(),
             "conventions": [fault.to_dict() for fault in found.conventions],
-            "compared": found.view is not None,
+            "compared": found.record is not None,
             "padding": None
             if found.padding is None
             else {"needed": found.padding.needed, "found": found.padding.width},
@@ -135,11 +136,11 @@ def totals(location: Location) -> list[dict[str, Any]]:
 
 def marked_map(location: Location, found: LocatedMap) -> Image.Image:
     """Draw a tile's map in grey with its faults in colour, numbered regions and a legend."""
-    assert found.view is not None and found.fault is not None
-    size = found.view.size
+    assert found.record is not None and found.fault is not None
+    size = found.record.size
     step = max(-(-size // LARGEST_PICTURE), 1)
     fault = _worst_of(found.fault, step)
-    shade = found.values[::step, ::step].mean(axis=2)[: fault.shape[0], : fault.shape[1]]
+    shade = found.grey[::step, ::step][: fault.shape[0], : fault.shape[1]] / 255
     picture = np.repeat((150 + 90 * shade)[..., None], 3, axis=2)
     for kind, colour in FAULT_COLOURS.items():
         picture[fault == kind] = colour
@@ -171,8 +172,8 @@ def marked_map(location: Location, found: LocatedMap) -> Image.Image:
 
 
 def _here(location: Location, samples: NDArray[np.int64], found: LocatedMap) -> bool:
-    assert found.view is not None
-    return bool(np.any(location.texels.tile[samples] == found.view.tile))
+    assert found.record is not None
+    return bool(np.any(location.texels.tile[samples] == found.record.tile))
 
 
 def _worst_of(fault: NDArray[np.uint8], step: int) -> NDArray[np.uint8]:
@@ -193,10 +194,10 @@ def _number_regions(
     found: LocatedMap,
     step: int,
 ) -> None:
-    assert found.view is not None
+    assert found.record is not None
     texels = location.texels
     for region in location.regions[:NUMBERED]:
-        mine = region.samples[texels.tile[region.samples] == found.view.tile]
+        mine = region.samples[texels.tile[region.samples] == found.record.tile]
         if len(mine) == 0:
             continue
         middle = np.array([texels.x[mine].mean(), texels.y[mine].mean()])
@@ -215,19 +216,19 @@ def heat_map(location: Location) -> HeatMap | None:
     region_of = np.zeros(len(location.texels), np.int32)
     for region in reversed(location.regions):
         region_of[region.samples] = region.number
-    views = [m for m in location.maps if m.view is not None and m.fault is not None]
-    if not views:
+    judged = [m for m in location.maps if m.record is not None and m.fault is not None]
+    if not judged:
         return None
-    covered = sum(int((m.view.triangle >= 0).sum()) for m in views if m.view is not None)
+    covered = sum(int((m.record.covered).sum()) for m in judged if m.record is not None)
     step = max(covered // HEAT_TEXELS, 1)
-    for found in views:
-        view, fault = found.view, found.fault
-        assert view is not None and fault is not None
-        y, x = np.arange(view.size)[:, None], np.arange(view.size)[None, :]
+    for found in judged:
+        record, fault = found.record, found.fault
+        assert record is not None and fault is not None
+        y, x = np.arange(record.size)[:, None], np.arange(record.size)[None, :]
         picked = (y * 104_729 + x * 7919) % step == 0
-        points, px, py = chosen_points(low, view.tile, picked | (fault != Fault.CLEAN))
+        points, px, py = chosen_points(low, record.tile, picked | (fault != Fault.CLEAN))
         number = np.zeros(fault.shape, np.int32)
-        mine = location.texels.tile == view.tile
+        mine = location.texels.tile == record.tile
         number[location.texels.y[mine], location.texels.x[mine]] = region_of[mine]
         sets.append(points)
         faults.append(fault[py, px])

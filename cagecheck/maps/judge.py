@@ -1,0 +1,272 @@
+"""One map from its values to its faults: conventions, layers, patterns, padding."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import binary_dilation
+
+from cagecheck.errors import InputError
+from cagecheck.maps.bake import Baker
+from cagecheck.maps.compare import (
+    TOLERANCE_DEGREES,
+    CompareRule,
+    Fault,
+    OffsetVotes,
+    TileView,
+    compare_tile,
+)
+from cagecheck.maps.conventions import (
+    LEAST_AGREEMENT,
+    ConventionFault,
+    Reading,
+    convention_faults,
+    decode_srgb,
+    encode_srgb,
+    find_reading,
+    level_fault,
+    turned,
+)
+from cagecheck.maps.encode import TangentBasis
+from cagecheck.maps.finer import finer_reading
+from cagecheck.maps.padding_check import Padding, check_padding, needed_padding
+from cagecheck.maps.patterns import Patterns, explain_patterns
+from cagecheck.maps.read_maps import BakedMap, as_shares
+from cagecheck.maps.sharpness import softness_fault
+from cagecheck.maps.texels import texel_blocks
+from cagecheck.maps.variants import Variants
+from cagecheck.meshes.lowpoly import LowPoly
+from cagecheck.meshes.mesh import Ints
+from cagecheck.progress import Progress
+
+# The offset of the bake is looked for up to this many times the one assumed; the surface that
+# belongs to a texel down to this many depths (as in `cagecheck.prediction`).
+LARGEST_SHARE, DEPTH_SHARE = 8.0, 3.0
+
+
+@dataclass(frozen=True, eq=False)
+class LocatedMap:
+    """One map and how it was read.
+
+    conventions : what differs from ours; record : texel by texel, None where the map fits nothing;
+    fault : (H, W) uint8 the final faults; padding; grey : (H, W) uint8 the upright map, to draw on.
+    """
+
+    source: BakedMap
+    reading: Reading
+    conventions: tuple[ConventionFault, ...]
+    record: TileRecord | None
+    fault: NDArray[np.uint8] | None
+    padding: Padding | None
+    grey: NDArray[np.uint8]
+
+
+@dataclass(frozen=True, eq=False)
+class TileRecord:
+    """What is kept of a comparison: little for clean texels, all for the others.
+
+    tile, size : as in `TileView`; covered : (H, W) bool, on the low poly; shown, expected :
+    (H, W, 3) float16 world normals; votes : for the offset. key : (K,) int64 ascending,
+    ``y * size + x`` of texels that are not clean; angle, gap, target, slide : (K,) float32 and
+    other : (K,) int32 theirs (slide in texels, 0 where not slanted).
+    """
+
+    tile: int
+    size: int
+    covered: NDArray[np.bool_]
+    shown: NDArray[np.float16]
+    expected: NDArray[np.float16]
+    votes: OffsetVotes
+    key: NDArray[np.int64]
+    angle: NDArray[np.float32]
+    gap: NDArray[np.float32]
+    target: NDArray[np.float32]
+    slide: NDArray[np.float32]
+    other: Ints
+
+    def rows(self, x: Ints, y: Ints) -> NDArray[np.int64]:
+        """Return the rows of texels that are not clean."""
+        key = y.astype(np.int64) * self.size + x
+        found: NDArray[np.int64] = np.searchsorted(self.key, key)
+        assert np.array_equal(self.key[found], key), "a clean texel has no row"
+        return found
+
+
+def keep_record(view: TileView, patterns: Patterns) -> TileRecord:
+    """Return the record of a comparison, so that its pictures can be let go."""
+    y, x = np.nonzero(patterns.fault != Fault.CLEAN)
+    return TileRecord(
+        tile=view.tile,
+        size=view.size,
+        covered=view.triangle >= 0,
+        shown=view.shown.astype(np.float16),
+        expected=view.expected.astype(np.float16),
+        votes=view.votes,
+        key=y * view.size + x,
+        angle=view.angle[y, x],
+        gap=view.gap[y, x],
+        target=view.target[y, x],
+        slide=np.hypot(patterns.shift[y, x, 0], patterns.shift[y, x, 1]),
+        other=view.other[y, x],
+    )
+
+
+def judge_map(
+    variants: Variants, baked: BakedMap, tiles: tuple[int, ...], *, progress: Progress
+) -> LocatedMap:
+    """Find out by which conventions a map was written, then compare it texel by texel.
+
+    Raises `InputError` when no ray from the low poly meets the high poly.
+    """
+    faults: list[ConventionFault] = []
+    values, stretched = _squared(baked.values)
+    shares = as_shares(values)
+    size = shares.shape[0]
+    said = baked.tile if baked.tile in tiles else None
+    samples = []
+    for done, tile in enumerate(tiles):
+        progress(f"reading {baked.path.name}", done, len(tiles) + 1)
+        sample = variants.sampled(tile, size, variants.settings.quads, "smooth")
+        if len(sample):
+            samples.append(sample)
+    if not samples:
+        raise InputError(
+            "rays from the low poly meet no high poly at all.",
+            cure="Check that both were exported with the same place, scale and axes.",
+        )
+    reading = find_reading(shares, samples, said)
+    progress(f"reading {baked.path.name}", len(tiles) + 1, len(tiles) + 1)
+    if stretched is not None:
+        faults.append(stretched)
+    if (fault := level_fault(baked.values)) is not None:
+        faults.append(fault)
+    if reading.agreement < LEAST_AGREEMENT:
+        faults.append(_fits_nothing(reading))
+        return LocatedMap(baked, reading, tuple(faults), None, None, None, _grey(shares))
+    faults = convention_faults(reading, said) + faults
+    reading, residual, finer = finer_reading(variants, shares, reading)
+    faults += finer
+    return _compare(variants, baked, shares, reading, residual, faults, progress)
+
+
+def _squared(values: NDArray[Any]) -> tuple[NDArray[Any], ConventionFault | None]:
+    """Return a square map; one that is not is stretched to its longer edge."""
+    height, width = values.shape[:2]
+    if height == width:
+        return values, None
+    size = max(height, width)
+    rows, columns = np.arange(size) * height // size, np.arange(size) * width // size
+    fault = ConventionFault(
+        "rescaled",
+        f"the map is {width} x {height} texels; a tile is square",
+        "bake a square map for every tile",
+    )
+    return np.ascontiguousarray(values[rows[:, None], columns]), fault
+
+
+def _fits_nothing(reading: Reading) -> ConventionFault:
+    return ConventionFault(
+        "no-match",
+        f"the map fits no tile of this low poly in any reading (best agreement "
+        f"{100 * reading.agreement:.0f} %)",
+        "check that it is a normal map, and of this low poly and this high poly",
+    )
+
+
+def _compare(
+    variants: Variants,
+    baked: BakedMap,
+    shares: NDArray[np.float32],
+    reading: Reading,
+    residual: float,
+    faults: list[ConventionFault],
+    progress: Progress,
+) -> LocatedMap:
+    baker = variants.baker(reading.quads, reading.normals)
+    upright = np.ascontiguousarray(_upright(shares, reading))
+    vectors = reading.vectors(shares)
+    basis = variants.frames(reading.quads, reading.basis) if reading.space == "tangent" else None
+    # A bake without an inward limit records whatever lies behind, and one with far too large an
+    # offset what lies across: layers are known all through.
+    size = baker.low.diagonal()
+    target_depth = DEPTH_SHARE * (variants.settings.depth or 0.0)
+    # A map that is soft or rounded throughout widens the tolerance a little, not without limit.
+    base = float(np.clip(3 * residual, TOLERANCE_DEGREES, 3 * TOLERANCE_DEGREES))
+    covered = _covered(baker.low, reading.tile, shares.shape[0])
+    wanted = variants.settings.padding
+    needed = needed_padding(shares.shape[0]) if wanted is None else wanted
+    padding = check_padding(upright, covered, needed)
+    rule = CompareRule(
+        depth=max(size, target_depth), reach=size / 2, target_depth=target_depth,
+        largest_share=LARGEST_SHARE, base_degrees=base,
+        fills=_fill_values(padding, reading), fill_step=1.01 / 255,
+    )  # fmt: skip
+    view, patterns = _compared(
+        variants, baked, baker, vectors, upright, basis, reading, rule, progress
+    )
+    soft = softness_fault(view, patterns.fault, upright)
+    if soft is not None:
+        fault, times = soft
+        faults = [*faults, fault]
+        wider = replace(rule, enlarged=times)
+        view, patterns = _compared(
+            variants, baked, baker, vectors, upright, basis, reading, wider, progress
+        )
+        if padding.too_thin:
+            # Enlarging drew the bare background into the islands.
+            rim = binary_dilation(~covered, np.ones((3, 3), bool), iterations=2 * times)
+            patterns.fault[rim & (patterns.fault == Fault.UNEXPLAINED)] = Fault.PADDING
+    record = keep_record(view, patterns)
+    return LocatedMap(
+        baked, reading, tuple(faults), record, patterns.fault, padding, _grey(upright)
+    )
+
+
+def _compared(
+    variants: Variants,
+    baked: BakedMap,
+    baker: Baker,
+    vectors: NDArray[np.float32],
+    upright: NDArray[np.float32],
+    basis: TangentBasis | None,
+    reading: Reading,
+    rule: CompareRule,
+    progress: Progress,
+) -> tuple[TileView, Patterns]:
+    view = compare_tile(
+        baker, variants.paired, vectors, upright, basis, reading.tile, rule, progress=progress
+    )
+    if baked.empty is not None and baked.empty.shape == view.fault.shape:
+        empty = np.ascontiguousarray(_upright(baked.empty, reading)) & (view.triangle >= 0)
+        view.fault[empty & (view.fault != Fault.CLEAN)] = Fault.MISSED
+    return view, explain_patterns(view, upright)
+
+
+def _upright(values: NDArray[Any], reading: Reading) -> NDArray[Any]:
+    return turned(values, reading.turn)
+
+
+def _covered(low: LowPoly, tile: int, size: int) -> NDArray[np.bool_]:
+    out = np.zeros((size, size), bool)
+    for block in texel_blocks(low, size, tile):
+        out[block.y, block.x] = True
+    return out
+
+
+def _fill_values(padding: Padding, reading: Reading) -> tuple[tuple[float, float, float], ...]:
+    """Return the stored values that may stand for "nothing recorded": background, black, flat."""
+    flat = np.full(3, 128 / 255)
+    if reading.space == "tangent":
+        flat[reading.channels[2]] = 1.0
+    if reading.transfer != "plain":
+        flat = (encode_srgb if reading.transfer == "srgb-encoded" else decode_srgb)(flat)
+    fills = {tuple(float(v) for v in padding.background), (0.0, 0.0, 0.0)}
+    fills.add(tuple(float(v) for v in flat))
+    return tuple(sorted(fills))  # type: ignore[arg-type]
+
+
+def _grey(shares: NDArray[np.float32]) -> NDArray[np.uint8]:
+    return (shares.mean(axis=2) * 255).astype(np.uint8)
