@@ -64,7 +64,7 @@ def run_job(job: dict[str, Any]) -> dict[str, Any]:
 
 def _check(job: dict[str, Any]) -> dict[str, Any]:
     # Imported late, so that a scheduler's client can send jobs without loading the engines.
-    from cagecheck.commands.inputs import read_cage, read_inputs
+    from cagecheck.inputs import read_cage, read_inputs
     from cagecheck.meshes.normals import NormalRule
     from cagecheck.prediction import DEFAULT_MAP_SIZE, DEFAULT_SAMPLES, Settings, predict
     from cagecheck.progress import silent

@@ -8,13 +8,13 @@ from typing import Annotated, Any
 
 import typer
 
-from cagecheck.commands.inputs import read_inputs
 from cagecheck.commands.predict import say_files, say_prediction
 from cagecheck.commands.terminal import EXIT_CLEAN, ForceFlag, JsonFlag, Terminal, command, number
 from cagecheck.demo import make_scene, write_scene
 from cagecheck.demo.evaluate import score_prediction
 from cagecheck.demo.score import KindScore
 from cagecheck.files import refuse_existing
+from cagecheck.inputs import read_inputs
 from cagecheck.prediction import Settings, predict
 from cagecheck.report.document import prediction_document
 from cagecheck.report.write import write_prediction

@@ -9,7 +9,6 @@ from typing import Annotated, cast, get_args
 import typer
 
 from cagecheck.commands import inputs as given
-from cagecheck.commands.inputs import read_cage, read_inputs
 from cagecheck.commands.terminal import (
     EXIT_CLEAN,
     EXIT_DEFECTS,
@@ -19,6 +18,7 @@ from cagecheck.commands.terminal import (
     command,
 )
 from cagecheck.errors import InputError
+from cagecheck.inputs import read_cage, read_inputs
 from cagecheck.maps.encode import Bits
 from cagecheck.maps.high_normals import HighNormals
 from cagecheck.maps.write_maps import DEFAULT_PADDING, MAP_KINDS, Green, MapFormat

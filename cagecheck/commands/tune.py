@@ -10,7 +10,6 @@ import numpy as np
 import typer
 
 from cagecheck.commands import inputs as given
-from cagecheck.commands.inputs import read_cage, read_inputs
 from cagecheck.commands.terminal import (
     EXIT_CLEAN,
     EXIT_DEFECTS,
@@ -20,6 +19,7 @@ from cagecheck.commands.terminal import (
     command,
 )
 from cagecheck.errors import InputError
+from cagecheck.inputs import read_cage, read_inputs
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Floats
 from cagecheck.meshes.normals import NormalRule
