@@ -27,7 +27,8 @@ def _show_version(wanted: bool) -> None:
 @app.callback()
 def _root(
     version: Annotated[
-        bool, typer.Option("--version", callback=_show_version, is_eager=True, help="Say it.")
+        bool,
+        typer.Option("--version", callback=_show_version, is_eager=True, help="Show the version."),
     ] = False,
 ) -> None:
     """Predict, explain and tune away the artefacts of a bake through a cage."""

@@ -25,9 +25,16 @@ def register(app: typer.Typer) -> None:
 
 
 def batch(
-    manifest: Annotated[Path, typer.Argument(help="TOML or CSV.", metavar="MANIFEST")],
+    manifest: Annotated[
+        Path,
+        typer.Argument(
+            help="The list of assets, TOML or CSV (docs/chores.md).", metavar="MANIFEST"
+        ),
+    ],
     out: Annotated[Path, typer.Option("--out", help="Folder for all results.")],
-    workers: Annotated[int, typer.Option("--workers", min=1, help="Local processes.")] = 1,
+    workers: Annotated[
+        int, typer.Option("--workers", min=1, metavar="N", help="How many assets at once.")
+    ] = 1,
     memory: Annotated[
         float | None, typer.Option("--memory", help="GB that all processes together may hold.")
     ] = None,
@@ -39,9 +46,9 @@ def batch(
     ] = False,
     as_json: JsonFlag = False,
 ) -> int:
-    """Check (and tune) many assets; continue where an earlier run of the batch stopped.
+    """Check (and tune) many assets; take up an interrupted run.
 
-    Writes results.csv, results.json, index.html and a folder per asset; with thresholds in the
+    Assets that have a result from an earlier run are not done again. Writes results.csv, results.json, index.html and a folder per asset; with thresholds in the
     manifest junit.xml as well. Exit code 0 when all assets pass their thresholds (without
     thresholds: are clean), 1 when not or when one could not be checked, 2 for a bad manifest.
 

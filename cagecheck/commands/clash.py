@@ -42,13 +42,16 @@ def clash(
     ] = False,
     with_: Annotated[
         list[Path] | None,
-        typer.Option("--with", help="A mesh that stands in every frame. May repeat."),
+        typer.Option(
+            "--with", metavar="MESH", help="A mesh that stands in every frame. May repeat."
+        ),
     ] = None,
     pieces: Annotated[
         bool, typer.Option("--pieces", help="Take every connected piece as a part.")
     ] = False,
     ignore: Annotated[
-        float | None, typer.Option(help="Depth up to which parts only touch (file units).")
+        float | None,
+        typer.Option(metavar="UNITS", help="Depth up to which parts count as only touching."),
     ] = None,
     out: Annotated[
         Path | None, typer.Option("--out", help="Folder for heat-map meshes, CSV and JSON.")
@@ -56,7 +59,7 @@ def clash(
     force: ForceFlag = False,
     as_json: JsonFlag = False,
 ) -> int:
-    """Find parts that pass through each other: which, where and how deep.
+    """Find parts that pass through each other: where and how deep.
 
     Exit code 1 when surfaces cross in any frame. Parts wholly inside another are listed, but may
     be meant (an eye in its socket). Parts are not checked against themselves.

@@ -29,15 +29,23 @@ def register(app: typer.Typer) -> None:
 
 def demo(
     folder: Annotated[Path, typer.Argument(help="Folder to make.", metavar="DIR")],
-    seed: Annotated[int, typer.Option("--seed", help="Seed of the surface noise.")] = 7,
+    seed: Annotated[
+        int, typer.Option("--seed", metavar="N", help="Seed of the surface noise.")
+    ] = 7,
     detail: Annotated[
         float,
-        typer.Option("--detail", min=0.01, max=20, help="High-poly triangles, 1 is 1.5 million."),
+        typer.Option(
+            "--detail",
+            min=0.01,
+            max=20,
+            metavar="X",
+            help="How dense the high poly is; 1 is 1.5 million triangles.",
+        ),
     ] = 1.0,
     force: ForceFlag = False,
     as_json: JsonFlag = False,
 ) -> int:
-    """Make a sample scene with planted defects and run the main job on it.
+    """Make a sample scene with planted defects and predict its bake.
 
     Writes low.obj, high.glb and planted.json (what is wrong on purpose, and where) into DIR, and
     what `predict` finds into DIR/predicted. Exit code 0 when that worked: the scene is meant to

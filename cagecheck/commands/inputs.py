@@ -15,67 +15,139 @@ from cagecheck.rays.cage import Along, Directions
 LowPath = Annotated[Path, typer.Argument(help="The low poly.", metavar="LOW")]
 HighPath = Annotated[Path, typer.Argument(help="The high poly.", metavar="HIGH")]
 OffsetOption = Annotated[
-    float | None, typer.Option("--offset", help="Uniform cage offset, in the files' units.")
+    float | None,
+    typer.Option(
+        "--offset", metavar="UNITS", help="One cage offset everywhere, in the files' units."
+    ),
 ]
 PushOption = Annotated[
-    Path | None, typer.Option("--push", help="Push distances per vertex (JSON or CSV).")
+    Path | None,
+    typer.Option("--push", metavar="FILE", help="Push distances per vertex (JSON or CSV)."),
 ]
 CageOption = Annotated[
-    Path | None, typer.Option("--cage", help="Cage mesh: the low poly with its vertices moved.")
+    Path | None,
+    typer.Option("--cage", metavar="MESH", help="Cage mesh: the low poly with its vertices moved."),
 ]
 DepthOption = Annotated[
-    float | None, typer.Option("--depth", help="How far rays look below the low poly.")
+    float | None,
+    typer.Option(
+        "--depth",
+        metavar="UNITS",
+        help="How far below the low poly rays look (else taken from the scene).",
+    ),
 ]
 ReachOption = Annotated[
-    float | None, typer.Option("--reach", help="How far out other layers are looked for.")
+    float | None,
+    typer.Option(
+        "--reach",
+        metavar="UNITS",
+        help="How far out other surfaces are looked for (else taken from the scene).",
+    ),
 ]
 SamplesOption = Annotated[
-    int, typer.Option("--samples", min=1, help="About how many samples to take.")
+    int, typer.Option("--samples", min=1, metavar="N", help="About how many samples to take.")
 ]
 DensityOption = Annotated[
     float | None,
-    typer.Option("--density", help="Samples per square unit (edges: its root per unit)."),
+    typer.Option(
+        "--density",
+        metavar="N",
+        help="Instead of --samples: samples per square unit (on edges, its square root per unit).",
+    ),
 ]
 TexelsOption = Annotated[
     int | None,
-    typer.Option("--texels", help="Sample the texel centres of N-square maps, one per tile."),
+    typer.Option(
+        "--texels",
+        metavar="N",
+        help="Instead of --samples: one at the centre of each texel of N x N maps, one per tile.",
+    ),
 ]
 SizeOption = Annotated[
-    int, typer.Option("--size", min=1, max=65536, help="Edge of the maps in texels.")
+    int,
+    typer.Option(
+        "--size",
+        min=1,
+        max=65536,
+        metavar="N",
+        help="The maps are N x N texels; all numbers of texels are for this size.",
+    ),
 ]
 PairOption = Annotated[
     list[str] | None,
-    typer.Option("--pair", help="Pairing by name: LOW=HIGH with {name} and *. May repeat."),
+    typer.Option(
+        "--pair",
+        metavar="LOW=HIGH",
+        help='Pair parts by name, as in "{name}_lp={name}_hp*": {name} is alike on both sides, '
+        "* is anything. May repeat.",
+    ),
 ]
 NoPairingOption = Annotated[
-    bool, typer.Option("--no-pairing", help="Bake everything onto everything.")
+    bool,
+    typer.Option("--no-pairing", help="Do not go by names: all high parts serve all low parts."),
 ]
 ApartOption = Annotated[
-    bool, typer.Option("--apart", help="Every low part sees only its own high parts.")
+    bool,
+    typer.Option("--apart", help="Bake each pair by itself: a low part sees only its high parts."),
 ]
 DirectionsOption = Annotated[
     Directions,
-    typer.Option("--directions", help="Push along averaged, corner (split) or face normals."),
+    typer.Option(
+        "--directions",
+        help="Normals that the cage is pushed along: averaged (it stays closed), corner (it "
+        "opens at hard edges) or each face's own.",
+    ),
 ]
 AlongOption = Annotated[
-    Along, typer.Option("--along", help="Rays run from the cage to the low poly, or on normals.")
+    Along,
+    typer.Option(
+        "--along", help="Rays run from the cage to the low poly, or along the low poly's normals."
+    ),
 ]
 NormalsOption = Annotated[
-    NormalSource, typer.Option("--normals", help="Where shading normals come from.")
+    NormalSource,
+    typer.Option(
+        "--normals",
+        help="Shading normals: the file's own, all smooth, hard where sharper than --hardness, "
+        "or by smoothing groups.",
+    ),
 ]
 HardnessOption = Annotated[
-    float, typer.Option("--hardness", min=0, max=180, help="Degrees, with --normals hardness.")
+    float,
+    typer.Option(
+        "--hardness",
+        min=0,
+        max=180,
+        metavar="DEGREES",
+        help="With --normals hardness: edges sharper than this are hard.",
+    ),
 ]
 WeightOption = Annotated[
-    NormalWeight, typer.Option("--weight", help="What faces weigh in computed normals.")
+    NormalWeight,
+    typer.Option(
+        "--weight", help="What a face counts for in computed normals: its corner's angle, its area."
+    ),
 ]
 QuadsOption = Annotated[
-    QuadSplit, typer.Option("--quads", help="How quads are cut: first corner or short side.")
+    QuadSplit,
+    typer.Option(
+        "--quads", help="How quads are cut in two: from the first corner, or the short way across."
+    ),
 ]
 HighScaleOption = Annotated[
-    float, typer.Option("--high-scale", help="Scale the high poly by this first.")
+    float,
+    typer.Option(
+        "--high-scale",
+        metavar="FACTOR",
+        help="Scale the high poly first (100: from metres to centimetres).",
+    ),
 ]
 HighAxesOption = Annotated[
-    HighAxes, typer.Option("--high-axes", help="The high poly's up axis, if not the low's.")
+    HighAxes,
+    typer.Option(
+        "--high-axes", help="Turn the high poly first: which way up it is, if the low is not."
+    ),
 ]
-SeedOption = Annotated[int, typer.Option("--seed", help="Seed of the sample places.")]
+SeedOption = Annotated[
+    int, typer.Option("--seed", metavar="N", help="Seed of the random places of samples.")
+]

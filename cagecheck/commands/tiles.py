@@ -33,7 +33,7 @@ from cagecheck.meshes.tiles import NO_TILE
 
 LowArgument = Annotated[Path, typer.Argument(help="The low poly, with UVs.", metavar="LOW")]
 SizeOption = Annotated[
-    int, typer.Option("--size", min=1, max=65536, help="Edge of the maps in texels.")
+    int, typer.Option("--size", min=1, max=65536, metavar="N", help="The maps are N x N texels.")
 ]
 
 _FACES_NAMED = 5
@@ -83,7 +83,8 @@ def rename(
         str | None, typer.Option(help="The kind of map for files whose names tell none.")
     ] = None,
     tile: Annotated[
-        list[str] | None, typer.Option(help="Set a file's tile by hand: FILE=1002. May repeat.")
+        list[str] | None,
+        typer.Option(metavar="FILE=TILE", help="Set a file's tile by hand. May repeat."),
     ] = None,
     compose: Annotated[
         bool, typer.Option("--compose", help="Join maps of several materials on one tile.")

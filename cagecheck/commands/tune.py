@@ -94,9 +94,9 @@ def tune_command(
     force: ForceFlag = False,
     as_json: JsonFlag = False,
 ) -> int:
-    """Find offsets per vertex that remove what offsets can remove, and check them by casting.
+    """Find cage offsets per vertex, and check them by casting.
 
-    The cage to compare with is --offset, --push or --cage (automatic without). Exit code 0 when
+    They remove what offsets can remove; what they cannot is said. The cage to compare with is --offset, --push or --cage (automatic without). Exit code 0 when
     the check finds no miss and no overshoot, 1 when some are left, 2 when a file cannot be used.
 
     Example: cagecheck tune hero_low.obj hero_high.ply --out hero-cage
