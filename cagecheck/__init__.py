@@ -21,6 +21,8 @@ from __future__ import annotations
 import importlib
 from typing import TYPE_CHECKING, Any
 
+from cagecheck.compiled import use_own_cache
+
 __version__ = "0.1.0"
 
 if TYPE_CHECKING:
@@ -64,6 +66,9 @@ if TYPE_CHECKING:
     from cagecheck.tuning.straighten import straighten
     from cagecheck.tuning.tune import TuneSettings, Tuning, tune
     from cagecheck.tuning.write import write_tuning
+
+# Before anything imports numba.
+use_own_cache()
 
 # Where each public name lives. Names are imported on first use, so that `cagecheck --help` and
 # scripts that need one part do not wait for the others.
