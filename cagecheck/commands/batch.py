@@ -48,9 +48,10 @@ def batch(
 ) -> int:
     """Check (and tune) many assets; take up an interrupted run.
 
-    Assets that have a result from an earlier run are not done again. Writes results.csv, results.json, index.html and a folder per asset; with thresholds in the
-    manifest junit.xml as well. Exit code 0 when all assets pass their thresholds (without
-    thresholds: are clean), 1 when not or when one could not be checked, 2 for a bad manifest.
+    Assets that have a result from an earlier run are not done again. Writes results.csv,
+    results.json, index.html and a folder per asset; with thresholds in the manifest junit.xml as
+    well. Exit code 0 when all assets pass their thresholds (without thresholds: are clean), 1 when
+    not or when one could not be checked, 2 for a bad manifest.
 
     Example: cagecheck batch assets.toml --out checked --workers 2
     """

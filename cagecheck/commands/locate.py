@@ -53,7 +53,12 @@ def locate_command(
     depth: given.DepthOption = None,
     padding: Annotated[
         int | None,
-        typer.Option("--padding", min=0, help="Texels of padding there should be."),
+        typer.Option(
+            "--padding",
+            min=0,
+            metavar="N",
+            help="Texels of padding wanted (else one per 256 of the map's width).",
+        ),
     ] = None,
     pair: given.PairOption = None,
     no_pairing: given.NoPairingOption = False,
@@ -71,10 +76,11 @@ def locate_command(
     force: ForceFlag = False,
     as_json: JsonFlag = False,
 ) -> int:
-    """Explain a baked normal map: its conventions first, then every faulty place.
+    """Explain where a baked normal map is wrong, and why.
 
-    Compares the map, texel by texel, with every surface that its rays could have recorded, and
-    says which one each bad place shows, what the bake's offset probably was, and what to do.
+    First says how the map is to be read (tile, channels, basis). Then compares it, texel by texel,
+    with every surface that its rays could have recorded, and says which one each bad place shows,
+    what the bake's offset probably was, and what to do. Give the cage that it was baked with.
     Exit code 0 when nothing is wrong, 1 when something is, 2 when a file cannot be used.
 
     Example: cagecheck locate bakes/hero_normal.{tile}.png hero_low.obj hero_high.ply --out why

@@ -39,16 +39,28 @@ SINGLES_SHOWN = 30
 MarginOption = Annotated[
     str | None,
     typer.Option(
-        "--margin", help="Clearance from surfaces, in units, or in % of the low poly's diagonal."
+        "--margin",
+        metavar="LENGTH",
+        help="Least clearance from surfaces, as 0.001 (units) or 0.1% (of the low poly's "
+        "diagonal); else found from the scene.",
     ),
 ]
 LimitOption = Annotated[
     str | None,
-    typer.Option("--limit", help="Largest offset, in units, or in % of the low poly's diagonal."),
+    typer.Option(
+        "--limit",
+        metavar="LENGTH",
+        help="Largest offset allowed, as 0.05 or 2%; else found from the scene.",
+    ),
 ]
 KeepOption = Annotated[
     Path | None,
-    typer.Option("--keep", help="CSV of offsets to keep: vertex,offset_out (no offset: locked)."),
+    typer.Option(
+        "--keep",
+        metavar="FILE",
+        help="CSV with the columns vertex and offset_out: offsets that stay (an empty offset "
+        "locks the vertex where --push or --offset has it).",
+    ),
 ]
 
 
@@ -72,11 +84,16 @@ def tune_command(
     density: given.DensityOption = None,
     size: given.SizeOption = DEFAULT_MAP_SIZE,
     straightened: Annotated[
-        bool, typer.Option("--straighten", help="Also find where rays should be straightened.")
+        bool,
+        typer.Option(
+            "--straighten", help="Also find where turning rays towards the faces cures skew."
+        ),
     ] = False,
     maps: Annotated[
         int | None,
-        typer.Option("--maps", min=8, max=16384, help="Also write offset maps of this size."),
+        typer.Option(
+            "--maps", min=8, max=16384, metavar="N", help="Also write greyscale maps of N x N."
+        ),
     ] = None,
     pair: given.PairOption = None,
     no_pairing: given.NoPairingOption = False,
@@ -96,8 +113,9 @@ def tune_command(
 ) -> int:
     """Find cage offsets per vertex, and check them by casting.
 
-    They remove what offsets can remove; what they cannot is said. The cage to compare with is --offset, --push or --cage (automatic without). Exit code 0 when
-    the check finds no miss and no overshoot, 1 when some are left, 2 when a file cannot be used.
+    They remove what offsets can remove; what they cannot is said. The cage to compare with is
+    --offset, --push or --cage (else one offset from the scene). Exit code 0 when the check finds
+    no miss and no overshoot, 1 when some are left, 2 when a file cannot be used.
 
     Example: cagecheck tune hero_low.obj hero_high.ply --out hero-cage
     """
