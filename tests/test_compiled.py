@@ -3,6 +3,7 @@
 import os
 import subprocess
 import sys
+from pathlib import Path
 
 from cagecheck.compiled import sources_digest
 
@@ -30,5 +31,5 @@ def test_any_change_in_a_compiled_file_changes_the_digest(tmp_path):
 
 def test_cache_lies_in_the_users_folder_and_obeys_the_variable(tmp_path):
     found = cache_of(tmp_path)
-    assert found.startswith(str(tmp_path)) and os.path.isdir(found)
+    assert found.startswith(str(tmp_path)) and Path(found).is_dir()
     assert cache_of(tmp_path, NUMBA_CACHE_DIR="/elsewhere") == "/elsewhere"
