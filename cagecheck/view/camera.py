@@ -23,6 +23,9 @@ ASKED = 24
 # Below this share of visible samples a place counts as buried.
 BURIED_BELOW = 0.35
 
+# A whole model is looked at from this many of its diagonals away.
+WHOLE_DISTANCE = 1.42
+
 
 @dataclass(frozen=True)
 class Camera:
@@ -65,7 +68,7 @@ def whole_camera(positions: NDArray[np.floating], axis: int) -> Camera:
     low, high = positions.min(axis=0), positions.max(axis=0)
     centre = (low + high) / 2
     front = np.array([0.42, 0.18, 0.9]) if axis == 1 else np.array([0.42, -0.9, 0.18])
-    eye = centre + front / np.linalg.norm(front) * 1.6 * np.linalg.norm(high - low)
+    eye = centre + front / np.linalg.norm(front) * WHOLE_DISTANCE * np.linalg.norm(high - low)
     return Camera(_triple(eye), _triple(centre), up_vector(axis))
 
 

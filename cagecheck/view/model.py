@@ -15,6 +15,7 @@ from cagecheck.meshes.mesh import Floats
 from cagecheck.meshes.tiles import NO_TILE
 from cagecheck.rays.layers import NO_LAYER
 from cagecheck.view.camera import (
+    WHOLE_DISTANCE,
     Camera,
     Outlook,
     Outlooks,
@@ -322,7 +323,9 @@ class ViewModel:
             if self.cut is None:
                 return whole_camera(self.result.positions, self.up)
             middle = self.result.positions.mean(axis=0)
-            return place_camera(middle, self.cut.normal, 1.6 * self.result.diagonal, self.up)
+            return place_camera(
+                middle, self.cut.normal, WHOLE_DISTANCE * self.result.diagonal, self.up
+            )
         centre = self.result.regions[self.region - 1]["centroid"]
         if self.cut is not None:
             size = self.cut_size(self.region)

@@ -10,9 +10,9 @@ from scipy.spatial import cKDTree
 from cagecheck.meshes.normals import normalised
 
 # Lattices of neighbouring low-poly triangles may differ in fineness, so their edges do not match
-# one to one. A border edge is inside the outline when a border edge of another lattice comes this
-# close to its middle (in lengths of the longer edge) with its triangle on the other side.
-CLOSE_LENGTHS = 0.62
+# one to one. A border edge is inside the outline when its middle lies on a border edge of another
+# lattice (up to these shares of the longer edge) whose triangle is on the other side.
+BESIDE, BEYOND = 0.1, 0.02
 OPPOSITE_COSINE = -0.3
 
 
@@ -44,12 +44,16 @@ def outline(
     inward = np.asarray(positions[third] - middle, np.float64)
     inward = normalised(inward - np.einsum("nj,nj->n", inward, along)[:, None] * along)
     k = min(12, len(pairs))
-    distance, near = cKDTree(middle).query(middle, k=k)
-    distance, near = distance.reshape(-1, k), near.reshape(-1, k)
-    limit = CLOSE_LENGTHS * np.maximum(length[:, None], length[near])
+    near = cKDTree(middle).query(middle, k=k)[1].reshape(-1, k)
+    longer = np.maximum(length[:, None], length[near])
+    way = middle[:, None] - a[near]
+    share = np.einsum("nkj,nkj->nk", way, along[near])
+    aside = np.linalg.norm(way - share[..., None] * along[near], axis=2)
+    on_it = (share >= -BEYOND * longer) & (share <= length[near] + BEYOND * longer)
+    on_it &= aside <= BESIDE * longer
     opposite = np.einsum("nkj,nj->nk", inward[near], inward) < OPPOSITE_COSINE
     other = whose[near] != whose[:, None]
-    joined = (other & opposite & (distance <= limit)).any(axis=1)
+    joined = (other & opposite & on_it).any(axis=1)
     out: NDArray[np.int32] = pairs[~joined]
     return out
 

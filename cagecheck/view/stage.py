@@ -45,6 +45,8 @@ LEFT, RIGHT, GAP = 330, 290, 12
 LEAST_WIDTH_FOR_PANELS = 900
 FOV_DEGREES = 30.0
 LABELLED = 30
+# Labels closer than this, in pixels, would cover each other.
+LABEL_WIDE, LABEL_HIGH = 34, 24
 PANELS = ("title", "list", "legend", "card", "keys", "scale")
 # The scale bar is the longest of 1, 2, 5 times a power of ten that fits in this many pixels.
 LONGEST_BAR = 220
@@ -154,7 +156,8 @@ class Stage:
         view.parallel_projection = flat
         if flat:
             reach = np.linalg.norm(np.subtract(camera.eye, camera.target))
-            view.parallel_scale = float(reach) * np.tan(np.radians(FOV_DEGREES / 2))
+            scale = float(reach) * np.tan(np.radians(FOV_DEGREES / 2))
+            view.parallel_scale = scale * self._narrowing()
         self.plotter.renderer.ResetCameraClippingRange()
         if self.plotter.window_size[0] >= LEAST_WIDTH_FOR_PANELS:
             self._show_scale_bar(self.plotter.window_size[1])
@@ -162,13 +165,17 @@ class Stage:
 
     def _make_room(self) -> None:
         """Centre the model between the panels."""
+        wide = self.plotter.window_size[0]
+        if wide >= LEAST_WIDTH_FOR_PANELS:
+            self.plotter.camera.SetWindowCenter((RIGHT - LEFT) / wide, 0.0)
+            self.plotter.camera.view_angle = min(FOV_DEGREES * self._narrowing(), 60.0)
+
+    def _narrowing(self) -> float:
+        """Return by how much the space between the panels is narrower than high, at least 1."""
         wide, high = self.plotter.window_size
         if wide < LEAST_WIDTH_FOR_PANELS:
-            return
-        free = wide - LEFT - RIGHT - 4 * GAP
-        self.plotter.camera.SetWindowCenter((RIGHT - LEFT) / wide, 0.0)
-        if free < high:
-            self.plotter.camera.view_angle = min(FOV_DEGREES * high / free, 60.0)
+            return 1.0
+        return max(high / max(wide - LEFT - RIGHT - 4 * GAP, 1), 1.0)
 
     # Low poly ---------------------------------------------------------------------------------
 
@@ -280,6 +287,20 @@ class Stage:
                 ):
                     self.actors[name] = self._lines(points, rim, colour, width)
 
+    def _apart(self, numbers: list[int]) -> list[int]:
+        """Drop labels that would cover a worse region's."""
+        renderer = self.plotter.renderer
+        kept: list[int] = []
+        taken: list[tuple[float, float]] = []
+        for number in numbers:
+            renderer.SetWorldPoint(*self.model.label_place(number), 1.0)
+            renderer.WorldToDisplay()
+            x, y, _ = renderer.GetDisplayPoint()
+            if all(abs(x - u) > LABEL_WIDE or abs(y - v) > LABEL_HIGH for u, v in taken):
+                taken.append((x, y))
+                kept.append(number)
+        return kept
+
     def redraw_distance(self) -> None:
         """Draw anew what follows the cage's distance: the cage, its section, the rays."""
         self._show_layers()
@@ -316,6 +337,7 @@ class Stage:
             numbers = [model.region]
         else:
             numbers = model.seen_from(numbers, tuple(self.plotter.camera.position))
+            numbers = self._apart(numbers)
         if not numbers or model.cut is not None:
             return None
         points = np.array([model.label_place(n) for n in numbers])
