@@ -27,18 +27,23 @@ CHAPTERS: dict[str, tuple[str, ...]] = {
     ),
     "The low poly and its pairs": (
         "prepare_low", "LowPoly", "NormalRule", "pair_parts", "Pairing",
+        "read_inputs", "Inputs", "read_cage",
     ),
     "Inspecting": ("inspect_low", "inspect_pair"),
     "Predicting": (
         "predict", "Settings", "Prediction", "Region", "Defect", "Thresholds",
         "write_prediction", "build_heat_map",
     ),
-    "Tuning": ("tune", "TuneSettings", "Tuning", "write_tuning"),
+    "Tuning": ("tune", "TuneSettings", "Tuning", "write_tuning", "straighten"),
     "Locating": ("locate", "LocateSettings", "Location", "write_location"),
     "Rays and cages": (
         "cage_from_offset", "cage_from_push", "cage_from_mesh", "Cage", "sample_points",
         "spacing_for_count", "SurfacePoints", "rays_through", "Rays", "Scene", "Layers",
         "read_push", "PushRecord",
+    ),
+    "Chores": (
+        "tile_table", "plan_renames", "apply_renames", "undo_renames", "write_tile_materials",
+        "restore_tiles", "find_clashes", "read_manifest", "run_batch",
     ),
     "The sample scene": ("make_scene", "write_scene"),
     "Trouble": ("InputError", "Notice"),
