@@ -6,8 +6,8 @@
 uniform: the best single number for the whole asset; per part: the best single number per part;
 nearest: per vertex, the distance from the vertex to the farthest of the high-poly points nearest
 to the low poly around it (common practice, no source), with a tenth to spare; tuned: ours. All
-are cast on the same points, which none of them was made from. Numbers are % of the surface missed or
-overshot; depth is the same for all.
+are cast on the same points, which none of them was made from. Numbers are % of the surface that
+is missed or overshot; depth is the same for all.
 """
 
 from __future__ import annotations

@@ -1,0 +1,393 @@
+"""What no offset cures: which surfaces collide, by how much, and what would mend it.
+
+A remedy is never only proposed. Each is applied to the scene, the samples around the place are
+judged again, and it says how many were wrong before and are wrong after.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import asdict, dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from cagecheck.defects.kinds import Defect
+from cagecheck.defects.regions import Region
+from cagecheck.defects.targets import Targets, find_targets
+from cagecheck.meshes.lowpoly import LowPoly, prepare_low
+from cagecheck.meshes.mesh import Floats
+from cagecheck.prediction import DEEP_SEARCH, REACH_HEADROOM, Prediction, own_layers
+from cagecheck.progress import Progress, silent
+from cagecheck.rays.cage import cage_from_push, rays_through
+from cagecheck.rays.layers import NO_LAYER, Layers
+from cagecheck.rays.points import SurfacePoints
+from cagecheck.tuning.tune import Tuning
+
+Mask = NDArray[np.bool_]
+
+KINDS = (
+    Defect.MISS_TIGHT,
+    Defect.MISS_DEEP,
+    Defect.OVERSHOOT_OWN,
+    Defect.OVERSHOOT_OTHER,
+)
+# Places explained, the most harmful first: each costs a few small casts.
+MOST = 30
+# A lift goes this far beyond the largest shortfall, as corners weigh less than 1.
+LIFT_SPARE = 1.25
+
+
+@dataclass(frozen=True)
+class Remedy:
+    """One change and what it did when it was applied.
+
+    kind : ``raise depth``, ``raise offset``, ``exclude part``, ``bake apart``, ``split part`` or
+    ``move loop``; words : the change in a sentence; amount : its length in world units, 0 where
+    it has none. wrong_before, wrong_after : samples wrong around the place.
+    """
+
+    kind: str
+    words: str
+    amount: float
+    wrong_before: int
+    wrong_after: int
+
+    @property
+    def cures(self) -> bool:
+        """True when nothing around the place is wrong any more."""
+        return self.wrong_after == 0
+
+
+@dataclass(frozen=True)
+class Conflict:
+    """A place that the tuned offsets leave wrong.
+
+    own, other : the high parts whose surfaces collide (other is None for a miss that nothing
+    blocks); clash : by how much, world units: how far the start lies below the target, above the
+    next layer, or the depth above the target. why : in a sentence. remedies : applied, the best
+    first.
+    """
+
+    number: int
+    name: str
+    part: str
+    centroid: tuple[float, float, float]
+    samples: int
+    own: str
+    other: str | None
+    clash: float
+    why: str
+    remedies: tuple[Remedy, ...]
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the conflict as plain JSON values."""
+        return asdict(self) | {"centroid": list(self.centroid)}
+
+
+def explain_conflicts(tuning: Tuning, *, progress: Progress = silent) -> tuple[Conflict, ...]:
+    """Explain the places that the tuned cage leaves missed or overshot, the worst first."""
+    titles = {kind.title for kind in KINDS}
+    regions = [r for r in tuning.after.regions if r.name in titles and len(r.samples)][:MOST]
+    out = []
+    for k, region in enumerate(regions):
+        progress("explaining conflicts", k, len(regions))
+        out.append(_explain(tuning, region))
+    progress("explaining conflicts", 1, 1)
+    return tuple(out)
+
+
+def _explain(tuning: Tuning, region: Region) -> Conflict:
+    after = tuning.after
+    rows = region.samples
+    kind = next(k for k in KINDS if k.title == region.name)
+    clash = after.findings.measures[kind][rows]
+    if kind in (Defect.OVERSHOOT_OWN, Defect.OVERSHOOT_OTHER):
+        clash = (after.rays.start - after.targets.t_next)[rows]
+    clash = clash[np.isfinite(clash)]
+    amount = float(clash.max()) if len(clash) else 0.0
+    own, other = _surfaces(after, rows)
+    around = _around(after, rows)
+    remedies = [
+        remedy
+        for make in _MAKERS[kind]
+        if (remedy := make(tuning, region, around, amount, other)) is not None
+    ]
+    # Ties go to the smaller change, and the makers are listed smallest first.
+    order = sorted(range(len(remedies)), key=lambda k: (remedies[k].wrong_after, k))
+    return Conflict(
+        number=region.number,
+        name=region.name,
+        part=region.part,
+        centroid=region.centroid,
+        samples=len(rows),
+        own=own,
+        other=other,
+        clash=amount,
+        why=_why(tuning, kind, rows, own, other, amount),
+        remedies=tuple(remedies[k] for k in order),
+    )
+
+
+def _surfaces(after: Prediction, rows: NDArray[np.int64]) -> tuple[str, str | None]:
+    """Return the names of the high parts of the targets and of what lies next above them."""
+    surface = after.scene.surface
+
+    def most(layer: NDArray[np.int64]) -> str | None:
+        layer = layer[layer != NO_LAYER]
+        if len(layer) == 0:
+            return None
+        part = np.bincount(surface.triangle_part[after.layers.face[layer]]).argmax()
+        return surface.part_names[int(part)]
+
+    return most(after.targets.layer[rows]) or "-", most(after.targets.next_layer[rows])
+
+
+def _around(after: Prediction, rows: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Return the samples of all triangles that share a corner with the region's."""
+    low = after.low
+    corner = np.zeros(low.position_count, bool)
+    corner[low.welded[after.points.triangle[rows]].ravel()] = True
+    near: Mask = np.any(corner[low.welded], axis=1)
+    return np.flatnonzero(near[after.points.triangle])
+
+
+def _why(
+    tuning: Tuning,
+    kind: Defect,
+    rows: NDArray[np.int64],
+    own: str,
+    other: str | None,
+    amount: float,
+) -> str:
+    after, low = tuning.after, tuning.low
+    vertices = np.unique(low.triangles[after.points.triangle[rows]])
+    length = f"{amount:.4g}"
+    if kind == Defect.MISS_DEEP:
+        return f"{own} lies {length} deeper than rays look ({after.settings.depth:.4g})"
+    if kind == Defect.MISS_TIGHT and tuning.kept[vertices].any():
+        return f"kept vertices hold the cage {length} below {own}"
+    if kind == Defect.MISS_TIGHT and (tuning.offset_out[vertices] >= 0.999 * tuning.limit).any():
+        return f"the limit of {tuning.limit:.4g} holds the cage {length} below {own}"
+    if other is None:
+        return f"the cage ends {length} below {own}"
+    if kind == Defect.MISS_TIGHT:
+        return f"{other} beside it lets the cage rise no further, {length} short of {own}"
+    return f"{other} lies above {own}, {length} below where the ray must start"
+
+
+def _judged(layers: Layers, targets: Targets, start: Floats, depth: Floats | float | None) -> Mask:
+    """Return (N,) bool: samples with a target that a bake does not record."""
+    return np.asarray(targets.found & (layers.recorded(start, depth) != targets.layer))
+
+
+def _wrong_in_table(
+    tuning: Tuning,
+    around: NDArray[np.int64],
+    *,
+    kept: Mask | None = None,
+    depth: float | None = None,
+) -> int:
+    """Count wrong samples when some crossings are left out, or the depth changes."""
+    after = tuning.after
+    limit = after.settings.depth if depth is None else depth
+    recorded = _renumbered(after.layers, around, kept, after.rays.start[around], limit)
+    found = after.targets.found[around]
+    return int((found & (recorded != after.targets.layer[around])).sum())
+
+
+def _renumbered(
+    layers: Layers,
+    around: NDArray[np.int64],
+    kept: Mask | None,
+    start: Floats,
+    depth: float | None,
+) -> NDArray[np.int64]:
+    """Return the recorded crossings, numbered as in the whole table; only `kept` ones are there."""
+    if kept is None:
+        part = layers.take(around)
+        number = np.repeat(layers.first[:-1][around] - part.first[:-1], np.diff(part.first))
+        number = number + np.arange(len(part.t))
+    else:
+        thinned = layers.where(kept)
+        old = np.flatnonzero(kept)
+        part = thinned.take(around)
+        number = np.repeat(thinned.first[:-1][around] - part.first[:-1], np.diff(part.first))
+        number = old[number + np.arange(len(part.t))]
+    recorded = part.recorded(start, depth)
+    hit = recorded != NO_LAYER
+    out = np.full(len(around), NO_LAYER, np.int64)
+    out[hit] = number[recorded[hit]]
+    return out
+
+
+def _own_crossings(tuning: Tuning) -> Mask:
+    """Return (L,) bool, the crossing is of a high part that is paired with the ray's part."""
+    after = tuning.after
+    low_part = after.low.triangle_part[after.points.triangle[after.layers.ray]]
+    high_part = after.scene.surface.triangle_part[after.layers.face]
+    return np.asarray(tuning.paired[low_part, high_part])
+
+
+def _wrong_cast(
+    tuning: Tuning,
+    low: LowPoly,
+    offsets: Floats,
+    points: SurfacePoints,
+    without: str | None = None,
+) -> int:
+    """Count wrong samples in a new cast of some points through a changed cage or low poly.
+
+    without : a high part that is left out.
+    """
+    settings, scene = tuning.after.settings, tuning.scene
+    cage = cage_from_push(low, offsets, settings.directions)
+    rays = rays_through(low, cage, points, settings.along)
+    assert settings.depth is not None and settings.reach is not None
+    reach = max(settings.reach, REACH_HEADROOM * float(rays.start.max(initial=0.0)))
+    layers = scene.cast(rays.origin, rays.direction, DEEP_SEARCH * settings.depth, reach)
+    part = scene.surface.triangle_part
+    if settings.apart:
+        layers = own_layers(low, points, layers, part, tuning.paired)
+    if without is not None:
+        layers = layers.where(part[layers.face] != scene.surface.part_names.index(without))
+    targets = find_targets(low, points, rays, layers, part, tuning.paired)
+    return int(_judged(layers, targets, rays.start, settings.depth).sum())
+
+
+# Each maker applies one change and returns its remedy, or None where it has nothing to change.
+_Maker = Callable[[Tuning, Region, NDArray[np.int64], float, str | None], Remedy | None]
+
+
+def _raise_depth(
+    tuning: Tuning, region: Region, around: NDArray[np.int64], amount: float, other: str | None
+) -> Remedy:
+    deepest = float(-np.nanmin(tuning.after.targets.t[region.samples]))
+    depth = deepest + tuning.margin
+    return Remedy(
+        "raise depth",
+        f"raise the depth to {depth:.4g}",
+        depth,
+        _wrong_in_table(tuning, around),
+        _wrong_in_table(tuning, around, depth=depth),
+    )
+
+
+def _raise_offset(
+    tuning: Tuning, region: Region, around: NDArray[np.int64], amount: float, other: str | None
+) -> Remedy:
+    low, after = tuning.low, tuning.after
+    lift, offsets = _lifted(tuning, region, amount)
+    raised = offsets > tuning.offset_out
+    return Remedy(
+        "raise offset",
+        f"let the {int(raised.sum())} vertices here rise by {lift:.4g} (to "
+        f"{float(offsets[raised].max()):.4g})",
+        lift,
+        _wrong_in_table(tuning, around),
+        _wrong_cast(tuning, low, offsets, after.points.take(around)),
+    )
+
+
+def _exclude_and_raise(
+    tuning: Tuning, region: Region, around: NDArray[np.int64], amount: float, other: str | None
+) -> Remedy | None:
+    after, low = tuning.after, tuning.low
+    names = after.scene.surface.part_names
+    mine = low.part_names.index(region.part)
+    if other is None or tuning.paired[mine, names.index(other)]:
+        return None
+    around = around[low.triangle_part[after.points.triangle[around]] == mine]
+    lift, offsets = _lifted(tuning, region, amount)
+    return Remedy(
+        "exclude part",
+        f"leave {other} out when {region.part} is baked, and let the vertices here rise by "
+        f"{lift:.4g}",
+        lift,
+        _wrong_in_table(tuning, around),
+        _wrong_cast(tuning, low, offsets, after.points.take(around), without=other),
+    )
+
+
+def _lifted(tuning: Tuning, region: Region, amount: float) -> tuple[float, Floats]:
+    """Return the lift that a shortfall needs, and the offsets with the region's corners lifted."""
+    low = tuning.low
+    lift = LIFT_SPARE * amount + 2 * tuning.margin
+    corner = np.unique(low.welded[tuning.after.points.triangle[region.samples]])
+    return lift, tuning.offset_out + np.where(np.isin(low.position_id, corner), lift, 0.0)
+
+
+def _exclude_part(
+    tuning: Tuning, region: Region, around: NDArray[np.int64], amount: float, other: str | None
+) -> Remedy | None:
+    after = tuning.after
+    names = after.scene.surface.part_names
+    mine = after.low.part_names.index(region.part)
+    if other is None or tuning.paired[mine, names.index(other)]:
+        return None
+    ray = after.layers.ray
+    of_part = after.low.triangle_part[after.points.triangle[ray]] == mine
+    seen = after.scene.surface.triangle_part[after.layers.face] == names.index(other)
+    return Remedy(
+        "exclude part",
+        f"leave {other} out when {region.part} is baked",
+        0.0,
+        _wrong_in_table(tuning, around),
+        _wrong_in_table(tuning, around, kept=~(of_part & seen)),
+    )
+
+
+def _bake_apart(
+    tuning: Tuning, region: Region, around: NDArray[np.int64], amount: float, other: str | None
+) -> Remedy | None:
+    after = tuning.after
+    if len(after.scene.surface.part_names) < 2 or after.settings.apart:
+        return None
+    return Remedy(
+        "bake apart",
+        f"bake {region.part} with nothing but its own high parts",
+        0.0,
+        _wrong_in_table(tuning, around),
+        _wrong_in_table(tuning, around, kept=_own_crossings(tuning)),
+    )
+
+
+def _split_part(
+    tuning: Tuning, region: Region, around: NDArray[np.int64], amount: float, other: str | None
+) -> Remedy:
+    own = _own_crossings(tuning)
+    return Remedy(
+        "split part",
+        f"split {region.part} here, so that the fold beside it is another part, and bake the "
+        "pieces apart",
+        0.0,
+        _wrong_in_table(tuning, around),
+        _wrong_in_table(tuning, around, kept=tuning.after.targets.belongs | ~own),
+    )
+
+
+def _move_loop(
+    tuning: Tuning, region: Region, around: NDArray[np.int64], amount: float, other: str | None
+) -> Remedy:
+    low, after = tuning.low, tuning.after
+    out = LIFT_SPARE * amount + 2 * tuning.margin
+    corner = np.unique(low.welded[after.points.triangle[region.samples]])
+    chosen = np.isin(low.position_id, corner)
+    moved = low.positions + np.where(chosen, out, 0.0)[:, None] * low.ray_normals[low.position_id]
+    changed = prepare_low(replace(low.mesh, positions=moved), rule=low.normal_rule)
+    return Remedy(
+        "move loop",
+        f"move the {len(corner)} low-poly vertices here outward by {out:.4g}",
+        out,
+        _wrong_in_table(tuning, around),
+        _wrong_cast(tuning, changed, tuning.offset_out, after.points.take(around)),
+    )
+
+
+_MAKERS: dict[Defect, tuple[_Maker, ...]] = {
+    Defect.MISS_DEEP: (_raise_depth,),
+    Defect.MISS_TIGHT: (_raise_offset, _exclude_and_raise, _move_loop),
+    Defect.OVERSHOOT_OWN: (_split_part,),
+    Defect.OVERSHOOT_OTHER: (_exclude_part, _bake_apart),
+}

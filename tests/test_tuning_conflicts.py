@@ -1,0 +1,90 @@
+"""Conflicts: each kind made on purpose, named, and mended by the remedy that was applied."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from cagecheck.meshes.lowpoly import prepare_low
+from cagecheck.meshes.mesh import join_meshes
+from cagecheck.prediction import Settings
+from cagecheck.tuning.conflicts import explain_conflicts
+from cagecheck.tuning.tune import TuneSettings, tune
+from tests.tuning_scenes import bumpy_pair, sheet, surface_of
+
+QUICK = Settings(samples=3000, unseen_points=0, depth=0.08, reach=0.25)
+
+
+def test_a_limit_that_is_too_low_is_named_and_raising_it_mends_it() -> None:
+    low, high = bumpy_pair(7)
+    free = tune(low, high, settings=QUICK)
+    limit = 0.5 * float(free.offset_out.max())
+    held = tune(low, high, settings=QUICK, tuning=TuneSettings(limit=limit))
+    conflicts = explain_conflicts(held)
+    assert conflicts
+    worst = conflicts[0]
+    assert "limit" in worst.why and worst.own == "part0" and worst.clash > 0
+    best = worst.remedies[0]
+    assert best.kind in ("raise offset", "move loop")
+    assert best.wrong_before > best.wrong_after
+
+
+def test_kept_vertices_that_hold_the_cage_down_are_named() -> None:
+    low, high = bumpy_pair(7)
+    keep = np.full(low.mesh.vertex_count, np.nan)
+    keep[[13, 14, 15, 19, 20, 21]] = 0.0
+    conflicts = explain_conflicts(tune(low, high, settings=QUICK, keep=keep))
+    assert any("kept vertices" in c.why for c in conflicts)
+    assert all(r.wrong_before > 0 for c in conflicts for r in c.remedies)
+
+
+def crossing_plates() -> tuple:
+    """Plate a at z = 0 with its surface below it, and plate b, which lies between the two.
+
+    Rays of a start at 0 or above, so they meet b first whatever the offset.
+    """
+    low = join_meshes(
+        [
+            replace(sheet(4, lambda x, y: 0 * x), part_names=("a",)),
+            replace(sheet(2, lambda x, y: 0 * x - 0.01, size=0.5), part_names=("b",)),
+        ]
+    )
+    high = surface_of(
+        sheet(8, lambda x, y: 0 * x - 0.03), sheet(4, lambda x, y: 0 * x - 0.01, size=0.5)
+    )
+    return prepare_low(low), high, np.eye(2, dtype=bool)
+
+
+def test_a_part_in_front_of_another_is_named_and_leaving_it_out_mends_it() -> None:
+    low, high, paired = crossing_plates()
+    result = tune(low, high, paired=paired, settings=QUICK)
+    assert result.assurance.conflicting > 0 and result.assurance.open == 0
+    conflicts = explain_conflicts(result)
+    mine = [c for c in conflicts if c.part == "a"]
+    assert len(mine) == 1
+    found = mine[0]
+    assert (found.own, found.other) == ("part0", "part1")
+    # The start may not be below the low poly, and part 1 lies 0.01 below that.
+    assert found.clash >= 0.01 - 1e-6
+    best = found.remedies[0]
+    assert best.kind == "exclude part" and best.cures and best.wrong_before > 0
+    # A quarter of plate a lies over plate b.
+    assert found.samples == pytest.approx(0.25 * (result.after.points.area > 0).sum(), rel=0.5)
+
+
+def test_a_depth_that_is_too_small_is_named_and_raising_it_mends_it() -> None:
+    low, high, paired = crossing_plates()
+    shallow = replace(QUICK, depth=0.02)
+    conflicts = explain_conflicts(tune(low, high, paired=paired, settings=shallow))
+    deep = [c for c in conflicts if c.name == "miss: too deep"]
+    assert deep and deep[0].clash == pytest.approx(0.01, abs=1e-6)
+    best = deep[0].remedies[0]
+    assert best.kind == "raise depth" and best.amount == pytest.approx(0.03, abs=1e-3)
+    assert best.wrong_after < best.wrong_before
+
+
+def test_no_conflict_nothing_to_explain() -> None:
+    low, high = bumpy_pair(2)
+    assert explain_conflicts(tune(low, high, settings=QUICK)) == ()
