@@ -20,12 +20,14 @@ from cagecheck.commands.terminal import (
 )
 from cagecheck.errors import InputError
 from cagecheck.inputs import read_cage, read_inputs
+from cagecheck.files import refuse_existing
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Floats
 from cagecheck.meshes.normals import NormalRule
 from cagecheck.prediction import DEFAULT_MAP_SIZE, Settings
 from cagecheck.progress import Progress
 from cagecheck.rays.push_file import read_push
+from cagecheck.tuning.conflicts import Conflict, explain_conflicts
 from cagecheck.tuning.keep import read_keep
 from cagecheck.tuning.single import SingleNumber, single_numbers, uniform_prediction
 from cagecheck.tuning.straighten import Straightening, straighten
@@ -120,6 +122,10 @@ def tune_command(
     Example: cagecheck tune hero_low.obj hero_high.ply --out hero-cage
     """
     terminal = Terminal(as_json)
+    if maps is not None and out is None:
+        raise InputError("--maps needs a folder to write to.", cure="Add --out FOLDER.")
+    if out is not None:
+        refuse_existing(out / "push.json", force)  # before the work, not after it
     settings = Settings(
         offset=offset, depth=depth, reach=reach, samples=samples, density=density, map_size=size,
         directions=directions, along=along, apart=apart, seed=seed, unseen_points=0,
@@ -146,9 +152,16 @@ def tune_command(
         result = replace(result, notices=(*scene.notices, *more, *result.notices))
         numbers = _numbers(result, progress)
         turned = straighten(result, progress=progress) if straightened else None
-        files = _written(result, numbers, turned, out, maps, force, progress)
-    terminal.result(tuning_document(result, numbers, straightening=turned))
+        conflicts = explain_conflicts(result, progress=progress)
+        files = []
+        if out is not None:
+            files = write_tuning(
+                result, numbers, out, straightening=turned, conflicts=conflicts, map_size=maps,
+                force=force, progress=progress,
+            )  # fmt: skip
+    terminal.result(tuning_document(result, numbers, straightening=turned, conflicts=conflicts))
     say_tuning(terminal, result, numbers)
+    say_conflicts(terminal, conflicts)
     if turned is not None:
         say_straightening(terminal, turned)
     if files:
@@ -189,22 +202,19 @@ def _numbers(result: Tuning, progress: Progress) -> list[SingleNumber]:
     return single_numbers(uniform, result.margin, result.limit)
 
 
-def _written(
-    result: Tuning,
-    numbers: list[SingleNumber],
-    turned: Straightening | None,
-    out: Path | None,
-    maps: int | None,
-    force: bool,
-    progress: Progress,
-) -> list[Path]:
-    if out is None:
-        if maps is not None:
-            raise InputError("--maps needs a folder to write to.", cure="Add --out FOLDER.")
-        return []
-    return write_tuning(
-        result, numbers, out, straightening=turned, map_size=maps, force=force, progress=progress
-    )
+def say_conflicts(terminal: Terminal, conflicts: tuple[Conflict, ...]) -> None:
+    """Print what no offset cures, and the change that helped most when it was applied."""
+    rows = []
+    for c in conflicts:
+        best = c.remedies[0] if c.remedies else None
+        effect = f"{best.wrong_before:,} to {best.wrong_after:,} wrong" if best else "-"
+        rows.append((c.number, c.name, c.part, c.why, best.words if best else "-", effect))
+    if rows:
+        terminal.table(
+            "What no offset cures, and what was tried",
+            ("no.", "defect", "part", "why", "best change", "when applied"),
+            rows,
+        )
 
 
 def say_straightening(terminal: Terminal, turned: Straightening) -> None:

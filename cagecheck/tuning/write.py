@@ -22,6 +22,7 @@ from cagecheck.progress import Progress, silent
 from cagecheck.rays.push_file import PushRecord, push_csv, push_json
 from cagecheck.report.document import plain, source_row
 from cagecheck.report.heatmap import HeatMap, write_heat_glb, write_heat_ply
+from cagecheck.tuning.conflicts import Conflict
 from cagecheck.tuning.field_maps import PADDING, TOP, write_field_map
 from cagecheck.tuning.single import SingleNumber, curve_rows, draw_curve
 from cagecheck.tuning.straighten import Straightening
@@ -69,6 +70,7 @@ def tuning_document(
     numbers: list[SingleNumber],
     notices: tuple[Notice, ...] = (),
     straightening: Straightening | None = None,
+    conflicts: tuple[Conflict, ...] = (),
 ) -> dict[str, Any]:
     """Return what a tuning found, as plain JSON values (offsets are in the push file)."""
     used = np.unique(tuning.low.triangles)
@@ -100,6 +102,7 @@ def tuning_document(
         "solver": tuning.solver,
         "solver_gap": tuning.gap,
         "single_numbers": [n.to_dict() for n in numbers],
+        "conflicts": [c.to_dict() for c in conflicts],
         "straightening": None if straightening is None else straightening.to_dict(),
         "notices": [n.to_dict() for n in (*notices, *tuning.notices)],
     }
@@ -118,6 +121,7 @@ def write_tuning(
     folder: str | os.PathLike[str],
     *,
     straightening: Straightening | None = None,
+    conflicts: tuple[Conflict, ...] = (),
     map_size: int | None = None,
     force: bool = False,
     notices: tuple[Notice, ...] = (),
@@ -145,7 +149,7 @@ def write_tuning(
         _write_numbers(numbers, out)
         if straightening is not None:
             more = (*more, *_write_straightening(tuning, straightening, out))
-        document = tuning_document(tuning, numbers, (*notices, *more), straightening)
+        document = tuning_document(tuning, numbers, (*notices, *more), straightening, conflicts)
         text = json.dumps(document, indent=1, allow_nan=False) + "\n"
         out.add("tuning.json").write_text(text, encoding="utf-8")
         progress("writing", 2, 3)
