@@ -213,7 +213,8 @@ def _overshoot_other(scan: Scan, group: Group) -> tuple[str, str, str | None]:
     other = _recorded_part(scan, group)
     return (
         f"rays record {other} instead of this part's own surface",
-        f"bake the parts apart (pair them by name), or {_corridor_words(scan, group)}",
+        f"bake each pair by itself (--apart shows what that gives), or "
+        f"{_corridor_words(scan, group)}",
         other,
     )
 
