@@ -50,7 +50,8 @@ def judge(result: Location, plan: Plan, faults: tuple[str, ...]) -> tuple[dict[s
     codes = {c.code for m in result.maps for c in m.conventions}
     regions = result.regions
     found: dict[str, str] = {}
-    near = np.zeros(len(result.texels), bool)
+    texels = result.texels
+    near = np.zeros(len(texels), bool)
     for fault in faults:
         if fault in CONVENTIONS:
             found[fault] = fault if fault in codes else NOTHING
@@ -58,7 +59,6 @@ def judge(result: Location, plan: Plan, faults: tuple[str, ...]) -> tuple[dict[s
             found[fault] = fault if any(r.name == fault for r in regions) else NOTHING
         else:
             tile, mask = plan.planted[fault]
-            texels = result.texels
             here = (texels.tile == tile) & (texels.fault != Fault.PADDING)
             here &= mask[texels.y, texels.x]
             in_region = np.zeros(len(texels), bool)
@@ -71,6 +71,9 @@ def judge(result: Location, plan: Plan, faults: tuple[str, ...]) -> tuple[dict[s
                 number = int(np.bincount(texels.fault[here]).argmax())
                 found[fault] = TITLES[Fault(number)]
             near |= (texels.tile == tile) & _wide(mask)[texels.y, texels.x]
+    for tile, bake in plan.bake.items():
+        # Where the scene itself makes the clean bake miss, a miss is true.
+        near |= (texels.tile == tile) & _wide(bake.missed)[texels.y, texels.x]
     planted = set(faults)
     false = len(codes - planted)
     for r in regions:

@@ -9,7 +9,7 @@ import imagecodecs
 import numpy as np
 import pytest
 
-from cagecheck.commands.map_options import map_format
+from cagecheck.commands.predict import map_format
 from cagecheck.errors import InputError
 from cagecheck.files import OutputFolder
 from cagecheck.maps.locate import LocateSettings, locate
@@ -28,7 +28,7 @@ def test_all_maps_of_a_prediction_and_locate_finds_them_clean(tmp_path: Path) ->
         offset=OFFSET, depth=DEPTH, reach=0.3, samples=2000, map_size=256, unseen_points=0
     )
     prediction = predict(low, scenery.scene, paired=PAIRED, settings=settings)
-    form = map_format("all", 16, "png", "up", 16, "hero")
+    form = map_format(",".join(MAP_KINDS), 16, "png", "up", 16, "hero")
     with OutputFolder(tmp_path / "out") as out:
         document = add_maps_of(prediction, out, form, supersample=4)
     assert document == json.loads((tmp_path / "out" / "maps.json").read_text())
@@ -52,17 +52,11 @@ def test_all_maps_of_a_prediction_and_locate_finds_them_clean(tmp_path: Path) ->
 @pytest.mark.parametrize(
     "maps,bits,ending,words",
     [
-        ("normal,glow", 8, "png", "no such map"),
-        ("", 8, "png", "names no map"),
+        ("normal,glow", 8, "png", "glow"),
         ("normal", 12, "png", "8, 16 or 32"),
         ("normal", 32, "png", "32 bits"),
     ],
 )
 def test_options_that_make_no_sense(maps: str, bits: int, ending: str, words: str) -> None:
     with pytest.raises(InputError, match=words):
-        map_format(maps, bits, ending, "up", 4, "hero")  # type: ignore[arg-type]
-
-
-def test_kinds_come_in_the_order_asked_and_once() -> None:
-    assert map_format("height,normal,height", 8, "png", "up", 4, "a").kinds == ("height", "normal")
-    assert map_format("all", 8, "png", "up", 4, "a").kinds == MAP_KINDS
+        map_format(maps, bits, ending, "up", 4, "hero")

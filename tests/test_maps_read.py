@@ -66,6 +66,7 @@ def test_pattern_folder_and_file(tmp_path: Path) -> None:
     both = [(tmp_path / f"hero_normal.{t}.png", t) for t in (1001, 1002)]
     assert find_maps(tmp_path / "hero_normal.{tile}.png") == both
     assert find_maps(tmp_path / "hero_normal.<UDIM>.png") == both
+    assert find_maps(tmp_path / "hero_normal.*.png") == both
     assert find_maps(tmp_path) == both
     assert find_maps(tmp_path / "hero_color.1001.png") == [(tmp_path / "hero_color.1001.png", 1001)]
 

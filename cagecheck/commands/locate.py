@@ -42,7 +42,7 @@ def locate_command(
     maps: Annotated[
         str,
         typer.Argument(
-            metavar="MAP", help="A normal map, a folder, or a pattern with {tile} or <UDIM>."
+            metavar="MAP", help="A normal map, a folder, or a pattern with {tile}, <UDIM> or *."
         ),
     ],
     low: given.LowPath,

@@ -15,8 +15,8 @@ from cagecheck.chores.mapnames import IMAGE_ENDINGS, parse_map_name, words_of
 from cagecheck.chores.pictures import read_picture
 from cagecheck.errors import InputError
 
-# ``<UDIM>`` is the token of MaterialX 1.38 and OpenUSD; ``{tile}`` is our own.
-TILE_TOKENS = ("{tile}", "<UDIM>")
+# ``<UDIM>`` is the token of MaterialX 1.38 and OpenUSD; ``{tile}`` is our own, ``*`` the shell's.
+TILE_TOKENS = ("{tile}", "<UDIM>", "*")
 # Words by which files say that they hold normals (common practice, no source).
 NORMAL_WORDS = ("normal", "normals", "norm", "nrm", "nor", "nml")
 SMALLEST = 8
@@ -53,7 +53,7 @@ def find_maps(where: str | Path, tiles: Collection[int] = ()) -> list[tuple[Path
     """Return the picture files meant by `where`, each with the tile that its name carries.
 
     where : a file, a folder (files whose name says normal; all pictures where none does) or a
-        pattern with ``{tile}`` or ``<UDIM>``; tiles : the tiles in use.
+        pattern with ``{tile}``, ``<UDIM>`` or ``*``; tiles : the tiles in use.
 
     Raises `InputError` when nothing is there or two files carry one tile.
     """
