@@ -19,8 +19,8 @@ from cagecheck.commands.terminal import (
     command,
 )
 from cagecheck.errors import InputError
-from cagecheck.inputs import read_cage, read_inputs
 from cagecheck.files import refuse_existing
+from cagecheck.inputs import read_cage, read_inputs
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Floats
 from cagecheck.meshes.normals import NormalRule
@@ -166,7 +166,17 @@ def tune_command(
         say_straightening(terminal, turned)
     if files:
         terminal.say("Written: " + ", ".join(str(path) for path in files))
+        say_check(terminal, low, high, files, result.depth)
     return EXIT_CLEAN if result.clean else EXIT_DEFECTS
+
+
+def say_check(terminal: Terminal, low: Path, high: Path, files: list[Path], depth: float) -> None:
+    """Print the command that predicts the tuned bake; its depth is rounded up, not down."""
+    cage = next((path for path in files if path.stem == "cage"), None)
+    how = f"--push {files[0].parent / 'push.json'}" if cage is None else f"--cage {cage}"
+    step = 10.0 ** (np.floor(np.log10(depth)) - 3) if depth > 0 else 1.0
+    deep = f"{np.ceil(depth / step) * step:.4g}"
+    terminal.say(f"Check it: cagecheck predict {low} {high} {how} --depth {deep}")
 
 
 def parse_length(text: str | None, option: str, low: LowPoly) -> float | None:
@@ -256,7 +266,7 @@ def say_tuning(terminal: Terminal, result: Tuning, numbers: list[SingleNumber]) 
     more = len(numbers) - len(shown)
     terminal.table(
         "One number instead" + (f" ({more} more in single.csv)" if more else ""),
-        ("scope", "name", "out", "in", "% missed", "% overshot", "% without surface"),
+        ("scope", "name", "offset", "depth", "% missed", "% overshot", "% without surface"),
         [(n.scope, n.name, n.offset_out, n.offset_in, n.missed, n.overshot, n.bare) for n in shown],
     )
     for sentence in verdict(result):

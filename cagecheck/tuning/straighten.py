@@ -65,7 +65,7 @@ class Straightening:
     cage: Prediction
 
     def table(self) -> list[dict[str, float | str]]:
-        """Return one row per defect: percent of the surface before, by rays and by cage."""
+        """Return a row per defect looked for: percent of the surface before, by rays, by cage."""
         return [
             {
                 "name": str(a["name"]),
@@ -76,6 +76,7 @@ class Straightening:
             for a, b, c in zip(
                 self.before.totals(), self.rays.totals(), self.cage.totals(), strict=True
             )
+            if a["name"] != Defect.UNSEEN.title or self.before.unseen is not None
         ]
 
     def to_dict(self) -> dict[str, object]:

@@ -138,9 +138,14 @@ class Tuning:
     notices: tuple[Notice, ...] = ()
 
     def table(self) -> list[dict[str, Any]]:
-        """Return one row per defect: name, and samples, percent and texels before and after."""
+        """Return one row per defect: name, and samples, percent and texels before and after.
+
+        Defects that were not looked for (unseen high poly, with no points for it) have no row.
+        """
         rows = []
         for old, new in zip(self.before.totals(), self.after.totals(), strict=True):
+            if old["name"] == Defect.UNSEEN.title and self.before.unseen is None:
+                continue
             row: dict[str, Any] = {"name": old["name"]}
             for when, values in (("before", old), ("after", new)):
                 row |= {f"{key}_{when}": values[key] for key in ("samples", "percent", "texels")}
