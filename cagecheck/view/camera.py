@@ -23,8 +23,9 @@ ASKED = 24
 # Below this share of visible samples a place counts as buried.
 BURIED_BELOW = 0.35
 
-# A whole model is looked at from this many of its diagonals away.
-WHOLE_DISTANCE = 1.42
+# Pictures open this wide from top to bottom, and a whole model leaves this much room around it.
+FOV_DEGREES = 30.0
+MARGIN = 1.06
 
 
 @dataclass(frozen=True)
@@ -63,13 +64,31 @@ def up_vector(axis: int) -> tuple[float, float, float]:
     return (0.0, 1.0, 0.0) if axis == 1 else (0.0, 0.0, 1.0)
 
 
-def whole_camera(positions: NDArray[np.floating], axis: int) -> Camera:
-    """Return a view of the whole model, a little from the side and from above."""
-    low, high = positions.min(axis=0), positions.max(axis=0)
+def whole_camera(
+    positions: NDArray[np.floating],
+    axis: int,
+    *,
+    aspect: float = 1.0,
+    front: Sequence[float] | None = None,
+) -> Camera:
+    """Return a view of the whole model that fits a picture of `aspect` (width by height).
+
+    `front` points to the viewer; a little from the side and from above by default.
+    """
+    low, high = positions.min(axis=0).astype(float), positions.max(axis=0).astype(float)
     centre = (low + high) / 2
-    front = np.array([0.42, 0.18, 0.9]) if axis == 1 else np.array([0.42, -0.9, 0.18])
-    eye = centre + front / np.linalg.norm(front) * WHOLE_DISTANCE * np.linalg.norm(high - low)
-    return Camera(_triple(eye), _triple(centre), up_vector(axis))
+    if front is None:
+        front = [0.42, 0.18, 0.9] if axis == 1 else [0.42, -0.9, 0.18]
+    toward = np.asarray(front, float) / np.linalg.norm(front)
+    camera = place_camera(centre, toward, 1.0, axis)
+    right = np.cross(camera.up, toward)
+    right /= np.linalg.norm(right)
+    box = np.array([[x, y, z] for x in (0, 1) for y in (0, 1) for z in (0, 1)])
+    corner = low + box * (high - low) - centre
+    slope = np.tan(np.radians(FOV_DEGREES / 2))
+    across, up = np.abs(corner @ right), np.abs(corner @ np.cross(toward, right))
+    needed = corner @ toward + np.maximum(up, across / aspect) / slope
+    return place_camera(centre, toward, MARGIN * float(needed.max()) or 1.0, axis)
 
 
 def place_camera(

@@ -15,7 +15,6 @@ from cagecheck.meshes.mesh import Floats
 from cagecheck.meshes.tiles import NO_TILE
 from cagecheck.rays.layers import NO_LAYER
 from cagecheck.view.camera import (
-    WHOLE_DISTANCE,
     Camera,
     Outlook,
     Outlooks,
@@ -317,25 +316,25 @@ class ViewModel:
         radius = float(self.result.regions[number - 1]["radius"])
         return float(np.clip(2.5 * radius, LEAST_CUT_RAYS * length, MOST_CUT_RAYS * length))
 
-    def camera(self) -> Camera:
-        """Return the view of the chosen region, through the cut if there is one; else of all."""
+    def camera(self, aspect: float = 1.0) -> Camera:
+        """Return the view of the chosen region, through the cut if there is one; else of all.
+
+        aspect : width by height of the picture's free part; what is to be seen fits into it.
+        """
         if self.region is None:
-            if self.cut is None:
-                return whole_camera(self.result.positions, self.up)
-            middle = self.result.positions.mean(axis=0)
-            return place_camera(
-                middle, self.cut.normal, WHOLE_DISTANCE * self.result.diagonal, self.up
-            )
+            front = None if self.cut is None else self.cut.normal
+            return whole_camera(self.result.positions, self.up, aspect=aspect, front=front)
         centre = self.result.regions[self.region - 1]["centroid"]
+        room = 2.0 * max(1.0, 1.0 / aspect)
         if self.cut is not None:
-            size = self.cut_size(self.region)
-            camera = place_camera(self.cut.origin, self.cut.normal, 2.0 * size, self.up)
+            away = room * self.cut_size(self.region)
+            camera = place_camera(self.cut.origin, self.cut.normal, away, self.up)
             return replace(camera, up=self.cut.upward or camera.up)
         outlook = self.outlook(self.region)
         if self.parts_shown() is not None:
             outlook = self.outlook_alone(self.region)
-        size = self.region_size(self.region)
-        return place_camera(centre, outlook.direction, 2.0 * size, self.up)
+        away = room * self.region_size(self.region)
+        return place_camera(centre, outlook.direction, away, self.up)
 
     # Cut and rays -----------------------------------------------------------------------------
 

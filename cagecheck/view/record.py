@@ -72,11 +72,9 @@ def view_arrays(prediction: Prediction, heat: HeatMap) -> dict[str, NDArray[Any]
         "low_tile": low.tile,
         "low_edges": polygon_edges(low),
         "cage_corners": cage.astype(np.float32),
-        "fold_from": fold_factor(low, prediction.cage, points).astype(np.float32),
-        "split_slope": split_slope(low, prediction.cage, points, texels).astype(np.float32),
-        "skew_scale": skew_scale(
-            low, points, texels, prediction.settings.thresholds
-        ).astype(np.float32),
+        "fold_from": single(fold_factor(low, prediction.cage, points)),
+        "split_slope": single(split_slope(low, prediction.cage, points, texels)),
+        "skew_scale": single(skew_scale(low, points, texels, prediction.settings.thresholds)),
         "layer_own": own,
         "layer_part": part.astype(np.int32),
         "layer_lean": layer_lean(prediction),
@@ -93,6 +91,12 @@ def write_view_record(prediction: Prediction, heat: HeatMap, path: Path) -> None
     arrays: dict[str, Any] = view_arrays(prediction, heat)
     with path.open("wb") as stream:
         np.savez(stream, **arrays)
+
+
+def single(values: Floats) -> NDArray[np.float32]:
+    """Return float32; what is too large for it becomes infinite."""
+    with np.errstate(over="ignore"):
+        return values.astype(np.float32)
 
 
 def region_members(

@@ -89,7 +89,7 @@ class Result:
 
 
 def read_result(folder: str | os.PathLike[str]) -> Result:
-    """Read a result folder that `predict` or `tune` wrote.
+    """Read a result folder that `predict` wrote.
 
     Raises `InputError` when it is not one, a file is missing or damaged, or the files are not from
     one run.

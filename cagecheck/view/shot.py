@@ -44,7 +44,7 @@ def make_shot(
         try:
             stage = Stage(plotter, model, high)
             stage.refresh()
-            stage.look(model.camera())
+            stage.look()
             picture = plotter.screenshot(return_img=True)
         finally:
             plotter.close()

@@ -19,8 +19,9 @@ from vtkmodules.vtkRenderingCore import (
 from cagecheck.defects.kinds import CLEAN
 from cagecheck.meshes.mesh import Surface
 from cagecheck.report.colours import DEFECT_COLOURS
+from cagecheck.report.thin import thin_surface
 from cagecheck.report.words import place_words, size_words
-from cagecheck.view.camera import Camera
+from cagecheck.view.camera import FOV_DEGREES
 from cagecheck.view.fields import category_colours
 from cagecheck.view.model import RayLines, ViewModel
 from cagecheck.view.panels import (
@@ -43,8 +44,9 @@ EDGE_COLOUR = (70, 74, 82)
 LEFT, RIGHT, GAP = 330, 290, 12
 # Pictures narrower than this have no room for panels beside the model.
 LEAST_WIDTH_FOR_PANELS = 900
-FOV_DEGREES = 30.0
 LABELLED = 30
+# High polys of more triangles are thinned for drawing (never for the section in a cut).
+MOST_DRAWN = 6_000_000
 # Labels closer than this, in pixels, would cover each other.
 LABEL_WIDE, LABEL_HIGH = 34, 24
 PANELS = ("title", "list", "legend", "card", "keys", "scale")
@@ -110,6 +112,7 @@ class Stage:
         self.actors: dict[str, Any] = {}
         self._kept: Any = slice(None)
         self._cage_factor = np.nan
+        self._thinned: Surface | None = None
         self.panels = {name: Panel(plotter) for name in PANELS}
         self._add_heat_map()
 
@@ -146,36 +149,23 @@ class Stage:
             mapper.SetScalarModeToUsePointData()
         self._heat.Modified()
 
-    def look(self, camera: Camera) -> None:
-        """Move the eye (and the scale bar with it)."""
+    def look(self) -> None:
+        """Move the eye to the model's view, between the panels."""
+        wide, high = self.plotter.window_size
+        with_panels = wide >= LEAST_WIDTH_FOR_PANELS
+        free = wide - LEFT - RIGHT - 4 * GAP if with_panels else wide
+        camera = self.model.camera(free / high)
         view = self.plotter.camera
         view.position, view.focal_point, view.up = camera.eye, camera.target, camera.up
         view.view_angle = FOV_DEGREES
-        self._make_room()
-        flat = self.model.cut is not None
-        view.parallel_projection = flat
-        if flat:
-            reach = np.linalg.norm(np.subtract(camera.eye, camera.target))
-            scale = float(reach) * np.tan(np.radians(FOV_DEGREES / 2))
-            view.parallel_scale = scale * self._narrowing()
+        view.SetWindowCenter((RIGHT - LEFT) / wide if with_panels else 0.0, 0.0)
+        view.parallel_projection = self.model.cut is not None
+        reach = float(np.linalg.norm(np.subtract(camera.eye, camera.target)))
+        view.parallel_scale = reach * np.tan(np.radians(FOV_DEGREES / 2))
         self.plotter.renderer.ResetCameraClippingRange()
-        if self.plotter.window_size[0] >= LEAST_WIDTH_FOR_PANELS:
-            self._show_scale_bar(self.plotter.window_size[1])
+        if with_panels:
+            self._show_scale_bar(high)
         self._replace("labels", self._add_labels())
-
-    def _make_room(self) -> None:
-        """Centre the model between the panels."""
-        wide = self.plotter.window_size[0]
-        if wide >= LEAST_WIDTH_FOR_PANELS:
-            self.plotter.camera.SetWindowCenter((RIGHT - LEFT) / wide, 0.0)
-            self.plotter.camera.view_angle = min(FOV_DEGREES * self._narrowing(), 60.0)
-
-    def _narrowing(self) -> float:
-        """Return by how much the space between the panels is narrower than high, at least 1."""
-        wide, high = self.plotter.window_size
-        if wide < LEAST_WIDTH_FOR_PANELS:
-            return 1.0
-        return max(high / max(wide - LEFT - RIGHT - 4 * GAP, 1), 1.0)
 
     # Low poly ---------------------------------------------------------------------------------
 
@@ -243,6 +233,7 @@ class Stage:
                 self.actors[name].SetVisibility(layers[name.split("_")[0]])
 
     def _add_high(self, high: Surface) -> Any:
+        high = self._drawn_high(high)
         triangles, shown = high.triangles, self.model.parts_shown()
         if shown is not None:
             triangles = triangles[np.isin(high.triangle_part, list(shown[1]))]
@@ -250,6 +241,14 @@ class Stage:
         return self.plotter.add_mesh(
             mesh, color=HIGH_COLOUR, ambient=0.28, diffuse=0.75, specular=0.08, reset_camera=False
         )
+
+    def _drawn_high(self, high: Surface) -> Surface:
+        """Return the high poly, thinned where it is too dense to turn smoothly."""
+        if high.triangle_count <= MOST_DRAWN:
+            return high
+        if self._thinned is None:
+            self._thinned = thin_surface(high, MOST_DRAWN // 2)
+        return self._thinned
 
     def _add_cage(self) -> None:
         corners, view = self.model.cage_corners(), self.model.result.view
@@ -391,8 +390,22 @@ class Stage:
             ("low", triangle_mesh(view["low_positions"], view["low_triangles"]), 4.0),
         ]
         if self.high is not None:
-            out.insert(0, ("high", triangle_mesh(self.high.positions, self.high.triangles), 3.0))
+            out.insert(0, ("high", self._high_near_cut(self.high), 3.0))
         return out
+
+    def _high_near_cut(self, high: Surface) -> pv.PolyData:
+        """Return the high poly's triangles that the cut can meet."""
+        cut, positions = self.model.cut, high.positions
+        assert cut is not None
+        normal = np.asarray(cut.normal, positions.dtype)
+        aside = np.abs(positions @ normal - np.dot(cut.origin, cut.normal))
+        triangles = high.triangles
+        # A triangle that the plane cuts has no vertex further from it than its longest edge.
+        edge = positions[triangles[:, 0]] - positions[triangles[:, 1]]
+        other = positions[triangles[:, 2]] - positions[triangles[:, 1]]
+        longest = np.sqrt(max(_largest_square(edge), _largest_square(other)))
+        near = (aside <= 2 * longest)[triangles].all(axis=1)
+        return triangle_mesh(positions, triangles[near])
 
     # Panels -----------------------------------------------------------------------------------
 
@@ -478,6 +491,10 @@ class Stage:
             )
             for row in regions[begin : begin + most]
         ]
+
+
+def _largest_square(vectors: NDArray[Any]) -> float:
+    return float(np.einsum("ij,ij->i", vectors, vectors).max(initial=0.0))
 
 
 def ray_colours(rays: RayLines) -> NDArray[np.uint8]:

@@ -90,7 +90,7 @@ class Window:
         self.checkboxes: dict[str, Any] = {}
         self.slider: Any = None
         self.stage.refresh()
-        self.stage.look(model.camera())
+        self.stage.look()
         self._listen()
         self._add_widgets()
 
@@ -123,7 +123,7 @@ class Window:
         if self.model.cut is not None:
             self.model.cut = self.model.cut_here()
         self.stage.refresh()
-        self.stage.look(self.model.camera())
+        self.stage.look()
 
     def whole(self) -> None:
         """Look at the whole model."""
@@ -226,7 +226,7 @@ class Window:
 
     def _look_at_cut(self) -> None:
         self.stage.refresh()
-        self.stage.look(self.model.camera())
+        self.stage.look()
 
     def _listen(self) -> None:
         interactor: Any = self.plotter.iren

@@ -51,8 +51,8 @@ class Model {
     this.spot = new THREE.Group();
     this.world.add(this.spot);
     this.listen();
-    this.setView(page.camera.eye, page.camera.target);
     this.resize();
+    this.setView(...this.goal());
   }
 
   material(more = {}) {
@@ -261,9 +261,12 @@ class Model {
 
   /** Along the rays of the region, from where most of it is seen; the whole model without one. */
   goal() {
-    if (!this.region) return [page.camera.eye, page.camera.target];
-    const r = this.region;
     const narrow = Math.max(1, 1 / Math.max(this.camera.aspect, 0.1));
+    if (!this.region) {
+      const { eye, target } = page.camera;
+      return [eye.map((x, k) => target[k] + (x - target[k]) * narrow), target];
+    }
+    const r = this.region;
     const eye = r.centroid.map((x, k) => x + r.direction[k] * r.distance * narrow);
     return [eye, r.centroid];
   }
