@@ -70,10 +70,13 @@ def _sites(surface: Surface) -> Ints:
     positions = surface.positions
     if len(positions) == 0:
         return np.zeros(0, np.int32)
-    centre = 0.5 * (positions.min(axis=0).astype(np.float64) + positions.max(axis=0))
-    if positions.dtype == np.float32:
-        return weld_points(positions.astype(np.float32, copy=False))[1]
-    return weld_points((positions - centre).astype(np.float32))[1]
+    if positions.dtype != np.float32:
+        centre = 0.5 * (positions.min(axis=0) + positions.max(axis=0))
+        positions = (positions - centre).astype(np.float32)
+    words = np.ascontiguousarray(positions).view(np.uint32)
+    # Points are welded in threes, as corners of triangles: the last one fills up the last three.
+    threes = np.concatenate([words, np.repeat(words[-1:], -len(words) % 3, axis=0)])
+    return weld_points(threes.reshape(-1, 3, 3))[1].ravel()[: len(words)]
 
 
 @njit(cache=True, nogil=True)
