@@ -221,7 +221,7 @@ def say_conflicts(terminal: Terminal, conflicts: tuple[Conflict, ...]) -> None:
         rows.append((c.number, c.name, c.part, c.why, best.words if best else "-", effect))
     if rows:
         terminal.table(
-            "What no offset cures, and what was tried",
+            "What the tuned cage leaves, and what was tried",
             ("no.", "defect", "part", "why", "best change", "when applied"),
             rows,
         )
