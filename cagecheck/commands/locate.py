@@ -10,6 +10,7 @@ from typing import Annotated
 import typer
 
 from cagecheck.commands import inputs as given
+from cagecheck.commands.predict import say_regions
 from cagecheck.commands.terminal import (
     EXIT_CLEAN,
     EXIT_DEFECTS,
@@ -29,8 +30,6 @@ from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.normals import NormalRule
 from cagecheck.progress import silent
 from cagecheck.rays.cage import Cage
-
-REGIONS_SHOWN = 15
 
 
 def register(app: typer.Typer) -> None:
@@ -135,18 +134,7 @@ def say_location(terminal: Terminal, result: Location) -> None:
     _say_offset(terminal, result)
     rows = [(t["name"], t["regions"], t["texels"], t["area"]) for t in totals(result)]
     terminal.table("Faults", ("fault", "regions", "texels", "area (sq. units)"), rows)
-    shown = result.regions[:REGIONS_SHOWN]
-    if shown:
-        more = len(result.regions) - len(shown)
-        title = f"Worst regions ({more:,} more in the files)" if more > 0 else "Regions"
-        terminal.table(
-            title,
-            ("no.", "fault", "part", "tile", "texels", "cause", "cure"),
-            [
-                (r.number, r.name, r.part, str(r.tile), round(r.texels), r.cause, r.cure)
-                for r in shown
-            ],
-        )
+    say_regions(terminal, result.regions)
     terminal.say(verdict(result))
 
 
@@ -173,8 +161,17 @@ def _say_offset(terminal: Terminal, result: Location) -> None:
         f"Offset of the bake: likely between {guess.least:.4g} and {guess.most:.4g} "
         f"({guess.unit}); {100 * guess.agree:.1f} % of {guess.voters:,} telling texels agree."
     )
-    if guess.lost_depth is not None:
-        terminal.say(f"Depth of the bake: likely less than {guess.lost_depth:.4g} units.")
+    # Surface is missed for other reasons than depth, too; then the shallowest miss says nothing.
+    if guess.lost_depth is not None and guess.lost_depth > guess.recorded_depth:
+        terminal.say(
+            f"Depth of the bake: likely between {guess.recorded_depth:.4g} and "
+            f"{guess.lost_depth:.4g} units."
+        )
+    elif guess.recorded_depth > 0:
+        terminal.say(
+            f"Depth of the bake: at least about {guess.recorded_depth:.4g} units, since surface "
+            "as deep as that was recorded."
+        )
 
 
 def verdict(result: Location) -> str:

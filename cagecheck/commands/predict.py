@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, cast, get_args
@@ -17,6 +18,7 @@ from cagecheck.commands.terminal import (
     Terminal,
     command,
 )
+from cagecheck.defects.regions import Region
 from cagecheck.errors import InputError
 from cagecheck.inputs import read_cage, read_inputs
 from cagecheck.maps.encode import Bits
@@ -173,7 +175,7 @@ def say_prediction(terminal: Terminal, result: Prediction, pairing: Pairing | No
         f"maps {chosen.map_size} square; engine: {result.engine}."
     )
     say_totals(terminal, result)
-    say_regions(terminal, result)
+    say_regions(terminal, result.regions)
     terminal.say(verdict(result))
 
 
@@ -188,12 +190,12 @@ def say_totals(terminal: Terminal, result: Prediction) -> None:
     )
 
 
-def say_regions(terminal: Terminal, result: Prediction) -> None:
+def say_regions(terminal: Terminal, regions: Sequence[Region]) -> None:
     """Print the most harmful regions."""
-    shown = result.regions[:REGIONS_SHOWN]
+    shown = regions[:REGIONS_SHOWN]
     if not shown:
         return
-    more = len(result.regions) - len(shown)
+    more = len(regions) - len(shown)
     terminal.say(f"Worst regions ({more:,} more in the files):" if more > 0 else "Regions:")
     for r in shown:
         tile = f", tile {r.tile}" if r.tile else ""
