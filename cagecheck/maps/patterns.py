@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
-from scipy.ndimage import binary_dilation, uniform_filter
+from scipy.ndimage import binary_dilation, label, uniform_filter
 
 from cagecheck.maps.compare import Fault, TileView
 from cagecheck.meshes.mesh import Ints
@@ -35,6 +35,8 @@ NOISE_WINDOW = 7
 # White noise of n texels averages to 1 / sqrt(n) of its size; detail and tilts do not cancel.
 NOISE_MEAN_SHARE, NOISE_CORRELATION = 0.4, 0.35
 SMEARED_SHARE = 0.6
+# A patch is a miss as a whole when this much of it certainly is.
+MISSED_SHARE = 0.4
 # Repeats mean something where the surface turns by two 8-bit steps a texel: 0.9 degrees.
 LEAST_CHANGE = float(np.radians(0.9))
 
@@ -76,8 +78,22 @@ def explain_patterns(view: TileView, values: NDArray[np.float32]) -> Patterns:
     fault[unclear & ~moved & noisy] = Fault.NOISE
     # Padding copies borders inwards, which looks like a slide there: repeats tell.
     fault[smeared] = Fault.MISSED
+    _join_misses(fault)
     shift[fault != Fault.SLANTED] = 0
     return Patterns(fault, shift)
+
+
+def _join_misses(fault: NDArray[np.uint8]) -> None:
+    """Count unexplained patches that touch a larger miss to it: padding filled them unevenly."""
+    missed = fault == Fault.MISSED
+    if not missed.any():
+        return
+    either = missed | (fault == Fault.UNEXPLAINED)
+    labels, count = label(binary_dilation(either, iterations=1), np.ones((3, 3), np.int8))
+    whole = np.bincount(labels[either], minlength=count + 1)
+    certain = np.bincount(labels[missed], minlength=count + 1)
+    mostly = certain >= MISSED_SHARE * np.maximum(whole, 1)
+    fault[either & mostly[labels]] = Fault.MISSED
 
 
 def find_shifts(
@@ -213,8 +229,6 @@ def _noisy(
 
 def grown_over(mask: NDArray[np.bool_], inside: NDArray[np.bool_], steps: int) -> Ints:
     """Return (H, W) int32 labels of `mask`, joined across gaps of up to 2 `steps` texels."""
-    from scipy.ndimage import label
-
     wide = binary_dilation(mask, np.ones((3, 3), bool), iterations=steps) & inside
     labels, _ = label(wide, np.ones((3, 3), np.int8))
     return np.where(mask, labels, 0).astype(np.int32)
