@@ -43,7 +43,9 @@ def main() -> None:
     scene = make_scene()
     low = prepare_low(scene.low)
     paired = pair_parts(low.part_names, scene.high.part_names, []).matrix()
-    result = predict(low, scene.high, paired=paired, settings=Settings(samples=samples, unseen_points=0))
+    result = predict(
+        low, scene.high, paired=paired, settings=Settings(samples=samples, unseen_points=0)
+    )
     with tempfile.TemporaryDirectory() as folder:
         write_prediction(result, Path(folder, "out"))
         model = ViewModel(read_result(Path(folder, "out")))

@@ -68,8 +68,7 @@ def wait(ready: Callable[[], Any], seconds: float = 60) -> Any:
 def settle(driver: Any) -> None:
     """Wait until two frames have been drawn."""
     driver.execute_async_script(
-        "const frame = requestAnimationFrame, done = arguments[0];"
-        "frame(() => frame(() => done()))"
+        "const frame = requestAnimationFrame, done = arguments[0];frame(() => frame(() => done()))"
     )
 
 
@@ -104,8 +103,7 @@ def chosen(driver: Any) -> int:
 
 def check(driver: Any, name: str, on: bool) -> None:
     driver.execute_script(
-        "const c = document.getElementById(arguments[0]);"
-        "if (c.checked !== arguments[1]) c.click()",
+        "const c = document.getElementById(arguments[0]);if (c.checked !== arguments[1]) c.click()",
         name,
         on,
     )

@@ -16,6 +16,7 @@ from cagecheck.defects.kinds import KINDS
 from cagecheck.prediction import Prediction
 from cagecheck.report.document import prediction_document
 from cagecheck.report.schemas import NAMES, read_schema
+from cagecheck.tuning.conflicts import Conflict, Remedy
 
 
 def validate(name: str, document: Any) -> None:
@@ -123,6 +124,16 @@ def test_tune_prints_and_writes_it(meshes: tuple[str, str], tmp_path: Path) -> N
     validate("tuning", run("tune", *meshes, *words))
     validate("tuning", json.loads((out / "tuning.json").read_text()))
     validate("push", json.loads((out / "push.json").read_text()))
+
+
+def test_conflicts_and_remedies_are_described() -> None:
+    remedy = Remedy("raise offset", "raise it to 0.1", 0.1, 3, 0)
+    conflict = Conflict(1, "miss", "belt", (0.0, 1.0, 2.0), 3, "a", None, 0.1, "why", (remedy,))
+    row = json.loads(json.dumps(conflict.to_dict()))
+    schema = read_schema("tuning")
+    items = schema["properties"]["conflicts"]["items"]
+    Draft202012Validator(items).validate(row)
+    assert undescribed(row, items, schema) == []
 
 
 def test_locate_prints_it(meshes: tuple[str, str], tmp_path: Path) -> None:

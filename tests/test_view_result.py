@@ -341,6 +341,14 @@ print("window", kind)
 XVFB = ["xvfb-run", "-a", "-s", "-screen 0 1280x800x24"]
 
 
+def test_the_manual_names_every_key_and_field() -> None:
+    text = (Path(__file__).parent.parent / "docs" / "looking.md").read_text(encoding="utf-8")
+    for key in KEYS:
+        assert f"| {key.shown} | {key.words} |" in text, key
+    for field in FIELDS:
+        assert f"| `{field.name}` | {field.title} |" in text, field
+
+
 # The command ------------------------------------------------------------------------------------
 
 
