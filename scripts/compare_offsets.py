@@ -18,6 +18,7 @@ from pathlib import Path
 
 import igl
 import numpy as np
+import trimesh
 from numpy.typing import NDArray
 
 import cagecheck
@@ -107,8 +108,6 @@ def cast(tuned: Tuning, cage: Cage, points: cagecheck.SurfacePoints) -> Predicti
 
 def relief_ball() -> tuple[LowPoly, Surface, NDArray[np.bool_]]:
     """A coarse ball under a finely rippled one: no number fits poles and ripples at once."""
-    import trimesh
-
     low, high = trimesh.creation.icosphere(3), trimesh.creation.icosphere(6)
     p = np.asarray(high.vertices)
     ripple = 0.02 * np.sin(14 * p[:, 0]) * np.sin(11 * p[:, 1]) + 0.06 * np.clip(p[:, 2], 0, 1) ** 4
@@ -119,7 +118,6 @@ def relief_ball() -> tuple[LowPoly, Surface, NDArray[np.bool_]]:
 
 def two_fingers() -> tuple[LowPoly, Surface, NDArray[np.bool_]]:
     """Two rippled fingers of one part, close to each other along their length."""
-    import trimesh
 
     def finger(x: float, rings: int, sides: int, ripple: float) -> tuple[np.ndarray, np.ndarray]:
         mesh = trimesh.creation.capsule(height=1.0, radius=0.1, count=[sides, rings])
@@ -138,6 +136,22 @@ def two_fingers() -> tuple[LowPoly, Surface, NDArray[np.bool_]]:
     return prepare_low(mesh_from_polygons(p, f)), surface, np.ones((1, 1), bool)
 
 
+def open_pair(name: str) -> tuple[LowPoly, Surface, NDArray[np.bool_]]:
+    """A mesh that pyvista's own package carries, as the high, and its decimation as the low."""
+    import fast_simplification
+    from pyvista import examples
+
+    mesh = trimesh.load(Path(examples.__file__).parent / f"{name}.ply", force="mesh")
+    mesh.merge_vertices(merge_norm=True, merge_tex=True)
+    points, faces = fast_simplification.simplify(
+        mesh.vertices.astype(np.float32), mesh.faces.astype(np.int32), 0.6
+    )
+    low = prepare_low(mesh_from_polygons(points.astype(np.float64), faces))
+    part = np.zeros(len(mesh.faces), np.int32)
+    surface = Surface(np.asarray(mesh.vertices), mesh.faces.astype(np.int32), part, (name,))
+    return low, surface, np.ones((1, 1), bool)
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
     parser.add_argument("files", nargs="*", help="LOW HIGH, for a pair of your own")
@@ -152,6 +166,8 @@ def main() -> None:
         return
     compare("relief ball", *relief_ball(), chosen.samples)
     compare("two fingers", *two_fingers(), chosen.samples)
+    for name in ("ant", "airplane"):
+        compare(f"{name} (from the package pyvista)", *open_pair(name), chosen.samples)
     demo = cagecheck.make_scene(detail=chosen.detail)
     low = prepare_low(demo.low)
     pairing = cagecheck.pair_parts(low.part_names, demo.high.part_names)

@@ -10,7 +10,8 @@ import pytest
 from cagecheck.meshes.lowpoly import prepare_low
 from cagecheck.meshes.mesh import join_meshes
 from cagecheck.prediction import Settings
-from cagecheck.tuning.conflicts import explain_conflicts
+from cagecheck.tuning.conflicts import KINDS, explain_conflicts
+from cagecheck.tuning.single import single_numbers, uniform_prediction
 from cagecheck.tuning.tune import TuneSettings, tune
 from tests.tuning_scenes import bumpy_pair, sheet, surface_of
 
@@ -88,3 +89,21 @@ def test_a_depth_that_is_too_small_is_named_and_raising_it_mends_it() -> None:
 def test_no_conflict_nothing_to_explain() -> None:
     low, high = bumpy_pair(2)
     assert explain_conflicts(tune(low, high, settings=QUICK)) == ()
+
+
+@pytest.mark.parametrize("scene", ["plates", "limit"])
+def test_tuned_offsets_never_leave_more_than_the_best_single_number(scene: str) -> None:
+    if scene == "plates":
+        low, high, paired = crossing_plates()
+        limit = None
+    else:
+        low, high = bumpy_pair(7)
+        paired, limit = np.ones((1, 1), bool), 0.01
+    result = tune(low, high, paired=paired, settings=QUICK, tuning=TuneSettings(limit=limit))
+    numbers = single_numbers(uniform_prediction(result.before), result.margin, result.limit)
+    area = result.after.points.area
+    wrong = np.zeros(len(area), bool)
+    for kind in KINDS:
+        wrong |= result.after.findings.has(kind)
+    asset = next(n for n in numbers if n.scope == "asset")
+    assert 100 * area[wrong].sum() / area.sum() <= asset.missed + asset.overshot + 1e-9

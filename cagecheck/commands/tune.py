@@ -298,10 +298,11 @@ def verdict(result: Tuning) -> list[str]:
     if folded:
         out.append(f"{folded:,} triangles of the shell fold; lower offsets there would miss.")
     crossing = int(result.crossings.same_part.sum())
-    if crossing:
+    if crossing > result.low_crossings:
         out.append(
-            f"The cage passes through itself within a part at {crossing:,} places; rays there "
-            "start inside a neighbouring shell and are right as long as the check says so."
+            f"The cage passes through itself within a part at {crossing:,} places (the low poly "
+            f"itself at {result.low_crossings:,}); rays there start inside a neighbouring shell "
+            "and are right as long as the check says so."
         )
     out.append("The check casts the rays that a bake would; look at the bake all the same.")
     return out

@@ -182,7 +182,7 @@ def _least_wrong(
     best = float(candidates[int(np.argmin(missed + overshot))])
     after = beyond[(beyond > best) & np.isfinite(beyond)]
     room = float(after.min(initial=np.inf)) - best
-    return best + min(margin, 0.5 * room)
+    return min(best + min(margin, 0.5 * room), limit)
 
 
 def curve_rows(numbers: list[SingleNumber]) -> list[list[Any]]:

@@ -28,6 +28,7 @@ from cagecheck.rays.scene import Scene
 from cagecheck.tuning.corridors import Limits, automatic_margin, build_problem
 from cagecheck.tuning.folds import CageCrossings, ShellCheck, cage_crossings, check_shell
 from cagecheck.tuning.search import Cast, Round, Search
+from cagecheck.tuning.single import single_numbers, uniform_prediction
 from cagecheck.tuning.solver import SolverName, solve_offsets
 
 Mask = NDArray[np.bool_]
@@ -108,6 +109,7 @@ class Tuning:
         that vertices without demands fall back to.
     depth : one depth for the whole asset that finds all targets.
     before, after : predictions on the same points, never used for solving.
+    low_crossings : places where the low poly itself passes through itself within a part.
     last : the last check's cast. `rounds`: what every cast of the search showed.
     """
 
@@ -132,6 +134,7 @@ class Tuning:
     assurance: Assurance
     shell: ShellCheck
     crossings: CageCrossings
+    low_crossings: int
     rounds: tuple[Round, ...]
     solver: str
     gap: float
@@ -197,14 +200,14 @@ def tune(
     before_cage = cage or cage_from_offset(low, settings.offset or 0.0, settings.directions)
     search, check = _search(low, scene, paired, settings, tuning, keep, progress)
     vertex = low.position_id
+    before = _predicted(search, settings, before_cage, check.points, progress)
+    check, more = _numbers_where_better(search, check, before, progress)
     inward = _inward(search, check)
     depth = float(settings.depth or 0.0)
     if automatic_depth:
         depth = max(depth, float(inward.max(initial=0.0)))
     cage_after = search.cage()
-    base = replace(settings, unseen_points=settings.unseen_points)
-    before = _predicted(search, base, before_cage, check.points, progress)
-    after = _predicted(search, replace(base, depth=depth), cage_after, check.points, progress)
+    after = _predicted(search, replace(settings, depth=depth), cage_after, check.points, progress)
     lower, upper = vertex_corridors(low, check, search.offsets)
     touched = np.zeros(low.position_count, bool)
     touched[low.welded[search.conflict].ravel()] = True
@@ -234,10 +237,11 @@ def tune(
         assurance=_assurance(search, check),
         shell=check_shell(low, cage_after),
         crossings=cage_crossings(low, positions),
+        low_crossings=int(cage_crossings(low, low.positions).same_part.sum()),
         rounds=tuple(search.rounds),
         solver=search.solution.solver,
         gap=search.solution.gap,
-        notices=notices,
+        notices=(*notices, *more),
     )
 
 
@@ -312,6 +316,51 @@ def _predicted(
     rays = rays_through(search.low, cage, points, settings.along)
     return predict_rays(
         search.low, search.scene, cage, search.paired, settings, points, rays, progress=progress
+    )
+
+
+def _numbers_where_better(
+    search: Search, check: Cast, before: Prediction, progress: Progress
+) -> tuple[Cast, tuple[Notice, ...]]:
+    """Give parts one number each where that leaves less of them wrong than solved offsets.
+
+    Slack is priced by length, so where corridors exclude each other a solution may leave more
+    places wrong by less. Only parts without kept vertices; the change stays only if casting the
+    check's points again shows that it helps.
+    """
+    low, area = search.low, check.points.area
+    part = low.triangle_part[check.points.triangle]
+    count = len(low.part_names)
+    wrong = np.bincount(part[check.wrong], area[check.wrong], minlength=count)
+    if not wrong.any():
+        return check, ()
+    whole = np.bincount(part, area, minlength=count)
+    uniform = uniform_prediction(before, progress)
+    offsets = search.offsets.copy()
+    chosen = []
+    for number in single_numbers(uniform, search.margin, search.limits.ceiling):
+        if number.scope != "part":
+            continue
+        k = low.part_names.index(number.name)
+        positions = np.unique(low.welded[low.triangle_part == k])
+        left = (number.missed + number.overshot) / 100 * whole[k]
+        if left < wrong[k] and not np.isfinite(search.limits.kept[positions]).any():
+            offsets[positions] = min(number.offset_out, search.limits.ceiling)
+            chosen.append(number.name)
+    if not chosen:
+        return check, ()
+    solved, search.offsets = search.offsets, offsets
+    again = search.cast(check.points)
+    if float(area[again.wrong].sum()) >= float(area[check.wrong].sum()):
+        search.offsets = solved
+        return check, ()
+    return again, (
+        Notice(
+            "one-number",
+            f"one offset leaves less wrong than solved ones on: {', '.join(chosen)}.",
+            "Corridors exclude each other there; see the conflicts.",
+            count=len(chosen),
+        ),
     )
 
 

@@ -95,6 +95,7 @@ def tuning_document(
         "folded_triangles": int(tuning.shell.folded.sum()),
         "least_fold_ratio": _least(tuning.shell.ratio),
         "cage_crossings": int(tuning.crossings.same_part.sum()),
+        "low_poly_crossings": tuning.low_crossings,
         "cage_crossings_between_parts": int((~tuning.crossings.same_part).sum()),
         "table": tuning.table(),
         "assurance": asdict(tuning.assurance),
