@@ -67,7 +67,8 @@ def main() -> None:
         os.environ.setdefault("VTK_DEFAULT_OPENGL_WINDOW", "vtkEGLRenderWindow")
     window = Window(model, None, size=(1280, 800), off_screen=True)
     window.plotter.disable_anti_aliasing()
-    window.plotter.render()
+    # Drawing only begins with the first show.
+    window.plotter.show(interactive=False, auto_close=False)
 
     def draw(factor: float) -> None:
         window.set_factor(factor)

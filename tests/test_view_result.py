@@ -289,6 +289,7 @@ def test_picking_tells_the_sample_under_the_pixel(model: ViewModel) -> None:
     try:
         number = region_of_kind(model, Defect.MISS_TIGHT)
         model.choose(number)
+        window.plotter.show(interactive=False, auto_close=False)
         window.fly()
         window.plotter.render()
         renderer = window.plotter.renderer
