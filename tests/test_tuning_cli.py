@@ -38,7 +38,7 @@ def test_all_files_are_written_and_agree(pair: tuple[Path, Path], tmp_path: Path
     assert result.exit_code == 0, result.output
     assert "no miss and no overshoot" in result.output.replace("\n", " ")
     names = {p.name for p in out.iterdir()}
-    assert names == {
+    assert names >= {
         "cage.obj", "push.json", "push.csv", "offsets.ply", "offsets.glb", "single.csv",
         "curve.csv", "curve.png", "tuning.json",
     }  # fmt: skip
