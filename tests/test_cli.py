@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import subprocess
 import sys
@@ -9,7 +10,9 @@ import sys
 import numpy as np
 import pytest
 import trimesh
+from typer.testing import CliRunner
 
+from cagecheck.cli import app
 from tests.shapes import box, halves
 
 
@@ -20,6 +23,15 @@ def run(*arguments, cwd):
         cwd=cwd, capture_output=True, text=True, timeout=300,
     )  # fmt: skip
     return done.returncode, done.stdout, done.stderr
+
+
+def run_here(*arguments, cwd):
+    """Run cagecheck inside this process: for the many cases that end before any work."""
+    with contextlib.chdir(cwd):
+        done = CliRunner().invoke(app, [str(a) for a in arguments])
+    if done.exception is not None and not isinstance(done.exception, SystemExit):
+        raise done.exception
+    return done.exit_code, done.stdout, done.stderr
 
 
 def write_obj(path, positions, faces, name="ball"):
@@ -159,11 +171,16 @@ BAD = [
 @pytest.mark.parametrize(("arguments", "says"), BAD, ids=[" ".join(a) for a, _ in BAD])
 def test_bad_input_ends_in_a_plain_message_and_exit_2(folder, arguments, says, tmp_path):
     out = () if "--out" in arguments else ("--out", tmp_path / "out")
-    code, _, err = run("predict", *arguments, *out, cwd=folder)
+    code, _, err = run_here("predict", *arguments, *out, cwd=folder)
     message = " ".join(err.split())
     assert code == 2, err
     assert says in message and "Traceback" not in message
     assert not (tmp_path / "out").exists(), "nothing half-written is left"
+
+
+def test_bad_input_in_a_process_of_its_own(folder):
+    code, out, err = run("predict", "missing.obj", "high.obj", cwd=folder)
+    assert code == 2 and out == "" and "missing.obj" in err and "Traceback" not in err
 
 
 def test_unknown_options_exit_2(folder):

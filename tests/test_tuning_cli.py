@@ -40,7 +40,8 @@ def test_all_files_are_written_and_agree(pair: tuple[Path, Path], tmp_path: Path
     names = {p.name for p in out.iterdir()}
     assert names >= {
         "cage.obj", "push.json", "push.csv", "offsets.ply", "offsets.glb", "single.csv",
-        "curve.csv", "curve.png", "tuning.json",
+        "curve.csv", "curve.png", "tuning.json", "report.html", "heatmap.ply", "heatmap.glb",
+        "regions.json", "regions.csv", "samples.npz", "view.npz",
     }  # fmt: skip
     push = json.loads((out / "push.json").read_text())
     low, cage = read_mesh(pair[0]), read_mesh(out / "cage.obj")

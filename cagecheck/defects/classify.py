@@ -93,7 +93,7 @@ def classify(
     slide = np.abs(distance) * np.sin(np.radians(slant))
     texels = low.texels_per_unit(map_size)[points.triangle]
     judged = np.where(texels > 0, slide * texels / limits.skew_texels, np.nan)
-    without = slide / (limits.skew_share * _part_size(low)[low.triangle_part[points.triangle]])
+    without = slide / (limits.skew_share * part_diagonals(low)[low.triangle_part[points.triangle]])
     judged = np.where(texels > 0, judged, without)
     masks[Defect.SKEW] = on_target & (slant > limits.skew_degrees) & (judged > 1)
     measures[Defect.SKEW] = np.where(texels > 0, slide * texels, slide)
@@ -229,7 +229,7 @@ def _lean_degrees(
     return out
 
 
-def _part_size(low: LowPoly) -> Floats:
+def part_diagonals(low: LowPoly) -> Floats:
     """Return (parts,) bounding-box diagonals."""
     out = np.ones(len(low.part_names))
     for part in np.unique(low.triangle_part):

@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from cagecheck.defects.classify import _part_size as part_size
+from cagecheck.defects.classify import part_diagonals as part_size
 from cagecheck.defects.kinds import Defect
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Floats

@@ -22,6 +22,8 @@ from cagecheck.progress import Progress, silent
 from cagecheck.rays.push_file import PushRecord, push_csv, push_json
 from cagecheck.report.document import plain, source_row
 from cagecheck.report.heatmap import HeatMap, write_heat_glb, write_heat_ply
+from cagecheck.report.page import write_page
+from cagecheck.report.write import add_prediction
 from cagecheck.tuning.conflicts import Conflict
 from cagecheck.tuning.field_maps import PADDING, TOP, write_field_map
 from cagecheck.tuning.single import SingleNumber, curve_rows, draw_curve
@@ -133,7 +135,8 @@ def write_tuning(
     The cage in the low poly's own format, push.json, push.csv, offsets.ply and offsets.glb (the
     low poly coloured by offset), tuning.json, single.csv, curve.csv, curve.png, and with
     `map_size` one offset map per tile and maps.json with their scale. With `straightening` also
-    straighten.csv, its maps, and the moved cage where casting shows that it helps. All or none.
+    straighten.csv, its maps, and the moved cage where casting shows that it helps. Besides, the
+    last check as `write_prediction` writes it, and report.html with before and after. All or none.
 
     Raises `InputError` when a file exists and `force` is off, or the folder cannot be written.
     """
@@ -156,6 +159,8 @@ def write_tuning(
         progress("writing", 2, 3)
         if map_size is not None and tuning.low.uv is not None:
             _write_maps(tuning, straightening, map_size, out)
+        add_prediction(tuning.after, out, page=False, progress=progress)
+        write_page(tuning.after, out.add("report.html"), before=tuning.before, progress=progress)
         progress("writing", 3, 3)
     return out.paths()
 
