@@ -22,7 +22,9 @@ def register(app: typer.Typer) -> None:
 
 
 def view(
-    folder: Annotated[Path, typer.Argument(help="The result folder of predict.", metavar="OUT")],
+    folder: Annotated[
+        Path, typer.Argument(help="The result folder of predict or tune.", metavar="OUT")
+    ],
     shot: Annotated[
         Path | None,
         typer.Option("--shot", help="Draw a PNG picture instead of opening a window."),
