@@ -285,9 +285,9 @@ def verdict(result: Tuning) -> list[str]:
         )
     else:
         out.append(
-            f"Checked on {a.samples:,} new samples: {a.open + a.open_edge:,} still miss or "
-            f"overshoot ({100 * a.area_share:.2g} % of the surface) though corridors allow better; "
-            "raise --samples or --margin."
+            f"Checked on {a.samples:,} new samples and {a.edge_samples:,} on edges: {a.open:,} "
+            f"({100 * a.area_share:.2g} % of the surface) and {a.open_edge:,} on edges still miss "
+            "or overshoot though corridors allow better; raise --samples or --margin."
         )
     if a.conflicting:
         out.append(
