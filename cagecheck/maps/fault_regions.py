@@ -228,8 +228,8 @@ def _missed(texels: FaultyTexels, members: NDArray[np.int64], part: str, depth: 
     if len(known) < 0.5 * len(members):
         return (
             f"nothing was recorded, and no surface of {part} lies here",
-            "close the hole in the high poly, pull the low poly in, or pair the part (see the table "
-            "of parts that `predict` prints)",
+            "close the hole in the high poly, pull the low poly in, or pair the part (`predict` "
+            "prints the pairs)",
         )
     if np.median(known) > 0:
         return (
