@@ -23,7 +23,6 @@ from numpy.typing import NDArray
 from cagecheck.maps.tangent import TangentRule, corner_tangents
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Floats, Ints
-from cagecheck.meshes.normals import normalised
 
 Bits = Literal[8, 16, 32]
 
@@ -112,11 +111,6 @@ def unquantised(values: NDArray[Any]) -> Floats:
     kind = np.asarray(values).dtype
     top = np.iinfo(kind).max if np.issubdtype(kind, np.integer) else 1
     return np.asarray(values, np.float64) * (2.0 / top) - 1.0
-
-
-def unit_from_map(values: NDArray[Any]) -> Floats:
-    """Return (..., 3) unit normals of map values."""
-    return normalised(unquantised(values))
 
 
 def _rows(normals: Floats) -> Floats:

@@ -18,7 +18,6 @@ from numpy.typing import NDArray
 
 from cagecheck.chores.mapnames import DEFAULT_PATTERN, fill_pattern
 from cagecheck.chores.pictures import Picture, write_picture
-from cagecheck.defects.kinds import Defect
 from cagecheck.errors import InputError
 from cagecheck.files import OutputFolder
 from cagecheck.maps.bake import NO_ID, TileBake
@@ -225,8 +224,3 @@ def _defect_texels(defects: NDArray[np.uint8], covered: NDArray[np.bool_]) -> ND
     out = defect_colours(defects.ravel()).reshape(*defects.shape, 4)
     out[~covered] = 0
     return out
-
-
-def defect_titles() -> dict[str, tuple[int, int, int]]:
-    """Return the colours of defect maps by the defects' names."""
-    return {Defect(d).title: colour for d, colour in DEFECT_COLOURS.items()}

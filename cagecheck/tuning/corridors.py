@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from cagecheck.defects.targets import Targets
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Floats, Ints
-from cagecheck.meshes.normals import corner_angles, edge_pairs
+from cagecheck.meshes.normals import corner_angles
 from cagecheck.rays.cage import Rays
 from cagecheck.rays.points import SurfacePoints
 from cagecheck.rays.scene import Scene
@@ -203,9 +203,3 @@ def build_problem(
             ]
         ),
     )
-
-
-def edge_neighbours(low: LowPoly) -> NDArray[np.int64]:
-    """Return (M, 2) pairs of triangles that share an edge."""
-    _, left, right = edge_pairs(low.welded)
-    return np.stack([left // 3, right // 3], axis=1)

@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from cagecheck.defects.classify import part_diagonals as part_size
+from cagecheck.defects.classify import part_diagonals
 from cagecheck.defects.kinds import Defect
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Floats
@@ -243,7 +243,7 @@ def _asking(low: LowPoly, before: Prediction) -> tuple[NDArray[np.int64], Floats
     limits = before.settings.thresholds
     texels = low.texels_per_unit(before.settings.map_size)[points.triangle[rows]]
     height = np.abs(findings.hit_distance[rows])
-    size = part_size(low)[low.triangle_part[points.triangle[rows]]]
+    size = part_diagonals(low)[low.triangle_part[points.triangle[rows]]]
     with np.errstate(divide="ignore", invalid="ignore"):
         slide = np.where(texels > 0, limits.skew_texels / texels, limits.skew_share * size)
         allowed = slide / height

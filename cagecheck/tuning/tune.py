@@ -22,7 +22,7 @@ from cagecheck.prediction import (
     resolve,
 )
 from cagecheck.progress import Progress, silent
-from cagecheck.rays.cage import Cage, cage_from_offset, cage_from_push, rays_through
+from cagecheck.rays.cage import Cage, cage_from_offset, rays_through
 from cagecheck.rays.points import SurfacePoints
 from cagecheck.rays.scene import Scene
 from cagecheck.tuning.corridors import Limits, automatic_margin, build_problem
@@ -423,8 +423,3 @@ def _assurance(search: Search, check: Cast) -> Assurance:
         area_share=float(points.area[wrong].sum()) / total,
         bound=RULE_OF_THREE / max(count, 1) if opened == 0 else float("nan"),
     )
-
-
-def tuned_cage(low: LowPoly, offset_out: Floats, settings: Settings) -> Cage:
-    """Return the cage of per-vertex offsets (V,), with the directions of the settings."""
-    return cage_from_push(low, offset_out, settings.directions)
