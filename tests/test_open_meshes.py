@@ -22,7 +22,7 @@ from cagecheck.meshes.mesh import Surface, mesh_from_polygons
 from cagecheck.meshes.read import read_mesh, read_surface
 from cagecheck.prediction import Settings, predict
 from cagecheck.rays import NO_LAYER
-from cagecheck.rays.scene import SHIFT
+from cagecheck.rays.rounding import SHIFT
 from tests.shapes import edge_gap
 from tests.test_read_open_meshes import folder as open_folder
 

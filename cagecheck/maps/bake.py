@@ -28,6 +28,7 @@ from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Floats, Ints
 from cagecheck.progress import Progress, silent
 from cagecheck.rays.cage import Along, Cage, Rays, rays_through
+from cagecheck.rays.first_hit import Hits
 from cagecheck.rays.layers import Layers
 from cagecheck.rays.points import SurfacePoints
 from cagecheck.rays.scene import Scene
@@ -45,7 +46,8 @@ class BakeRule:
     size : texels along the edge of a tile's map; supersample : 1, 4 or 16 sub-texels per texel.
     depth : how far below the low poly rays look, world units.
     along : see `rays_through`.
-    normals : normals of the high poly, ``smooth`` (angle-weighted over position) or ``face``.
+    normals : normals of the high poly: its ``file``'s own (``smooth`` where there are none),
+        ``smooth`` (angle-weighted over position) or ``face``.
     basis : the tangent frames.
     apart : rays of a low part see only the high parts paired with it.
     """
@@ -54,7 +56,7 @@ class BakeRule:
     supersample: int = 1
     depth: float = 0.0
     along: Along = "cage"
-    normals: HighNormals = "smooth"
+    normals: HighNormals = "file"
     basis: BasisRule = field(default_factory=BasisRule)
     apart: bool = False
 
@@ -143,23 +145,42 @@ class Baker:
     def record(self, points: SurfacePoints) -> tuple[Rays, Recorded]:
         """Return the rays of some points and what they record."""
         rays = rays_through(self.low, self.cage, points, self.rule.along)
-        reach = np.maximum(rays.start, 0.0)
-        layers = self.scene.cast(rays.origin, rays.direction, self.rule.depth, reach)
-        return rays, self.recorded(points, rays, layers, rays.start)
+        depth = self.rule.depth
+        hits = self.scene.first_hits(rays.origin, rays.direction, rays.start, depth)
+        if not self.seen.all():
+            self._look_past_unseen(points, rays, hits)
+        normal = self.shading.along(hits.face, rays.origin, rays.direction, hits.t)
+        return rays, Recorded(hits.face, hits.t, normal)
+
+    def _look_past_unseen(self, points: SurfacePoints, rays: Rays, hits: Hits) -> None:
+        """Put what rays see behind parts that are not theirs in the place of those."""
+        low_part = self.low.triangle_part[points.triangle]
+        high_part = self.scene.surface.triangle_part[hits.face]
+        stopped = np.flatnonzero((hits.face >= 0) & ~self.seen[low_part, high_part])
+        start = rays.start[stopped]
+        layers = self.scene.cast(
+            rays.origin[stopped], rays.direction[stopped], self.rule.depth, np.maximum(start, 0.0)
+        )
+        hits.face[stopped], hits.t[stopped] = self._outermost(points.take(stopped), layers, start)
 
     def recorded(
         self, points: SurfacePoints, rays: Rays, layers: Layers, start: Floats
     ) -> Recorded:
         """Return what rays that begin at `start` record, read off their layer table."""
-        n = len(points)
-        face, t = np.empty(n, np.int32), np.empty(n)
-        part = self.scene.surface.triangle_part
-        _outermost_seen(
-            layers.first, layers.t, layers.face, part, self.seen,
-            self.low.triangle_part[points.triangle], start, self.rule.depth, face, t,
-        )  # fmt: skip
+        face, t = self._outermost(points, layers, start)
         normal = self.shading.along(face, rays.origin, rays.direction, t)
         return Recorded(face, t, normal)
+
+    def _outermost(
+        self, points: SurfacePoints, layers: Layers, start: Floats
+    ) -> tuple[Ints, Floats]:
+        n = len(points)
+        face, t = np.empty(n, np.int32), np.empty(n)
+        _outermost_seen(
+            layers.first, layers.t, layers.face, self.scene.surface.triangle_part, self.seen,
+            self.low.triangle_part[points.triangle], start, self.rule.depth, face, t,
+        )  # fmt: skip
+        return face, t
 
     def tile(
         self, tile: int, *, what: Iterable[str] = WHAT, progress: Progress = silent

@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 from cagecheck.maps.tangent import TangentRule, corner_tangents
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Floats, Ints
+from cagecheck.vectors import Vector, cross, dot, mix_corners, row, scaled, store
 
 Bits = Literal[8, 16, 32]
 
@@ -224,34 +225,27 @@ def _encode(
             _frame(normals, tangents, per_corner, unit, f, barycentric[i], frame)
             _into(frame, world[i], out[i])
             continue
-        # The standard frame, written out: this loop runs for every texel of a bake. With
-        # B = s cross(N, T) the inverse of [T B N] needs no determinant beyond |cross(N, T)|^2.
-        a, b, c = barycentric[i, 0], barycentric[i, 1], barycentric[i, 2]
-        tx = a * tangents[f, 0, 0] + b * tangents[f, 1, 0] + c * tangents[f, 2, 0]
-        ty = a * tangents[f, 0, 1] + b * tangents[f, 1, 1] + c * tangents[f, 2, 1]
-        tz = a * tangents[f, 0, 2] + b * tangents[f, 1, 2] + c * tangents[f, 2, 2]
-        sign = a * tangents[f, 0, 3] + b * tangents[f, 1, 3] + c * tangents[f, 2, 3]
-        nx = a * normals[f, 0, 0] + b * normals[f, 1, 0] + c * normals[f, 2, 0]
-        ny = a * normals[f, 0, 1] + b * normals[f, 1, 1] + c * normals[f, 2, 1]
-        nz = a * normals[f, 0, 2] + b * normals[f, 1, 2] + c * normals[f, 2, 2]
-        turn = 1.0 if sign >= 0.0 else -1.0
-        bx, by, bz = ny * tz - nz * ty, nz * tx - nx * tz, nx * ty - ny * tx
-        square = bx * bx + by * by + bz * bz
-        wx, wy, wz = world[i, 0], world[i, 1], world[i, 2]
-        tt, nn = tx * tx + ty * ty + tz * tz, nx * nx + ny * ny + nz * nz
-        if square <= SMALLEST_VOLUME * np.sqrt(tt * nn * square):
-            out[i, 0] = out[i, 1] = 0.0
-            out[i, 2] = 1.0 if wx != 0.0 or wy != 0.0 or wz != 0.0 else 0.0
-            continue
-        # In the plane of N and T: solve with their Gram matrix; along B: project.
-        wt, wn = wx * tx + wy * ty + wz * tz, wx * nx + wy * ny + wz * nz
-        tn = tx * nx + ty * ny + tz * nz
-        x = nn * wt - tn * wn
-        y = turn * (wx * bx + wy * by + wz * bz)
-        z = tt * wn - tn * wt
-        length = np.sqrt(x * x + y * y + z * z)
-        scale = 1.0 / length if length > 0.0 else 0.0
-        out[i, 0], out[i, 1], out[i, 2] = x * scale, y * scale, z * scale
+        w = row(barycentric, i)
+        t, n = mix_corners(tangents, f, w), mix_corners(normals, f, w)
+        sign = w[0] * tangents[f, 0, 3] + w[1] * tangents[f, 1, 3] + w[2] * tangents[f, 2, 3]
+        store(out, i, _into_standard(t, n, sign, row(world, i)))
+
+
+@njit(cache=True, nogil=True)
+def _into_standard(t: Vector, n: Vector, sign: float, world: Vector) -> Vector:
+    """Return the unit coordinates of a world normal in the standard frame ``[T B N]``.
+
+    With ``B = s cross(N, T)`` the inverse needs no determinant beyond ``|cross(N, T)|^2``: along
+    B project, in the plane of N and T solve with their Gram matrix.
+    """
+    b = cross(n, t)
+    square, tt, nn, tn = dot(b, b), dot(t, t), dot(n, n), dot(t, n)
+    if square <= SMALLEST_VOLUME * np.sqrt(tt * nn * square):
+        return 0.0, 0.0, 1.0 if dot(world, world) > 0.0 else 0.0
+    wt, wn, wb = dot(world, t), dot(world, n), dot(world, b)
+    local = (nn * wt - tn * wn, wb if sign >= 0.0 else -wb, tt * wn - tn * wt)
+    length = np.sqrt(dot(local, local))
+    return scaled(local, 1.0 / length if length > 0.0 else 0.0)
 
 
 @njit(cache=True, nogil=True)

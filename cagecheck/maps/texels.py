@@ -15,6 +15,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numba import njit
@@ -25,6 +26,7 @@ from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Floats, Ints
 from cagecheck.meshes.tiles import FIRST_TILE, tile_origin, udim_of
 from cagecheck.rays.points import PointKind, SurfacePoints
+from cagecheck.vectors import Vector, store
 
 Whole = int | np.int64
 
@@ -133,27 +135,14 @@ def texel_blocks(
         left, top = (b % per_side) * block, (b // per_side) * block
         winner = np.full((block, block), NO_TRIANGLE, np.int32)
         overlaps = _raster(snapped, mine, left, top, size, winner)
-        x, y = _covered(winner)
+        x, y, triangle, barycentric, area = _listed(
+            winner, snapped, owner, texel_area, left, top, across.bit_length() - 1
+        )
         if len(x) == 0:
             continue
-        local = winner[y, x]
-        barycentric = np.empty((len(x), 3))
-        _barycentrics(snapped, local, x + left, y + top, barycentric)
-        triangle = owner[local]
-        yield TexelPoints(
-            tile,
-            map_size,
-            SurfacePoints(
-                triangle,
-                barycentric,
-                texel_area[triangle],
-                np.full(len(x), PointKind.TEXEL, np.uint8),
-                np.sqrt(texel_area[triangle]),
-            ),
-            (x + np.int32(left)) // np.int32(across),
-            (y + np.int32(top)) // np.int32(across),
-            overlaps,
-        )
+        kind = np.full(len(x), PointKind.TEXEL, np.uint8)
+        points = SurfacePoints(triangle, barycentric, area, kind, np.sqrt(area))
+        yield TexelPoints(tile, map_size, points, x, y, overlaps)
 
 
 def triangle_ids(low: LowPoly, map_size: int, tile: int) -> Ints:
@@ -322,45 +311,58 @@ def _raster(
 
 
 @njit(cache=True, nogil=True)
-def _barycentrics(
-    snapped: NDArray[np.int64],
-    local: NDArray[np.int32],
-    x: NDArray[np.int32],
-    y: NDArray[np.int32],
-    out: Floats,
-) -> None:
+def _barycentric(snapped: NDArray[np.int64], m: int, x: Whole, y: Whole) -> Vector:
+    """Return the weights of triangle m's corners at the centre of sub-texel (x, y)."""
     half = _SUBTEXEL // 2
-    for i in range(len(local)):
-        s = snapped[local[i]]
-        px, py = np.int64(x[i]) * _SUBTEXEL + half, np.int64(y[i]) * _SUBTEXEL + half
-        ea = _edge(s[1, 0], s[1, 1], s[2, 0], s[2, 1], px, py)
-        eb = _edge(s[2, 0], s[2, 1], s[0, 0], s[0, 1], px, py)
-        ec = _edge(s[0, 0], s[0, 1], s[1, 0], s[1, 1], px, py)
-        total = float(ea + eb + ec)
-        second, third = (2, 1) if s[3, 0] else (1, 2)
-        out[i, 0] = ea / total
-        out[i, second] = eb / total
-        out[i, third] = ec / total
+    px, py = np.int64(x) * _SUBTEXEL + half, np.int64(y) * _SUBTEXEL + half
+    ax, ay = snapped[m, 0, 0] - px, snapped[m, 0, 1] - py
+    bx, by = snapped[m, 1, 0] - px, snapped[m, 1, 1] - py
+    cx, cy = snapped[m, 2, 0] - px, snapped[m, 2, 1] - py
+    a = np.float64(bx * cy - by * cx)
+    b = np.float64(cx * ay - cy * ax)
+    c = np.float64(ax * by - ay * bx)
+    inverse = 1.0 / (a + b + c)
+    if snapped[m, 3, 0]:
+        return a * inverse, c * inverse, b * inverse
+    return a * inverse, b * inverse, c * inverse
 
 
 @njit(cache=True, nogil=True)
-def _covered(winner: NDArray[np.int32]) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
-    """Return column and row of every covered place, cell by cell."""
+def _listed(
+    winner: NDArray[np.int32],
+    snapped: NDArray[np.int64],
+    owner: Ints,
+    texel_area: Floats,
+    left: int,
+    top: int,
+    across_bits: int,
+) -> Any:
+    """List a block's covered sub-texels, cell by cell.
+
+    Returns the texels' columns and rows in the map, triangles, barycentrics and areas.
+    """
     rows, columns = winner.shape
     count = 0
     for y in range(rows):
         for x in range(columns):
             count += winner[y, x] != NO_TRIANGLE
     xs, ys = np.empty(count, np.int32), np.empty(count, np.int32)
+    triangle = np.empty(count, np.int32)
+    barycentric, area = np.empty((count, 3)), np.empty(count)
     k = 0
     for cell_y in range(0, rows, _CELL):
         for cell_x in range(0, columns, _CELL):
             for y in range(cell_y, min(cell_y + _CELL, rows)):
                 for x in range(cell_x, min(cell_x + _CELL, columns)):
-                    if winner[y, x] != NO_TRIANGLE:
-                        xs[k], ys[k] = x, y
-                        k += 1
-    return xs, ys
+                    m = winner[y, x]
+                    if m == NO_TRIANGLE:
+                        continue
+                    xs[k], ys[k] = (x + left) >> across_bits, (y + top) >> across_bits
+                    triangle[k] = owner[m]
+                    store(barycentric, k, _barycentric(snapped, m, x + left, y + top))
+                    area[k] = texel_area[triangle[k]]
+                    k += 1
+    return xs, ys, triangle, barycentric, area
 
 
 def _join_blocks(blocks: list[TexelPoints], tile: int, map_size: int) -> TexelPoints:

@@ -17,6 +17,7 @@ from cagecheck.errors import InputError
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Floats, Ints, Mesh
 from cagecheck.rays.points import SurfacePoints
+from cagecheck.vectors import blend, dot, mix_corners, row, scaled, store
 
 Directions = Literal["averaged", "corner", "face"]
 Along = Literal["cage", "normals"]
@@ -164,27 +165,21 @@ def _shoot(
     start: Floats,
 ) -> None:
     """Write the rays of `rays_through`, one loop over the points."""
-    moved, normal = np.empty(3), np.empty(3)
     for i in range(len(triangle)):
-        f, w = triangle[i], barycentric[i]
-        for k in range(3):
-            origin[i, k] = moved[k] = normal[k] = 0.0
-            for c in range(3):
-                origin[i, k] += w[c] * positions[triangles[f, c], k]
-                moved[k] += w[c] * displacement[f, c, k]
-                normal[k] += w[c] * normals[f, c, k]
-        size = np.sqrt(normal[0] ** 2 + normal[1] ** 2 + normal[2] ** 2)
-        if size > 0.0:
-            for k in range(3):
-                normal[k] /= size
-        out = moved[0] * normal[0] + moved[1] * normal[1] + moved[2] * normal[2]
-        length = np.sqrt(moved[0] ** 2 + moved[1] ** 2 + moved[2] ** 2)
-        if follow_normals or length <= touching:
-            start[i] = out if follow_normals else 0.0
-            for k in range(3):
-                direction[i, k] = normal[k]
+        f = triangle[i]
+        w = row(barycentric, i)
+        a, b, c = triangles[f, 0], triangles[f, 1], triangles[f, 2]
+        store(origin, i, blend(row(positions, a), row(positions, b), row(positions, c), w))
+        out = mix_corners(displacement, f, w)
+        length = np.sqrt(dot(out, out))
+        if not follow_normals and length > touching:
+            side = dot(out, mix_corners(normals, f, w))
+            # A cage inside the low poly starts its rays at negative t along the same outward line.
+            start[i] = -length if side < 0.0 else length
+            store(direction, i, scaled(out, 1.0 / start[i]))
             continue
-        # A cage inside the low poly starts its rays at negative t along the same outward line.
-        start[i] = -length if out < 0.0 else length
-        for k in range(3):
-            direction[i, k] = moved[k] / start[i]
+        normal = mix_corners(normals, f, w)
+        size = np.sqrt(dot(normal, normal))
+        normal = scaled(normal, 1.0 / size if size > 0.0 else 1.0)
+        start[i] = dot(out, normal) if follow_normals else 0.0
+        store(direction, i, normal)

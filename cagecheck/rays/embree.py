@@ -3,9 +3,11 @@
 The embreex wheel carries the Embree library. Going through its C interface instead of embreex's
 own classes gives three things that a layer table needs: a filter that collects *every* crossing
 in one traversal (no restarts, no step size, coincident faces are kept), buffers that are shared
-instead of copied, and a scene that is built on all cores.
+instead of copied, and a scene that is built on all cores. The filter comes with each query, so the
+same scene also answers plain first-hit queries without calling it.
 
-Reference: Embree 4 API manual (rtcNewScene, rtcIntersect8, RTCFilterFunctionN), Intel, 2023-2024.
+Reference: Embree 4 API manual (rtcNewScene, rtcIntersect8, RTCFilterFunctionN,
+rtcInitIntersectArguments), Intel, 2023-2024.
 `load` checks the binary layout with a small scene of known answer before anything relies on it.
 """
 
@@ -28,6 +30,7 @@ _BUFFER_INDEX, _BUFFER_VERTEX = 0, 1
 _FORMAT_UINT3, _FORMAT_FLOAT3 = 0x5003, 0x9003
 _GEOMETRY_TRIANGLE = 0
 _SCENE_ROBUST = 1 << 2
+_SCENE_FILTER_IN_ARGUMENTS = 1 << 3
 _QUERY_COHERENT = 1 << 16
 _ALL_FEATURES = 0xFFFFFFFF
 _INVALID_ID = 0xFFFFFFFF
@@ -83,7 +86,7 @@ def load() -> ctypes.CDLL:
             None,
             [pointer, integer, uint, integer, pointer, size, size, size],
         ),
-        "rtcSetGeometryIntersectFilterFunction": (None, [pointer, pointer]),
+        "rtcSetGeometryEnableFilterFunctionFromArguments": (None, [pointer, ctypes.c_bool]),
         "rtcCommitGeometry": (None, [pointer]),
         "rtcAttachGeometry": (uint, [pointer, pointer]),
         "rtcCommitScene": (None, [pointer]),
@@ -129,7 +132,7 @@ class NativeScene:
         self._keep = (vertices, triangles)
         self._device = library.rtcNewDevice(b"")
         self.handle: int = library.rtcNewScene(self._device)
-        library.rtcSetSceneFlags(self.handle, _SCENE_ROBUST)
+        library.rtcSetSceneFlags(self.handle, _SCENE_ROBUST | _SCENE_FILTER_IN_ARGUMENTS)
         if len(triangles):
             geometry = library.rtcNewGeometry(self._device, _GEOMETRY_TRIANGLE)
             for slot, form, array in (
@@ -139,7 +142,7 @@ class NativeScene:
                 library.rtcSetSharedGeometryBuffer(
                     geometry, slot, 0, form, array.ctypes.data, 0, 12, len(array)
                 )
-            library.rtcSetGeometryIntersectFilterFunction(geometry, _collect.address)
+            library.rtcSetGeometryEnableFilterFunctionFromArguments(geometry, True)
             library.rtcCommitGeometry(geometry)
             library.rtcAttachGeometry(self.handle, geometry)
             library.rtcReleaseGeometry(geometry)
@@ -186,12 +189,17 @@ LANES = 8
 # then normal, u, v, primitive, geometry, instance, instance primitive (the hit).
 _RAY_WORDS, _HIT_WORDS = 12, 9
 _T_NEAR, _DIRECTION, _TIME, _T_FAR, _MASK, _ID, _FLAGS = 3, 4, 7, 8, 9, 10, 11
-_PRIMITIVE = 5
+_PRIMITIVE, _GEOMETRY = 5, 6
 _ALIGNMENT = 64
 
 # The query context that the filter gets: 8 bytes of Embree's own, then ours, in 8-byte words.
 _CONTEXT_WORDS = 5
 _COUNT_ADDRESS, _CAPACITY, _T_ADDRESS, _FACE_ADDRESS = 1, 2, 3, 4
+# RTCIntersectArguments in 8-byte words: flags and feature mask, context, filter, intersect.
+_ARGUMENT_WORDS = 8
+_FLAGS_WORD, _CONTEXT_WORD, _FILTER_WORD = 0, 1, 2
+# The filter of a query that wants the first crossing only.
+FIRST_ONLY = 0
 
 
 @cfunc(types.void(types.uintp), cache=True)
@@ -219,14 +227,23 @@ def _collect(arguments: int) -> None:
             valid[i] = 0
 
 
+def collector() -> int:
+    """Return the address of the filter that collects all crossings, for `make_query`.
+
+    It differs from process to process, so compiled loops get it as an argument.
+    """
+    return int(_collect.address)
+
+
 @njit(cache=True, nogil=True)
-def make_query(capacity: int) -> Any:
+def make_query(capacity: int, address: int) -> Any:
     """Return the buffers of one thread's packets, with room for `capacity` crossings a lane.
 
+    `address` is that of `collector`, or `FIRST_ONLY`.
     (context, arguments, ray words, lanes in use, count (LANES,), t and face (LANES, capacity))
     """
     context = np.zeros(_CONTEXT_WORDS, np.uint64)
-    arguments = np.zeros(8, np.uint64)
+    arguments = np.zeros(_ARGUMENT_WORDS, np.uint64)
     words = np.zeros((_RAY_WORDS + _HIT_WORDS) * LANES + _ALIGNMENT, np.float32)
     used = np.zeros(LANES + _ALIGNMENT, np.int32)
     count = np.zeros(LANES, np.uint64)
@@ -237,8 +254,10 @@ def make_query(capacity: int) -> Any:
     context[_CAPACITY] = capacity
     context[_T_ADDRESS] = t.ctypes.data
     context[_FACE_ADDRESS] = face.ctypes.data
-    arguments[0] = (np.uint64(_ALL_FEATURES) << np.uint64(32)) | np.uint64(_QUERY_COHERENT)
-    arguments[1] = context.ctypes.data
+    arguments[_FLAGS_WORD] = np.uint64(_ALL_FEATURES) << np.uint64(32)
+    arguments[_FLAGS_WORD] |= np.uint64(_QUERY_COHERENT)
+    arguments[_CONTEXT_WORD] = context.ctypes.data
+    arguments[_FILTER_WORD] = address
     return context, arguments, words, used, count, t, face
 
 
@@ -287,7 +306,7 @@ def cast_packet(scene: int, query: Any) -> None:
     """Collect all crossings of the lanes in use into the query's count, t and face.
 
     A lane's count may exceed its room: then set the lanes again in a larger query. The order is
-    the traversal's, not by distance.
+    the traversal's, not by distance. A query of `FIRST_ONLY` is read with `first_of` instead.
     """
     _, arguments, words, used, count, _, _ = query
     for lane in range(LANES):
@@ -301,9 +320,23 @@ def cast_packet(scene: int, query: Any) -> None:
 
 
 @njit(cache=True, nogil=True)
-def _probe(scene: int, out_t: NDArray[np.float32], out_face: NDArray[np.uint32]) -> Any:
+def first_of(query: Any, lane: int) -> Any:
+    """Return (t, triangle) of a lane's first crossing after `cast_packet`; -1 where it met none."""
+    base = _aligned(query[2].ctypes.data)
+    ray = carray(_as_f32(base), (_RAY_WORDS * LANES,))
+    bits = carray(_as_u32(base), ((_RAY_WORDS + _HIT_WORDS) * LANES,))
+    face: Any = np.int32(-1)
+    if bits[(_RAY_WORDS + _GEOMETRY) * LANES + lane] != np.uint32(_INVALID_ID):
+        face = np.int32(bits[(_RAY_WORDS + _PRIMITIVE) * LANES + lane])
+    return ray[_T_FAR * LANES + lane], face
+
+
+@njit(cache=True, nogil=True)
+def _probe(
+    scene: int, address: int, out_t: NDArray[np.float32], out_face: NDArray[np.uint32]
+) -> Any:
     """Cast one ray in lane 3, with a neighbour that misses; return its crossings."""
-    query = make_query(4)
+    query = make_query(4, address)
     origin = np.array([0.25, 0.25, 0.0], np.float32)
     aside = np.array([9.0, 9.0, 0.0], np.float32)
     direction = np.array([0.0, 0.0, 1.0], np.float32)
@@ -314,7 +347,14 @@ def _probe(scene: int, out_t: NDArray[np.float32], out_face: NDArray[np.uint32])
     n: Any = np.int64(query[4][3])
     for k in range(min(n, 4)):
         out_t[k], out_face[k] = query[5][3, k], query[6][3, k]
-    return n + 100 * np.int64(query[4][5])
+    first = make_query(0, FIRST_ONLY)
+    clear_lanes(first)
+    set_lane(first, 3, origin, direction, 10.0)
+    set_lane(first, 5, aside, direction, 10.0)
+    cast_packet(scene, first)
+    out_t[3] = first_of(first, 3)[0]
+    aside_first = first_of(first, 5)[1] + 1
+    return n + 100 * np.int64(query[4][5]) + 100 * aside_first
 
 
 def _self_test(library: ctypes.CDLL) -> None:
@@ -332,7 +372,9 @@ def _self_test(library: ctypes.CDLL) -> None:
     triangles = np.arange(9, dtype=np.uint32).reshape(3, 3)
     scene = NativeScene._with(library, vertices[:9], triangles)
     t, face = np.zeros(4, np.float32), np.zeros(4, np.uint32)
-    n = _probe(scene.handle, t, face)
+    n = _probe(scene.handle, collector(), t, face)
     order = np.argsort(face[:3], kind="stable")
     if n != 3 or not np.array_equal(t[:3][order], np.array(heights, np.float32)):
         raise EmbreeUnavailableError("the library did not find three known crossings")
+    if t[3] != np.float32(min(heights)):
+        raise EmbreeUnavailableError("the library did not find a known first crossing")

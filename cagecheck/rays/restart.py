@@ -14,6 +14,7 @@ from embreex.mesh_construction import TriangleMesh
 from numpy.typing import NDArray
 
 from cagecheck.meshes.mesh import Floats
+from cagecheck.rays.first_hit import DOUBTFUL, Hits
 
 if TYPE_CHECKING:
     from cagecheck.rays.scene import Scene
@@ -64,6 +65,13 @@ class RestartCaster:
         order = np.lexsort((face, t, ray))
         counts = np.bincount(ray, minlength=len(origin)).astype(np.int64)
         return counts, t[order], face[order], (slope > 0)[order]
+
+    def first(
+        self, origin: Floats, direction: Floats, start: Floats, depth: float, out: Hits
+    ) -> int:
+        """Leave every ray to the table, which is this engine's only question."""
+        out.face[:], out.t[:] = DOUBTFUL, np.nan
+        return len(out.face)
 
     def _plane_distance(
         self, origin: Floats, direction: Floats, face: NDArray[np.int32]
