@@ -314,10 +314,11 @@ def find_regions(
         area, texels = scan.points.area, texel_area
         if defect == Defect.SPLIT:
             # Edge samples stand for the wedge itself: its width times their spacing.
-            width = scan.findings.measures[Defect.SPLIT]
             per_unit = scan.low.texels_per_unit(settings.map_size)[scan.points.triangle]
-            texels = width * scan.points.spacing * per_unit
-            area = np.divide(texels, per_unit**2, out=np.zeros_like(texels), where=per_unit > 0)
+            width = scan.findings.measures[Defect.SPLIT]
+            width = np.divide(width, per_unit, out=width.copy(), where=per_unit > 0)
+            area = width * scan.points.spacing
+            texels = area * per_unit**2
         groups += find_groups(
             scan.low, scan.points, scan.rays.origin, defect, scan.findings.has(defect), area,
             texels, whole_parts=np.asarray(~scan.paired.any(axis=1)),

@@ -7,16 +7,15 @@ no new cast as long as the rays keep their lines.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from cagecheck.defects.fold import fold_ratio
 from cagecheck.defects.kinds import Defect, Thresholds, main_defect
 from cagecheck.defects.split import split_width
 from cagecheck.defects.targets import Targets
+from cagecheck.meshes.facets import hit_normals
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Floats, Ints, Surface
 from cagecheck.meshes.normals import normalised
@@ -37,7 +36,8 @@ class Findings:
     hit_distance : (N,) float64, t of the recorded crossing, NaN for a miss.
     flags : (N,) uint16, bit ``1 << defect``.
     main : (N,) uint8, the main defect or `CLEAN`.
-    measures : per defect (N,) float64 in the defect's unit, NaN where it does not apply.
+    measures : per defect (N,) float64 in the defect's unit, NaN where it does not apply; texels
+        are world units on triangles without UVs.
     slant : (N,) float64, angle between ray and low-poly face normal, degrees.
     slide : (N,) float64, sideways slide of the recorded hit in the plane of the low-poly face,
         world units.
@@ -80,25 +80,24 @@ def classify(
     """
     limits = thresholds or Thresholds()
     recorded = layers.recorded(rays.start, depth)
-    hit = recorded != NO_LAYER
-    distance = _pick(layers.t, recorded, hit)
+    normal = _recorded_normals(surface, layers, recorded)
     masks, measures = _layer_defects(
-        low, points, rays, layers, targets, recorded, surface.triangle_part, paired, depth
+        low, points, rays, layers, targets, recorded, normal, surface.triangle_part, paired, depth
     )
-    on_target = hit & (recorded == targets.layer)
+    distance = _pick(layers.t, recorded)
+    texels = low.texels_per_unit(map_size)[points.triangle]
+    on_target = (recorded != NO_LAYER) & (recorded == targets.layer)
 
     slant = slant_degrees(low, points, rays)
     # Height times the tangent of the slant, with height = |t| cos(slant): the hit's distance from
     # the sample measured in the plane of the low-poly face.
     slide = np.abs(distance) * np.sin(np.radians(slant))
-    texels = low.texels_per_unit(map_size)[points.triangle]
-    judged = np.where(texels > 0, slide * texels / limits.skew_texels, np.nan)
-    without = slide / (limits.skew_share * part_diagonals(low)[low.triangle_part[points.triangle]])
-    judged = np.where(texels > 0, judged, without)
-    masks[Defect.SKEW] = on_target & (slant > limits.skew_degrees) & (judged > 1)
-    measures[Defect.SKEW] = np.where(texels > 0, slide * texels, slide)
+    size = part_diagonals(low)[low.triangle_part[points.triangle]]
+    most = np.divide(limits.skew_texels, texels, out=limits.skew_share * size, where=texels > 0)
+    masks[Defect.SKEW] = on_target & (slant > limits.skew_degrees) & (slide > most)
+    measures[Defect.SKEW] = _in_texels(slide, texels)
 
-    lean = _lean_degrees(low, surface, points, layers, recorded, hit)
+    lean = _angle_degrees(_shading_normals(low, points), normal)
     masks[Defect.STEEP] = on_target & targets.front & (lean > limits.steep_degrees)
     measures[Defect.STEEP] = lean
 
@@ -106,11 +105,11 @@ def classify(
     masks[Defect.FOLD] = ratio < 0
     measures[Defect.FOLD] = ratio
 
-    height = np.where(np.isfinite(distance), distance, rays.start)
-    width = split_width(low, cage, points, height)
-    in_texels = np.where(texels > 0, width * texels, np.where(width > 0, np.inf, 0))
-    masks[Defect.SPLIT] = in_texels > limits.split_texels
-    measures[Defect.SPLIT] = np.where(texels > 0, width * texels, width)
+    width = split_width(low, cage, points, np.where(np.isfinite(distance), distance, rays.start))
+    # Without UVs there are no texels to hide a wedge in: any width is too wide.
+    masks[Defect.SPLIT] = width * texels > np.where(texels > 0, limits.split_texels, -1)
+    masks[Defect.SPLIT] &= width > 0
+    measures[Defect.SPLIT] = _in_texels(width, texels)
 
     flags = np.zeros(len(points), np.uint16)
     for defect, mask in masks.items():
@@ -125,6 +124,7 @@ def _layer_defects(
     layers: Layers,
     targets: Targets,
     recorded: NDArray[np.int64],
+    normal: Floats,
     high_part: Ints,
     paired: Mask,
     depth: float,
@@ -134,7 +134,7 @@ def _layer_defects(
     hit = recorded != NO_LAYER
     found = targets.found
     target_t = targets.t
-    distance = _pick(layers.t, recorded, hit)
+    distance = _pick(layers.t, recorded)
     part = np.full(n, -1, np.int64)
     part[hit] = high_part[layers.face[recorded[hit]]]
     own = np.zeros(n, bool)
@@ -167,72 +167,60 @@ def _layer_defects(
         Defect.MISS_DEEP: -depth - target_t,
         Defect.OVERSHOOT_OWN: over,
         Defect.OVERSHOOT_OTHER: over,
-        Defect.BACK_FACING: np.where(hit & ~front, 180.0, np.nan),
+        Defect.BACK_FACING: np.where(front, np.nan, _angle_degrees(rays.direction, normal)),
     }
     return masks, measures
 
 
 def slant_degrees(low: LowPoly, points: SurfacePoints, rays: Rays) -> Floats:
     """Return (N,) the angle between each ray and its low-poly face normal, degrees."""
-    cosine = np.einsum("ij,ij->i", rays.direction, low.face_normals[points.triangle])
+    return _angle_degrees(rays.direction, low.face_normals[points.triangle])
+
+
+def _angle_degrees(a: Floats, b: Floats) -> Floats:
+    """Return (N,) angles between unit rows; NaN where a row is NaN."""
+    cosine = np.einsum("ij,ij->i", a, b)
     out: Floats = np.degrees(np.arccos(np.clip(cosine, -1, 1)))
     return out
 
 
-def _pick(values: Floats, index: NDArray[np.int64], valid: Mask) -> Floats:
-    out = np.full(len(index), np.nan)
+def _in_texels(length: Floats, texels_per_unit: Floats) -> Floats:
+    """Return lengths in texels, in world units where there are no texels."""
+    out: Floats = np.where(texels_per_unit > 0, length * texels_per_unit, length)
+    return out
+
+
+def _pick(values: Floats, index: NDArray[np.int64]) -> Floats:
+    """Return the rows of `values` at `index`, NaN for `NO_LAYER`."""
+    out = np.full((len(index), *values.shape[1:]), np.nan)
+    valid = index != NO_LAYER
     out[valid] = values[index[valid]]
     return out
 
 
-def hit_normals(surface: Surface, face: Ints) -> Floats:
-    """Return (M, 3) unit normals of high-poly triangles; zero where one has no area."""
-    out = np.empty((len(face), 3))
-    _triangle_normals(surface.positions, surface.triangles, face, out)
+def _recorded_normals(surface: Surface, layers: Layers, recorded: NDArray[np.int64]) -> Floats:
+    """Return (N, 3) unit normals of the recorded triangles, NaN for a miss."""
+    out = np.full((len(recorded), 3), np.nan)
+    hit = recorded != NO_LAYER
+    out[hit] = hit_normals(surface, layers.face[recorded[hit]])
     return out
 
 
-@njit(cache=True, nogil=True)
-def _triangle_normals(
-    positions: NDArray[Any], triangles: NDArray[Any], face: Ints, out: Floats
-) -> None:
-    for m in range(len(face)):
-        a, b, c = triangles[face[m], 0], triangles[face[m], 1], triangles[face[m], 2]
-        ax = np.float64(positions[a, 0])
-        ay = np.float64(positions[a, 1])
-        az = np.float64(positions[a, 2])
-        ux, uy, uz = positions[b, 0] - ax, positions[b, 1] - ay, positions[b, 2] - az
-        vx, vy, vz = positions[c, 0] - ax, positions[c, 1] - ay, positions[c, 2] - az
-        nx, ny, nz = uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx
-        length = np.sqrt(nx * nx + ny * ny + nz * nz)
-        scale = 1.0 / length if length > 0.0 else 0.0
-        out[m, 0], out[m, 1], out[m, 2] = nx * scale, ny * scale, nz * scale
-
-
-def _lean_degrees(
-    low: LowPoly,
-    surface: Surface,
-    points: SurfacePoints,
-    layers: Layers,
-    recorded: NDArray[np.int64],
-    hit: Mask,
-) -> Floats:
-    out = np.full(len(points), np.nan)
-    rows = np.flatnonzero(hit)
-    corners = 3 * points.triangle[rows, None].astype(np.int64) + np.arange(3)
-    shading = normalised(
-        interpolate(low.shading_normals.reshape(-1, 3), corners, points.barycentric[rows])
-    )
-    normal = hit_normals(surface, layers.face[recorded[rows]])
-    cosine = np.einsum("ij,ij->i", shading, normal)
-    out[rows] = np.degrees(np.arccos(np.clip(cosine, -1, 1)))
-    return out
+def _shading_normals(low: LowPoly, points: SurfacePoints) -> Floats:
+    """Return (N, 3) unit: the corner normals interpolated over each triangle."""
+    corners = 3 * points.triangle[:, None].astype(np.int64) + np.arange(3)
+    return normalised(interpolate(low.shading_normals.reshape(-1, 3), corners, points.barycentric))
 
 
 def part_diagonals(low: LowPoly) -> Floats:
-    """Return (parts,) bounding-box diagonals."""
-    out = np.ones(len(low.part_names))
-    for part in np.unique(low.triangle_part):
-        p = low.positions[low.triangles[low.triangle_part == part].ravel()]
-        out[part] = np.linalg.norm(p.max(axis=0) - p.min(axis=0)) or 1.0
+    """Return (parts,) bounding-box diagonals, world units; 1 where a part has no size."""
+    count = len(low.part_names)
+    least, most = np.full((count, 3), np.inf), np.full((count, 3), -np.inf)
+    corners = low.positions[low.triangles]
+    np.minimum.at(least, low.triangle_part, corners.min(axis=1))
+    np.maximum.at(most, low.triangle_part, corners.max(axis=1))
+    used = np.bincount(low.triangle_part, minlength=count) > 0
+    size = np.ones(count)
+    size[used] = np.linalg.norm(most[used] - least[used], axis=1)
+    out: Floats = np.where(size > 0, size, 1.0)
     return out

@@ -7,7 +7,7 @@ joins the next one.
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -24,7 +24,10 @@ from cagecheck.rays.points import SurfacePoints
 
 # Quasi-random points leave gaps up to about twice their mean spacing.
 LINK_SPACINGS = 2.0
+# Each sample is linked to so many of the nearest that it may be linked to: more only repeat a way.
 LINKS_PER_SAMPLE = 12
+# Neighbours looked at in one go: bounds the memory.
+_LINKS_AT_ONCE = 1 << 22
 
 
 @dataclass(frozen=True)
@@ -33,7 +36,8 @@ class Region:
 
     number counts from 1 in order of harm; name is the defect's title; texels and area measure it
     on the low poly (area in square units, percent of the part's area); worst is the largest
-    measure in `unit` (see `KINDS`); cause and cure are sentences.
+    measure in `unit` (see `KINDS`; ``units`` in place of ``texels`` without UVs); cause and cure
+    are sentences.
     """
 
     number: int
@@ -70,23 +74,29 @@ def group_samples(
 
     positions : (N, 3) world positions of all points.
     """
-    if len(chosen) == 0:
+    n = len(chosen)
+    if n == 0:
         return np.zeros(0, np.int32)
-    place = positions[chosen]
+    place, triangle, spacing = positions[chosen], points.triangle[chosen], points.spacing[chosen]
     tree = cKDTree(place)
-    k = min(LINKS_PER_SAMPLE + 1, len(chosen))
-    distance, index = tree.query(place, k=k)
-    distance, index = distance.reshape(len(chosen), k), index.reshape(len(chosen), k)
-    linked = np.zeros((len(chosen), k), np.bool_)
-    _link(
-        low.welded, low.triangle_part, points.triangle[chosen], points.spacing[chosen],
-        distance, index, linked,
-    )  # fmt: skip
-    rows, columns = np.nonzero(linked)
-    graph = coo_array(
-        (np.ones(len(rows), np.int8), (rows, index[rows, columns])),
-        shape=(len(chosen), len(chosen)),
-    )
+    ends: list[tuple[NDArray[np.int64], NDArray[np.int64]]] = []
+    asked, k = np.arange(n), min(LINKS_PER_SAMPLE + 1, n)
+    while len(asked):
+        unsated = []
+        for begin in range(0, len(asked), max(_LINKS_AT_ONCE // k, 1)):
+            rows = asked[begin : begin + max(_LINKS_AT_ONCE // k, 1)]
+            distance, index = (x.reshape(len(rows), k) for x in tree.query(place[rows], k=k))
+            linked = np.zeros((len(rows), k), np.bool_)
+            _link(low.welded, low.triangle_part, triangle, spacing, rows, distance, index, linked)
+            row, column = np.nonzero(linked)
+            ends.append((rows[row], index[row, column]))
+            # Near a second sheet the nearest samples may all be on that: look farther.
+            few = linked.sum(axis=1) <= LINKS_PER_SAMPLE
+            unsated.append(rows[few & (distance[:, -1] <= LINK_SPACINGS * spacing[rows])])
+        asked = np.concatenate(unsated) if k < n else asked[:0]
+        k = min(4 * k, n)
+    begin_of, end_of = (np.concatenate(x) for x in zip(*ends, strict=True))
+    graph = coo_array((np.ones(len(begin_of), np.int8), (begin_of, end_of)), shape=(n, n))
     return np.asarray(connected_components(graph, directed=False)[1], dtype=np.int32)
 
 
@@ -96,16 +106,17 @@ def _link(
     triangle_part: Ints,
     triangle: Ints,
     spacing: Floats,
+    rows: NDArray[np.int64],
     distance: Floats,
     index: NDArray[np.int64],
     out: NDArray[np.bool_],
 ) -> None:
-    for i in range(len(triangle)):
+    for i in range(len(rows)):
         for m in range(index.shape[1]):
             j = index[i, m]
-            if distance[i, m] > LINK_SPACINGS * max(spacing[i], spacing[j]):
+            if distance[i, m] > LINK_SPACINGS * max(spacing[rows[i]], spacing[j]):
                 continue
-            a, b = triangle[i], triangle[j]
+            a, b = triangle[rows[i]], triangle[j]
             if triangle_part[a] != triangle_part[b]:
                 continue
             if a == b:
@@ -200,6 +211,7 @@ def name_regions(
     for number, g in enumerate(order, start=1):
         group, (cause, cure, other) = groups[g], explained[g]
         centre = nearest_member(positions, group)
+        worst, unit = _worst_in_unit(low, points, group, measures)
         tiles, count = np.unique(low.tile[points.triangle[group.samples]], return_counts=True)
         regions.append(
             Region(
@@ -212,8 +224,8 @@ def name_regions(
                 area=group.area,
                 percent=100 * group.area / part_area[group.part] if part_area[group.part] else 0.0,
                 texels=group.texels,
-                worst=worst_measure(group, measures),
-                unit=KINDS[group.defect].unit,
+                worst=worst,
+                unit=unit,
                 cause=cause,
                 cure=cure,
                 sample_count=len(group.samples),
@@ -238,3 +250,16 @@ def worst_measure(group: Group, measures: dict[Defect, Floats]) -> float | None:
     if len(values) == 0:
         return None
     return float(values.min() if group.defect == Defect.FOLD else values.max())
+
+
+def _worst_in_unit(
+    low: LowPoly, points: SurfacePoints, group: Group, measures: dict[Defect, Floats]
+) -> tuple[float | None, str]:
+    """Return the group's worst measure and its unit: world units where nothing has texels."""
+    unit = KINDS[group.defect].unit
+    if unit != "texels":
+        return worst_measure(group, measures), unit
+    mapped = low.uv_area[points.triangle[group.samples]] != 0
+    if not mapped.any():
+        return worst_measure(group, measures), "units"
+    return worst_measure(replace(group, samples=group.samples[mapped]), measures), unit

@@ -8,15 +8,14 @@ stretched where the high poly leans away from the ray.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import igl
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from cagecheck.defects.classify import Findings, hit_normals
+from cagecheck.defects.classify import Findings
+from cagecheck.meshes.facets import hit_normals, triangle_areas
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Floats, Ints, Surface
 from cagecheck.progress import Progress, silent
@@ -66,21 +65,6 @@ class Unseen:
     def lost(self) -> NDArray[np.bool_]:
         """(M,) bool: outward surface that is not recorded."""
         return self.outward & ~self.seen
-
-
-@njit(cache=True, nogil=True)
-def triangle_areas(positions: NDArray[Any], triangles: NDArray[Any], out: Floats) -> None:
-    """Fill (T,) areas without temporary copies of the corners."""
-    for i in range(len(triangles)):
-        a, b, c = triangles[i, 0], triangles[i, 1], triangles[i, 2]
-        ux = np.float64(positions[b, 0]) - positions[a, 0]
-        uy = np.float64(positions[b, 1]) - positions[a, 1]
-        uz = np.float64(positions[b, 2]) - positions[a, 2]
-        vx = np.float64(positions[c, 0]) - positions[a, 0]
-        vy = np.float64(positions[c, 1]) - positions[a, 1]
-        vz = np.float64(positions[c, 2]) - positions[a, 2]
-        nx, ny, nz = uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx
-        out[i] = 0.5 * np.sqrt(nx * nx + ny * ny + nz * nz)
 
 
 def sample_high(surface: Surface, count: int, *, seed: int = 0) -> HighPoints:
