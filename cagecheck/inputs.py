@@ -38,11 +38,13 @@ def read_inputs(
     quads: QuadSplit = "first",
     high_scale: float = 1.0,
     high_axes: HighAxes = "as-is",
+    high_normals: bool = True,
     progress: Progress = silent,
 ) -> Inputs:
     """Read, align and pair; raise `InputError` with what is wrong.
 
     Meshes that no ray could bring together are refused; smaller mismatches become notices.
+    high_normals : keep the high poly's own normals, which only maps need.
     """
     mesh = read_mesh(low_path, progress=progress)
     low = prepare_low(mesh, rule=normals, quads=quads)
@@ -52,7 +54,7 @@ def read_inputs(
             file=str(low_path),
             cure="Check the export; there is nothing to bake onto.",
         )
-    high = read_surface(high_path, progress=progress)
+    high = read_surface(high_path, normals=high_normals, progress=progress)
     high = transform_surface(high, high_scale, high_axes)
     pairing = pair_parts(low.part_names, high.part_names, pair or [], pairing=not no_pairing)
     notices = (*mesh.notices, *high.notices, *check_alignment(mesh, high), *pairing.notices)

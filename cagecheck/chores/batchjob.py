@@ -86,6 +86,7 @@ def _check(job: dict[str, Any]) -> dict[str, Any]:
         quads=options.get("quads", "first"),
         high_scale=options.get("high_scale", 1.0),
         high_axes=options.get("high_axes", "as-is"),
+        high_normals=False,
         progress=silent,
     )
     directions = options.get("directions", "averaged")

@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from cagecheck.maps.high_normals import HighNormals
 from cagecheck.meshes.alignment import HighAxes
 from cagecheck.meshes.normals import NormalSource, NormalWeight
 from cagecheck.meshes.triangulate import QuadSplit
@@ -146,6 +147,14 @@ HighAxesOption = Annotated[
     HighAxes,
     typer.Option(
         "--high-axes", help="Turn the high poly first: which way up it is, if the low is not."
+    ),
+]
+HighNormalsOption = Annotated[
+    HighNormals,
+    typer.Option(
+        "--high-normals",
+        help="What the high poly is shaded with in maps: its file's own normals (smooth where it "
+        "has none), smooth ones, or each face's.",
     ),
 ]
 SeedOption = Annotated[

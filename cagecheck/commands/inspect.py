@@ -93,7 +93,7 @@ def inspect(
             )
         else:
             surface = transform_surface(
-                read_surface(high, progress=progress), high_scale, high_axes
+                read_surface(high, normals=False, progress=progress), high_scale, high_axes
             )
             pairing = pair_parts(
                 prepared.part_names, surface.part_names, pair or [], pairing=not no_pairing

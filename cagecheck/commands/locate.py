@@ -70,6 +70,7 @@ def locate_command(
     quads: given.QuadsOption = "first",
     high_scale: given.HighScaleOption = 1.0,
     high_axes: given.HighAxesOption = "as-is",
+    high_normals: given.HighNormalsOption = "file",
     seed: given.SeedOption = 0,
     out: Annotated[Path | None, typer.Option("--out", help="Folder for the result files.")] = None,
     force: ForceFlag = False,
@@ -109,7 +110,7 @@ def locate_command(
 
         settings = LocateSettings(
             offset=offset, depth=depth, along=along, directions=directions, apart=apart,
-            padding=padding, rule=rule, quads=quads, seed=seed,
+            padding=padding, rule=rule, quads=quads, high_normals=high_normals, seed=seed,
         )  # fmt: skip
         result = locate(
             baked, scene.low.mesh, scene.high, cage=maker, paired=scene.pairing.matrix(),

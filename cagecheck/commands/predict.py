@@ -24,6 +24,7 @@ from cagecheck.inputs import read_cage, read_inputs
 from cagecheck.maps.encode import Bits
 from cagecheck.maps.high_normals import HighNormals
 from cagecheck.maps.write_maps import DEFAULT_PADDING, MAP_KINDS, Green, MapFormat
+from cagecheck.meshes.mesh import Surface
 from cagecheck.meshes.normals import NormalRule
 from cagecheck.meshes.pairs import Pairing
 from cagecheck.prediction import DEFAULT_MAP_SIZE, DEFAULT_SAMPLES, Prediction, Settings, predict
@@ -51,9 +52,6 @@ PaddingOption = Annotated[
 ]
 SupersampleOption = Annotated[
     int, typer.Option("--supersample", help="Rays per texel of the maps: 1, 4 or 16.")
-]
-HighNormalsOption = Annotated[
-    HighNormals, typer.Option("--high-normals", help="Normals of the high poly in the maps.")
 ]
 OutOption = Annotated[Path | None, typer.Option("--out", help="Folder for the result files.")]
 # Regions that fit one screen; the files hold all of them.
@@ -95,7 +93,7 @@ def predict_command(
     green: GreenOption = "up",
     padding: PaddingOption = DEFAULT_PADDING,
     supersample: SupersampleOption = 1,
-    high_normals: HighNormalsOption = "smooth",
+    high_normals: given.HighNormalsOption = "file",
     out: OutOption = None,
     force: ForceFlag = False,
     as_json: JsonFlag = False,
@@ -120,7 +118,8 @@ def predict_command(
         scene = read_inputs(
             low, high, pair=pair, no_pairing=no_pairing,
             normals=NormalRule(normals, weight, hardness), quads=quads,
-            high_scale=high_scale, high_axes=high_axes, progress=progress,
+            high_scale=high_scale, high_axes=high_axes,
+            high_normals=form is not None and high_normals == "file", progress=progress,
         )  # fmt: skip
         chosen, more = read_cage(
             scene.low, offset=offset, push=push, cage=cage, directions=directions,
@@ -139,8 +138,16 @@ def predict_command(
             )  # fmt: skip
     terminal.result(prediction_document(result))
     say_prediction(terminal, result, scene.pairing)
+    if form is not None:
+        terminal.say(f"Maps show {_normals_used(high_normals, scene.high)} of the high poly.")
     say_files(terminal, files, out)
     return EXIT_CLEAN if result.clean else EXIT_DEFECTS
+
+
+def _normals_used(chosen: HighNormals, high: Surface) -> str:
+    """Say what maps are shaded with; `file` without usable normals is smooth."""
+    used = "smooth" if chosen == "file" and high.normals is None else chosen
+    return {"file": "the own normals", "smooth": "smooth normals", "face": "the face normals"}[used]
 
 
 def map_format(

@@ -134,7 +134,8 @@ def tune_command(
         scene = read_inputs(
             low, high, pair=pair, no_pairing=no_pairing,
             normals=NormalRule(normals, weight, hardness), quads=quads,
-            high_scale=high_scale, high_axes=high_axes, progress=progress,
+            high_scale=high_scale, high_axes=high_axes, high_normals=False,
+            progress=progress,
         )  # fmt: skip
         chosen, more = read_cage(
             scene.low, offset=offset, push=push, cage=cage, directions=directions,

@@ -50,6 +50,8 @@ LEAST_GAIN = 0.04
 PRICE_OF_ODDITY = 0.012
 # Below this nothing fits: the map belongs to something else, or is wrong nearly everywhere.
 LEAST_AGREEMENT = 0.25
+# From here on it is not worth asking whether the high poly was shaded with other normals.
+SURE_AGREEMENT = 0.6
 # Texels for the first look at every reading, for the search among the better ones, and for the
 # decision between the best few.
 ROUGH_TEXELS, SEARCH_TEXELS, DECIDE_TEXELS = 1000, 4000, 30_000
@@ -80,7 +82,7 @@ class Reading:
     agreement: float = 0.0
     basis: BasisRule = field(default_factory=BasisRule)
     quads: QuadSplit = "first"
-    normals: HighNormals = "smooth"
+    normals: HighNormals = "file"
 
     @property
     def oddities(self) -> int:

@@ -32,12 +32,12 @@ def finer_reading(
     size = shares.shape[0]
     vectors = reading.vectors(shares)
     bases = BASES if reading.space == "tangent" else (BasisRule(),)
-    default = variants.sampled(reading.tile, size, variants.settings.quads, "smooth")
+    default = variants.sampled(reading.tile, size, variants.settings.quads, reading.normals)
     key = default.y.astype(np.int64) * size + default.x
     key = key[:: max(len(key) // FINER_TEXELS, 1)]
     choices: list[tuple[Reading, Floats, Floats]] = []
     for quads in variants.quad_choices():
-        for normals in ("smooth", "face"):
+        for normals in variants.normal_choices():
             sample = variants.sampled(reading.tile, size, quads, normals)
             own = sample.y.astype(np.int64) * size + sample.x
             _, mine, theirs = np.intersect1d(key, own, return_indices=True)

@@ -1,5 +1,7 @@
-"""Normals of the high poly: one per vertex, averaged over position and part, or one per face.
+"""Normals of the high poly: its file's own, smooth ones, or one per face.
 
+The file's own shade as the sculpt was shown, hard edges included. Where the file gives none that
+can be used (see `cagecheck.meshes.surface_normals`), smooth ones stand in.
 A smooth normal is the angle-weighted mean of the triangles that meet at the position (Thuermer and
 Wuethrich, Journal of Graphics Tools 3(1), 1998), so a file that repeats vertices at seams bakes the
 same as one that does not. Parts that touch are not smoothed into each other.
@@ -16,20 +18,23 @@ from numpy.typing import NDArray
 
 from cagecheck.meshes.mesh import Floats, Ints, Surface
 
-HighNormals = Literal["smooth", "face"]
+HighNormals = Literal["file", "smooth", "face"]
 
 
 @dataclass(frozen=True, eq=False)
 class HighShading:
     """What is needed to shade hits on a high poly.
 
-    positions : (V, 3) float32 or float64; triangles : (T, 3) int32; normals : (V, 3) float32 unit
-    vertex normals, or an empty array for face normals.
+    positions : (V, 3) float32 or float64; triangles : (T, 3) int32; normals : (R, 3) float32 unit
+    normals, or an empty array for face normals; corner : (T, 3) int32, the row of `normals` of
+    every triangle corner; used : which normals these are (``file`` where some are the file's own).
     """
 
     positions: NDArray[np.floating[Any]]
     triangles: Ints
     normals: NDArray[np.float32]
+    corner: Ints
+    used: HighNormals
 
     def at(self, face: Ints, point: Floats) -> Floats:
         """Return (N, 3) unit outward normals at (N, 3) points on triangles `face`.
@@ -38,23 +43,46 @@ class HighShading:
         """
         out = np.empty((len(face), 3))
         still = np.zeros(len(face))
-        _shade(self.positions, self.triangles, self.normals, face, point, point, still, out)
+        _shade(
+            self.positions, self.triangles, self.normals, self.corner, face, point, point, still,
+            out,
+        )  # fmt: skip
         return out
 
     def along(self, face: Ints, origin: Floats, direction: Floats, t: Floats) -> Floats:
         """Return (N, 3) unit outward normals where rays meet triangles `face` at distance t."""
         out = np.empty((len(face), 3))
-        _shade(self.positions, self.triangles, self.normals, face, origin, direction, t, out)
+        _shade(
+            self.positions, self.triangles, self.normals, self.corner, face, origin, direction, t,
+            out,
+        )  # fmt: skip
         return out
 
 
-def high_shading(surface: Surface, normals: HighNormals = "smooth") -> HighShading:
-    """Prepare the normals of a high poly; one pass over its triangles."""
+def high_shading(surface: Surface, normals: HighNormals = "file") -> HighShading:
+    """Prepare the normals of a high poly; one pass over its triangles.
+
+    ``file`` falls back to ``smooth``, corner by corner, where the file gives no usable normal.
+    """
     triangles = np.ascontiguousarray(surface.triangles).view(np.int32)
-    smooth = np.zeros((0, 3), np.float32)
-    if normals == "smooth":
-        smooth = _smooth_normals(surface.positions, triangles, surface.triangle_part)
-    return HighShading(surface.positions, triangles, smooth)
+    if normals == "face":
+        none = np.zeros((0, 3), np.float32)
+        return HighShading(surface.positions, triangles, none, triangles, "face")
+    own = surface.normals if normals == "file" else None
+    if own is not None:
+        corner = triangles if own.corner is None else own.corner
+        bare = (own.rows == 0).all(axis=1)
+        if not bare.any() or not bare[corner].any():
+            return HighShading(surface.positions, triangles, own.rows, corner, "file")
+    smooth = _smooth_normals(surface.positions, triangles, surface.triangle_part)
+    if own is None:
+        return HighShading(surface.positions, triangles, smooth, triangles, "smooth")
+    if own.corner is None:
+        rows = np.where(bare[:, None], smooth, own.rows)
+        return HighShading(surface.positions, triangles, rows, triangles, "file")
+    rows = np.concatenate([own.rows, smooth])
+    corner = np.where(bare[corner], triangles + np.int32(len(own.rows)), corner)
+    return HighShading(surface.positions, triangles, rows, corner, "file")
 
 
 @njit(cache=True, nogil=True)
@@ -149,6 +177,7 @@ def _shade(
     positions: NDArray[Any],
     triangles: NDArray[np.int32],
     normals: NDArray[np.float32],
+    corner: NDArray[np.int32],
     face: Ints,
     origin: Floats,
     direction: Floats,
@@ -188,6 +217,7 @@ def _shade(
             wb = min(max(wb, 0.0), 1.0)
             wc = min(max(wc, 0.0), 1.0 - wb)
         if smooth:
+            a, b, c = corner[f, 0], corner[f, 1], corner[f, 2]
             for k in range(3):
                 n[k] = (1.0 - wb - wc) * normals[a, k] + wb * normals[b, k] + wc * normals[c, k]
             square = n[0] * n[0] + n[1] * n[1] + n[2] * n[2]

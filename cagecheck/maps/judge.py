@@ -21,6 +21,8 @@ from cagecheck.maps.compare import (
 )
 from cagecheck.maps.conventions import (
     LEAST_AGREEMENT,
+    LEAST_GAIN,
+    SURE_AGREEMENT,
     ConventionFault,
     Reading,
     convention_faults,
@@ -124,21 +126,8 @@ def judge_map(
     faults: list[ConventionFault] = []
     values, stretched = _squared(baked.values)
     shares = as_shares(values)
-    size = shares.shape[0]
     said = baked.tile if baked.tile in tiles else None
-    samples = []
-    for done, tile in enumerate(tiles):
-        progress(f"reading {baked.path.name}", done, len(tiles) + 1)
-        sample = variants.sampled(tile, size, variants.settings.quads, "smooth")
-        if len(sample):
-            samples.append(sample)
-    if not samples:
-        raise InputError(
-            "rays from the low poly meet no high poly at all.",
-            cure="Check that both were exported with the same place, scale and axes.",
-        )
-    reading = find_reading(shares, samples, said)
-    progress(f"reading {baked.path.name}", len(tiles) + 1, len(tiles) + 1)
+    reading = _rough_reading(variants, shares, tiles, said, baked.path.name, progress)
     if stretched is not None:
         faults.append(stretched)
     if (fault := level_fault(baked.values)) is not None:
@@ -150,6 +139,39 @@ def judge_map(
     reading, residual, finer = finer_reading(variants, shares, reading)
     faults += finer
     return _compare(variants, baked, shares, reading, residual, faults, progress)
+
+
+def _rough_reading(
+    variants: Variants,
+    shares: NDArray[np.float32],
+    tiles: tuple[int, ...],
+    said: int | None,
+    name: str,
+    progress: Progress,
+) -> Reading:
+    """Return the reading that fits best; other normals of the high are tried where none does."""
+    size = shares.shape[0]
+    best: Reading | None = None
+    for normals in variants.normal_choices():
+        samples = []
+        for done, tile in enumerate(tiles):
+            progress(f"reading {name}", done, len(tiles) + 1)
+            sample = variants.sampled(tile, size, variants.settings.quads, normals)
+            if len(sample):
+                samples.append(sample)
+        if not samples:
+            raise InputError(
+                "rays from the low poly meet no high poly at all.",
+                cure="Check that both were exported with the same place, scale and axes.",
+            )
+        found = replace(find_reading(shares, samples, said), normals=normals)
+        progress(f"reading {name}", len(tiles) + 1, len(tiles) + 1)
+        if best is None or found.agreement > best.agreement + LEAST_GAIN:
+            best = found
+        if best.agreement >= SURE_AGREEMENT:
+            break
+    assert best is not None
+    return best
 
 
 def _squared(values: NDArray[Any]) -> tuple[NDArray[Any], ConventionFault | None]:

@@ -85,7 +85,7 @@ def add_predicted_maps(
             "cage": cage.label,
             "depth": rule.depth,
             "samples_per_texel": rule.supersample,
-            "high_normals": rule.normals,
+            "high_normals": baker.shading.used,
             "basis": rule.basis.describe(),
             "missed_texels": missed,
             "overlapping_texels": overlaps,
@@ -104,7 +104,7 @@ def add_maps_of(
     form: MapFormat,
     *,
     supersample: int = 1,
-    high_normals: HighNormals = "smooth",
+    high_normals: HighNormals = "file",
     basis: BasisRule | None = None,
     progress: Progress = silent,
 ) -> dict[str, Any]:

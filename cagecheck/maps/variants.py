@@ -36,7 +36,8 @@ class LocateSettings:
 
     offset, depth : world units, as the bake was (probably) made; along, directions : how its rays
     ran; apart : parts were baked one by one; padding : texels that there should be, by the map's
-    size by default; rule, quads : see `prepare_low`; seed : of random draws.
+    size by default; high_normals : see `BakeRule` (others are tried too); rule, quads : see
+    `prepare_low`; seed : of random draws.
     """
 
     offset: float | None = None
@@ -45,6 +46,7 @@ class LocateSettings:
     directions: Directions = "averaged"
     apart: bool = False
     padding: int | None = None
+    high_normals: HighNormals = "file"
     rule: NormalRule = field(default_factory=NormalRule)
     quads: QuadSplit = "first"
     seed: int = 0
@@ -117,6 +119,14 @@ class Variants:
         other: QuadSplit = "short" if own == "first" else "first"
         same = np.array_equal(self.low(own).cut.corners, self.low(other).cut.corners)
         return (own,) if same else (own, other)
+
+    def normal_choices(self) -> tuple[HighNormals, ...]:
+        """The normals of the high poly to try, the likeliest first."""
+        every: tuple[HighNormals, ...] = ("file", "smooth", "face")
+        if self.scene.surface.normals is None:
+            every = ("smooth", "face")
+        own = self.settings.high_normals
+        return tuple(sorted(every, key=lambda n: n != own))
 
     def sampled(self, tile: int, size: int, quads: QuadSplit, normals: HighNormals) -> Sampled:
         """Return evenly picked texels of a tile with what the bake would record there."""

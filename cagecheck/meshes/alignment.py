@@ -70,12 +70,20 @@ def transform_surface(surface: Surface, scale: float = 1.0, axes: HighAxes = "as
         raise InputError(f"“{axes}” is no up axis.", cure=f"Choose one of {', '.join(AXES)}.")
     if scale == 1.0 and axes == "as-is":
         return surface
-    matrix = scale * _TURNS[axes]
-    out = np.empty_like(surface.positions)
+    normals = surface.normals
+    if normals is not None and axes != "as-is":
+        normals = replace(normals, rows=_times(normals.rows, _TURNS[axes]))
+    return replace(
+        surface, positions=_times(surface.positions, scale * _TURNS[axes]), normals=normals
+    )
+
+
+def _times(rows: NDArray[Any], matrix: Floats) -> NDArray[Any]:
+    """Return (N, 3) rows under a (3, 3) matrix, in their own precision."""
+    out = np.empty_like(rows)
     for begin in range(0, len(out), _BLOCK):
-        block = surface.positions[begin : begin + _BLOCK].astype(np.float64)
-        out[begin : begin + _BLOCK] = block @ matrix.T
-    return replace(surface, positions=out)
+        out[begin : begin + _BLOCK] = rows[begin : begin + _BLOCK].astype(np.float64) @ matrix.T
+    return out
 
 
 def measure_alignment(low: Mesh, high: Surface) -> Alignment:

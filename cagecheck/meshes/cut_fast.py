@@ -20,21 +20,24 @@ def cut_polygons(
     positions: NDArray[np.floating[Any]],
     face_start: NDArray[np.int64],
     corner_vertex: Ints,
+    corner_value: Ints | None = None,
 ) -> tuple[Ints, Ints | None]:
     """Return (T, 3) int32 vertex indices in face order, and the (T,) face of each.
 
-    The face list is None when every face is a triangle (then triangle t is face t).
+    The face list is None when every face is a triangle (then triangle t is face t). With
+    `corner_value`, (C,) int32, the triangles are made of those numbers instead of the vertices'.
     """
     sizes = np.diff(face_start)
+    value = corner_vertex if corner_value is None else corner_value
     if len(sizes) and sizes.min() == 3 and sizes.max() == 3:
-        return corner_vertex.reshape(-1, 3), None
+        return value.reshape(-1, 3), None
     count = int(np.maximum(sizes - 2, 0).sum())
     triangles = np.empty((count, 3), np.int32)
     face = np.empty(count, np.int32)
-    _cut_small(positions, face_start, corner_vertex, triangles, face)
+    _cut_small(positions, face_start, corner_vertex, value, triangles, face)
     large = np.flatnonzero(sizes > 4)
     if len(large):
-        _cut_large(positions, face_start, corner_vertex, large, triangles, face)
+        _cut_large(positions, face_start, corner_vertex, value, large, triangles, face)
     return triangles, face
 
 
@@ -43,6 +46,7 @@ def _cut_small(
     positions: NDArray[Any],
     face_start: NDArray[np.int64],
     corner_vertex: NDArray[np.int32],
+    value: NDArray[np.int32],
     triangles: NDArray[np.int32],
     face: NDArray[np.int32],
 ) -> None:
@@ -53,7 +57,7 @@ def _cut_small(
         size = face_start[f + 1] - begin
         if size == 3:
             for k in range(3):
-                triangles[t, k] = corner_vertex[begin + k]
+                triangles[t, k] = value[begin + k]
             face[t] = f
             t += 1
         elif size == 4:
@@ -63,9 +67,9 @@ def _cut_small(
             first = _opposed(p, 0, 1, 2, 0, 2, 3) and not _opposed(p, 0, 1, 3, 1, 2, 3)
             cut = ((0, 1, 3), (1, 2, 3)) if first else ((0, 1, 2), (0, 2, 3))
             for half in cut:
-                triangles[t, 0] = corner_vertex[begin + half[0]]
-                triangles[t, 1] = corner_vertex[begin + half[1]]
-                triangles[t, 2] = corner_vertex[begin + half[2]]
+                triangles[t, 0] = value[begin + half[0]]
+                triangles[t, 1] = value[begin + half[1]]
+                triangles[t, 2] = value[begin + half[2]]
                 face[t] = f
                 t += 1
         elif size > 4:
@@ -94,6 +98,7 @@ def _cut_large(
     positions: NDArray[np.floating[Any]],
     face_start: NDArray[np.int64],
     corner_vertex: Ints,
+    value: Ints,
     large: NDArray[np.int64],
     triangles: Ints,
     face: Ints,
@@ -101,8 +106,7 @@ def _cut_large(
     sizes = np.diff(face_start)[large]
     start = np.concatenate([[0], np.cumsum(sizes)]).astype(np.int64)
     corner = np.repeat(face_start[:-1][large] - start[:-1], sizes) + np.arange(start[-1])
-    own = corner_vertex[corner]
-    used, local = np.unique(own, return_inverse=True)
+    used, local = np.unique(corner_vertex[corner], return_inverse=True)
     sub = Mesh(
         positions=positions[used].astype(np.float64),
         face_start=start,
@@ -112,4 +116,4 @@ def _cut_large(
     cut = triangulate(sub)
     slot = np.searchsorted(face, large)
     within = np.arange(len(cut.face)) - np.searchsorted(cut.face, cut.face)
-    triangles[slot[cut.face] + within] = own[cut.corners]
+    triangles[slot[cut.face] + within] = value[corner][cut.corners]

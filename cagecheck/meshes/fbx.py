@@ -24,7 +24,8 @@ from cagecheck.meshes import fbx_child
 from cagecheck.meshes.checks import check_indices, check_positions, unit_or_nan
 from cagecheck.meshes.cut_fast import cut_polygons
 from cagecheck.meshes.file_bytes import MOST_GROWTH, FileBytes
-from cagecheck.meshes.mesh import Floats, Mesh, Surface
+from cagecheck.meshes.mesh import Floats, Mesh, Surface, SurfaceNormals
+from cagecheck.meshes.surface_normals import normals_of_corners, unit_rows
 from cagecheck.progress import Progress, silent
 
 UNIT_METRES = 0.01
@@ -43,13 +44,13 @@ class _Part:
     sizes: NDArray[np.int64]
     corner_vertex: NDArray[np.int32]
     uv: Floats | None
-    normal: Floats | None
+    normal: tuple[Floats, NDArray[np.int64]] | None  # (R, 3) values and the row of every corner
     material: NDArray[np.int32]
 
 
 def read_fbx_mesh(file: FileBytes, *, progress: Progress = silent) -> Mesh:
     """Read an FBX file faithfully. Raises `InputError`, also where the extra is not installed."""
-    parts, materials, notices = _load(file, True)
+    parts, materials, notices = _load(file, ("uv", "normal"))
     sizes = np.concatenate([p.sizes for p in parts])
     part_names: dict[str, int] = {}
     ids = [part_names.setdefault(p.name, len(part_names)) for p in parts]
@@ -60,7 +61,11 @@ def read_fbx_mesh(file: FileBytes, *, progress: Progress = silent) -> Mesh:
         face_part=np.repeat(np.array(ids, np.int32), [len(p.sizes) for p in parts]),
         part_names=tuple(part_names),
         corner_uv=_joined([p.uv for p in parts], parts, 2),
-        corner_normal=_joined([p.normal for p in parts], parts, 3),
+        corner_normal=_joined(
+            [None if p.normal is None else unit_or_nan(p.normal[0])[p.normal[1]] for p in parts],
+            parts,
+            3,
+        ),
         face_material=np.concatenate([p.material for p in parts]),
         material_names=materials,
         source=file.source("fbx"),
@@ -68,9 +73,11 @@ def read_fbx_mesh(file: FileBytes, *, progress: Progress = silent) -> Mesh:
     )
 
 
-def read_fbx_surface(file: FileBytes, *, progress: Progress = silent) -> Surface:
+def read_fbx_surface(
+    file: FileBytes, *, normals: bool = True, progress: Progress = silent
+) -> Surface:
     """Read the triangles of an FBX file. Raises `InputError` as `read_fbx_mesh` does."""
-    parts, _, notices = _load(file, False)
+    parts, _, notices = _load(file, ("normal",) if normals else ())
     positions = np.concatenate([p.positions for p in parts])
     check_positions(file, positions)
     corner_vertex = _joined_corners(parts)
@@ -88,23 +95,50 @@ def read_fbx_surface(file: FileBytes, *, progress: Progress = silent) -> Surface
         tuple(names),
         file.source("fbx"),
         notices,
+        _surface_normals(parts, positions, start, corner_vertex),
     )
 
 
-def _load(file: FileBytes, full: bool) -> tuple[list[_Part], tuple[str, ...], tuple[Notice, ...]]:
-    answer, arrays = _ask_child(file)
+def _surface_normals(
+    parts: list[_Part],
+    positions: Floats,
+    start: NDArray[np.int64],
+    corner_vertex: NDArray[np.int32],
+) -> SurfaceNormals | None:
+    rows, index, base = [np.zeros((0, 3), np.float32)], [], 0
+    for part in parts:
+        if part.normal is None:
+            index.append(np.full(len(part.corner_vertex), -1, np.int32))
+            continue
+        rows.append(unit_rows(part.normal[0]))
+        index.append((part.normal[1] + base).astype(np.int32))
+        base += len(part.normal[0])
+    return normals_of_corners(
+        np.concatenate(rows), np.concatenate(index), positions, start, corner_vertex
+    )
+
+
+def _load(
+    file: FileBytes, wanted: tuple[str, ...]
+) -> tuple[list[_Part], tuple[str, ...], tuple[Notice, ...]]:
+    answer, arrays = _ask_child(file, wanted)
     materials: dict[str, int] = {}
-    parts = [_part(file, entry, arrays, materials, full) for entry in answer["parts"]]
+    parts = [_part(file, entry, arrays, materials) for entry in answer["parts"]]
     if not parts:
         raise file.error("this file holds no faces.", "Export the mesh with its faces.")
     return parts, tuple(materials), _notices(file, answer)
 
 
-def _ask_child(file: FileBytes) -> tuple[dict[str, Any], list[NDArray[Any]]]:
-    """Let `fbx_child` read the file, and check what it says."""
+def _ask_child(
+    file: FileBytes, wanted: tuple[str, ...]
+) -> tuple[dict[str, Any], list[NDArray[Any]]]:
+    """Let `fbx_child` read the file, and check what it says.
+
+    wanted : of ``uv`` and ``normal``, what to send along.
+    """
     limit = max(_LEAST_MEMORY, MOST_GROWTH * len(file.data))
     child = subprocess.run(
-        [sys.executable, "-P", fbx_child.__file__, str(UNIT_METRES), str(limit)],
+        [sys.executable, "-P", fbx_child.__file__, str(UNIT_METRES), str(limit), *wanted],
         input=file.data.data,
         capture_output=True,
         check=False,
@@ -137,7 +171,6 @@ def _part(
     entry: dict[str, Any],
     arrays: list[NDArray[Any]],
     materials: dict[str, int],
-    full: bool,
 ) -> _Part:
     matrix = np.array(entry["matrix"], np.float64).T
     faces = arrays[entry["faces"]]
@@ -147,10 +180,12 @@ def _part(
     with np.errstate(over="ignore", invalid="ignore"):
         positions = arrays[entry["vertices"]] @ matrix[:, :3].T + matrix[:, 3]
     check_indices(file, vertex, len(positions))
-    uv = _values(file, entry["uv"], arrays, corner) if full else None
-    normal = _values(file, entry["normal"], arrays, corner) if full else None
+    found = _values(file, entry["uv"], arrays, corner)
+    uv = None if found is None else found[0][found[1]]
+    normal = _values(file, entry["normal"], arrays, corner)
     if normal is not None:
-        normal = unit_or_nan(normal @ _cofactor(matrix[:, :3]).T)
+        with np.errstate(over="ignore", invalid="ignore"):
+            normal = (normal[0] @ _cofactor(matrix[:, :3]).T, normal[1])
     return _Part(
         " ".join(entry["name"].split()) or "mesh",
         positions,
@@ -180,7 +215,8 @@ def _values(
     places: list[int] | None,
     arrays: list[NDArray[Any]],
     corner: NDArray[np.int64],
-) -> Floats | None:
+) -> tuple[Floats, NDArray[np.int64]] | None:
+    """Return the (R, n) values of an attribute, NaN where not finite, and each corner's row."""
     if places is None:
         return None
     values, stored_index = arrays[places[0]], arrays[places[1]]
@@ -189,9 +225,8 @@ def _values(
     index = stored_index[corner]
     if len(index) and (int(index.min()) < 0 or int(index.max()) >= len(values)):
         raise file.error("a corner refers to a UV or normal that is not there.", _CURE)
-    out: Floats = values[index]
-    out[~np.isfinite(out).all(axis=1)] = np.nan
-    return out
+    fine = np.isfinite(values).all(axis=1, keepdims=True)
+    return np.where(fine, values, np.nan), index
 
 
 def _cofactor(m: Floats) -> Floats:

@@ -5,8 +5,10 @@ It runs apart for two reasons: a damaged file must not be able to end the caller
 sooner or later. Here every object is fetched once and kept (`held`), and the process leaves
 without tidying up.
 
-Standard input: the file's bytes. Standard output: one line of JSON, then the arrays that it
-lists, one after the other. It imports nothing of cagecheck, so that it starts quickly.
+Arguments: metres a unit, the limit of memory in bytes, and what to send besides positions, faces
+and materials (``uv``, ``normal``). Standard input: the file's bytes. Standard output: one line of
+JSON, then the arrays that it lists, one after the other. It imports nothing of cagecheck, so that
+it starts quickly.
 """
 
 from __future__ import annotations
@@ -35,11 +37,11 @@ def held(thing: Any) -> Any:
 
 def main() -> None:
     """Read the file from standard input and write the answer."""
-    unit, limit = float(sys.argv[1]), int(sys.argv[2])
+    unit, limit, wanted = float(sys.argv[1]), int(sys.argv[2]), sys.argv[3:]
     _limit_memory(limit)
     arrays: list[np.ndarray[Any, Any]] = []
     try:
-        answer = _take_apart(sys.stdin.buffer.read(), unit, limit, arrays)
+        answer = _take_apart(sys.stdin.buffer.read(), unit, limit, wanted, arrays)
     except ImportError:
         answer = {"missing": True}
     except MemoryError:
@@ -65,7 +67,9 @@ def _limit_memory(limit: int) -> None:
         resource.setrlimit(resource.RLIMIT_AS, (8 * limit, 8 * limit))
 
 
-def _take_apart(data: bytes, unit: float, limit: int, arrays: list[Any]) -> dict[str, Any]:
+def _take_apart(
+    data: bytes, unit: float, limit: int, wanted: list[str], arrays: list[Any]
+) -> dict[str, Any]:
     import ufbx  # the extra "fbx"
 
     if not hasattr(ufbx, "VertexVec2"):  # another package of the same import name
@@ -87,7 +91,7 @@ def _take_apart(data: bytes, unit: float, limit: int, arrays: list[Any]) -> dict
     )
     settings = held(scene.settings)
     nodes = held(scene.nodes)
-    found = [_node(held(nodes[k]), arrays) for k in range(len(nodes))]
+    found = [_node(held(nodes[k]), wanted, arrays) for k in range(len(nodes))]
     return {
         "unit": float(settings.unit_meters),
         "up": int(held(settings.axes).up),
@@ -96,7 +100,7 @@ def _take_apart(data: bytes, unit: float, limit: int, arrays: list[Any]) -> dict
     }
 
 
-def _node(node: Any, arrays: list[Any]) -> dict[str, Any] | None:
+def _node(node: Any, wanted: list[str], arrays: list[Any]) -> dict[str, Any] | None:
     mesh = node.mesh
     if mesh is None:
         return None
@@ -109,8 +113,8 @@ def _node(node: Any, arrays: list[Any]) -> dict[str, Any] | None:
         arrays.append(array.reshape(-1, width) if width > 1 else array.reshape(-1))
         return len(arrays) - 1
 
-    def attribute(values: Any, width: int) -> list[int] | None:
-        if not held(values).exists:
+    def attribute(name: str, values: Any, width: int) -> list[int] | None:
+        if name not in wanted or not held(values).exists:
             return None
         return [send(values.values, "<f8", width), send(values.indices, "<i8", 1)]
 
@@ -122,8 +126,8 @@ def _node(node: Any, arrays: list[Any]) -> dict[str, Any] | None:
         "faces": send(mesh.faces, "<i8", 2),
         "vertex_indices": send(mesh.vertex_indices, "<i8", 1),
         "face_material": send(mesh.face_material, "<i8", 1),
-        "uv": attribute(mesh.vertex_uv, 2),
-        "normal": attribute(mesh.vertex_normal, 3),
+        "uv": attribute("uv", mesh.vertex_uv, 2),
+        "normal": attribute("normal", mesh.vertex_normal, 3),
         "materials": [str(held(names[k]).name) for k in range(len(names))],
     }
 

@@ -31,7 +31,8 @@ from cagecheck.meshes.gltf_document import (
     placed_meshes,
     under,
 )
-from cagecheck.meshes.mesh import Floats, Ints, Mesh, Surface
+from cagecheck.meshes.mesh import Floats, Ints, Mesh, Surface, SurfaceNormals
+from cagecheck.meshes.surface_normals import unit_rows
 from cagecheck.progress import Progress, silent
 
 TRIANGLES, STRIP, FAN = 4, 5, 6
@@ -70,10 +71,12 @@ def read_gltf_mesh(file: FileBytes, *, progress: Progress = silent) -> Mesh:
         raise _broken(file, error) from error
 
 
-def read_gltf_surface(file: FileBytes, *, progress: Progress = silent) -> Surface:
+def read_gltf_surface(
+    file: FileBytes, *, normals: bool = True, progress: Progress = silent
+) -> Surface:
     """Read the triangles of a GLB or glTF file. Raises `InputError`."""
     try:
-        return _surface(file, open_document(file), progress)
+        return _surface(file, open_document(file), normals, progress)
     except MalformedError as error:
         raise _broken(file, error) from error
 
@@ -279,16 +282,22 @@ def _check_room(vertices: int) -> None:
         raise MalformedError("its nodes place more than 2,147,483,647 vertices")
 
 
-def _attribute(
-    document: Document, part: _Primitive, name: str, width: int, local: NDArray[np.int64]
-) -> NDArray[Any] | None:
+def _stored(document: Document, part: _Primitive, name: str, width: int) -> NDArray[Any] | None:
+    """Return an attribute's values, one a vertex, or None where the primitive lacks it."""
     if name not in part.attributes:
         return None
     index = part.attributes[name]
     values = scaled(document, index, accessor(document, index, width))
     if len(values) != len(accessor(document, part.positions, 3)):
         raise MalformedError(f"{name} of node {part.placed.node} does not match its positions")
-    return values[local].astype(np.float64)
+    return values
+
+
+def _attribute(
+    document: Document, part: _Primitive, name: str, width: int, local: NDArray[np.int64]
+) -> NDArray[Any] | None:
+    values = _stored(document, part, name, width)
+    return None if values is None else values[local].astype(np.float64)
 
 
 def _corner_uv(document: Document, part: _Primitive, local: NDArray[np.int64]) -> Floats | None:
@@ -306,15 +315,20 @@ def _corner_normal(
     normal = _attribute(document, part, "NORMAL", 3, local)
     if normal is None:
         return None
-    # Normals go with the inverse transpose; times the determinant that is the cofactor matrix,
-    # which exists for flattening transforms too.
+    return unit_or_nan(_turned(normal, matrix if matrix.ndim == 2 else matrix[local]))
+
+
+def _turned(normals: NDArray[Any], matrix: Floats) -> Floats:
+    """Return (n, 3) normals under one (4, 4) matrix or one for each, of any length.
+
+    Normals go with the inverse transpose; times the determinant that is the cofactor matrix, which
+    exists for flattening transforms too.
+    """
+    normals = np.asarray(normals, np.float64)
     if matrix.ndim == 3:
-        normal = np.einsum("nij,nj->ni", _cofactor(matrix[:, :3, :3])[local], normal)
-    else:
-        normal = normal @ _cofactor(matrix[None, :3, :3])[0].T
-        if _mirrors(matrix):
-            normal = -normal
-    return unit_or_nan(normal)
+        return np.einsum("nij,nj->ni", _cofactor(matrix[:, :3, :3]), normals)
+    out: Floats = normals @ _cofactor(matrix[None, :3, :3])[0].T
+    return -out if _mirrors(matrix) else out
 
 
 def _cofactor(m: Floats) -> Floats:
@@ -357,14 +371,18 @@ def _notices(file: FileBytes, skipped: dict[str, int]) -> tuple[Notice, ...]:
     return tuple(out)
 
 
-def _surface(file: FileBytes, document: Document, progress: Progress) -> Surface:
+def _surface(
+    file: FileBytes, document: Document, with_normals: bool, progress: Progress
+) -> Surface:
     skipped: dict[str, int] = {}
-    runs: dict[tuple[int, int], tuple[int, int, Floats]] = {}
+    runs: dict[tuple[int, int, int], tuple[int, int, Floats]] = {}
     stored: list[tuple[_Primitive, NDArray[Any], Floats]] = []
     pieces: list[tuple[_Primitive, int, bool]] = []
     total = 0
     for part in _primitives(document, skipped):
-        key = (part.placed.node, part.positions)
+        # Primitives that share positions but not normals are different vertices here, whether or
+        # not the normals are read, so that a vertex keeps its number.
+        key = (part.placed.node, part.positions, part.attributes.get("NORMAL", -1))
         if key not in runs:
             values = scaled(document, part.positions, accessor(document, part.positions, 3))
             matrix = _matrix_of(document, part, len(values))
@@ -391,7 +409,30 @@ def _surface(file: FileBytes, document: Document, progress: Progress) -> Surface
         tuple(names),
         file.source("glb" if document.binary is not None else "gltf"),
         _notices(file, skipped),
+        _surface_normals(document, stored, total) if with_normals else None,
     )  # fmt: skip
+
+
+def _surface_normals(
+    document: Document, stored: list[tuple[_Primitive, NDArray[Any], Floats]], total: int
+) -> SurfaceNormals | None:
+    """Return one normal a vertex, zero where a primitive has none; the file's memory if it fits."""
+    given = [_stored(document, part, "NORMAL", 3) for part, _, _ in stored]
+    if all(values is None for values in given):
+        return None
+    if len(stored) == 1 and given[0] is not None and np.array_equal(stored[0][2], np.eye(4)):
+        return SurfaceNormals(unit_rows(given[0]))
+    out = np.zeros((total, 3), np.float32)
+    row = 0
+    for (_, positions, matrix), values in zip(stored, given, strict=True):
+        for begin in range(0, 0 if values is None else len(values), _BLOCK):
+            assert values is not None
+            block = values[begin : begin + _BLOCK]
+            m = matrix if matrix.ndim == 2 else matrix[begin : begin + _BLOCK]
+            with np.errstate(over="ignore", invalid="ignore"):
+                out[row + begin : row + begin + len(block)] = unit_rows(_turned(block, m))
+        row += len(positions)
+    return SurfaceNormals(out)
 
 
 def _surface_positions(

@@ -86,6 +86,18 @@ class Mesh:
 
 
 @dataclass(frozen=True, eq=False)
+class SurfaceNormals:
+    """The normals that a high poly's file gives its triangle corners.
+
+    rows : (R, 3) float32 unit normals, zero where the file gives none that is usable.
+    corner : (T, 3) int32, the row of every triangle corner; None where vertex v has row v.
+    """
+
+    rows: NDArray[np.float32]
+    corner: Ints | None = None
+
+
+@dataclass(frozen=True, eq=False)
 class Surface:
     """Triangles to cast rays at.
 
@@ -94,6 +106,7 @@ class Surface:
     positions : (V, 3) float32 or float64, world space, file units.
     triangles : (T, 3) int32 or uint32, index into `positions`.
     triangle_part : (T,) int32, index into `part_names`.
+    normals : the file's own, or None where it has none, or none that can be used.
     """
 
     positions: NDArray[np.floating[Any]]
@@ -102,6 +115,7 @@ class Surface:
     part_names: tuple[str, ...] = ("mesh",)
     source: SourceFile | None = None
     notices: tuple[Notice, ...] = ()
+    normals: SurfaceNormals | None = None
 
     @property
     def triangle_count(self) -> int:

@@ -12,7 +12,7 @@ import itertools
 import os
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,11 +23,14 @@ from cagecheck.meshes.checks import MOST_ITEMS, check_indices, check_positions, 
 from cagecheck.meshes.cut_fast import cut_polygons
 from cagecheck.meshes.file_bytes import FileBytes
 from cagecheck.meshes.mesh import Floats, Ints, Mesh, Surface
+from cagecheck.meshes.surface_normals import normals_of_corners
 from cagecheck.meshes.text_numbers import decode_name, line_number, refine, token_at
 from cagecheck.progress import Progress, silent
 
 _State = TypeVar("_State", int, str)
 _PIECE = 1 << 23  # bytes a thread takes at a time
+# Rows of `_Raw.corners` for vertex, UV and normal numbers; -1: not read.
+_EVERYTHING, _WITH_NORMALS, _PLACES = (0, 1, 2), (0, -1, 1), (0, -1, -1)
 _BOM = b"\xef\xbb\xbf"
 _UTF16 = (b"\xff\xfe", b"\xfe\xff")
 _MESSAGES = {
@@ -44,7 +47,7 @@ class _Raw:
     data: NDArray[np.uint8]
     positions: Floats
     textures: Floats
-    normals: Floats
+    normals: NDArray[np.floating[Any]]
     face_start: NDArray[np.int64]
     corners: Ints
     events: NDArray[np.int64]
@@ -53,7 +56,7 @@ class _Raw:
 
 def read_obj_mesh(file: FileBytes, *, progress: Progress = silent) -> Mesh:
     """Read an OBJ file faithfully. Raises `InputError`."""
-    raw = _parse(file, True, progress)
+    raw = _parse(file, _EVERYTHING, progress)
     face_part, part_names, face_material, material_names, smoothing = _states(file, raw)
     return Mesh(
         positions=raw.positions,
@@ -71,9 +74,11 @@ def read_obj_mesh(file: FileBytes, *, progress: Progress = silent) -> Mesh:
     )
 
 
-def read_obj_surface(file: FileBytes, *, progress: Progress = silent) -> Surface:
+def read_obj_surface(
+    file: FileBytes, *, normals: bool = True, progress: Progress = silent
+) -> Surface:
     """Read the triangles of an OBJ file, quickly. Raises `InputError`."""
-    raw = _parse(file, False, progress)
+    raw = _parse(file, _WITH_NORMALS if normals else _PLACES, progress)
     corner_vertex = raw.corners[0]
     check_positions(file, raw.positions)
     check_indices(file, corner_vertex, len(raw.positions))
@@ -86,10 +91,15 @@ def read_obj_surface(file: FileBytes, *, progress: Progress = silent) -> Surface
         part_names,
         file.source("obj"),
         _notices(file, raw),
+        normals_of_corners(
+            raw.normals, raw.corners[1], raw.positions, raw.face_start, corner_vertex
+        )
+        if len(raw.normals)
+        else None,
     )
 
 
-def _parse(file: FileBytes, full: bool, progress: Progress) -> _Raw:
+def _parse(file: FileBytes, row: tuple[int, int, int], progress: Progress) -> _Raw:
     data = file.data
     if data[:2].tobytes() in _UTF16:
         raise file.error("this text is in UTF-16.", "Save it as UTF-8 or plain ASCII.")
@@ -106,20 +116,25 @@ def _parse(file: FileBytes, full: bool, progress: Progress) -> _Raw:
         counts = np.array(counted)
         total = counts.sum(axis=0)
         _check_counts(file, total)
+        if row == _WITH_NORMALS and total[scan.NORMAL] == 0:
+            row = _PLACES
         raw = _Raw(
             data,
             np.empty((total[scan.VERTEX], 3)),
-            np.empty((total[scan.TEXTURE] if full else 0, 2)),
-            np.empty((total[scan.NORMAL] if full else 0, 3)),
+            np.empty((total[scan.TEXTURE] if row[1] >= 0 else 0, 2)),
+            np.empty(
+                (total[scan.NORMAL] if row[2] >= 0 else 0, 3),
+                np.float64 if row == _EVERYTHING else np.float32,
+            ),
             np.zeros(total[scan.FACE] + 1, np.int64),
-            np.empty((3 if full else 1, total[scan.CORNERS]), np.int32),
+            np.empty((max(row) + 1, total[scan.CORNERS]), np.int32),
             np.empty((_event_count(total), 3), np.int64),
             total,
         )
         base = np.cumsum(np.vstack([np.zeros(scan.SLOTS, np.int64), counts]), axis=0)
 
         def work(k: int) -> None:
-            _parse_piece(file, raw, pieces[k], base[k], counts[k], full)
+            _parse_piece(file, raw, pieces[k], base[k], counts[k], row)
             progress(f"parse {file.stem}", k + 1, len(pieces))
 
         list(pool.map(work, range(len(pieces))))
@@ -132,10 +147,10 @@ def _parse_piece(
     piece: tuple[int, int],
     base: NDArray[np.int64],
     count: NDArray[np.int64],
-    full: bool,
+    row: tuple[int, int, int],
 ) -> None:
     room = [
-        np.empty((int(count[kind]) * width if full else 0, 2), np.int64)
+        np.empty((int(count[kind]) * width if row == _EVERYTHING else 0, 2), np.int64)
         for kind, width in ((scan.VERTEX, 3), (scan.TEXTURE, 2), (scan.NORMAL, 3))
     ]
     before = np.array(
@@ -164,7 +179,7 @@ def _parse_piece(
         room[0],
         room[1],
         room[2],
-        full,
+        row,
     )
     if error != scan.FINE:
         raise file.error(
@@ -205,7 +220,7 @@ def _check_counts(file: FileBytes, total: NDArray[np.int64]) -> None:
         raise file.error("this file holds more than 2,147,483,647 face corners.", "Split it.")
 
 
-def _take(rows: Floats, index: Ints) -> Floats | None:
+def _take(rows: NDArray[np.floating[Any]], index: Ints) -> Floats | None:
     if not len(rows) or index.max(initial=-1) < 0:
         return None
     out: Floats = np.where((index >= 0)[:, None], rows[index], np.nan)

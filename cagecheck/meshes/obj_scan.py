@@ -160,20 +160,24 @@ def _corner(
     totals: NDArray[np.int64],
     out: NDArray[np.int32],
     corner: int,
-    full: bool,
+    row: tuple[int, int, int],
 ) -> tuple[int, int]:
-    """Read ``v``, ``v/t``, ``v//n`` or ``v/t/n`` into out[:, corner]; return error and place."""
+    """Read ``v``, ``v/t``, ``v//n`` or ``v/t/n`` into out[row, corner]; return error and place.
+
+    A row below 0 is not wanted.
+    """
     value, i, fine = parse_integer(data, i, end)
     if not fine:
         return BAD_CORNER, i
     index, error = _index(value, seen[0], totals[0])
     if error != FINE:
         return error, i
-    out[0, corner] = index
-    if not full:
+    out[row[0], corner] = index
+    if row[1] < 0 and row[2] < 0:
         return FINE, skip_token(data, i, end)
-    out[1, corner] = -1
-    out[2, corner] = -1
+    for slot in range(1, 3):
+        if row[slot] >= 0:
+            out[row[slot], corner] = -1
     slot = 0
     while i < end and data[i] == SLASH and slot < 2:
         slot += 1
@@ -182,10 +186,12 @@ def _corner(
             value, i, fine = parse_integer(data, i, end)
             if not fine:
                 return BAD_CORNER, i
+            if row[slot] < 0:
+                continue
             index, error = _index(value, seen[slot], totals[slot])
             if error != FINE:
                 return error, i
-            out[slot, corner] = index
+            out[row[slot], corner] = index
     if i < end and data[i] > 32:
         return BAD_CORNER, i
     return FINE, i
@@ -207,13 +213,14 @@ def parse_lines(
     long_v: NDArray[np.int64],
     long_t: NDArray[np.int64],
     long_n: NDArray[np.int64],
-    full: bool,
+    row: tuple[int, int, int],
 ) -> tuple[int, int, int, int, int, int]:
     """Fill the arrays from the lines in begin … end.
 
     `base` (4,) holds how many vertices, texture rows, normals and faces came before these lines,
     then the corners and events before them; `totals` (3,) what the whole file has. `events` rows
-    are (kind, place behind the keyword, face number). Without `full`, UVs and normals are skipped.
+    are (kind, place behind the keyword, face number). `row` says which rows of `corners` vertex, UV
+    and normal numbers go to; what has a row below 0 is skipped.
 
     Returns error, its place, the face number reached and the three counts of long numbers.
     """
@@ -233,18 +240,18 @@ def parse_lines(
                 i = skip_blanks(data, i, end)
                 if i >= end or is_end(data[i]) or data[i] == HASH:
                     break
-                error, i = _corner(data, i, end, seen, totals, corners, corner, full)
+                error, i = _corner(data, i, end, seen, totals, corners, corner, row)
                 if error != FINE:
                     break
                 corner += 1
             face_end[face] = corner
             face += 1
         elif kind == TEXTURE:
-            if full:
+            if row[1] >= 0:
                 error, i, nt = _row(data, i, end, 2, 1, textures, seen[1], long_t, nt)
             seen[1] += 1
         elif kind == NORMAL:
-            if full:
+            if row[2] >= 0:
                 error, i, nn = _row(data, i, end, 3, 3, normals, seen[2], long_n, nn)
             seen[2] += 1
         elif kind in (OBJECT, GROUP, MATERIAL, SMOOTHING):

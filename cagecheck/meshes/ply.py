@@ -16,9 +16,10 @@ from cagecheck.errors import Notice
 from cagecheck.meshes.checks import MOST_ITEMS, check_indices, check_positions, unit_or_nan
 from cagecheck.meshes.cut_fast import cut_polygons
 from cagecheck.meshes.file_bytes import FileBytes
-from cagecheck.meshes.mesh import Floats, Mesh, Surface
+from cagecheck.meshes.mesh import Floats, Mesh, Surface, SurfaceNormals
 from cagecheck.meshes.ply_body import Lists, Rows, walk
 from cagecheck.meshes.ply_header import Element, Header, read_header
+from cagecheck.meshes.surface_normals import unit_rows
 from cagecheck.progress import Progress, silent
 
 AXES = ("x", "y", "z")
@@ -41,7 +42,7 @@ def read_ply_mesh(file: FileBytes, *, progress: Progress = silent) -> Mesh:
     vertex, _ = _elements(file, header)
     uv_names = next((p for p in UV_PAIRS if vertex.index(*p[:1]) is not None
                      and vertex.index(p[1]) is not None), None)  # fmt: skip
-    has_normals = all(vertex.index(n) is not None for n in NORMAL)
+    has_normals = _has_normals(vertex)
     wanted = {
         "vertex": {*AXES, *(NORMAL if has_normals else ()), *(uv_names or ())},
         "face": {*CORNER_LISTS, FACE_UV},
@@ -70,11 +71,14 @@ def read_ply_mesh(file: FileBytes, *, progress: Progress = silent) -> Mesh:
     )
 
 
-def read_ply_surface(file: FileBytes, *, progress: Progress = silent) -> Surface:
+def read_ply_surface(
+    file: FileBytes, *, normals: bool = True, progress: Progress = silent
+) -> Surface:
     """Read the triangles of a PLY file. Raises `InputError`."""
     header = read_header(file)
-    _elements(file, header)
-    wanted = {"vertex": set(AXES), "face": set(CORNER_LISTS)}
+    vertex, _ = _elements(file, header)
+    own = NORMAL if normals and _has_normals(vertex) else ()
+    wanted = {"vertex": {*AXES, *own}, "face": set(CORNER_LISTS)}
     rows = {r.element.name: r for r in walk(file, header, wanted, exact=False)}
     positions = _positions(file, rows["vertex"])
     check_positions(file, positions)
@@ -84,8 +88,19 @@ def read_ply_surface(file: FileBytes, *, progress: Progress = silent) -> Surface
     else:
         start = np.concatenate([[0], np.cumsum(sizes)]).astype(np.int64)
         triangles, _ = cut_polygons(positions, start, corner_vertex)
-    part = np.zeros(len(triangles), np.int32)
-    return Surface(positions, triangles, part, (file.stem,), file.source("ply"))
+    return Surface(
+        positions,
+        triangles,
+        np.zeros(len(triangles), np.int32),
+        (file.stem,),
+        file.source("ply"),
+        normals=SurfaceNormals(unit_rows(_single(rows["vertex"], NORMAL))) if own else None,
+    )
+
+
+def _has_normals(vertex: Element) -> bool:
+    found = [vertex.index(name) for name in NORMAL]
+    return all(k is not None and not vertex.properties[k].count_code for k in found)
 
 
 def _elements(file: FileBytes, header: Header) -> tuple[Element, Element]:
@@ -131,10 +146,20 @@ def _positions(file: FileBytes, rows: Rows) -> NDArray[np.floating[Any]]:
     columns = [rows.scalars[axis] for axis in AXES]
     codes = [rows.element.properties[rows.element.index(axis) or 0].code for axis in AXES]
     single = all(code in ("f4", "i1", "u1", "i2", "u2") for code in codes)
-    out = np.empty((rows.element.count, 3), np.float32 if single else np.float64)
+    if single:
+        return _single(rows, AXES)
+    out = np.empty((rows.element.count, 3))
+    for k, column in enumerate(columns):
+        out[:, k] = column
+    return out
+
+
+def _single(rows: Rows, names: tuple[str, str, str]) -> NDArray[np.float32]:
+    """Return (n, 3) float32 columns."""
+    out = np.empty((rows.element.count, 3), np.float32)
     with np.errstate(over="ignore"):
-        for k, column in enumerate(columns):
-            out[:, k] = column
+        for k, name in enumerate(names):
+            out[:, k] = rows.scalars[name]
     return out
 
 

@@ -16,6 +16,7 @@ from cagecheck.meshes import fbx, gltf, obj, ply, stl
 from cagecheck.meshes.checks import finish_mesh
 from cagecheck.meshes.file_bytes import FileBytes, load_bytes
 from cagecheck.meshes.mesh import Mesh, Surface
+from cagecheck.meshes.surface_normals import checked_normals
 from cagecheck.progress import Progress, silent
 
 
@@ -71,14 +72,21 @@ def read_mesh(path: str | os.PathLike[str], *, progress: Progress = silent) -> M
     return finish_mesh(file, mesh)
 
 
-def read_surface(path: str | os.PathLike[str], *, progress: Progress = silent) -> Surface:
+def read_surface(
+    path: str | os.PathLike[str], *, normals: bool = True, progress: Progress = silent
+) -> Surface:
     """Read triangles to cast rays at, quickly and with little memory.
 
     Binary formats keep their float32 positions. Polygons are cut as `triangulate` does. Same
     places, parts and errors as `read_mesh`.
+
+    normals : also keep the file's own normals (12 bytes a vertex; 12 more a triangle where it has
+        hard edges), which maps are shaded with. Parts whose normals face against their triangles
+        lose them, with a notice. STL has none.
     """
     file = load_bytes(path, progress=progress)
-    return _FORMATS[_format_of(file)].surface(file, progress=progress)
+    surface = _FORMATS[_format_of(file)].surface(file, normals=normals, progress=progress)
+    return checked_normals(surface)
 
 
 def _format_of(file: FileBytes) -> str:

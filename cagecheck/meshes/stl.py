@@ -57,8 +57,13 @@ def read_stl_mesh(file: FileBytes, *, progress: Progress = silent) -> Mesh:
     )
 
 
-def read_stl_surface(file: FileBytes, *, progress: Progress = silent) -> Surface:
-    """Read the triangles of an STL file. Raises `InputError`."""
+def read_stl_surface(
+    file: FileBytes, *, normals: bool = True, progress: Progress = silent
+) -> Surface:
+    """Read the triangles of an STL file. Raises `InputError`.
+
+    The facet normals of STL are those of its triangles: there are none to keep.
+    """
     positions, triangles, part, names = _read(file)
     return Surface(positions, triangles, part, names, file.source("stl"))
 

@@ -151,7 +151,7 @@ def read_high(result: Result, progress: Progress = silent) -> tuple[Surface | No
     if not path.is_absolute() and not path.is_file():
         path = result.folder / path
     try:
-        surface = read_surface(path, progress=progress)
+        surface = read_surface(path, normals=False, progress=progress)
     except InputError as error:
         return None, Notice(
             "high-unreadable", f"the high poly cannot be shown: {error}",
