@@ -76,6 +76,18 @@ def test_a_ray_starts_below_what_lies_above_its_start():
         assert (hits.face[0] == MISSED) == np.isnan(expected)
 
 
+def test_a_face_a_hair_below_the_start_is_never_jumped_over():
+    """The start is rounded to float32; what lies between the two starts must not be lost."""
+    scene = Scene(plane_high([0.0, 0.3], n=1, size=3.0))
+    rng = np.random.default_rng(4)
+    origin = np.column_stack([rng.uniform(-0.5, 0.5, (5000, 2)), rng.uniform(-0.3, 0.0, 5000)])
+    slant = np.column_stack([rng.uniform(-0.5, 0.5, (5000, 2)), np.ones(5000)])
+    direction = slant / np.linalg.norm(slant, axis=1, keepdims=True)
+    top = (0.3 - origin[:, 2]) / direction[:, 2]
+    hits = scene.first_hits(origin, direction, top + 1e-12, 0.0)
+    assert np.allclose(hits.t, top, atol=1e-12)
+
+
 def test_depth_ends_the_ray():
     scene = Scene(plane_high([-0.5]))
     origin, start = np.array([[0.1, 0.2, 0.0]]), np.array([0.2])
