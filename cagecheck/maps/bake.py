@@ -5,8 +5,8 @@ records is shaded and written down. Work streams through square blocks of texels
 that memory holds one tile's finished maps and a few blocks, whatever the size of the map.
 
 With supersampling the tangent-space (and world-space) normals of a texel's sub-texels are averaged
-and made unit length; heights are averaged; part and material are those of the first sub-texel
-that recorded something.
+and made unit length; heights are averaged; the part is that of the first sub-texel that recorded
+something, the material that of the first sub-texel.
 """
 
 from __future__ import annotations
@@ -140,6 +140,8 @@ class Baker:
         self.shading = shading or high_shading(scene.surface, rule.normals)
         self.basis: TangentBasis = tangent_basis(low, rule.basis)
         every = np.ones((len(low.part_names), len(scene.surface.part_names)), bool)
+        material = low.mesh.face_material
+        self.material = None if material is None else material[low.cut.face]
         self.seen = paired if rule.apart and paired is not None else every
 
     def record(self, points: SurfacePoints) -> tuple[Rays, Recorded]:
@@ -208,30 +210,22 @@ class Baker:
         return replace(out, overlaps=overlaps)
 
     def _bake_block(self, block: TexelPoints, out: TileBake) -> None:
-        _, seen = self.record(block.points)
+        points, x, y = block.points, block.x, block.y
+        _, seen = self.record(points)
         hit = seen.hit
-        x, y = block.x, block.y
-        left, top = int(x.min()), int(y.min())
-        shape = (int(y.max()) - top + 1, int(x.max()) - left + 1)
-        window = (slice(top, top + shape[0]), slice(left, left + shape[1]))
-        x, y = x - np.int32(left), y - np.int32(top)
-        out.covered[window] |= _marked(shape, x, y, np.ones(len(x), bool))
-        out.hit[window] |= _marked(shape, x, y, hit)
+        _mark(x, y, hit, out.covered, out.hit)
+        mean = self.rule.supersample > 1
         if out.tangent is not None:
-            local = self.basis.encode(block.points.triangle, block.points.barycentric, seen.normal)
-            _mean_directions(local, hit, x, y, out.tangent[window])
+            local = self.basis.encode(points.triangle, points.barycentric, seen.normal)
+            (_mean_directions if mean else _put_directions)(local, hit, x, y, out.tangent)
         if out.world is not None:
-            _mean_directions(seen.normal, hit, x, y, out.world[window])
+            (_mean_directions if mean else _put_directions)(seen.normal, hit, x, y, out.world)
         if out.height is not None:
-            _mean_heights(seen.t, hit, x, y, out.height[window])
+            _mean_heights(seen.t, hit, x, y, out.height)
         if out.part is not None:
-            part = np.where(hit, self.scene.surface.triangle_part[seen.face], NO_ID)
-            _first_number(part.astype(np.int32), x, y, out.part[window])
-        if out.material is not None:
-            face = self.low.cut.face[block.points.triangle]
-            material = self.low.mesh.face_material
-            number = np.full(len(x), NO_ID, np.int32) if material is None else material[face]
-            _first_number(number, x, y, out.material[window])
+            _first_number(seen.face, self.scene.surface.triangle_part, x, y, out.part)
+        if out.material is not None and self.material is not None:
+            _first_number(points.triangle, self.material, x, y, out.material)
 
 
 def predict_maps(
@@ -327,52 +321,75 @@ def _outermost_seen(
 
 
 @njit(cache=True, nogil=True)
-def _marked(
-    shape: tuple[int, int], x: Ints, y: Ints, chosen: NDArray[np.bool_]
-) -> NDArray[np.bool_]:
-    out = np.zeros(shape, np.bool_)
+def _mark(
+    x: Ints,
+    y: Ints,
+    hit: NDArray[np.bool_],
+    covered: NDArray[np.bool_],
+    any_hit: NDArray[np.bool_],
+) -> None:
     for i in range(len(x)):
-        if chosen[i]:
-            out[y[i], x[i]] = True
-    return out
+        covered[y[i], x[i]] = True
+        if hit[i]:
+            any_hit[y[i], x[i]] = True
+
+
+@njit(cache=True, nogil=True)
+def _put_directions(
+    vectors: Floats, hit: NDArray[np.bool_], x: Ints, y: Ints, out: NDArray[np.float32]
+) -> None:
+    for i in range(len(x)):
+        if hit[i]:
+            for k in range(3):
+                out[y[i], x[i], k] = vectors[i, k]
+
+
+@njit(cache=True, nogil=True)
+def _window(x: Ints, y: Ints) -> tuple[int, int, int, int]:
+    """Return the first column and row of a block's texels, its rows and its columns."""
+    left, top = x.min(), y.min()
+    return left, top, y.max() - top + 1, x.max() - left + 1
 
 
 @njit(cache=True, nogil=True)
 def _mean_directions(
     vectors: Floats, hit: NDArray[np.bool_], x: Ints, y: Ints, out: NDArray[np.float32]
 ) -> None:
-    total = np.zeros(out.shape, np.float64)
+    left, top, rows, columns = _window(x, y)
+    total = np.zeros((rows, columns, 3))
     for i in range(len(x)):
         if hit[i]:
             for k in range(3):
-                total[y[i], x[i], k] += vectors[i, k]
-    for r in range(out.shape[0]):
-        for c in range(out.shape[1]):
-            v = total[r, c]
-            length = np.sqrt(v[0] * v[0] + v[1] * v[1] + v[2] * v[2])
+                total[y[i] - top, x[i] - left, k] += vectors[i, k]
+    for r in range(rows):
+        for c in range(columns):
+            a, b, d = total[r, c, 0], total[r, c, 1], total[r, c, 2]
+            length = np.sqrt(a * a + b * b + d * d)
             if length > 0:
                 for k in range(3):
-                    out[r, c, k] = v[k] / length
+                    out[top + r, left + c, k] = total[r, c, k] / length
 
 
 @njit(cache=True, nogil=True)
 def _mean_heights(
     t: Floats, hit: NDArray[np.bool_], x: Ints, y: Ints, out: NDArray[np.float32]
 ) -> None:
-    total = np.zeros(out.shape)
-    count = np.zeros(out.shape, np.int32)
+    left, top, rows, columns = _window(x, y)
+    total = np.zeros((rows, columns))
+    count = np.zeros((rows, columns), np.int32)
     for i in range(len(x)):
         if hit[i]:
-            total[y[i], x[i]] += t[i]
-            count[y[i], x[i]] += 1
-    for r in range(out.shape[0]):
-        for c in range(out.shape[1]):
+            total[y[i] - top, x[i] - left] += t[i]
+            count[y[i] - top, x[i] - left] += 1
+    for r in range(rows):
+        for c in range(columns):
             if count[r, c] > 0:
-                out[r, c] = total[r, c] / count[r, c]
+                out[top + r, left + c] = total[r, c] / count[r, c]
 
 
 @njit(cache=True, nogil=True)
-def _first_number(number: Ints, x: Ints, y: Ints, out: Ints) -> None:
+def _first_number(row: Ints, numbers: Ints, x: Ints, y: Ints, out: Ints) -> None:
+    """Write ``numbers[row]`` into each texel, from its first sub-texel that has one."""
     for i in range(len(x)):
-        if number[i] >= 0 and out[y[i], x[i]] < 0:
-            out[y[i], x[i]] = number[i]
+        if row[i] >= 0 and out[y[i], x[i]] < 0:
+            out[y[i], x[i]] = numbers[row[i]]
