@@ -222,9 +222,8 @@ def answer(model, bake, triangle, barycentric, kind):
     step = np.where(hit, hit_t, 0)[:, None] * direction
     up = np.einsum("nk,nk->n", step, face[triangle])[:, None] * face[triangle]
     slide = np.where(hit, np.linalg.norm(step - up, axis=1), np.nan)
-    box = np.array([np.ptp(p[model.low_part == k].reshape(-1, 3), axis=0)
-                    for k in range(len(model.paired))])  # fmt: skip
-    share = slide / np.linalg.norm(box, axis=1)[model.low_part[triangle]]
+    part_area = np.bincount(model.low_part, area, len(model.paired))
+    share = slide / np.sqrt(part_area)[model.low_part[triangle]]
     judged = np.where(density > 0, slide * density / 2, share / (2 / 1024))
     lean = np.where(hit, angle_between(shading, high_normal[recorded]), np.nan)
     steep = np.degrees(np.arccos(180 / (127.5 * np.pi)))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pytest
@@ -170,6 +170,44 @@ def test_every_sample_has_the_defects_that_the_definitions_give_it(seed):
         assert np.allclose(measure, exact, rtol=loose, atol=loose * 0.1, equal_nan=True), Defect(
             kind
         )
+
+
+@hypothesis_settings(max_examples=10, deadline=None, derandomize=True)
+@given(
+    seed=st.integers(0, 10**6), log_scale=st.floats(-4, 5), log_shift=st.floats(0, 6),
+    turned=st.booleans(),
+)  # fmt: skip
+def test_nothing_depends_on_place_size_or_turn(seed, log_scale, log_shift, turned):
+    """From a ten-thousandth to a hundred thousand times the size, up to a million sizes away."""
+    model, bake = scene(seed)
+    scale, rng = 10.0**log_scale, np.random.default_rng(seed)
+    turn = np.eye(3)
+    if turned:
+        turn = trimesh.transformations.random_rotation_matrix(rng.random(3))[:3, :3]
+    shift = scale * 10.0**log_shift * rng.uniform(-1, 1, 3)
+    moved_model = replace(
+        model,
+        low=scale * model.low @ turn.T + shift,
+        high=scale * model.high @ turn.T + shift,
+        normals=None if model.normals is None else model.normals @ turn.T,
+    )
+    lengths = {name: scale * getattr(bake, name) for name in ("offset", "depth", "reach")}
+    moved = predicted(moved_model, replace(bake, **lengths), seed)
+    plain = predicted(model, bake, seed)
+    points = plain.points
+    known = answer(model, bake, points.triangle, points.barycentric, points.kind).known
+    one, other = _order(points), _order(moved.points)
+    differ = plain.findings.flags[one] ^ moved.findings.flags[other]
+    for kind in range(10):
+        assert not ((differ >> kind & 1).astype(bool) & known[one, kind]).any(), Defect(kind)
+    for before, after in zip(plain.totals(), moved.totals(), strict=True):
+        assert after["regions"] == pytest.approx(before["regions"], abs=1)
+        assert after["percent"] == pytest.approx(before["percent"], abs=1)
+
+
+def _order(points):
+    w = points.barycentric
+    return np.lexsort((w[:, 2], w[:, 1], w[:, 0], points.kind, points.triangle))
 
 
 @hypothesis_settings(max_examples=60, deadline=None, derandomize=True)

@@ -92,7 +92,7 @@ def classify(
     # Height times the tangent of the slant, with height = |t| cos(slant): the hit's distance from
     # the sample measured in the plane of the low-poly face.
     slide = np.abs(distance) * np.sin(np.radians(slant))
-    size = part_diagonals(low)[low.triangle_part[points.triangle]]
+    size = part_sizes(low)[low.triangle_part[points.triangle]]
     most = np.divide(limits.skew_texels, texels, out=limits.skew_share * size, where=texels > 0)
     masks[Defect.SKEW] = on_target & (slant > limits.skew_degrees) & (slide > most)
     measures[Defect.SKEW] = _in_texels(slide, texels)
@@ -212,15 +212,15 @@ def _shading_normals(low: LowPoly, points: SurfacePoints) -> Floats:
     return normalised(interpolate(low.shading_normals.reshape(-1, 3), corners, points.barycentric))
 
 
-def part_diagonals(low: LowPoly) -> Floats:
-    """Return (parts,) bounding-box diagonals, world units; 1 where a part has no size."""
-    count = len(low.part_names)
-    least, most = np.full((count, 3), np.inf), np.full((count, 3), -np.inf)
-    corners = low.positions[low.triangles]
-    np.minimum.at(least, low.triangle_part, corners.min(axis=1))
-    np.maximum.at(most, low.triangle_part, corners.max(axis=1))
-    used = np.bincount(low.triangle_part, minlength=count) > 0
-    size = np.ones(count)
-    size[used] = np.linalg.norm(most[used] - least[used], axis=1)
-    out: Floats = np.where(size > 0, size, 1.0)
+def part_sizes(low: LowPoly) -> Floats:
+    """Return (parts,) the side of a square as large as each part, world units; 1 without area.
+
+    With UVs that fill a tile, this long is as much as the map is wide. Unlike a bounding box's
+    diagonal it does not depend on how the part is turned.
+    """
+    area = np.bincount(low.triangle_part, weights=low.area, minlength=len(low.part_names))
+    out: Floats = np.where(area > 0, np.sqrt(area), 1.0)
     return out
+
+
+part_diagonals = part_sizes

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from cagecheck.defects.classify import hit_normals
+from cagecheck.defects.classify import hit_normals, part_sizes
 from cagecheck.defects.fold import shell_quadratic
 from cagecheck.defects.kinds import Thresholds
 from cagecheck.defects.regions import Region
@@ -170,11 +170,7 @@ def split_slope(low: LowPoly, cage: Cage, points: SurfacePoints, texels: Floats)
 
 def skew_scale(low: LowPoly, points: SurfacePoints, texels: Floats, limits: Thresholds) -> Floats:
     """Return (N,) factors: a slide (world units) times this is above 1 where it is a defect."""
-    size = np.ones(len(low.part_names))
-    for part in np.unique(low.triangle_part):
-        place = low.positions[low.triangles[low.triangle_part == part].ravel()]
-        size[part] = np.linalg.norm(place.max(axis=0) - place.min(axis=0)) or 1.0
-    without = 1 / (limits.skew_share * size[low.triangle_part[points.triangle]])
+    without = 1 / (limits.skew_share * part_sizes(low)[low.triangle_part[points.triangle]])
     return np.where(texels > 0, texels / limits.skew_texels, without)
 
 
