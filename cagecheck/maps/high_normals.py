@@ -17,6 +17,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from cagecheck.meshes.mesh import Floats, Ints, Surface
+from cagecheck.vectors import Vector, blend, cross, dot, minus, moved, row, scaled, store
 
 HighNormals = Literal["file", "smooth", "face"]
 
@@ -185,42 +186,32 @@ def _shade(
     out: Floats,
 ) -> None:
     smooth = len(normals) > 0
-    u, v, q, n = np.empty(3), np.empty(3), np.empty(3), np.empty(3)
     for i in range(len(face)):
         f = face[i]
         if f < 0:
-            out[i, 0] = out[i, 1] = out[i, 2] = 0.0
+            store(out, i, (0.0, 0.0, 0.0))
             continue
-        a, b, c = triangles[f, 0], triangles[f, 1], triangles[f, 2]
-        for k in range(3):
-            base = np.float64(positions[a, k])
-            u[k] = positions[b, k] - base
-            v[k] = positions[c, k] - base
-            q[k] = origin[i, k] + t[i] * direction[i, k] - base
-        n[0] = u[1] * v[2] - u[2] * v[1]
-        n[1] = u[2] * v[0] - u[0] * v[2]
-        n[2] = u[0] * v[1] - u[1] * v[0]
-        square = n[0] * n[0] + n[1] * n[1] + n[2] * n[2]
-        wb = wc = 0.0
-        if smooth and square > 0.0:
-            wb = (
-                (q[1] * v[2] - q[2] * v[1]) * n[0]
-                + (q[2] * v[0] - q[0] * v[2]) * n[1]
-                + (q[0] * v[1] - q[1] * v[0]) * n[2]
-            ) / square
-            wc = (
-                (u[1] * q[2] - u[2] * q[1]) * n[0]
-                + (u[2] * q[0] - u[0] * q[2]) * n[1]
-                + (u[0] * q[1] - u[1] * q[0]) * n[2]
-            ) / square
-            # The hit lies in the triangle up to rounding; weights outside would extrapolate.
-            wb = min(max(wb, 0.0), 1.0)
-            wc = min(max(wc, 0.0), 1.0 - wb)
+        base = row(positions, triangles[f, 0])
+        u = minus(row(positions, triangles[f, 1]), base)
+        v = minus(row(positions, triangles[f, 2]), base)
+        normal = cross(u, v)
         if smooth:
+            point = moved(row(origin, i), t[i], row(direction, i))
+            weights = _weights(minus(point, base), u, v, normal)
             a, b, c = corner[f, 0], corner[f, 1], corner[f, 2]
-            for k in range(3):
-                n[k] = (1.0 - wb - wc) * normals[a, k] + wb * normals[b, k] + wc * normals[c, k]
-            square = n[0] * n[0] + n[1] * n[1] + n[2] * n[2]
-        scale = 1.0 / np.sqrt(square) if square > 0.0 else 0.0
-        for k in range(3):
-            out[i, k] = n[k] * scale
+            normal = blend(row(normals, a), row(normals, b), row(normals, c), weights)
+        square = dot(normal, normal)
+        store(out, i, scaled(normal, 1.0 / np.sqrt(square) if square > 0.0 else 0.0))
+
+
+@njit(cache=True, nogil=True)
+def _weights(q: Vector, u: Vector, v: Vector, normal: Vector) -> Vector:
+    """Return the barycentric weights of base + q on the triangle base, base + u, base + v.
+
+    A hit lies in its triangle up to rounding; weights outside would extrapolate.
+    """
+    square = dot(normal, normal)
+    inverse = 1.0 / square if square > 0.0 else 0.0
+    b = min(max(dot(cross(q, v), normal) * inverse, 0.0), 1.0)
+    c = min(max(dot(cross(u, q), normal) * inverse, 0.0), 1.0 - b)
+    return 1.0 - b - c, b, c
