@@ -16,7 +16,7 @@ from __future__ import annotations
 import ctypes
 import functools
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import embreex
 import llvmlite.binding
@@ -24,6 +24,8 @@ import numpy as np
 from numba import carray, cfunc, njit, types
 from numba.extending import intrinsic
 from numpy.typing import NDArray
+
+from cagecheck.vectors import Vector
 
 # Values of the public enums of Embree 4 (rtcore_common.h, rtcore_scene.h, rtcore_geometry.h).
 _BUFFER_INDEX, _BUFFER_VERTEX = 0, 1
@@ -188,7 +190,7 @@ LANES = 8
 # RTCRayHitN in words per lane: origin, t_near, direction, time, t_far, mask, id, flags (the ray),
 # then normal, u, v, primitive, geometry, instance, instance primitive (the hit).
 _RAY_WORDS, _HIT_WORDS = 12, 9
-_T_NEAR, _DIRECTION, _TIME, _T_FAR, _MASK, _ID, _FLAGS = 3, 4, 7, 8, 9, 10, 11
+_T_NEAR, _DIRECTION, _T_FAR, _MASK, _ID = 3, 4, 8, 9, 10
 _PRIMITIVE, _GEOMETRY = 5, 6
 _ALIGNMENT = 64
 
@@ -235,17 +237,36 @@ def collector() -> int:
     return int(_collect.address)
 
 
+class Query(NamedTuple):
+    """One thread's packet of `LANES` rays, and what Embree answers.
+
+    ray, bits : the RTCRayHitN as floats and as words; used : (LANES,) int32, -1 for lanes in use.
+    count : (LANES,) crossings collected; t, face : (LANES, capacity) float32 and uint32.
+    words, lanes, context, arguments : the memory behind them and Embree's own structures.
+    """
+
+    ray: Any
+    bits: Any
+    used: Any
+    count: Any
+    t: Any
+    face: Any
+    words: Any
+    lanes: Any
+    context: Any
+    arguments: Any
+
+
 @njit(cache=True, nogil=True)
-def make_query(capacity: int, address: int) -> Any:
-    """Return the buffers of one thread's packets, with room for `capacity` crossings a lane.
+def make_query(capacity: int, address: int) -> Query:
+    """Return a packet with room for `capacity` crossings a lane.
 
     `address` is that of `collector`, or `FIRST_ONLY`.
-    (context, arguments, ray words, lanes in use, count (LANES,), t and face (LANES, capacity))
     """
     context = np.zeros(_CONTEXT_WORDS, np.uint64)
     arguments = np.zeros(_ARGUMENT_WORDS, np.uint64)
     words = np.zeros((_RAY_WORDS + _HIT_WORDS) * LANES + _ALIGNMENT, np.float32)
-    used = np.zeros(LANES + _ALIGNMENT, np.int32)
+    lanes = np.zeros(LANES + _ALIGNMENT, np.int32)
     count = np.zeros(LANES, np.uint64)
     t = np.empty((LANES, capacity), np.float32)
     face = np.empty((LANES, capacity), np.uint32)
@@ -258,7 +279,15 @@ def make_query(capacity: int, address: int) -> Any:
     arguments[_FLAGS_WORD] |= np.uint64(_QUERY_COHERENT)
     arguments[_CONTEXT_WORD] = context.ctypes.data
     arguments[_FILTER_WORD] = address
-    return context, arguments, words, used, count, t, face
+    base = _aligned(words.ctypes.data)
+    # Views of plain addresses: taking one out of the packet counts no references, ray after ray.
+    ray = carray(_as_f32(base), ((_RAY_WORDS + _HIT_WORDS) * LANES,))
+    bits = carray(_as_u32(base), ((_RAY_WORDS + _HIT_WORDS) * LANES,))
+    used = carray(_as_i32(_aligned(lanes.ctypes.data)), (LANES,))
+    for lane in range(LANES):
+        bits[_MASK * LANES + lane] = np.uint32(_INVALID_ID)
+        bits[_ID * LANES + lane] = lane
+    return Query(ray, bits, used, count, t, face, words, lanes, context, arguments)
 
 
 @njit(cache=True, nogil=True)
@@ -267,68 +296,52 @@ def _aligned(address: Any) -> Any:
 
 
 @njit(cache=True, nogil=True)
-def clear_lanes(query: Any) -> None:
+def clear_lanes(query: Query) -> None:
     """Take all rays out of the packet."""
-    used = carray(_as_i32(_aligned(query[3].ctypes.data)), (LANES,))
+    used = query.used
     for lane in range(LANES):
         used[lane] = 0
 
 
 @njit(cache=True, nogil=True)
-def set_lane(
-    query: Any,
-    lane: int,
-    origin: NDArray[np.float32],
-    direction: NDArray[np.float32],
-    t_far: float,
-) -> None:
+def set_lane(query: Query, lane: int, origin: Vector, direction: Vector, t_far: float) -> None:
     """Put a ray into a lane of the packet; its crossings have 0 <= t <= t_far."""
-    base = _aligned(query[2].ctypes.data)
-    ray = carray(_as_f32(base), (_RAY_WORDS * LANES,))
-    bits = carray(_as_u32(base), ((_RAY_WORDS + _HIT_WORDS) * LANES,))
-    used = carray(_as_i32(_aligned(query[3].ctypes.data)), (LANES,))
-    for k in range(3):
-        ray[k * LANES + lane] = origin[k]
-        ray[(_DIRECTION + k) * LANES + lane] = direction[k]
+    ray, bits, used = query.ray, query.bits, query.used
+    ray[0 * LANES + lane], ray[1 * LANES + lane], ray[2 * LANES + lane] = origin
     ray[_T_NEAR * LANES + lane] = 0.0
-    ray[_TIME * LANES + lane] = 0.0
+    ray[_DIRECTION * LANES + lane] = direction[0]
+    ray[(_DIRECTION + 1) * LANES + lane] = direction[1]
+    ray[(_DIRECTION + 2) * LANES + lane] = direction[2]
     ray[_T_FAR * LANES + lane] = t_far
-    bits[_MASK * LANES + lane] = np.uint32(_INVALID_ID)
-    bits[_ID * LANES + lane] = lane
-    bits[_FLAGS * LANES + lane] = 0
-    for k in range(_RAY_WORDS + _PRIMITIVE, _RAY_WORDS + _HIT_WORDS):
-        bits[k * LANES + lane] = np.uint32(_INVALID_ID)
+    bits[(_RAY_WORDS + _GEOMETRY) * LANES + lane] = np.uint32(_INVALID_ID)
     used[lane] = -1
 
 
 @njit(cache=True, nogil=True)
-def cast_packet(scene: int, query: Any) -> None:
+def cast_packet(scene: int, query: Query) -> None:
     """Collect all crossings of the lanes in use into the query's count, t and face.
 
     A lane's count may exceed its room: then set the lanes again in a larger query. The order is
     the traversal's, not by distance. A query of `FIRST_ONLY` is read with `first_of` instead.
     """
-    _, arguments, words, used, count, _, _ = query
+    count = query.count
     for lane in range(LANES):
         count[lane] = 0
     _rtc_intersect8(  # type: ignore[call-overload]
-        _aligned(used.ctypes.data),
+        query.used.ctypes.data,
         np.uintp(scene),
-        _aligned(words.ctypes.data),
-        arguments.ctypes.data,
+        query.ray.ctypes.data,
+        query.arguments.ctypes.data,
     )
 
 
 @njit(cache=True, nogil=True)
-def first_of(query: Any, lane: int) -> Any:
+def first_of(query: Query, lane: int) -> Any:
     """Return (t, triangle) of a lane's first crossing after `cast_packet`; -1 where it met none."""
-    base = _aligned(query[2].ctypes.data)
-    ray = carray(_as_f32(base), (_RAY_WORDS * LANES,))
-    bits = carray(_as_u32(base), ((_RAY_WORDS + _HIT_WORDS) * LANES,))
     face: Any = np.int32(-1)
-    if bits[(_RAY_WORDS + _GEOMETRY) * LANES + lane] != np.uint32(_INVALID_ID):
-        face = np.int32(bits[(_RAY_WORDS + _PRIMITIVE) * LANES + lane])
-    return ray[_T_FAR * LANES + lane], face
+    if query.bits[(_RAY_WORDS + _GEOMETRY) * LANES + lane] != np.uint32(_INVALID_ID):
+        face = np.int32(query.bits[(_RAY_WORDS + _PRIMITIVE) * LANES + lane])
+    return query.ray[_T_FAR * LANES + lane], face
 
 
 @njit(cache=True, nogil=True)
@@ -337,16 +350,14 @@ def _probe(
 ) -> Any:
     """Cast one ray in lane 3, with a neighbour that misses; return its crossings."""
     query = make_query(4, address)
-    origin = np.array([0.25, 0.25, 0.0], np.float32)
-    aside = np.array([9.0, 9.0, 0.0], np.float32)
-    direction = np.array([0.0, 0.0, 1.0], np.float32)
+    origin, aside, direction = (0.25, 0.25, 0.0), (9.0, 9.0, 0.0), (0.0, 0.0, 1.0)
     clear_lanes(query)
     set_lane(query, 3, origin, direction, 10.0)
     set_lane(query, 5, aside, direction, 10.0)
     cast_packet(scene, query)
-    n: Any = np.int64(query[4][3])
+    n: Any = np.int64(query.count[3])
     for k in range(min(n, 4)):
-        out_t[k], out_face[k] = query[5][3, k], query[6][3, k]
+        out_t[k], out_face[k] = query.t[3, k], query.face[3, k]
     first = make_query(0, FIRST_ONLY)
     clear_lanes(first)
     set_lane(first, 3, origin, direction, 10.0)
@@ -354,7 +365,7 @@ def _probe(
     cast_packet(scene, first)
     out_t[3] = first_of(first, 3)[0]
     aside_first = first_of(first, 5)[1] + 1
-    return n + 100 * np.int64(query[4][5]) + 100 * aside_first
+    return n + 100 * np.int64(query.count[5]) + 100 * aside_first
 
 
 def _self_test(library: ctypes.CDLL) -> None:

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from cagecheck.meshes.mesh import Floats, Ints
 from cagecheck.rays import embree
 from cagecheck.rays.rounding import SEGMENT_PAD, refine, shift_of
-from cagecheck.vectors import row
+from cagecheck.vectors import minus, moved, row, scaled
 
 MISSED, DOUBTFUL = -1, -2
 
@@ -87,7 +87,7 @@ def _trace(
 ) -> None:
     """Write face (`DOUBTFUL` where a ray met nothing) and t as the traversal has it."""
     query = embree.make_query(0, embree.FIRST_ONLY)
-    begin, inward = np.empty(3, np.float32), np.empty(3, np.float32)
+    middle = (centre[0], centre[1], centre[2])
     pad = SEGMENT_PAD * scale
     to_unit = 1.0 / scale
     for first in range(0, len(face), embree.LANES):
@@ -97,12 +97,11 @@ def _trace(
         for lane in range(lanes):
             i = first + lane
             above = start[i] + pad
-            shift = shift_of(origin_bits[i])
-            for k in range(3):
-                place = origin[i, k] + above * direction[i, k] - centre[k]
-                begin[k] = place * to_unit + shift[k]
-                inward[k] = -direction[i, k]
-            embree.set_lane(query, lane, begin, inward, (above + depth + pad) * to_unit)
+            outward = row(direction, i)
+            place = minus(moved(row(origin, i), above, outward), middle)
+            begin = moved(shift_of(origin_bits, i), to_unit, place)
+            length = (above + depth + pad) * to_unit
+            embree.set_lane(query, lane, begin, scaled(outward, -1.0), length)
         embree.cast_packet(native, query)
         for lane in range(lanes):
             i = first + lane

@@ -30,9 +30,9 @@ _STEP = 2.0 / ((1 << 21) - 1)
 
 
 @njit(cache=True, nogil=True)
-def shift_of(bits: NDArray[np.uint64]) -> Vector:
-    """Return the shift of a ray (unit scene) from the three words of its origin."""
-    z = mix(bits[0] + np.uint64(1), bits[1] + np.uint64(2), bits[2])
+def shift_of(bits: NDArray[np.uint64], i: int) -> Vector:
+    """Return the shift of ray i (unit scene) from the (N, 3) words of the rays' origins."""
+    z = mix(bits[i, 0] + np.uint64(1), bits[i, 1] + np.uint64(2), bits[i, 2])
     return (
         SHIFT * (np.float64(z & _FIELD) * _STEP - 1.0),
         SHIFT * (np.float64((z >> np.uint64(21)) & _FIELD) * _STEP - 1.0),

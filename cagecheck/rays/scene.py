@@ -19,7 +19,7 @@ from cagecheck.rays import embree
 from cagecheck.rays.first_hit import DOUBTFUL, MISSED, Hits, first_hits
 from cagecheck.rays.layers import NO_LAYER, Layers
 from cagecheck.rays.rounding import SEGMENT_PAD, SHIFT, refine, shift_of
-from cagecheck.vectors import row
+from cagecheck.vectors import moved, row, store
 
 log = logging.getLogger(__name__)
 
@@ -375,20 +375,18 @@ def _traverse_block(
             i = first + lane
             below = depth[i] + pad
             length[lane] = (below + reach[i] + pad) / scale
-            shift = shift_of(origin_bits[i])
+            shift = shift_of(origin_bits, i)
             for k in range(3):
                 begin = (origin[i, k] - below * direction[i, k] - centre[k]) / scale
                 start[lane, k] = begin + shift[k]
                 along[lane, k] = direction[i, k]
-            embree.set_lane(query, lane, start[lane], along[lane], length[lane])
+            embree.set_lane(query, lane, row(start, lane), row(along, lane), length[lane])
         embree.cast_packet(native, query)
         most = 0
         for lane in range(lanes):
-            if query[4][lane] == 0:
-                _cast_to_all_sides(
-                    native, query, alone, start[lane], along[lane], length[lane], lane
-                )
-            counts[first + lane] = query[4][lane]
+            if query.count[lane] == 0:
+                _cast_to_all_sides(native, query, alone, start, along, length, lane)
+            counts[first + lane] = query.count[lane]
             most = max(most, counts[first + lane])
         if most > capacity:
             capacity = 2 * most
@@ -396,7 +394,7 @@ def _traverse_block(
             alone = embree.make_query(capacity, collector)
             embree.clear_lanes(query)
             for lane in range(lanes):
-                embree.set_lane(query, lane, start[lane], along[lane], length[lane])
+                embree.set_lane(query, lane, row(start, lane), row(along, lane), length[lane])
             embree.cast_packet(native, query)
         if used + lanes * most > room:
             room = 2 * (used + lanes * most)
@@ -405,8 +403,8 @@ def _traverse_block(
         for lane in range(lanes):
             i = first + lane
             for k in range(counts[i]):
-                face_out[used] = np.int32(query[6][lane, k])
-                t_out[used] = np.float64(query[5][lane, k]) * scale - depth[i] - pad
+                face_out[used] = np.int32(query.face[lane, k])
+                t_out[used] = np.float64(query.t[lane, k]) * scale - depth[i] - pad
                 used += 1
     return counts, t_out[:used], face_out[:used]
 
@@ -414,11 +412,11 @@ def _traverse_block(
 @njit(cache=True, nogil=True)
 def _cast_to_all_sides(
     native: int,
-    query: Any,
-    alone: Any,
+    query: embree.Query,
+    alone: embree.Query,
     start: NDArray[np.float32],
     along: NDArray[np.float32],
-    length: float,
+    length: NDArray[np.float32],
     lane: int,
 ) -> None:
     """Cast a ray that found nothing again with other shifts, in the packet `alone`.
@@ -426,18 +424,16 @@ def _cast_to_all_sides(
     Fills the lane's count, t and face of `query`, and moves `start` to the shift that found
     something.
     """
-    shifted = np.empty(3, np.float32)
     for side in range(len(ALL_SIDES)):
-        for k in range(3):
-            shifted[k] = start[k] + 2.0 * SHIFT * ALL_SIDES[side, k]
+        shifted = moved(row(start, lane), 2.0 * SHIFT, row(ALL_SIDES, side))
         embree.clear_lanes(alone)
-        embree.set_lane(alone, 0, shifted, along, length)
+        embree.set_lane(alone, 0, shifted, row(along, lane), length[lane])
         embree.cast_packet(native, alone)
-        if alone[4][0] > 0:
-            query[4][lane] = alone[4][0]
-            query[5][lane] = alone[5][0]
-            query[6][lane] = alone[6][0]
-            start[:] = shifted
+        if alone.count[0] > 0:
+            query.count[lane] = alone.count[0]
+            query.t[lane] = alone.t[0]
+            query.face[lane] = alone.face[0]
+            store(start, lane, shifted)
             return
 
 
