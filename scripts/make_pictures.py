@@ -25,8 +25,10 @@ from cagecheck.demo.scene import DemoScene
 from cagecheck.inputs import read_inputs
 from cagecheck.prediction import Prediction, Settings, predict
 from cagecheck.progress import silent
+from cagecheck.report.colours import DEFECT_COLOURS
 from cagecheck.report.heatmap import build_heat_map, region_of_samples
 from cagecheck.report.page import MARKS_PER_TILE, write_page
+from cagecheck.report.prediction_page import page_of_prediction
 from cagecheck.report.tile_pictures import EMPTY, TilePicture, draw_tiles, heat_uv
 from cagecheck.report.web_scene import least_region, worst_of_triangles
 from cagecheck.report.write import write_prediction
@@ -117,7 +119,7 @@ def draw_tile(sheet: Image.Image, picture: TilePicture, x: int, y: int) -> None:
     """Draw one tile and the numbers of its worst regions where they do not collide."""
     pen = ImageDraw.Draw(sheet)
     pen.rectangle((x, y, x + TILE - 1, y + TILE - 1), fill=GROUND)
-    rgb = Image.open(io.BytesIO(picture.png())).convert("RGB")
+    rgb = Image.open(io.BytesIO(picture.png(DEFECT_COLOURS))).convert("RGB")
     mask = Image.fromarray(np.where(picture.main == EMPTY, 0, 255).astype(np.uint8))
     sheet.paste(rgb, (x, y), mask)
     kept: list[tuple[float, float]] = []
@@ -143,7 +145,7 @@ def report_picture(result: Prediction, path: Path) -> None:
         return
     number = worst_of_kind([r.to_dict() for r in result.regions], Defect.MISS_TIGHT)
     with tempfile.TemporaryDirectory() as temporary:
-        page = write_page(result, Path(temporary, "report.html"))
+        page = write_page(page_of_prediction(result), Path(temporary, "report.html"))
         with browser(1360, 960) as driver:
             prefer(driver, "light")
             driver.get(f"{page.as_uri()}#region-{number}")

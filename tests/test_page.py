@@ -22,8 +22,10 @@ from cagecheck.errors import InputError
 from cagecheck.meshes.lowpoly import prepare_low
 from cagecheck.meshes.mesh import Surface, mesh_from_polygons
 from cagecheck.prediction import Prediction, Settings, predict
+from cagecheck.report.colours import DEFECT_COLOURS
 from cagecheck.report.heatmap import build_heat_map
 from cagecheck.report.page import page_html, script_json, write_page
+from cagecheck.report.prediction_page import page_of_prediction
 from cagecheck.report.thin import thin_surface
 from cagecheck.report.tile_pictures import EMPTY, draw_tiles, heat_uv
 from cagecheck.report.web_scene import Box, Packed, worst_last
@@ -33,7 +35,8 @@ MOST_BYTES = 25_000_000
 
 @pytest.fixture(scope="module")
 def page(demo_prediction: Prediction) -> str:
-    return page_html(demo_prediction, heat_vertices=30_000, high_triangles=20_000)
+    content = page_of_prediction(demo_prediction, heat_vertices=30_000)
+    return page_html(content, high_triangles=20_000)
 
 
 def page_data(page: str) -> dict[str, Any]:
@@ -198,7 +201,7 @@ def test_tile_pictures_cover_what_the_islands_cover(two_tiles: Prediction) -> No
         assert np.all(picture.main[inside] == code)
         assert np.all(picture.main[2:-2, 2:10] == EMPTY)
         assert np.all(picture.region[inside] == number)
-        assert picture.png().startswith(b"\x89PNG")
+        assert picture.png(DEFECT_COLOURS).startswith(b"\x89PNG")
 
 
 def test_tiles_are_not_upside_down() -> None:
@@ -248,20 +251,21 @@ def test_names_cannot_break_the_page(two_tiles: Prediction) -> None:
     low = replace(two_tiles.low, mesh=mesh)
     regions = [replace(r, part=evil) for r in two_tiles.regions]
     assert regions
-    page = page_html(replace(two_tiles, low=low, regions=regions), title="<b>bold</b>")
+    spoilt = replace(two_tiles, low=low, regions=regions)
+    page = page_html(page_of_prediction(spoilt, title="<b>bold</b>"))
     assert "alert(1)</script>" not in page
     assert "<b>bold</b>" not in page and "&lt;b&gt;bold" in page
     assert json.loads(script_json({"a": evil}))["a"] == evil
 
 
 def test_before_and_after_stand_side_by_side(two_tiles: Prediction) -> None:
-    assert "Before and after" not in page_html(two_tiles)
-    page = page_html(two_tiles, before=two_tiles)
+    assert "Before and after" not in page_html(page_of_prediction(two_tiles))
+    page = page_html(page_of_prediction(two_tiles, before=two_tiles))
     row = next(t for t in two_tiles.totals() if t["regions"])
     cells = re.findall(rf"{re.escape(row['name'])}</td>(.*?)</tr>", page, re.S)[-1]
     numbers = re.findall(r'<td class="n">(.*?)</td>', cells)
     assert numbers[0] == numbers[1] == str(row["regions"])
-    assert page == page_html(two_tiles, before=two_tiles.totals())
+    assert page == page_html(page_of_prediction(two_tiles, before=two_tiles.totals()))
 
 
 def test_clean_and_without_uvs(two_tiles: Prediction) -> None:
@@ -270,18 +274,18 @@ def test_clean_and_without_uvs(two_tiles: Prediction) -> None:
     settings = Settings(offset=0.1, depth=0.1, reach=0.2, samples=200, unseen_points=0)
     result = predict(low, two_tiles.scene, settings=settings)
     assert result.clean
-    page = page_html(result, high_triangles=0)
+    page = page_html(page_of_prediction(result), high_triangles=0)
     assert "Nothing found" in page and 'id="tiles"' not in page and "layer-high" not in page[:20000]
     assert "heat_uv" not in unpacked(page)
 
 
 def test_pages_are_written_whole_and_not_over_others(two_tiles: Prediction, tmp_path: Path) -> None:
     path = tmp_path / "report.html"
-    write_page(two_tiles, path)
+    write_page(page_of_prediction(two_tiles), path)
     first = path.read_bytes()
     with pytest.raises(InputError, match="--force"):
-        write_page(two_tiles, path)
-    write_page(two_tiles, path, force=True)
+        write_page(page_of_prediction(two_tiles), path)
+    write_page(page_of_prediction(two_tiles), path, force=True)
     assert path.read_bytes() == first, "same input, same bytes"
 
 

@@ -19,6 +19,7 @@ from PIL import Image
 from cagecheck.defects.kinds import Defect
 from cagecheck.prediction import Prediction
 from cagecheck.report.page import write_page
+from cagecheck.report.prediction_page import page_of_prediction
 from tests.browser import BROWSER, DRIVER, browser, prefer, requests_made, resize, troubles
 
 pytestmark = pytest.mark.skipif(
@@ -29,7 +30,8 @@ pytestmark = pytest.mark.skipif(
 @pytest.fixture(scope="module")
 def page_file(demo_prediction: Prediction, tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("page") / "report.html"
-    return write_page(demo_prediction, path, heat_vertices=30_000, high_triangles=20_000)
+    content = page_of_prediction(demo_prediction, heat_vertices=30_000)
+    return write_page(content, path, high_triangles=20_000)
 
 
 @pytest.fixture(scope="module")
@@ -48,7 +50,7 @@ def page(driver: Any) -> Any:
     prefer(driver, "light")
     driver.execute_script(
         "document.getElementById('whole').click(); scrollTo(0, 0);"
-        "for (const id of ['by-defect', 'by-part', 'by-tile'])"
+        "for (const id of ['by-kind', 'by-part', 'by-tile'])"
         " { const s = document.getElementById(id); s.value = '';"
         "   s.dispatchEvent(new Event('change')); }"
     )
@@ -66,7 +68,16 @@ def wait(ready: Callable[[], Any], seconds: float = 60) -> Any:
 
 
 def settle(driver: Any) -> None:
-    """Wait until two frames have been drawn."""
+    """Wait until two frames have been drawn and the numbers on the model are up to date."""
+    next_frames(driver)
+    wait(lambda: driver.execute_script(
+        "const p = document.getElementById('pins');"
+        "return p.dataset.state !== 'moved'"
+    ))  # fmt: skip
+    next_frames(driver)
+
+
+def next_frames(driver: Any) -> None:
     driver.execute_async_script(
         "const frame = requestAnimationFrame, done = arguments[0];frame(() => frame(() => done()))"
     )
@@ -155,7 +166,7 @@ def test_a_row_chooses_in_the_model_the_card_and_the_tiles(
     assert tile.get_attribute("data-tile") == str(region.tile)
     assert tile.find_elements("css selector", ".lit path")
     assert str(number) in [t.text for t in tile.find_elements("css selector", "text.on")]
-    assert page.find_element("css selector", ".pin").text == str(number)
+    assert page.find_element("css selector", ".pin.chosen").text == str(number)
     assert page.execute_script("return location.hash") == f"#region-{number}"
     with_rays = canvas(page)
     check(page, "layer-rays", False)
@@ -175,7 +186,7 @@ def test_a_click_on_the_model_chooses_the_row(page: Any, demo_prediction: Predic
     )
     pick_row(page, number)
     pin = page.execute_script(
-        "const p = document.querySelector('.pin').style;"
+        "const p = document.querySelector('.pin.chosen').style;"
         "const c = document.getElementById('model');"
         "return [parseFloat(p.left) - c.clientWidth / 2, parseFloat(p.top) - c.clientHeight / 2]"
     )

@@ -22,10 +22,11 @@ from cagecheck.commands.terminal import (
 from cagecheck.inputs import read_cage, read_inputs
 from cagecheck.maps.judge import LocatedMap
 from cagecheck.maps.locate import Location, locate
+from cagecheck.maps.location_page import depth_words, offset_words, totals
 from cagecheck.maps.read_maps import find_maps, read_map
 from cagecheck.maps.texels import tiles_touched
 from cagecheck.maps.variants import LocateSettings
-from cagecheck.maps.write_location import location_document, totals, write_location
+from cagecheck.maps.write_location import location_document, write_location
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.normals import NormalRule
 from cagecheck.progress import silent
@@ -122,6 +123,7 @@ def locate_command(
     say_location(terminal, result)
     if files:
         terminal.say("Written: " + ", ".join(str(path) for path in files))
+        terminal.say(f"Look at it: open {out / 'report.html'} in a browser." if out else "")
     return EXIT_CLEAN if result.clean else EXIT_DEFECTS
 
 
@@ -154,25 +156,9 @@ def _say_map(terminal: Terminal, found: LocatedMap) -> None:
 
 
 def _say_offset(terminal: Terminal, result: Location) -> None:
-    guess = result.offset
-    if guess is None:
-        terminal.say("Offset of the bake: too few texels can tell.")
-        return
-    terminal.say(
-        f"Offset of the bake: likely between {guess.least:.4g} and {guess.most:.4g} "
-        f"({guess.unit}); {100 * guess.agree:.1f} % of {guess.voters:,} telling texels agree."
-    )
-    # Surface is missed for other reasons than depth, too; then the shallowest miss says nothing.
-    if guess.lost_depth is not None and guess.lost_depth > guess.recorded_depth:
-        terminal.say(
-            f"Depth of the bake: likely between {guess.recorded_depth:.4g} and "
-            f"{guess.lost_depth:.4g} units."
-        )
-    elif guess.recorded_depth > 0:
-        terminal.say(
-            f"Depth of the bake: at least about {guess.recorded_depth:.4g} units, since surface "
-            "as deep as that was recorded."
-        )
+    terminal.say(f"Offset of the bake: {offset_words(result.offset)}.")
+    if (depth := depth_words(result.offset)) is not None:
+        terminal.say(f"Depth of the bake: {depth}.")
 
 
 def verdict(result: Location) -> str:

@@ -29,10 +29,14 @@ __all__ = ["LocateSettings", "LocatedMap", "Location", "OffsetGuess", "locate"]
 
 @dataclass(frozen=True, eq=False)
 class Location:
-    """What is wrong with a set of baked maps, where and why."""
+    """What is wrong with a set of baked maps, where and why.
+
+    paired : (low parts, high parts) bool.
+    """
 
     low: LowPoly
     scene: Scene
+    paired: NDArray[np.bool_]
     cage: Cage
     settings: LocateSettings
     maps: tuple[LocatedMap, ...]
@@ -98,6 +102,7 @@ def locate(
     return Location(
         low=prepared,
         scene=scene,
+        paired=paired,
         cage=variants.cage(settings.quads),
         settings=settings,
         maps=tuple(located),

@@ -13,33 +13,22 @@ from PIL import Image, ImageDraw, ImageFont
 
 from cagecheck import __version__
 from cagecheck.files import OutputFolder
-from cagecheck.maps.compare import Fault, chosen_points
+from cagecheck.maps.compare import Fault
+from cagecheck.maps.fault_heat import FAULT_COLOURS, fault_heat
 from cagecheck.maps.fault_regions import TITLES
 from cagecheck.maps.judge import LocatedMap
 from cagecheck.maps.locate import Location
+from cagecheck.maps.location_page import page_of_location, totals
 from cagecheck.progress import Progress, silent
-from cagecheck.rays.points import join_points
-from cagecheck.report.colours import CLEAN_COLOUR
 from cagecheck.report.document import DOCUMENT_VERSION, plain, source_row, write_region_csv
-from cagecheck.report.heatmap import HeatMap, lay_lattice, write_heat_glb, write_heat_ply
+from cagecheck.report.heatmap import write_heat_glb, write_heat_ply
+from cagecheck.report.page import write_page
+from cagecheck.report.tile_pictures import least_of_blocks
 
-# Paul Tol's "muted" scheme, as in `cagecheck.report.colours`, like things in like colours.
-FAULT_COLOURS: dict[Fault, tuple[int, int, int]] = {
-    Fault.OTHER_PART: (136, 204, 238),
-    Fault.OTHER_FOLD: (51, 34, 136),
-    Fault.TOO_DEEP: (136, 34, 85),
-    Fault.MISSED: (0, 0, 0),
-    Fault.SLANTED: (221, 204, 119),
-    Fault.SEAM: (170, 68, 153),
-    Fault.PADDING: (17, 119, 51),
-    Fault.NOISE: (68, 170, 153),
-    Fault.UNEXPLAINED: (204, 102, 119),
-}
 # Larger marked maps do not fit a screen.
 LARGEST_PICTURE = 1024
 # Numbered on the picture: as many as stay legible.
 NUMBERED = 60
-HEAT_TEXELS = 400_000
 _LEGEND_ROW, _MARGIN = 18, 6
 
 
@@ -47,12 +36,14 @@ def write_location(
     location: Location,
     folder: str | os.PathLike[str],
     *,
+    page: bool = True,
     force: bool = False,
     progress: Progress = silent,
 ) -> list[Path]:
-    """Write location.json, regions.csv, a marked map per tile, heatmap.ply and heatmap.glb.
+    """Write location.json, regions.csv, a marked map per tile and the heat map as a mesh.
 
-    All appear together or not at all.
+    The meshes are heatmap.ply and heatmap.glb; with `page` there is report.html, too. All appear
+    together or not at all.
 
     Raises `InputError` when a file exists and `force` is off, or the folder cannot be written.
     """
@@ -71,11 +62,13 @@ def write_location(
                 marked_map(location, found).save(out.add(name))
                 done.add(name)
         progress("writing", 2, 3)
-        heat = heat_map(location)
-        if heat is not None:
+        if any(found.record is not None for found in location.maps):
+            heat = fault_heat(location).heat
             write_heat_ply(heat, out.add("heatmap.ply"))
             write_heat_glb(heat, out.add("heatmap.glb"))
         progress("writing", 3, 3)
+        if page:
+            write_page(page_of_location(location), out.add("report.html"), progress=progress)
     return out.paths()
 
 
@@ -118,34 +111,18 @@ def location_document(location: Location) -> dict[str, Any]:
     return out
 
 
-def totals(location: Location) -> list[dict[str, Any]]:
-    """Return one row per fault: name, regions, texels, area."""
-    rows = []
-    for title in TITLES.values():
-        mine = [r for r in location.regions if r.name == title]
-        rows.append(
-            {
-                "name": title,
-                "regions": len(mine),
-                "texels": round(sum(r.texels for r in mine)),
-                "area": sum(r.area for r in mine),
-            }
-        )
-    return rows
-
-
 def marked_map(location: Location, found: LocatedMap) -> Image.Image:
     """Draw a tile's map in grey with its faults in colour, numbered regions and a legend."""
     assert found.record is not None and found.fault is not None
     size = found.record.size
     step = max(-(-size // LARGEST_PICTURE), 1)
-    fault = _worst_of(found.fault, step)
+    fault = least_of_blocks(found.fault, step)
     shade = found.grey[::step, ::step][: fault.shape[0], : fault.shape[1]] / 255
     picture = np.repeat((150 + 90 * shade)[..., None], 3, axis=2)
     for kind, colour in FAULT_COLOURS.items():
         picture[fault == kind] = colour
     if found.padding is not None and found.padding.too_thin:
-        bare = _worst_of(np.where(found.padding.bare, 0, 255).astype(np.uint8), step) == 0
+        bare = least_of_blocks(np.where(found.padding.bare, 0, 255).astype(np.uint8), step) == 0
         picture[bare] = FAULT_COLOURS[Fault.PADDING]
     upper = Image.fromarray(np.clip(picture, 0, 255).astype(np.uint8))
     kinds = sorted({r.name for r in location.regions if _here(location, r.samples, found)})
@@ -176,17 +153,6 @@ def _here(location: Location, samples: NDArray[np.int64], found: LocatedMap) -> 
     return bool(np.any(location.texels.tile[samples] == found.record.tile))
 
 
-def _worst_of(fault: NDArray[np.uint8], step: int) -> NDArray[np.uint8]:
-    """Shrink so that the smallest number of each block stays: no fault vanishes."""
-    if step == 1:
-        return fault
-    rows = -(-fault.shape[0] // step) * step
-    padded = np.full((rows, rows), 255, np.uint8)
-    padded[: fault.shape[0], : fault.shape[1]] = fault
-    out: NDArray[np.uint8] = padded.reshape(rows // step, step, rows // step, step).min(axis=(1, 3))
-    return out
-
-
 def _number_regions(
     draw: ImageDraw.ImageDraw,
     font: Any,
@@ -207,50 +173,3 @@ def _number_regions(
         box = draw.textbbox((x + 4, y - 7), text, font)
         draw.rectangle((box[0] - 2, box[1] - 1, box[2] + 2, box[3] + 1), "white", "black")
         draw.text((x + 4, y - 7), text, "black", font)
-
-
-def heat_map(location: Location) -> HeatMap | None:
-    """Lay the faults on the low poly; None where no map could be compared."""
-    low = location.low
-    sets, faults, numbers = [], [], []
-    region_of = np.zeros(len(location.texels), np.int32)
-    for region in reversed(location.regions):
-        region_of[region.samples] = region.number
-    judged = [m for m in location.maps if m.record is not None and m.fault is not None]
-    if not judged:
-        return None
-    covered = sum(int((m.record.covered).sum()) for m in judged if m.record is not None)
-    step = max(covered // HEAT_TEXELS, 1)
-    for found in judged:
-        record, fault = found.record, found.fault
-        assert record is not None and fault is not None
-        y, x = np.arange(record.size)[:, None], np.arange(record.size)[None, :]
-        picked = (y * 104_729 + x * 7919) % step == 0
-        points, px, py = chosen_points(low, record.tile, picked | (fault != Fault.CLEAN))
-        number = np.zeros(fault.shape, np.int32)
-        mine = location.texels.tile == record.tile
-        number[location.texels.y[mine], location.texels.x[mine]] = region_of[mine]
-        sets.append(points)
-        faults.append(fault[py, px])
-        numbers.append(number[py, px])
-    points, fault, number = join_points(sets), np.concatenate(faults), np.concatenate(numbers)
-    lattice = lay_lattice(low, points, fault.astype(np.int64))
-    table = np.full((256, 4), 255, np.uint8)
-    table[:, :3] = CLEAN_COLOUR
-    for kind, colour in FAULT_COLOURS.items():
-        table[kind, :3] = colour
-    shown = lattice.sample
-    return HeatMap(
-        vertex_of_sample=lattice.vertex_of_sample,
-        positions=lattice.positions,
-        triangles=lattice.triangles,
-        low_triangle=lattice.low_triangle,
-        sample=shown,
-        colours=table[fault[shown]],
-        fields={
-            "fault": fault[shown],
-            "region": number[shown],
-            "part": low.triangle_part[points.triangle[shown]],
-            "tile": low.tile[points.triangle[shown]],
-        },
-    )

@@ -13,8 +13,10 @@ from numpy.typing import NDArray
 
 from cagecheck.defects.kinds import CLEAN, Defect
 
-CLEAN_COLOUR = (221, 221, 221)
-DEFECT_COLOURS: dict[Defect, tuple[int, int, int]] = {
+Rgb = tuple[int, int, int]
+
+CLEAN_COLOUR: Rgb = (221, 221, 221)
+DEFECT_COLOURS: dict[Defect, Rgb] = {
     Defect.MISS_TIGHT: (204, 102, 119),  # rose
     Defect.MISS_NOTHING: (0, 0, 0),  # black
     Defect.MISS_DEEP: (136, 34, 85),  # wine
@@ -43,5 +45,9 @@ def defect_colours(main: NDArray[np.uint8]) -> NDArray[np.uint8]:
 
 def hex_colour(defect: Defect | None) -> str:
     """Return ``#rrggbb`` of a defect (None is clean)."""
-    rgb = CLEAN_COLOUR if defect is None else DEFECT_COLOURS[defect]
-    return "#" + "".join(f"{c:02x}" for c in rgb)
+    return hex_of(CLEAN_COLOUR if defect is None else DEFECT_COLOURS[defect])
+
+
+def hex_of(colour: Rgb) -> str:
+    """Return ``#rrggbb``."""
+    return "#" + "".join(f"{c:02x}" for c in colour)

@@ -5,13 +5,15 @@ from __future__ import annotations
 from html import escape
 from typing import TYPE_CHECKING, Any
 
-from cagecheck.report.page import colour_of, hex_of, percent_text, verdict
-from cagecheck.report.words import size_words
+from cagecheck.report.colours import DEFECT_COLOURS, hex_of
+from cagecheck.report.prediction_page import verdict
+from cagecheck.report.words import percent_text, size_words
 
 if TYPE_CHECKING:
     from cagecheck.prediction import Prediction
 
 WORST_SHOWN = 8
+_COLOURS = {defect.title: colour for defect, colour in DEFECT_COLOURS.items()}
 _CHIP = "display:inline-block;width:.8em;height:.8em;border:1px solid #777;margin-right:.5em"
 _RIGHT = ' style="text-align:right"'
 _LEFT = ' style="text-align:left"'
@@ -51,7 +53,7 @@ def _worst_table(prediction: Prediction) -> str:
 
 
 def _named(name: str) -> str:
-    chip = f'<span style="{_CHIP};background:{hex_of(colour_of(name))}"></span>'
+    chip = f'<span style="{_CHIP};background:{hex_of(_COLOURS[name])}"></span>'
     return chip + escape(name)
 
 

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import io
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numba import njit
@@ -14,37 +16,78 @@ from cagecheck.defects.kinds import CLEAN
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Floats, Ints
 from cagecheck.meshes.tiles import NO_TILE, tile_origin
-from cagecheck.report.colours import CLEAN_COLOUR, DEFECT_COLOURS
+from cagecheck.report.colours import CLEAN_COLOUR, Rgb
 from cagecheck.report.heatmap import HeatMap
 
 EMPTY, ISLAND_EDGE = 254, 253
 EDGE_COLOUR = (110, 112, 116)
+# Pixels along a tile's edge.
+TILE_SIZE = 1024
+# Maps shown beside their faults: fine enough to see what is meant, light enough for a page.
+PHOTO_QUALITY = 86
 
 
 @dataclass(frozen=True, eq=False)
 class TilePicture:
     """A tile drawn.
 
-    main : (size, size) uint8, row 0 on top: the main defect, `CLEAN`, `EMPTY` or `ISLAND_EDGE`.
+    main : (size, size) uint8, row 0 on top: the category, `CLEAN`, `EMPTY` or `ISLAND_EDGE`.
     region : (size, size) uint16, the most harmful region there, 0 for none.
+    photo : the map that lies on this tile as a JPEG, None where there is none; words : about it.
     """
 
     tile: int
     main: NDArray[np.uint8]
     region: NDArray[np.uint16]
+    photo: bytes | None = None
+    words: str = ""
 
-    def png(self) -> bytes:
-        """Return the picture as a PNG with a palette; what lies outside islands is clear."""
+    def png(self, colours: Mapping[int, Rgb]) -> bytes:
+        """Return the picture as a PNG with a palette; what lies outside islands is clear.
+
+        Over a photo clean surface is clear, too.
+        """
         palette = np.zeros((256, 3), np.uint8)
         palette[CLEAN] = CLEAN_COLOUR
         palette[ISLAND_EDGE] = EDGE_COLOUR
-        for defect, colour in DEFECT_COLOURS.items():
-            palette[defect] = colour
-        image = Image.fromarray(self.main, "P")
+        for code, colour in colours.items():
+            palette[code] = colour
+        main = self.main
+        if self.photo is not None:
+            main = np.where(main == CLEAN, np.uint8(EMPTY), main)
+        image = Image.fromarray(main, "P")
         image.putpalette(palette.tobytes())
         stream = io.BytesIO()
         image.save(stream, "PNG", optimize=True, transparency=EMPTY)
         return stream.getvalue()
+
+
+def photo_of(shares: NDArray[np.floating], size: int = TILE_SIZE) -> bytes:
+    """Return a (H, W, 3) picture of values from 0 to 1 as a JPEG of at most `size` pixels."""
+    image = Image.fromarray(np.rint(np.clip(shares, 0, 1) * 255).astype(np.uint8), "RGB")
+    if image.width > size:
+        image = image.resize((size, size), Image.Resampling.BOX)
+    stream = io.BytesIO()
+    image.save(stream, "JPEG", quality=PHOTO_QUALITY, subsampling=0)
+    return stream.getvalue()
+
+
+def least_of_blocks(picture: NDArray[Any], step: int) -> NDArray[Any]:
+    """Shrink a square picture so that the least number of each `step` x `step` block stays."""
+    if step == 1:
+        return picture
+    size = -(-len(picture) // step)
+    padded = np.full((size * step, size * step), np.iinfo(picture.dtype).max, picture.dtype)
+    padded[: len(picture), : len(picture)] = picture
+    out: NDArray[Any] = padded.reshape(size, step, size, step).min(axis=(1, 3))
+    return out
+
+
+def worst_region_of_blocks(region: NDArray[Any], step: int) -> NDArray[Any]:
+    """Shrink a picture of region numbers (0 for none): the most harmful of each block stays."""
+    nothing = np.iinfo(region.dtype).max
+    least = least_of_blocks(np.where(region == 0, nothing, region), step)
+    return np.where(least == nothing, 0, least).astype(region.dtype)
 
 
 def heat_uv(low: LowPoly, heat: HeatMap) -> tuple[Floats, Ints]:
@@ -86,11 +129,11 @@ def draw_tiles(
     tile: Ints,
     main: NDArray[np.uint8],
     region: NDArray[np.uint16],
-    size: int,
+    size: int = TILE_SIZE,
 ) -> list[TilePicture]:
     """Draw every tile in use.
 
-    uv, tile : see `heat_uv`; main : (M,) the triangles' main defects; region : (M,) their most
+    uv, tile : see `heat_uv`; main : (M,) the triangles' categories; region : (M,) their most
     harmful regions.
     """
     of_triangle = tile[heat.triangles[:, 0]]
@@ -104,7 +147,7 @@ def draw_tiles(
         picture = np.full((size, size), EMPTY, np.uint8)
         regions = np.zeros((size, size), np.uint16)
         _fill(corners[sound] * size, main[rows][sound], region[rows][sound], picture, regions)
-        _draw_island_edges(picture)
+        draw_island_edges(picture)
         pictures.append(TilePicture(int(number), picture[::-1].copy(), regions[::-1].copy()))
     return pictures
 
@@ -119,7 +162,7 @@ def _fill(
 ) -> None:
     """Colour the pixels whose centres triangles (n, 3, 2) cover, borders included.
 
-    Where triangles meet, a defect wins over clean.
+    Where triangles meet, a category wins over clean.
     """
     size = picture.shape[0]
     for i in range(len(corners)):
@@ -143,7 +186,7 @@ def _fill(
 
 
 @njit(cache=True, nogil=True)
-def _draw_island_edges(picture: NDArray[np.uint8]) -> None:
+def draw_island_edges(picture: NDArray[np.uint8]) -> None:
     """Outline islands with the empty pixels beside them."""
     size = picture.shape[0]
     for y in range(size):

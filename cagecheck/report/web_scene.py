@@ -4,22 +4,18 @@ from __future__ import annotations
 
 import base64
 import zlib
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from cagecheck.defects.classify import Findings
-from cagecheck.defects.kinds import Defect
-from cagecheck.defects.regions import Region
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Floats, Surface
-from cagecheck.meshes.normals import normalised
-from cagecheck.prediction import Prediction
 from cagecheck.rays.cage import Cage
-from cagecheck.rays.layers import NO_LAYER
-from cagecheck.report.heatmap import HeatMap, region_of_samples
+from cagecheck.report.content import PageContent, PageField
+from cagecheck.report.heatmap import HeatMap
 from cagecheck.view.camera import Outlook, Outlooks
 from cagecheck.view.recolour import rank_table
 from cagecheck.view.record import polygon_edges
@@ -92,21 +88,20 @@ class Box:
         return np.rint(np.clip(scaled, -32767, 32767)).astype(np.int16)
 
 
-def pack_heat(packed: Packed, box: Box, prediction: Prediction, heat: HeatMap, uv: Floats) -> None:
+def pack_heat(packed: Packed, box: Box, content: PageContent, uv: Floats) -> None:
     """Add the heat map: triangles by part, the worst vertex of each last.
 
     A triangle shows its last vertex, so that nothing is lost and colours do not mix.
     """
-    findings = prediction.findings
-    main = findings.main[heat.sample]
-    part = prediction.low.triangle_part[heat.low_triangle]
+    low, heat = content.low, content.heat
+    part = low.triangle_part[heat.low_triangle]
     order = np.argsort(part, kind="stable")
-    triangles = worst_last(heat.triangles[order], rank_table()[main])
+    triangles = worst_last(heat.triangles[order], content.rank()[content.main])
     packed.add("heat_position", box.pack(heat.positions), differences=True)
     packed.add("heat_triangle", triangles.astype(np.int32), differences=True)
-    packed.add("heat_main", main)
-    packed.add("heat_region", region_of_samples(prediction)[heat.sample].astype(np.uint16))
-    counts = np.bincount(part, minlength=len(prediction.low.part_names))
+    packed.add("heat_main", content.main)
+    packed.add("heat_region", content.region.astype(np.uint16))
+    counts = np.bincount(part, minlength=len(low.part_names))
     packed.add("heat_part_first", np.concatenate([[0], np.cumsum(counts)]).astype(np.int32))
     if np.isfinite(uv).any():
         steps = np.rint(np.clip(np.nan_to_num(uv), 0, 1) * 65535).astype(np.uint16)
@@ -120,27 +115,28 @@ def worst_last(triangles: NDArray[np.int32], rank: NDArray[np.uint8]) -> NDArray
     return np.take_along_axis(triangles, columns, axis=1)
 
 
-def pack_fields(packed: Packed, prediction: Prediction, heat: HeatMap) -> list[dict[str, Any]]:
+def pack_fields(packed: Packed, fields: Sequence[PageField]) -> list[dict[str, Any]]:
     """Add the continuous fields in 254 steps; return their titles, units and ranges."""
-    findings = prediction.findings
     rows: list[dict[str, Any]] = []
-    for name, title, unit, values in (
-        ("hit", "recorded surface above the low poly", "units", findings.hit_distance),
-        ("slide", "sideways slide of the hit", "units", findings.slide),
-        ("slant", "slant of the ray to the low-poly face", "degrees", findings.slant),
-        ("lean", "recorded normal against shading normal", "degrees", findings.lean),
-    ):
-        known = values[np.isfinite(values)]
+    for shown in fields:
+        known = shown.values[np.isfinite(shown.values)]
         low, high = (
             (float(x) for x in np.percentile(known, [LOWEST, HIGHEST])) if len(known) else (0, 1)
         )
         span = (high - low) or 1.0
-        shown = values[heat.sample]
         with np.errstate(invalid="ignore"):
-            code = np.clip(np.nan_to_num((shown - low) / span), 0, 1) * (STEPS - 1)
-        code = np.where(np.isfinite(shown), np.rint(code), NO_VALUE).astype(np.uint8)
-        packed.add(f"field_{name}", code)
-        rows.append({"name": name, "title": title, "unit": unit, "low": low, "high": high})
+            code = np.clip(np.nan_to_num((shown.values - low) / span), 0, 1) * (STEPS - 1)
+        code = np.where(np.isfinite(shown.values), np.rint(code), NO_VALUE).astype(np.uint8)
+        packed.add(f"field_{shown.name}", code)
+        rows.append(
+            {
+                "name": shown.name,
+                "title": shown.title,
+                "unit": shown.unit,
+                "low_text": f"{low:.3g}",
+                "high_text": f"{high:.3g}",
+            }
+        )
     return rows
 
 
@@ -166,32 +162,25 @@ def pack_cage(packed: Packed, box: Box, low: LowPoly, cage: Cage) -> None:
     packed.add("vertex_part", part.astype(np.uint16))
 
 
-def pack_regions(
-    packed: Packed, box: Box, prediction: Prediction, heat: HeatMap, regions: list[Region]
-) -> None:
+def pack_regions(packed: Packed, box: Box, content: PageContent) -> None:
     """Add what regions light up: heat-map vertices, points of unseen surface, rays."""
-    members, points, begins, ends = [], [], [], []
-    per_region = min(RAYS_PER_REGION, max(RAYS_IN_ALL // max(len(regions), 1), 4))
-    for region in regions:
-        unseen = region.name == Defect.UNSEEN.title and prediction.unseen is not None
-        if unseen and prediction.unseen is not None:
-            members.append(np.zeros(0, np.int32))
-            points.append(prediction.unseen.points.position[region.samples])
-            begin = end = np.zeros((0, 3))
-        else:
-            members.append(np.unique(heat.vertex_of_sample[region.samples]))
-            points.append(np.zeros((0, 3)))
-            begin, end = ray_ends(prediction, spread(region.samples, per_region))
-        begins.append(begin)
-        ends.append(end)
+    spots = content.spots
+    members = [spot.vertices for spot in spots]
     packed.add("region_vertex_first", _starts(members))
     packed.add("region_vertex", _joined(members, (0,), np.int32), differences=True)
-    pack_outlines(packed, heat, members)
+    pack_outlines(packed, content.heat, members)
+    points = [spot.points for spot in spots]
     packed.add("region_point_first", _starts(points))
     packed.add("region_point", box.pack(_joined(points, (0, 3), np.float64)))
+    begins, ends = [spot.ray_begin for spot in spots], [spot.ray_end for spot in spots]
     packed.add("ray_first", _starts(begins))
     packed.add("ray_begin", box.pack(_joined(begins, (0, 3), np.float64)))
     packed.add("ray_end", box.pack(_joined(ends, (0, 3), np.float64)))
+
+
+def rays_per_region(regions: int) -> int:
+    """Return how many rays each of so many regions may have."""
+    return min(RAYS_PER_REGION, max(RAYS_IN_ALL // max(regions, 1), 4))
 
 
 def pack_outlines(packed: Packed, heat: HeatMap, members: list[NDArray[np.int32]]) -> None:
@@ -212,37 +201,15 @@ def pack_outlines(packed: Packed, heat: HeatMap, members: list[NDArray[np.int32]
     packed.add("rim", _joined(rims, (0, 2), np.int32), differences=True)
 
 
-def spread(samples: NDArray[np.int64], most: int) -> NDArray[np.int64]:
-    """Return at most `most` of the samples, evenly spread over their order."""
-    step = max(len(samples) / most, 1.0)
-    return samples[np.arange(0, len(samples), step).astype(int)]
-
-
-def ray_ends(prediction: Prediction, samples: NDArray[np.int64]) -> tuple[Floats, Floats]:
-    """Return where rays start and where they record something, or give up at the depth."""
-    rays, findings = prediction.rays, prediction.findings
-    depth = prediction.settings.depth or 0.0
-    stop = hit_or_depth(findings, samples, depth)
-    origin, direction = rays.origin[samples], rays.direction[samples]
-    return origin + rays.start[samples, None] * direction, origin + stop[:, None] * direction
-
-
-def hit_or_depth(findings: Findings, samples: NDArray[np.int64], depth: float) -> Floats:
-    """Return (n,) the recorded distance, or minus the depth where nothing is recorded."""
-    hit = findings.recorded[samples] != NO_LAYER
-    return np.where(hit, findings.hit_distance[samples], -depth)
-
-
-def find_outlooks(prediction: Prediction, regions: list[Region]) -> list[Outlook]:
+def find_outlooks(content: PageContent) -> list[Outlook]:
     """Return from where each region is seen best; alone where other parts bury it."""
-    low = prediction.low
-    places = [region_places(prediction, r) for r in regions]
-    normals = [region_normals(prediction, r) for r in regions]
+    low, spots = content.low, content.spots
+    places, normals = [spot.places for spot in spots], [spot.normals for spot in spots]
     found = Outlooks(low.positions, low.triangles).find(places, normals)
     of_part: dict[str, list[int]] = {}
     for k, outlook in enumerate(found):
         if outlook.buried:
-            of_part.setdefault(regions[k].part, []).append(k)
+            of_part.setdefault(content.regions[k].part, []).append(k)
     for part, rows in of_part.items():
         own = low.triangle_part == low.part_names.index(part)
         alone = Outlooks(low.positions, low.triangles[own])
@@ -250,21 +217,6 @@ def find_outlooks(prediction: Prediction, regions: list[Region]) -> list[Outlook
         for k, outlook in zip(rows, better, strict=True):
             found[k] = Outlook(outlook.direction, found[k].visible)
     return found
-
-
-def region_places(prediction: Prediction, region: Region) -> Floats:
-    """Return (n, 3) the places of a region's samples."""
-    if region.name == Defect.UNSEEN.title and prediction.unseen is not None:
-        return prediction.unseen.points.position[region.samples]
-    return prediction.rays.origin[region.samples]
-
-
-def region_normals(prediction: Prediction, region: Region) -> Floats:
-    """Return (n, 3) unit normals of the low poly at a region's samples."""
-    normals = prediction.low.face_normals
-    if region.name == Defect.UNSEEN.title and prediction.unseen is not None:
-        return normals[prediction.unseen.low_triangle[region.samples]]
-    return normalised(normals[prediction.points.triangle[region.samples]])
 
 
 def worst_of_triangles(heat: HeatMap, main: NDArray[np.uint8]) -> NDArray[np.uint8]:

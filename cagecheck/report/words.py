@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from cagecheck.meshes.mesh import SourceFile
 from cagecheck.meshes.tiles import NO_TILE
 
 
@@ -19,3 +20,20 @@ def place_words(region: dict[str, Any]) -> str:
     if region["tile"] == NO_TILE:
         return str(region["part"])
     return f"{region['part']}, tile {region['tile']}"
+
+
+def percent_text(value: float) -> str:
+    """Return a percentage for reading; small ones are not rounded to nothing."""
+    if 0 < value < 0.01:
+        return "<0.01"
+    return f"{value:.1f}" if value >= 10 else f"{value:.2f}"
+
+
+def count_words(count: int, word: str) -> str:
+    """Return a number with its word in the right form."""
+    return f"{count:,} {word}" if count == 1 else f"{count:,} {word}s"
+
+
+def file_name(source: SourceFile | None) -> str | None:
+    """Return a source file's name without its folders."""
+    return None if source is None else source.path.replace("\\", "/").rsplit("/", 1)[-1]

@@ -15,6 +15,7 @@ from cagecheck.progress import Progress, silent
 from cagecheck.report.document import prediction_document, write_region_csv, write_samples
 from cagecheck.report.heatmap import build_heat_map, write_heat_glb, write_heat_ply
 from cagecheck.report.page import write_page
+from cagecheck.report.prediction_page import page_of_prediction
 from cagecheck.view.record import write_view_record
 
 
@@ -25,7 +26,7 @@ def write_prediction(
     page: bool = True,
     maps: MapFormat | None = None,
     supersample: int = 1,
-    high_normals: HighNormals = "smooth",
+    high_normals: HighNormals = "file",
     force: bool = False,
     progress: Progress = silent,
 ) -> list[Path]:
@@ -67,5 +68,5 @@ def add_prediction(
     write_samples(prediction, out.add("samples.npz"))
     write_view_record(prediction, heat, out.add("view.npz"))
     if page:
-        write_page(prediction, out.add("report.html"), progress=progress)
+        write_page(page_of_prediction(prediction), out.add("report.html"), progress=progress)
     progress("writing", 4, 4)

@@ -26,6 +26,7 @@ from cagecheck.report.page import write_page
 from cagecheck.report.write import add_prediction
 from cagecheck.tuning.conflicts import Conflict
 from cagecheck.tuning.field_maps import PADDING, TOP, write_field_map
+from cagecheck.tuning.page import page_of_tuning
 from cagecheck.tuning.single import SingleNumber, curve_rows, draw_curve
 from cagecheck.tuning.straighten import Straightening
 from cagecheck.tuning.tune import Tuning
@@ -160,7 +161,8 @@ def write_tuning(
         if map_size is not None and tuning.low.uv is not None:
             _write_maps(tuning, straightening, map_size, out)
         add_prediction(tuning.after, out, page=False, progress=progress)
-        write_page(tuning.after, out.add("report.html"), before=tuning.before, progress=progress)
+        page = page_of_tuning(tuning, numbers, straightening, conflicts)
+        write_page(page, out.add("report.html"), progress=progress)
         progress("writing", 3, 3)
     return out.paths()
 

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cagecheck.meshes.mesh import Floats
+from cagecheck.view.spread import spread
 
 Triple = tuple[float, float, float]
 
@@ -80,9 +81,7 @@ class CutPlane:
         near &= np.linalg.norm(origins - middle, axis=1) <= size
         lean = np.abs(directions @ np.asarray(self.normal, directions.dtype))
         near &= lean <= np.sin(np.radians(MOST_LEAN_DEGREES))
-        chosen = np.flatnonzero(near)
-        step = max(len(chosen) / most, 1.0)
-        return chosen[np.arange(0, len(chosen), step).astype(int)]
+        return spread(np.flatnonzero(near), most)
 
 
 def plane_through(places: Floats, centre: Floats, along: Floats) -> CutPlane:

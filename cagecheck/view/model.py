@@ -36,6 +36,7 @@ from cagecheck.view.fields import (
 from cagecheck.view.recolour import Recoloured, Recolourer, rank_table
 from cagecheck.view.result import Result
 from cagecheck.view.rim import outline, worst_of_triangles
+from cagecheck.view.spread import spread
 
 LAYERS = ("low", "high", "cage", "edges", "rays")
 # More rays than this in one picture are a thicket.
@@ -362,9 +363,7 @@ class ViewModel:
         """Return rays of the chosen region, spread over it; None without one."""
         if self.region is None or self.is_unseen(self.region):
             return None
-        members = self.members(self.region)
-        step = max(len(members) / MOST_RAYS, 1.0)
-        return self.rays_of(members[np.arange(0, len(members), step).astype(int)])
+        return self.rays_of(spread(self.members(self.region), MOST_RAYS))
 
     def cut_rays(self) -> RayLines | None:
         """Return the rays that start near the cut and run near it, moved into it."""

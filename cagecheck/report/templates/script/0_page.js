@@ -6,5 +6,6 @@ import { OrbitControls } from "three/addons/controls/OrbitControls.js";
 const page = JSON.parse(document.getElementById("facts-data").textContent);
 const regions = new Map(page.regions.map((r) => [r.number, r]));
 const $ = (id) => document.getElementById(id);
-const state = { region: 0, model: null, arrays: null };
+// listed: the regions that the filters leave, null for all.
+const state = { region: 0, model: null, arrays: null, listed: null };
 const calm = matchMedia("(prefers-reduced-motion: reduce)");

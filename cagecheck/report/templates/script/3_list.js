@@ -21,7 +21,7 @@ function setUpList() {
   });
   for (const button of document.querySelectorAll("#list th button"))
     button.addEventListener("click", () => sortBy(button));
-  for (const id of ["by-defect", "by-part", "by-tile"]) $(id).addEventListener("change", filter);
+  for (const id of ["by-kind", "by-part", "by-tile"]) $(id).addEventListener("change", filter);
 }
 
 function sortBy(button) {
@@ -43,7 +43,7 @@ function sortBy(button) {
 }
 
 function filter() {
-  const wanted = { name: $("by-defect").value, part: $("by-part").value, tile: $("by-tile").value };
+  const wanted = { name: $("by-kind").value, part: $("by-part").value, tile: $("by-tile").value };
   let shown = 0;
   for (const row of document.querySelectorAll("#list tbody tr")) {
     row.hidden = Object.entries(wanted).some(([key, value]) => value !== "" && row.dataset[key] !== value);
@@ -52,9 +52,13 @@ function filter() {
   $("count").textContent = `${shown} of ${page.region_count}`;
   for (const button of document.querySelectorAll("#key button"))
     button.setAttribute("aria-pressed", String(button.dataset.name === wanted.name));
+  state.listed = new Set(
+    [...document.querySelectorAll("#list tbody tr:not([hidden])")].map((row) => Number(row.dataset.number)),
+  );
+  if (state.model) state.model.draw();
 }
 
 function clearFilters() {
-  for (const id of ["by-defect", "by-part", "by-tile"]) $(id).value = "";
+  for (const id of ["by-kind", "by-part", "by-tile"]) $(id).value = "";
   filter();
 }

@@ -6,14 +6,19 @@ const MARK_PIXELS = 13;
 class Tile {
   constructor(figure) {
     this.tile = Number(figure.dataset.tile);
+    this.key = Number(figure.dataset.key);
     this.figure = figure;
-    this.svg = figure.querySelector("svg");
+    // The marked picture, and beside it the plain map where there is one. They move together.
+    this.svgs = [...figure.querySelectorAll("svg")];
+    this.svg = this.svgs[0];
     this.view = [0, 0, 1];
     this.marks = [];
     this.addMarks();
-    this.svg.addEventListener("click", (event) => this.click(event));
-    this.svg.addEventListener("wheel", (event) => this.wheel(event), { passive: false });
-    new ResizeObserver(() => this.sizeMarks()).observe(this.svg);
+    for (const svg of this.svgs) {
+      svg.addEventListener("click", (event) => this.click(event));
+      svg.addEventListener("wheel", (event) => this.wheel(event), { passive: false });
+      new ResizeObserver(() => this.sizeMarks()).observe(svg);
+    }
   }
 
   addMarks() {
@@ -32,10 +37,11 @@ class Tile {
   }
 
   sizeMarks() {
-    const pixels = this.svg.clientWidth || 300;
+    const pixels = Math.max(...this.svgs.map((svg) => svg.clientWidth)) || 300;
     const size = (MARK_PIXELS * this.view[2]) / pixels;
     this.svg.querySelector(".marks").style.fontSize = `${size}px`;
-    this.svg.querySelector("image").classList.toggle("near", (this.view[2] * 1024) / pixels < 1);
+    for (const image of this.figure.querySelectorAll("image, use"))
+      image.classList.toggle("near", (this.view[2] * 1024) / pixels < 1);
     // Numbers that would cover one another give way to the worse region; zooming in shows them.
     const kept = [];
     const chosen = ([number]) => number === state.region;
@@ -50,12 +56,12 @@ class Tile {
   setView(x, y, size) {
     size = Math.min(Math.max(size, 0.02), 1);
     this.view = [Math.min(Math.max(x, 0), 1 - size), Math.min(Math.max(y, 0), 1 - size), size];
-    this.svg.setAttribute("viewBox", `${this.view[0]} ${this.view[1]} ${size} ${size}`);
+    for (const svg of this.svgs) svg.setAttribute("viewBox", `${this.view[0]} ${this.view[1]} ${size} ${size}`);
     this.sizeMarks();
   }
 
   at(event) {
-    const box = this.svg.getBoundingClientRect();
+    const box = event.currentTarget.getBoundingClientRect();
     return [
       this.view[0] + ((event.clientX - box.left) / box.width) * this.view[2],
       this.view[1] + ((event.clientY - box.top) / box.height) * this.view[2],
@@ -74,11 +80,11 @@ class Tile {
 
   click(event) {
     if (!state.arrays) return;
-    const map = state.arrays[`tile_region_${this.tile}`];
-    const n = page.tile_map_size;
+    const map = state.arrays[`tile_region_${this.key}`];
+    const n = page.tile_map_sizes[this.key];
     const [x, y] = this.at(event).map((v) => Math.min(Math.floor(v * n), n - 1));
     // Regions can be thinner than a finger: look around a little.
-    const slack = Math.ceil((6 * this.view[2] * n) / (this.svg.clientWidth || 300));
+    const slack = Math.ceil((6 * this.view[2] * n) / (event.currentTarget.clientWidth || 300));
     for (let d = 0; d <= slack; d++)
       for (let j = -d; j <= d; j++)
         for (let i = -d; i <= d; i++) {
@@ -95,19 +101,20 @@ class Tile {
     this.figure.classList.toggle("has", Boolean(here));
     for (const [number, text] of this.marks) text.classList.toggle("on", Boolean(here) && number === region.number);
     this.extra.textContent = "";
-    const lit = this.svg.querySelector(".lit");
-    lit.replaceChildren();
+    const lit = this.figure.querySelectorAll(".lit");
+    for (const group of lit) group.replaceChildren();
     if (!here || !state.arrays || !state.arrays.heat_uv) {
       this.setView(0, 0, 1);
       return;
     }
     const outline = uvOutline(region);
-    for (const name of ["halo", "line"]) {
-      const path = document.createElementNS(SVG, "path");
-      path.setAttribute("class", name);
-      path.setAttribute("d", outline.path);
-      lit.append(path);
-    }
+    for (const group of lit)
+      for (const name of ["halo", "line"]) {
+        const path = document.createElementNS(SVG, "path");
+        path.setAttribute("class", name);
+        path.setAttribute("d", outline.path);
+        group.append(path);
+      }
     if (region.uv && !this.marks.some(([number]) => number === region.number)) {
       this.extra.textContent = region.number;
       this.extra.setAttribute("class", "on");
@@ -149,6 +156,16 @@ function regionMask(region) {
 }
 
 let tiles = [];
+
+/** The switch between marked map, plain map and both. */
+function setUpSwitch() {
+  for (const input of document.querySelectorAll("#tiles input[name='tiles-show']"))
+    input.addEventListener("change", () => {
+      $("tiles").dataset.show = input.value;
+      for (const tile of tiles) tile.sizeMarks();
+    });
+}
+
 function showOnTiles(region, from) {
   for (const tile of tiles) tile.show(region, from);
 }

@@ -50,6 +50,7 @@ class Model {
     this.addLines();
     this.spot = new THREE.Group();
     this.world.add(this.spot);
+    this.pins = new Pins(this);
     this.listen();
     this.resize();
     this.setView(...this.goal());
@@ -219,13 +220,12 @@ class Model {
     const points = slice("region_point", "region_point_first");
     const [first, last] = [a.rim_first[k], a.rim_first[k + 1]];
     if (last > first) {
-      const geometry = new THREE.BufferGeometry();
-      geometry.setAttribute("position", this.attributes.position);
-      geometry.setIndex(new THREE.BufferAttribute(new Uint32Array(a.rim.subarray(2 * first, 2 * last)), 1));
-      const rim = new THREE.LineSegments(geometry, new THREE.LineBasicMaterial({ color: 0x000000 }));
-      rim.frustumCulled = false;
-      rim.userData.always = true;
-      this.spot.add(rim);
+      // Places of its own: disposing of a geometry lets go of its attributes, shared ones too.
+      const rim = new Int16Array(6 * (last - first));
+      for (let i = 2 * first; i < 2 * last; i++)
+        rim.set(a.heat_position.subarray(3 * a.rim[i], 3 * a.rim[i] + 3), 3 * (i - 2 * first));
+      const black = new THREE.LineBasicMaterial({ color: 0x000000 });
+      this.addSpot(THREE.LineSegments, rim, black).userData.always = true;
     }
     const size = { color: new THREE.Color(this.region.colour), size: 5, sizeAttenuation: false };
     if (points.length) this.addSpot(THREE.Points, points, new THREE.PointsMaterial(size)).userData.always = true;
@@ -304,6 +304,8 @@ class Model {
 
   pick(event) {
     const box = this.canvas.getBoundingClientRect();
+    const pinned = this.pins.at(event.clientX, event.clientY);
+    if (pinned) return choose(pinned, "model");
     const at = new THREE.Vector2(
       (2 * (event.clientX - box.left)) / box.width - 1, 1 - (2 * (event.clientY - box.top)) / box.height,
     );
@@ -376,25 +378,9 @@ class Model {
     this.camera.far = distance + 4 * page.box.half;
     this.camera.updateProjectionMatrix();
     this.renderer.render(this.scene, this.camera);
-    this.showPins();
+    this.pins.follow();
   }
 
-  showPins() {
-    const pins = $("pins");
-    pins.replaceChildren();
-    const shown = this.region ? [this.region] : [];
-    const { clientWidth: w, clientHeight: h } = this.canvas;
-    for (const r of shown) {
-      const at = new THREE.Vector3(...r.centroid).project(this.camera);
-      if (Math.abs(at.x) > 1 || Math.abs(at.y) > 1 || at.z > 1) continue;
-      const pin = document.createElement("span");
-      pin.className = "pin";
-      pin.textContent = r.number;
-      pin.style.left = `${((at.x + 1) / 2) * w}px`;
-      pin.style.top = `${((1 - at.y) / 2) * h}px`;
-      pins.append(pin);
-    }
-  }
 }
 
 /** Darker than the region they stand on; black ones would vanish before a dark ground. */

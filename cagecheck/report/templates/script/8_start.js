@@ -33,6 +33,7 @@ async function start() {
   setUpTheme();
   setUpList();
   setUpKeys();
+  setUpSwitch();
   showKey("main");
   tiles = [...document.querySelectorAll("#tiles figure")].map((figure) => new Tile(figure));
   state.arrays = await load();

@@ -6,13 +6,13 @@ function showKey(name) {
   const h = document.createElement("h3");
   key.append(h);
   if (name === "main") {
-    h.textContent = "main defect, % of surface";
+    h.textContent = `main ${page.word}, % of surface`;
     for (const row of page.legend) {
       const button = document.createElement("button");
       button.type = "button";
       button.dataset.name = row.name;
       button.title = `list only: ${row.name}`;
-      button.setAttribute("aria-pressed", String($("by-defect").value === row.name));
+      button.setAttribute("aria-pressed", String($("by-kind").value === row.name));
       const chip = document.createElement("i");
       chip.className = "chip";
       chip.style.setProperty("--c", row.colour);
@@ -23,7 +23,7 @@ function showKey(name) {
       button.append(chip, label, share);
       if (row.name === "clean") button.disabled = true;
       button.addEventListener("click", () => {
-        $("by-defect").value = $("by-defect").value === row.name ? "" : row.name;
+        $("by-kind").value = $("by-kind").value === row.name ? "" : row.name;
         filter();
       });
       key.append(button);

@@ -1,0 +1,161 @@
+// The numbers on the model: where regions lie, as far as nothing stands before them.
+
+const DEPTH_VERTEX = `
+  out float vDistance;
+  void main() {
+    vec4 place = modelViewMatrix * vec4(position, 1.0);
+    vDistance = length(place.xyz);
+    gl_Position = projectionMatrix * place;
+  }`;
+const DEPTH_FRAGMENT = `
+  in float vDistance; uniform float far; out vec4 colour;
+  void main() {
+    float d = clamp(vDistance / far, 0.0, 1.0) * 255.0;
+    colour = vec4(floor(d) / 255.0, floor(fract(d) * 256.0) / 255.0, floor(fract(fract(d) * 256.0) * 256.0) / 255.0, 1.0);
+  }`;
+// How far surface may lie before a place that still counts as seen, as a share of the model: what
+// the coarse mesh and the small picture of distances get wrong.
+const SLACK = 0.006;
+// The picture of distances is this wide at most.
+const DEPTH_WIDTH = 480;
+// What stands before what is looked at again this long after the last movement, and this often in it.
+const STILL_MS = 60, MOVING_MS = 250;
+
+class Pins {
+  constructor(model) {
+    this.model = model;
+    this.box = $("pins");
+    this.elements = new Map();
+    this.places = new Map();
+    this.seen = new Set();
+    this.checked = 0;
+    this.material = new THREE.ShaderMaterial({
+      glslVersion: THREE.GLSL3, vertexShader: DEPTH_VERTEX, fragmentShader: DEPTH_FRAGMENT,
+      side: THREE.DoubleSide, uniforms: { far: { value: 1 } },
+    });
+    this.target = new THREE.WebGLRenderTarget(1, 1);
+    for (const r of page.regions) this.places.set(r.number, new THREE.Vector3(...r.centroid));
+  }
+
+  /** Move the numbers with the picture; look soon what is hidden now. */
+  follow() {
+    this.place();
+    const now = performance.now();
+    clearTimeout(this.timer);
+    this.box.dataset.state = "moved";
+    if (now - this.checked > MOVING_MS) this.look();
+    else this.timer = setTimeout(() => this.look(), STILL_MS);
+  }
+
+  look() {
+    this.checked = performance.now();
+    this.seen = this.inSight();
+    this.place();
+    this.box.dataset.state = "looked";
+  }
+
+  candidates() {
+    const { region } = this.model;
+    const alone = region && $("only-parts").checked ? region.part : null;
+    const shown = page.regions.filter(
+      (r) => (!state.listed || state.listed.has(r.number)) && (!alone || r.part === alone),
+    );
+    return region ? [region, ...shown.filter((r) => r !== region)] : shown;
+  }
+
+  /** The numbers of the regions that no surface hides, told by a picture of distances. */
+  inSight() {
+    const { camera, renderer, scene } = this.model;
+    const { clientWidth: w, clientHeight: h } = this.model.canvas;
+    const wide = Math.min(DEPTH_WIDTH, w), high = Math.max(Math.round((wide * h) / w), 1);
+    const far = camera.position.distanceTo(new THREE.Vector3(...page.box.centre)) + 4 * page.box.half;
+    const pixels = this.drawDistances(renderer, scene, camera, wide, high, far);
+    const slack = SLACK * page.box.half * 2;
+    const seen = new Set();
+    for (const r of page.regions) {
+      const at = this.places.get(r.number).clone().project(camera);
+      if (Math.abs(at.x) > 1 || Math.abs(at.y) > 1 || at.z > 1) continue;
+      const x = Math.floor(((at.x + 1) / 2) * wide), y = Math.floor(((at.y + 1) / 2) * high);
+      const own = this.places.get(r.number).distanceTo(camera.position);
+      let open = 0;
+      for (let j = -1; j <= 1; j++)
+        for (let i = -1; i <= 1; i++) {
+          const u = Math.min(Math.max(x + i, 0), wide - 1), v = Math.min(Math.max(y + j, 0), high - 1);
+          const k = 4 * (v * wide + u);
+          const found = (pixels[k] + pixels[k + 1] / 256 + pixels[k + 2] / 65536) / 255;
+          open = Math.max(open, pixels[k + 3] ? found * far : Infinity);
+        }
+      if (own <= open + slack) seen.add(r.number);
+    }
+    return seen;
+  }
+
+  drawDistances(renderer, scene, camera, wide, high, far) {
+    const { spot, cage, edges } = this.model;
+    const hidden = [spot, cage, edges].map((object) => [object, object.visible]);
+    for (const [object] of hidden) object.visible = false;
+    this.material.uniforms.far.value = far;
+    this.target.setSize(wide, high);
+    const clear = renderer.getClearAlpha();
+    renderer.setClearAlpha(0);
+    scene.overrideMaterial = this.material;
+    renderer.setRenderTarget(this.target);
+    renderer.clear();
+    renderer.render(scene, camera);
+    const pixels = new Uint8Array(4 * wide * high);
+    renderer.readRenderTargetPixels(this.target, 0, 0, wide, high, pixels);
+    renderer.setRenderTarget(null);
+    renderer.setClearAlpha(clear);
+    scene.overrideMaterial = null;
+    for (const [object, visible] of hidden) object.visible = visible;
+    return pixels;
+  }
+
+  /** Put the numbers where they belong; a worse region's number wins where two would collide. */
+  place() {
+    const { camera, region } = this.model;
+    const { clientWidth: w, clientHeight: h } = this.model.canvas;
+    const taken = [];
+    const used = new Set();
+    for (const r of this.candidates()) {
+      if (taken.length >= page.marks_on_model) break;
+      const mine = r === region;
+      if (!mine && !this.seen.has(r.number)) continue;
+      const at = this.places.get(r.number).clone().project(camera);
+      if (Math.abs(at.x) > 1 || Math.abs(at.y) > 1 || at.z > 1) continue;
+      const x = ((at.x + 1) / 2) * w, y = ((1 - at.y) / 2) * h;
+      const width = 12 + 8 * String(r.number).length;
+      if (!mine && taken.some(([u, v, wide]) => Math.abs(u - x) < (wide + width) / 2 && Math.abs(v - y) < 24)) continue;
+      taken.push([x, y, width]);
+      used.add(r.number);
+      this.show(r, mine, x, y);
+    }
+    for (const [number, pin] of this.elements) pin.hidden = !used.has(number);
+  }
+
+  show(r, mine, x, y) {
+    let pin = this.elements.get(r.number);
+    if (!pin) {
+      pin = document.createElement("span");
+      pin.textContent = r.number;
+      pin.dataset.number = r.number;
+      pin.style.setProperty("--c", r.colour);
+      this.elements.set(r.number, pin);
+      this.box.append(pin);
+    }
+    pin.className = `pin ${mine ? "chosen" : this.model.region ? "faint" : ""}`;
+    pin.style.left = `${x}px`;
+    pin.style.top = `${y}px`;
+    pin.hidden = false;
+  }
+
+  /** The region whose number lies under a point of the window, 0 for none. */
+  at(x, y) {
+    for (const [number, pin] of this.elements) {
+      if (pin.hidden) continue;
+      const box = pin.getBoundingClientRect();
+      if (x >= box.left && x <= box.right && y >= box.top && y <= box.bottom) return number;
+    }
+    return 0;
+  }
+}

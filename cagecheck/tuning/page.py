@@ -1,0 +1,168 @@
+"""What the report page of a tuned cage shows: its last check, beside the bake before."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from cagecheck.defects.kinds import Defect
+from cagecheck.report.content import Column, Finding, PageContent, PageTable, Row
+from cagecheck.report.prediction_page import page_of_prediction
+from cagecheck.report.words import count_words, percent_text, size_words
+from cagecheck.tuning.conflicts import Conflict
+from cagecheck.tuning.single import SingleNumber
+from cagecheck.tuning.straighten import Straightening
+from cagecheck.tuning.tune import Tuning
+
+# What a cage's distances and the depth decide; the rest is a matter of meshes and directions.
+OFFSETS_DECIDE = (
+    Defect.MISS_TIGHT, Defect.MISS_DEEP, Defect.OVERSHOOT_OWN, Defect.OVERSHOOT_OTHER, Defect.FOLD,
+)  # fmt: skip
+SINGLES_NOTE = (
+    "For bakers that take one distance: the best one for the whole and for each part, and what it "
+    "leaves. Distances are in units of the files."
+)
+CONFLICTS_NOTE = "Every change was applied and cast again; the one that helped most is shown."
+
+
+def page_of_tuning(
+    tuning: Tuning,
+    numbers: list[SingleNumber],
+    straightening: Straightening | None = None,
+    conflicts: tuple[Conflict, ...] = (),
+) -> PageContent:
+    """Return the page of a tuning: the tuned bake, with the numbers before beside it."""
+    content = page_of_prediction(tuning.after, before=tuning.before)
+    used = tuning.offset_out[np.unique(tuning.low.triangles)]
+    tables = [*content.tables]
+    if conflicts:
+        tables.append(_conflict_table(conflicts))
+    if straightening is not None:
+        tables.append(_straightening_table(straightening))
+    tables.append(_single_table(numbers))
+    offsets = (
+        f"{used.min():.4g} to {used.max():.4g} units, median {np.median(used):.4g}"
+        if len(used)
+        else "none"
+    )
+    return replace(
+        content,
+        heading="report on a tuned cage",
+        verdict=verdict(tuning),
+        findings=(Finding("How sure", assurance_words(tuning)),),
+        facts=(*content.facts, ("tuned offsets", offsets), ("depth", f"{tuning.depth:.4g} units")),
+        tables=tuple(tables),
+        notices=(*content.notices, *tuning.notices),
+    )
+
+
+def verdict(tuning: Tuning) -> str:
+    """Return what tuning changed, and what is left, in two sentences."""
+    names = {d.title for d in OFFSETS_DECIDE}
+    rows = [row for row in tuning.table() if row["name"] in names]
+    percent = [sum(row[f"percent_{when}"] for row in rows) for when in ("before", "after")]
+    texels = [sum(row[f"texels_{when}"] for row in rows) for when in ("before", "after")]
+    what = "What offsets decide (misses, overshoots, folds)"
+    if percent[0] == 0 and percent[1] == 0:
+        out = f"{what} was right before and is right now."
+    else:
+        amounts = [
+            f"{t:,.0f} texels" if texels[0] + texels[1] > 0 else f"{percent_text(p)} %"
+            for t, p in zip(texels, percent, strict=True)
+        ]
+        out = f"{what} went from {amounts[0]} to {amounts[1]}."
+    regions = tuning.after.regions
+    if not regions:
+        return f"{out} Nothing else was found."
+    worst = regions[0]
+    left = count_words(len(regions), "place")
+    return (
+        f"{out} {left} of any kind remain, worst: {worst.name} on {worst.part}, "
+        f"{size_words(worst.to_dict())}."
+    )
+
+
+def assurance_words(tuning: Tuning) -> str:
+    """Say what the last check is worth."""
+    a = tuning.assurance
+    cast = f"{a.samples:,} new samples and {a.edge_samples:,} on edges"
+    if a.open or a.open_edge:
+        out = (
+            f"on {cast}, {a.open:,} ({percent_text(100 * a.area_share)} % of the surface) and "
+            f"{a.open_edge:,} on edges still miss or overshoot though better offsets exist."
+        )
+    else:
+        out = (
+            f"on {cast}, no miss and no overshoot that offsets could mend; with 95 % confidence "
+            f"less than {100 * a.bound:.2g} % of the surface is wrong all the same."
+        )
+    if a.conflicting:
+        out += (
+            f" {a.conflicting:,} samples ask for offsets that exclude each other: no offset cures "
+            "those."
+        )
+    return out
+
+
+def _conflict_table(conflicts: tuple[Conflict, ...]) -> PageTable:
+    columns = (Column("no.", True), Column("defect"), Column("part"), Column("why"),
+               Column("best change"), Column("wrong samples when applied"))  # fmt: skip
+    rows = []
+    for c in conflicts:
+        best = c.remedies[0] if c.remedies else None
+        effect = f"{best.wrong_before:,} to {best.wrong_after:,}" if best else "–"
+        words = best.words if best else "–"
+        rows.append(Row((str(c.number), c.name, c.part, c.why, words, effect)))
+    return PageTable(
+        "What no offset cures, and what was tried", columns, tuple(rows), CONFLICTS_NOTE
+    )
+
+
+def _straightening_table(turned: Straightening) -> PageTable:
+    columns = (Column("defect"), Column("% tuned", True), Column("% by map", True),
+               Column("% by vertex", True), Column("% moved cage", True))  # fmt: skip
+    rows = tuple(
+        Row(
+            (
+                str(r["name"]),
+                *(
+                    percent_text(float(r[key]))
+                    for key in ("percent_before", "percent_map", "percent_vertices", "percent_cage")
+                ),
+            )
+        )
+        for r in turned.table()
+    )
+    words = [
+        f"{what}: less skew and no more misses or overshoots."
+        if helps
+        else f"{what}: no gain that casting confirms."
+        for what, helps in (
+            ("Rays turned by the map", turned.map_helps()),
+            ("Rays turned per vertex", turned.vertices_help()),
+            ("The moved cage", turned.cage_helps()),
+        )
+    ]
+    return PageTable("Straightening, on new samples", columns, rows, " ".join(words))
+
+
+def _single_table(numbers: list[SingleNumber]) -> PageTable:
+    columns = (Column("scope"), Column("name"), Column("offset", True), Column("depth", True),
+               Column("% missed", True), Column("% overshot", True),
+               Column("% without surface", True))  # fmt: skip
+    rows = tuple(
+        Row(
+            (
+                n.scope,
+                n.name,
+                f"{n.offset_out:.4g}",
+                f"{n.offset_in:.4g}",
+                percent_text(n.missed),
+                percent_text(n.overshot),
+                percent_text(n.bare),
+            )
+        )
+        for n in numbers
+    )
+    return PageTable("One number instead", columns, rows, SINGLES_NOTE)
