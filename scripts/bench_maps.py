@@ -1,10 +1,11 @@
 """How fast a tile bakes, beside the bare rate of the ray engine on the same rays.
 
-usage: python scripts/bench_maps.py [--size 4096] [--subdivisions 9]
+usage: python scripts/bench_maps.py [--size 4096] [--subdivisions 9] [--rounds 5]
 
 The high poly is a sphere of 20 * 4^s triangles (s = 9: 5.2 million) with ripples, the low poly a
 latitude-longitude sphere that fills its tile. The bare rate is embreex's own batch call from two
-threads, on the very rays of the bake, in chunks of 262,144.
+threads, on the very rays of the bake, in chunks of 262,144. Both are timed turn and turn about, the
+best of several rounds each.
 """
 
 from __future__ import annotations
@@ -12,14 +13,16 @@ from __future__ import annotations
 import argparse
 import resource
 import time
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
 
 import numpy as np
 import trimesh
 from embreex import rtcore_scene
 from embreex.mesh_construction import TriangleMesh
 
-from cagecheck.maps.bake import Baker, BakeRule
+from cagecheck.maps.bake import WHAT, Baker, BakeRule
 from cagecheck.maps.texels import texel_blocks
 from cagecheck.meshes.lowpoly import LowPoly, prepare_low
 from cagecheck.meshes.mesh import Surface, mesh_from_polygons
@@ -52,45 +55,67 @@ def low_ball(around: int = 128) -> LowPoly:
     return prepare_low(mesh_from_polygons(p.reshape(-1, 3), quads, uv=uv[quads].reshape(-1, 2)))
 
 
-def bare_rate(high: Surface, low: LowPoly, size: int) -> tuple[float, float]:
-    """Return rays a second of embreex's batch call on two threads, and ns of one core a ray.
+class BareEngine:
+    """embreex's own batch call on two threads, on the first rays of the bake."""
 
-    The best of three.
-    """
-    scene = rtcore_scene.EmbreeScene(robust=True)
-    TriangleMesh(scene, high.positions, high.triangles)
-    cage = cage_from_offset(low, OFFSET)
-    chunks, count = [], 0
-    for block in texel_blocks(low, size, 1001):
-        rays = rays_through(low, cage, block.points)
-        origin = rays.origin + rays.start[:, None] * rays.direction
-        chunks.append((origin.astype(np.float32), (-rays.direction).astype(np.float32)))
-        count += len(origin)
-        if count >= 16 * CHUNK:
-            break
-    origin = np.concatenate([c[0] for c in chunks])
-    direction = np.concatenate([c[1] for c in chunks])
-    spans = [slice(a, a + CHUNK) for a in range(0, len(origin), CHUNK)]
-    reach = np.full(CHUNK, OFFSET + DEPTH, np.float32)
+    def __init__(self, high: Surface, low: LowPoly, size: int) -> None:
+        self._scene = rtcore_scene.EmbreeScene(robust=True)
+        self._mesh = TriangleMesh(self._scene, high.positions, high.triangles)
+        cage = cage_from_offset(low, OFFSET)
+        chunks, count = [], 0
+        for block in texel_blocks(low, size, 1001, block=256):
+            rays = rays_through(low, cage, block.points)
+            origin = rays.origin + rays.start[:, None] * rays.direction
+            chunks.append((origin.astype(np.float32), (-rays.direction).astype(np.float32)))
+            count += len(origin)
+            if count >= 32 * CHUNK:
+                break
+        self.origin = np.concatenate([c[0] for c in chunks])
+        self.direction = np.concatenate([c[1] for c in chunks])
+        self.reach = np.full(CHUNK, OFFSET + DEPTH, np.float32)
 
-    def shoot(span: slice) -> object:
-        part = origin[span]
-        return scene.run(part, direction[span], reach[: len(part)], query="INTERSECT", output=True)
-
-    best = least = np.inf
-    for _ in range(3):
-        start, busy = time.perf_counter(), time.process_time()
+    def run(self) -> int:
+        """Shoot all rays and return how many."""
+        spans = [slice(a, a + CHUNK) for a in range(0, len(self.origin), CHUNK)]
         with ThreadPoolExecutor(THREADS) as pool:
-            list(pool.map(shoot, spans))
-        best = min(best, time.perf_counter() - start)
-        least = min(least, time.process_time() - busy)
-    return len(origin) / best, 1e9 * least / len(origin)
+            list(pool.map(self._shoot, spans))
+        return len(self.origin)
+
+    def _shoot(self, span: slice) -> object:
+        part = self.origin[span]
+        return self._scene.run(
+            part, self.direction[span], self.reach[: len(part)], query="INTERSECT", output=True
+        )
+
+
+@dataclass
+class Best:
+    """The best of several runs of one thing."""
+
+    seconds: float = np.inf
+    core_seconds: float = np.inf
+    rays: int = 0
+
+    def time(self, run: Callable[[], int]) -> None:
+        start, busy = time.perf_counter(), time.process_time()
+        self.rays = run()
+        self.seconds = min(self.seconds, time.perf_counter() - start)
+        self.core_seconds = min(self.core_seconds, time.process_time() - busy)
+
+    @property
+    def rate(self) -> float:
+        return self.rays / self.seconds
+
+    def describe(self) -> str:
+        each = 1e9 * self.core_seconds / self.rays
+        return f"{self.rate / 1e6:.2f} M rays/s, {each:.0f} ns of one core a ray"
 
 
 def main() -> None:
     parser = argparse.ArgumentParser()
     parser.add_argument("--size", type=int, default=4096)
     parser.add_argument("--subdivisions", type=int, default=9)
+    parser.add_argument("--rounds", type=int, default=5)
     options = parser.parse_args()
     high, low = rippled_ball(options.subdivisions), low_ball()
     print(f"high {high.triangle_count:,} triangles, low {len(low.triangles):,}")
@@ -102,22 +127,17 @@ def main() -> None:
     start = time.perf_counter()
     baker = Baker(low, cage, scene, BakeRule(size=options.size, depth=DEPTH))
     print(f"normals of the high and frames of the low in {time.perf_counter() - start:.2f} s")
-    for what in (("tangent",), ("tangent", "world", "height", "part", "material")):
-        start, busy = time.perf_counter(), time.process_time()
-        tile = baker.tile(1001, what=what)
-        took, busy = time.perf_counter() - start, time.process_time() - busy
-        rays = int(tile.covered.sum())
-        print(
-            f"{'+'.join(what)}: {took:.2f} s, {rays / took / 1e6:.2f} M rays/s, "
-            f"{1e9 * busy / rays:.0f} ns of one core a ray, hit {tile.hit.mean():.4f}"
-        )
-        del tile
+    bare = BareEngine(high, low, options.size)
+    kinds: tuple[tuple[str, ...], ...] = (("tangent",), WHAT)
+    ours, theirs = [Best() for _ in kinds], Best()
+    for _ in range(options.rounds):  # turn and turn about, so that a busy moment meets both
+        theirs.time(bare.run)
+        for best, what in zip(ours, kinds, strict=True):
+            best.time(lambda what=what: int(baker.tile(1001, what=what).covered.sum()))
+    print(f"bare engine, two threads, {CHUNK:,} a chunk: {theirs.describe()}")
+    for best, what in zip(ours, kinds, strict=True):
+        print(f"{'+'.join(what)}: {best.describe()}, {best.rate / theirs.rate:.2f} of bare")
     print(f"peak memory {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**20:.2f} GiB")
-    bare, each = bare_rate(high, low, options.size)
-    print(
-        f"bare engine, two threads, {CHUNK:,} a chunk: {bare / 1e6:.2f} M rays/s, "
-        f"{each:.0f} ns of one core a ray"
-    )
 
 
 if __name__ == "__main__":

@@ -234,7 +234,9 @@ def collector() -> int:
 
     It differs from process to process, so compiled loops get it as an argument.
     """
-    return int(_collect.address)
+    address: int | None = _collect.address
+    assert address is not None
+    return address
 
 
 class Query(NamedTuple):
