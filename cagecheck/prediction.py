@@ -324,7 +324,7 @@ def find_regions(
             texels, whole_parts=np.asarray(~scan.paired.any(axis=1)),
         )  # fmt: skip
     progress("grouping regions", len(kinds), len(kinds))
-    explained = [explain(scan, group) for group in groups]
+    explained = explain(scan, groups)
     regions = name_regions(
         scan.low, scan.points, scan.rays.origin, groups, scan.findings.measures, explained
     )
@@ -364,7 +364,7 @@ def _unseen_regions(scan: Scan, unseen: Unseen, settings: Settings) -> list[Regi
     # One stray point is chance, not a place.
     groups = [g for g in groups if len(g.samples) > 1]
     measures = {Defect.UNSEEN: unseen.gap}
-    explained = [explain(scan, group) for group in groups]
+    explained = explain(scan, groups)
     return name_regions(scan.low, over, high.position, groups, measures, explained)
 
 

@@ -9,7 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from cagecheck.meshes.mesh import Surface
-from cagecheck.preflight.high_edges import high_edge_findings, high_edges
+from cagecheck.meshes.surface_edges import high_edges
+from cagecheck.preflight.high_edges import high_edge_findings
 
 
 def sphere(kind=np.float64, subdivisions: int = 3) -> trimesh.Trimesh:

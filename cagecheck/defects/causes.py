@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from cagecheck.defects.classify import Findings
 from cagecheck.defects.kinds import Defect
 from cagecheck.defects.regions import Group, worst_measure
+from cagecheck.defects.rims import rim_within
 from cagecheck.defects.targets import Targets
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Floats, Surface
@@ -25,6 +26,10 @@ from cagecheck.rays.points import SurfacePoints
 WHOLE_PART = 0.5
 # A border of the high poly this near to a region's rim (in region radii) is the rim of a hole.
 RIM_RADII = 1.5
+
+
+# Cause, cure, other part.
+Words = tuple[str, str, str | None]
 
 
 @dataclass(frozen=True, eq=False)
@@ -43,11 +48,14 @@ class Scan:
     reach: float
 
 
-def explain(scan: Scan, group: Group) -> tuple[str, str, str | None]:
-    """Return (cause, cure, other part) of a group of samples."""
-    if group.defect == Defect.MISS_NOTHING:
-        return _nothing_there(scan, group)
-    return _RULES[group.defect](scan, group)
+def explain(scan: Scan, groups: list[Group]) -> list[Words]:
+    """Return (cause, cure, other part) of every group of samples."""
+    missing = [k for k, group in enumerate(groups) if group.defect == Defect.MISS_NOTHING]
+    nothing = dict(zip(missing, _nothing_there(scan, [groups[k] for k in missing]), strict=True))
+    return [
+        nothing[k] if k in nothing else _RULES[group.defect](scan, group)
+        for k, group in enumerate(groups)
+    ]
 
 
 def _finite(values: Floats, fallback: float = 0.0) -> Floats:
@@ -59,7 +67,7 @@ def _length(value: float) -> str:
     return f"{value:.4g}"
 
 
-def _too_tight(scan: Scan, group: Group) -> tuple[str, str, str | None]:
+def _too_tight(scan: Scan, group: Group) -> Words:
     short = worst_measure(group, scan.findings.measures) or 0.0
     need = float(_finite(scan.targets.t[group.samples]).max())
     room = float(scan.targets.t_next[group.samples].min())
@@ -75,86 +83,59 @@ def _too_tight(scan: Scan, group: Group) -> tuple[str, str, str | None]:
     return cause, cure, None
 
 
-def _nothing_there(scan: Scan, group: Group) -> tuple[str, str, str | None]:
-    part = group.part
-    name = scan.low.part_names[part]
-    if not scan.paired[part].any():
+def _nothing_there(scan: Scan, groups: list[Group]) -> list[Words]:
+    """Explain groups where nothing belongs; the high poly is searched once for all of them."""
+    part = scan.low.triangle_part[scan.points.triangle]
+    count = len(scan.low.part_names)
+    samples = np.bincount(part, minlength=count)
+    lost = np.bincount(part[~scan.targets.found], minlength=count)
+    elsewhere = lost > WHOLE_PART * samples
+    paired = np.asarray(scan.paired.any(axis=1))
+    asked = [k for k, g in enumerate(groups) if paired[g.part] and not elsewhere[g.part]]
+    rim = np.zeros(len(groups), bool)
+    rim[asked] = rim_within(
+        scan.surface,
+        scan.paired[[groups[k].part for k in asked]],
+        np.array([groups[k].centroid for k in asked]).reshape(-1, 3),
+        np.array([RIM_RADII * groups[k].radius + scan.depth for k in asked]),
+    )
+    return [
+        _nothing_words(scan, group, bool(paired[group.part]), bool(elsewhere[group.part]), near_rim)
+        for group, near_rim in zip(groups, rim.tolist(), strict=True)
+    ]
+
+
+def _nothing_words(
+    scan: Scan, group: Group, is_paired: bool, is_elsewhere: bool, near_rim: bool
+) -> Words:
+    name = scan.low.part_names[group.part]
+    pull = "pull the low poly in here, or extend the high poly"
+    if not is_paired:
         return (
             f"no high-poly part is paired with {name}",
             "name a partner (see the pairing table; --pair gives the naming rule), or export the "
             "missing part",
             None,
         )
-    mine = scan.low.triangle_part[scan.points.triangle] == part
-    if np.mean(~scan.targets.found[mine]) > WHOLE_PART:
+    if is_elsewhere:
         return (
             f"most of {name} finds no surface of its own: low and high do not lie on each other",
             "check that both were exported with the same place, scale and axes",
             None,
         )
-    if _rim_near(scan, group):
+    if near_rim:
         return (
             "the high poly has a hole here",
             "close the hole in the high poly; no offset can record what is not there",
             None,
         )
-    below = _hits_far_side(scan, group)
-    if below:
-        return (
-            "the low poly sticks out beyond the high poly: rays pass it and reach the far side",
-            "pull the low poly in here, or extend the high poly",
-            None,
-        )
-    return (
-        "the low poly sticks out where the high poly ends",
-        "pull the low poly in here, or extend the high poly",
-        None,
-    )
+    if np.mean(scan.findings.recorded[group.samples] != NO_LAYER) > 0.5:
+        cause = "the low poly sticks out beyond the high poly: rays pass it and reach the far side"
+        return cause, pull, None
+    return "the low poly sticks out where the high poly ends", pull, None
 
 
-def _hits_far_side(scan: Scan, group: Group) -> bool:
-    return bool(np.mean(scan.findings.recorded[group.samples] != NO_LAYER) > 0.5)
-
-
-def _rim_near(scan: Scan, group: Group) -> bool:
-    """Tell whether open edges of the paired high parts run around the group's place."""
-    parts = scan.paired[group.part]
-    centre, radius = group.centroid, RIM_RADII * group.radius + scan.depth
-    return len(open_border_near(scan.surface, parts, centre, radius)) > 0
-
-
-def open_border_near(
-    surface: Surface, parts: NDArray[np.bool_], centre: Floats, radius: float
-) -> Floats:
-    """Return the (B, 3) midpoints of open edges of some parts within a ball.
-
-    An edge is open when only one triangle has it, by position (split vertices count as one).
-    """
-    near = np.zeros(len(surface.positions), bool)
-    for a in range(0, len(near), 1 << 20):
-        block = surface.positions[a : a + (1 << 20)].astype(np.float64) - centre
-        near[a : a + (1 << 20)] = np.einsum("ij,ij->i", block, block) <= (1.5 * radius) ** 2
-    rows = np.flatnonzero(near[surface.triangles].any(axis=1) & parts[surface.triangle_part])
-    if len(rows) == 0:
-        return np.zeros((0, 3))
-    triangles = surface.triangles[rows]
-    used, local = np.unique(triangles, return_inverse=True)
-    place = surface.positions[used].astype(np.float64)
-    _, weld = np.unique(place, axis=0, return_inverse=True)
-    welded = weld.ravel()[local.reshape(-1, 3)]
-    a, b = welded.ravel(), np.roll(welded, -1, axis=1).ravel()
-    key = np.minimum(a, b).astype(np.int64) * len(used) + np.maximum(a, b)
-    _, first, count = np.unique(key, return_index=True, return_counts=True)
-    half = first[count == 1]
-    corners = local.reshape(-1, 3)
-    p, q = place[corners.ravel()[half]], place[np.roll(corners, -1, axis=1).ravel()[half]]
-    middle = 0.5 * (p + q)
-    # Triangles at the rim of the ball have neighbours outside the selection.
-    out: Floats = middle[np.linalg.norm(middle - centre, axis=1) <= radius]
-    return out
-
-
-def _too_deep(scan: Scan, group: Group) -> tuple[str, str, str | None]:
+def _too_deep(scan: Scan, group: Group) -> Words:
     deepest = float(-_finite(scan.targets.t[group.samples]).min())
     return (
         f"the surface lies {_length(deepest)} below the low poly, rays look {_length(scan.depth)}",
@@ -199,7 +180,7 @@ def _corridor_words(scan: Scan, group: Group) -> str:
     )
 
 
-def _overshoot_own(scan: Scan, group: Group) -> tuple[str, str, str | None]:
+def _overshoot_own(scan: Scan, group: Group) -> Words:
     gap = float(_finite(scan.targets.t_next[group.samples]).min())
     return (
         f"the cage pokes through a neighbouring fold of {_recorded_part(scan, group)}, "
@@ -209,7 +190,7 @@ def _overshoot_own(scan: Scan, group: Group) -> tuple[str, str, str | None]:
     )
 
 
-def _overshoot_other(scan: Scan, group: Group) -> tuple[str, str, str | None]:
+def _overshoot_other(scan: Scan, group: Group) -> Words:
     other = _recorded_part(scan, group)
     return (
         f"rays record {other} instead of this part's own surface",
@@ -219,7 +200,7 @@ def _overshoot_other(scan: Scan, group: Group) -> tuple[str, str, str | None]:
     )
 
 
-def _back_facing(scan: Scan, group: Group) -> tuple[str, str, str | None]:
+def _back_facing(scan: Scan, group: Group) -> Words:
     # Another face at the very same distance means doubled faces, not one flipped patch.
     same = scan.targets.t_next[group.samples] == scan.targets.t[group.samples]
     if np.mean(same) > 0.5:
@@ -235,7 +216,7 @@ def _back_facing(scan: Scan, group: Group) -> tuple[str, str, str | None]:
     )
 
 
-def _skew(scan: Scan, group: Group) -> tuple[str, str, str | None]:
+def _skew(scan: Scan, group: Group) -> Words:
     slant = float(scan.findings.slant[group.samples].max())
     return (
         f"rays lean up to {slant:.0f} degrees from the low-poly face, so detail at a height slides "
@@ -246,7 +227,7 @@ def _skew(scan: Scan, group: Group) -> tuple[str, str, str | None]:
     )
 
 
-def _steep(scan: Scan, group: Group) -> tuple[str, str, str | None]:
+def _steep(scan: Scan, group: Group) -> Words:
     lean = float(_finite(scan.findings.lean[group.samples]).max())
     return (
         f"recorded normals lean up to {lean:.0f} degrees from the shading normal",
@@ -256,7 +237,7 @@ def _steep(scan: Scan, group: Group) -> tuple[str, str, str | None]:
     )
 
 
-def _fold(scan: Scan, group: Group) -> tuple[str, str, str | None]:
+def _fold(scan: Scan, group: Group) -> Words:
     return (
         "the cage folds over in this concave corner, so neighbouring rays cross",
         "lower the offset here, or straighten the rays",
@@ -264,7 +245,7 @@ def _fold(scan: Scan, group: Group) -> tuple[str, str, str | None]:
     )
 
 
-def _split(scan: Scan, group: Group) -> tuple[str, str, str | None]:
+def _split(scan: Scan, group: Group) -> Words:
     return (
         "rays follow split normals and part at this hard edge",
         "average the cage's normals here (keep the low poly's shading as it is)",
@@ -272,7 +253,7 @@ def _split(scan: Scan, group: Group) -> tuple[str, str, str | None]:
     )
 
 
-def _unseen(scan: Scan, group: Group) -> tuple[str, str, str | None]:
+def _unseen(scan: Scan, group: Group) -> Words:
     return (
         "this high-poly surface is hidden from the rays (an undercut, a pocket, or above the cage)",
         "open the shape up, model it in the low poly, or accept the loss",

@@ -13,14 +13,15 @@ inward (a flipped patch).
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
-import igl
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from cagecheck.defects.nearest import nearest_paired
 from cagecheck.defects.surface_distance import detour_ratio, surface_graph
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Floats, Ints
@@ -159,24 +160,7 @@ def _project(
     triangle than the ray's) claims the crossing.
     """
     crossing = origin + t[:, None] * direction
-    nearest = np.empty(len(t), np.int32)
-    place = np.empty((len(t), 3))
-    height = np.empty(len(t))
-    # High parts that serve the same low parts are projected onto those together.
-    _, group = np.unique(paired.T, axis=0, return_inverse=True)
-    group = group.ravel()
-    for g in np.unique(group[part]):
-        members = np.flatnonzero(group[part] == g)
-        high = int(np.flatnonzero(group == g)[0])
-        candidates = np.flatnonzero(paired[low.triangle_part, high] & (low.area > 0))
-        squared, index, where = igl.point_mesh_squared_distance(
-            np.ascontiguousarray(crossing[members]),
-            low.positions,
-            np.ascontiguousarray(low.triangles[candidates], dtype=np.int64),
-        )
-        nearest[members] = candidates[index]
-        place[members] = where
-        height[members] = np.sqrt(squared)
+    nearest, place, height = nearest_paired(low, paired, crossing, part)
     claimed = (height < CLAIMED_BELOW * np.abs(t)) & (nearest != triangle)
     return nearest, place, claimed
 
@@ -251,10 +235,7 @@ def _ask_neighbours(
     if len(ask) == 0 or len(sure) == 0:
         return targets
     belongs = targets.belongs.copy()
-    for part in np.unique(low_part[ask]):
-        known, asked = sure[low_part[sure] == part], ask[low_part[ask] == part]
-        if len(known) == 0:
-            continue
+    for known, asked in _by_part(low_part, sure, ask):
         tree = cKDTree(rays.origin[known])
         distance, index = tree.query(rays.origin[asked], k=min(NEIGHBOURS, len(known)))
         index = index.reshape(len(asked), -1)
@@ -262,6 +243,17 @@ def _ask_neighbours(
         close = distance.reshape(len(asked), -1)[:, 0] < NEIGHBOURS * points.spacing[asked]
         _settle(layers.first, layers.t, ratio, layers.front, asked[close], expected[close], belongs)
     return _targets_of(layers, belongs, claimed, doubtful)
+
+
+def _by_part(
+    part: Ints, one: NDArray[np.int64], other: NDArray[np.int64]
+) -> Iterator[tuple[NDArray[np.int64], NDArray[np.int64]]]:
+    """Yield the rows of two lists that lie on one part, for every part that has both."""
+    one = one[np.argsort(part[one], kind="stable")]
+    other = other[np.argsort(part[other], kind="stable")]
+    for k in np.intersect1d(part[one], part[other]):
+        spans = [np.searchsorted(part[rows], [k, k + 1]) for rows in (one, other)]
+        yield one[slice(*spans[0])], other[slice(*spans[1])]
 
 
 @njit(cache=True, nogil=True)

@@ -9,12 +9,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import igl
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from cagecheck.defects.classify import Findings
+from cagecheck.defects.nearest import nearest_paired
 from cagecheck.meshes.facets import hit_normals, triangle_areas
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Floats, Ints, Surface
@@ -140,19 +140,8 @@ def _nearest_low(
     low: LowPoly, surface: Surface, paired: NDArray[np.bool_], high: HighPoints
 ) -> tuple[Ints, NDArray[np.bool_]]:
     """Return the nearest paired low triangle of each point, and whether both face alike."""
-    triangle = np.full(len(high.face), -1, np.int32)
     part = surface.triangle_part[high.face]
-    for h in np.unique(part):
-        rows = np.flatnonzero(part == h)
-        candidates = np.flatnonzero(paired[low.triangle_part, h] & (low.area > 0))
-        if len(candidates) == 0:
-            continue
-        _, index, _ = igl.point_mesh_squared_distance(
-            np.ascontiguousarray(high.position[rows]),
-            low.positions,
-            np.ascontiguousarray(low.triangles[candidates], dtype=np.int64),
-        )
-        triangle[rows] = candidates[index]
+    triangle, _, _ = nearest_paired(low, paired, high.position, part)
     normal = hit_normals(surface, high.face)
     facing = np.einsum("ij,ij->i", normal, low.face_normals[triangle]) > 0
     return triangle, np.asarray(facing & (triangle >= 0))

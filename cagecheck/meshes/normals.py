@@ -114,7 +114,7 @@ def weld(positions: Floats, triangles: NDArray[np.int32]) -> Ints:
     """
     if len(positions) == 0:
         return np.zeros(0, np.int32)
-    group = _equal_positions(positions)
+    group = equal_positions(positions)
     terms = weighted_corner_terms(positions, triangles, "angle").reshape(-1, 3)
     vertex_normal = normalised(_sum_rows(terms, triangles.ravel(), len(positions)))
     count = int(group.max()) + 1
@@ -135,7 +135,7 @@ def weld(positions: Floats, triangles: NDArray[np.int32]) -> Ints:
     return out
 
 
-def _equal_positions(positions: Floats) -> NDArray[np.int64]:
+def equal_positions(positions: Floats) -> NDArray[np.int64]:
     """Number the vertices so that those at exactly the same place share a number, (V,) from 0."""
     rows = np.ascontiguousarray(positions + 0.0)  # -0.0 and 0.0 are one place
     order = np.lexsort(rows.T)

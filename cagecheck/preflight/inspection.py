@@ -12,12 +12,13 @@ from cagecheck.chores.tiletable import TileTable, tile_table
 from cagecheck.errors import Notice
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Ints, Surface
+from cagecheck.meshes.surface_edges import high_edges
 from cagecheck.preflight.crossing import crossing_finding, crossing_parts, pair_groups
 from cagecheck.preflight.density import PartDensity, density_findings, part_density
 from cagecheck.preflight.edges import polygon_edges
 from cagecheck.preflight.finding import SEVERITIES, Finding, Severity, sort_findings
 from cagecheck.preflight.high import PartMeasures, high_findings, measure_parts
-from cagecheck.preflight.high_edges import high_edge_findings, high_edges
+from cagecheck.preflight.high_edges import high_edge_findings
 from cagecheck.preflight.islands import find_islands
 from cagecheck.preflight.pair import alignment_finding, misplaced_finding, unpaired_findings
 from cagecheck.preflight.polygons import polygon_findings

@@ -12,7 +12,7 @@ from scipy.spatial import cKDTree
 
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Floats, Ints
-from cagecheck.meshes.normals import SLIVER_HEIGHT
+from cagecheck.meshes.normals import SLIVER_HEIGHT, equal_positions
 from cagecheck.meshes.triangulate import newell_normals
 from cagecheck.preflight.checks import CHECKS
 from cagecheck.preflight.edges import PolygonEdges
@@ -245,7 +245,8 @@ def _zero_area(low: LowPoly) -> Finding | None:
 def _duplicates(low: LowPoly) -> Finding | None:
     """Find faces with the same set of places as an earlier face, whichever way they face."""
     mesh = low.mesh
-    place = _place_numbers(low.positions)[mesh.corner_vertex]
+    # Exactly equal positions count as one, also (unlike the weld) those of a sheet's two sides.
+    place = equal_positions(low.positions)[mesh.corner_vertex]
     sizes = np.diff(mesh.face_start)
     groups: list[Ints] = []
     for size in np.unique(sizes[sizes >= 3]):
@@ -266,14 +267,3 @@ def _duplicates(low: LowPoly) -> Finding | None:
         by_part=count_by_part(mesh.face_part[copies], low.part_names),
         faces=copies,
     )
-
-
-def _place_numbers(positions: Floats) -> NDArray[np.int64]:
-    """Number exactly equal positions alike (unlike the weld, also both sides of a sheet)."""
-    if len(positions) == 0:
-        return np.zeros(0, np.int64)
-    order = np.lexsort(positions.T)
-    ordered = positions[order]
-    group = np.empty(len(positions), np.int64)
-    group[order] = np.cumsum(np.concatenate([[False], np.any(ordered[1:] != ordered[:-1], axis=1)]))
-    return group
