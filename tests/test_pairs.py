@@ -57,6 +57,29 @@ def test_several_high_parts_serve_one_low_part() -> None:
     assert len(pairing.rows()) == 4
 
 
+def test_what_a_stronger_rule_gave_is_not_given_again() -> None:
+    """`arm` has the high part of its name; the stem of `arm_low` says the same, but too late."""
+    pairing = pair_parts(["arm_low", "arm"], ["arm", "arm_high"])
+    assert pairing.high_of == ((1,), (0,))
+    assert pairing.how == ("name without low or high", "same name")
+    assert pair_parts(["arm_low", "arm"], ["arm"]).high_of == ((), (0,))
+
+
+def test_high_parts_of_one_low_part_are_in_the_files_order() -> None:
+    names = [f"other_{k}" for k in range(8)]
+    pairing = pair_parts(["arm", "leg"], ["leg", "arm_high_a", *names[:6], "arm_high_b", "Arm_hp"])
+    assert pairing.high_of[0] == (1, 8, 9)
+
+
+def test_shared_high_parts_are_named_in_order() -> None:
+    """One high part of each pair of low parts with one name; thousands of parts are no burden."""
+    lows = [name for k in range(3000) for name in (f"p{k}", f"P{k}")]
+    pairing = pair_parts(lows, [f"p{k}" for k in range(3000)])
+    (shared,) = [n for n in pairing.notices if n.code == "shared-high"]
+    assert shared.count == 3000 and "p0, p1, p2" in shared.text
+    assert "p7 and 2992 more" in shared.text
+
+
 def test_patterns_come_first_and_the_longest_name_wins() -> None:
     lows, highs = ["arm_lp", "arm_low_lp", "leg"], ["arm_hp", "arm_low_hp", "arm_hp.001", "leg"]
     pairing = pair_parts(lows, highs, ["{name}_lp={name}*"])

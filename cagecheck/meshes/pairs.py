@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -250,8 +251,8 @@ def _about(pairing: Pairing) -> list[Notice]:
                     len(names),
                 )
             )
-    uses = [h for highs in pairing.high_of for h in highs]
-    shared = sorted({h for h in uses if uses.count(h) > 1})
+    uses = Counter(h for highs in pairing.high_of for h in highs)
+    shared = sorted(h for h, count in uses.items() if count > 1)
     if shared and ONLY_PART not in pairing.how:
         names = [pairing.high_names[h] for h in shared]
         out.append(

@@ -6,7 +6,7 @@ import numpy as np
 
 from cagecheck.meshes.mesh import Floats, Ints
 
-FIRST_TILE = 1001
+FIRST_TILE, LAST_TILE = 1001, 9999
 TILES_PER_ROW = 10
 NO_TILE = 0
 
@@ -14,7 +14,7 @@ NO_TILE = 0
 def udim_of(uv: Floats) -> Ints:
     """Return the (N,) tile numbers of (N, 2) UVs; `NO_TILE` where a UV is missing or off the grid.
 
-    The grid is 0 <= u < 10 and 0 <= v < 900, so that numbers keep four digits.
+    The grid is 0 <= u < 10 and 0 <= v, up to tile 9999, so that numbers keep four digits.
     """
     with np.errstate(invalid="ignore"):
         cell = np.floor(uv)
@@ -23,7 +23,7 @@ def udim_of(uv: Floats) -> Ints:
             & (cell[:, 0] >= 0)
             & (cell[:, 0] < TILES_PER_ROW)
             & (cell[:, 1] >= 0)
-            & (cell[:, 1] < 900)
+            & (FIRST_TILE + cell[:, 0] + TILES_PER_ROW * cell[:, 1] <= LAST_TILE)
         )
     cell = np.where(inside[:, None], cell, 0).astype(np.int64)
     number = FIRST_TILE + cell[:, 0] + TILES_PER_ROW * cell[:, 1]
