@@ -107,6 +107,14 @@ def scene(seed):
         p = low[low_triangles]
         face = unit(np.cross(p[:, 1] - p[:, 0], p[:, 2] - p[:, 0]))
         normals = unit(face[:, None] + 0.3 * rng.normal(size=p.shape))
+        if rng.random() < 0.5:
+            # Rays so slanted that what they cross lies nearer to other triangles.
+            aside = unit(np.cross(face, rng.normal(size=3)))
+            normals = unit(normals + rng.uniform(2, 6) * aside[:, None])
+        # Some neighbours wound the other way, as in a careless export.
+        wrong = rng.random(len(p)) < 0.1
+        low_triangles[wrong] = low_triangles[wrong, ::-1]
+        normals[wrong] = normals[wrong, ::-1]
     return Model(
         low, low_triangles, np.repeat(np.arange(count), [len(t) for _, t in lows]), uv, normals,
         high, high_triangles, np.repeat(np.arange(count), [len(t) for _, t in highs]), paired,

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Floats, Ints
+from cagecheck.meshes.rows import rows_by_label
 
 
 def nearest_paired(
@@ -30,17 +31,13 @@ def nearest_paired(
     place, distance = np.full((len(points), 3), np.nan), np.full(len(points), np.inf)
     # High parts that serve the same low parts are projected onto those together.
     columns, group = np.unique(paired.T, axis=0, return_inverse=True)
-    solid = np.flatnonzero(low.area > 0)
-    solid = solid[np.argsort(low.triangle_part[solid], kind="stable")]
-    solid_start = np.searchsorted(low.triangle_part[solid], np.arange(len(paired) + 1))
-    of_point = group.ravel()[high_part]
-    order = np.argsort(of_point, kind="stable")
-    start = np.searchsorted(of_point[order], np.arange(len(columns) + 1))
-    for g in np.flatnonzero(np.diff(start)):
-        rows = order[start[g] : start[g + 1]]
-        parts = np.flatnonzero(columns[g])
-        candidates = [solid[solid_start[k] : solid_start[k + 1]] for k in parts]
-        chosen = np.sort(np.concatenate([solid[:0], *candidates]))
+    triangles_of = rows_by_label(np.where(low.area > 0, low.triangle_part, -1), len(paired))
+    rows_of = rows_by_label(group.ravel()[high_part], len(columns))
+    for column, rows in zip(columns, rows_of, strict=True):
+        parts = np.flatnonzero(column)
+        if len(rows) == 0 or len(parts) == 0:
+            continue
+        chosen = np.sort(np.concatenate([triangles_of[k] for k in parts]))
         if len(chosen) == 0:
             continue
         used, local = np.unique(low.triangles[chosen], return_inverse=True)

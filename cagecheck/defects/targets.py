@@ -13,7 +13,6 @@ inward (a flipped patch).
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -25,6 +24,7 @@ from cagecheck.defects.nearest import nearest_paired
 from cagecheck.defects.surface_distance import detour_ratio, surface_graph
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Floats, Ints
+from cagecheck.meshes.rows import rows_by_label
 from cagecheck.progress import Progress, silent
 from cagecheck.rays.cage import Rays
 from cagecheck.rays.layers import NO_LAYER, Layers
@@ -235,7 +235,12 @@ def _ask_neighbours(
     if len(ask) == 0 or len(sure) == 0:
         return targets
     belongs = targets.belongs.copy()
-    for known, asked in _by_part(low_part, sure, ask):
+    count = int(low_part.max()) + 1
+    knowns, askeds = (rows_by_label(low_part[rows], count) for rows in (sure, ask))
+    for known, asked in zip(knowns, askeds, strict=True):
+        if len(known) == 0 or len(asked) == 0:
+            continue
+        known, asked = sure[known], ask[asked]
         tree = cKDTree(rays.origin[known])
         distance, index = tree.query(rays.origin[asked], k=min(NEIGHBOURS, len(known)))
         index = index.reshape(len(asked), -1)
@@ -243,17 +248,6 @@ def _ask_neighbours(
         close = distance.reshape(len(asked), -1)[:, 0] < NEIGHBOURS * points.spacing[asked]
         _settle(layers.first, layers.t, ratio, layers.front, asked[close], expected[close], belongs)
     return _targets_of(layers, belongs, claimed, doubtful)
-
-
-def _by_part(
-    part: Ints, one: NDArray[np.int64], other: NDArray[np.int64]
-) -> Iterator[tuple[NDArray[np.int64], NDArray[np.int64]]]:
-    """Yield the rows of two lists that lie on one part, for every part that has both."""
-    one = one[np.argsort(part[one], kind="stable")]
-    other = other[np.argsort(part[other], kind="stable")]
-    for k in np.intersect1d(part[one], part[other]):
-        spans = [np.searchsorted(part[rows], [k, k + 1]) for rows in (one, other)]
-        yield one[slice(*spans[0])], other[slice(*spans[1])]
 
 
 @njit(cache=True, nogil=True)

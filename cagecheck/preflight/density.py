@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Floats
+from cagecheck.meshes.rows import rows_by_label
 from cagecheck.preflight.checks import CHECKS
 from cagecheck.preflight.finding import (
     PLACES_NAMED,
@@ -97,8 +98,9 @@ def part_density(low: LowPoly, map_size: int) -> PartDensity:
         )
         l2 = np.sqrt(squares / world) * np.sqrt(in_map / world)
     tenths = np.full((2, count), np.nan)
+    members = rows_by_label(part, count)
     for k in np.flatnonzero(world > 0):
-        mine = part == k
+        mine = members[k]
         tenths[:, k] = weighted_quantiles(local[good][mine], area[mine], (0.1, 0.9))
     usual = float(weighted_quantiles(local[good], area, (0.5,))[0]) if good.any() else np.nan
     return PartDensity(whole, tenths[0], tenths[1], np.where(world > 0, l2, np.nan), usual)

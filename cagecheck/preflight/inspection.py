@@ -12,6 +12,7 @@ from cagecheck.chores.tiletable import TileTable, tile_table
 from cagecheck.errors import Notice
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Ints, Surface
+from cagecheck.meshes.rows import rows_by_label
 from cagecheck.meshes.surface_edges import high_edges
 from cagecheck.preflight.crossing import crossing_finding, crossing_parts, pair_groups
 from cagecheck.preflight.density import PartDensity, density_findings, part_density
@@ -76,9 +77,10 @@ def part_rows(inspection: Inspection) -> list[dict[str, Any]]:
     faces = np.bincount(low.mesh.face_part, minlength=count)
     triangles = np.bincount(low.triangle_part, minlength=count)
     area = np.bincount(low.triangle_part, weights=low.area, minlength=count)
+    members = rows_by_label(low.triangle_part, count)
     rows = []
     for k, name in enumerate(low.part_names):
-        tiles = np.unique(low.tile[low.triangle_part == k])
+        tiles = np.unique(low.tile[members[k]])
         row: dict[str, Any] = {
             "part": name,
             "faces": int(faces[k]),

@@ -11,6 +11,7 @@ from cagecheck.errors import InputError
 from cagecheck.meshes.alignment import check_alignment, measure_alignment
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Floats, Ints, Surface
+from cagecheck.meshes.rows import rows_by_label
 from cagecheck.preflight.checks import CHECKS
 from cagecheck.preflight.finding import PLACES_NAMED, Finding, Place, how_many, point
 from cagecheck.preflight.high import PartMeasures
@@ -110,8 +111,7 @@ def misplaced_finding(
     """Find low parts of which more than half lies outside the box of their own high parts."""
     middle = low.positions[low.triangles].mean(axis=1)
     rows: list[tuple[float, int, float]] = []
-    for k in range(len(low.part_names)):
-        mine = np.flatnonzero(low.triangle_part == k)
+    for k, mine in enumerate(rows_by_label(low.triangle_part, len(low.part_names))):
         partners = np.flatnonzero(paired[k] & (measures.triangles > 0))
         if len(mine) == 0 or len(partners) == 0:
             continue
