@@ -121,3 +121,32 @@ def test_floating_box_belongs_to_the_plate_under_it():
     away = (np.abs(result.rays.origin[:, :2]) > 0.201).any(axis=1)
     assert np.allclose(result.targets.t[under], 0.1) and np.allclose(result.targets.t[away], 0.0)
     assert result.clean
+
+
+def groove(width, depth, cuts=10, rows=8):
+    """A flat strip with a V-shaped groove along y, finely cut: a low poly that follows a seam."""
+    share = np.linspace(0, 1, cuts + 1)
+    left = np.stack([-width / 2 * (1 - share), -depth * share], axis=1)
+    right = (left * [-1, 1])[::-1][1:]
+    profile = np.concatenate([[[-1, 0], [-0.6, 0]], left, right, [[0.6, 0], [1, 0]]])
+    y = np.linspace(0, 1, rows + 1)
+    x, z = (np.repeat(profile[:, k], rows + 1) for k in (0, 1))
+    i, j = np.meshgrid(np.arange(len(profile) - 1), np.arange(rows), indexing="ij")
+    a = (i * (rows + 1) + j).ravel()
+    positions = np.stack([x, np.tile(y, len(profile)), z], axis=1)
+    return positions, np.stack([a, a + rows + 1, a + rows + 2, a + 1], axis=1)
+
+
+@pytest.mark.parametrize(("width", "depth"), [(0.4, 0.3), (0.6, 0.5)])
+def test_a_groove_that_the_high_poly_bridges_records_the_lid(width, depth):
+    """From deep in the groove the lid is nearest to the other wall, two to three times farther
+    along the groove than through it: the detour alone does not tell, the samples around do."""
+    low = as_low(*groove(width, depth))
+    lid, quads = grid(4, 3.0)
+    high = surface(lid + [0, 0.5, 0], halves(quads))
+    settings = Settings(offset=0.05, depth=0.05, reach=1.5, samples=4000, unseen_points=0)
+    result = predict(low, high, settings=settings)
+    assert result.targets.doubtful.sum() > 100
+    assert result.targets.found.all()
+    up = -result.rays.origin[:, 2] / result.rays.direction[:, 2]
+    assert np.allclose(result.targets.t, up, atol=1e-9)
