@@ -11,6 +11,7 @@ import contextlib
 import errno
 import hashlib
 import os
+import secrets
 import shutil
 import tempfile
 from collections.abc import Iterator
@@ -61,11 +62,7 @@ def replace_file(path: str | os.PathLike[str], *, force: bool = False) -> Iterat
     with _told(final, "Choose another place."):
         try:
             made = _make_folders(final.parent)
-            handle, name = tempfile.mkstemp(
-                prefix=f".{final.stem}.", suffix=final.suffix, dir=final.parent
-            )
-            os.close(handle)
-            temporary = Path(name)
+            temporary = _new_file(final)
         except BaseException:
             _remove_empty(made)
             raise
@@ -74,7 +71,6 @@ def replace_file(path: str | os.PathLike[str], *, force: bool = False) -> Iterat
             yield temporary
         refuse_existing(final, force)
         with _told(final, "Free some space or choose another place."):
-            temporary.chmod(0o666 & ~_umask())
             temporary.replace(final)
     except BaseException:
         temporary.unlink(missing_ok=True)
@@ -210,7 +206,14 @@ def _remove_empty(folders: list[Path]) -> None:
             folder.rmdir()
 
 
-def _umask() -> int:
-    mask = os.umask(0)
-    os.umask(mask)
-    return mask
+def _new_file(final: Path) -> Path:
+    """Make an empty file beside `final`, with the rights that any new file gets here.
+
+    (`tempfile` gives its files to the owner alone, and the process's own rule, the umask, can
+    only be read by changing it for a moment, under the feet of other threads.)
+    """
+    while True:
+        path = final.with_name(f".{final.stem}.{secrets.token_hex(6)}{final.suffix}")
+        with contextlib.suppress(FileExistsError):
+            os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o666))
+            return path

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import os
 import stat
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
@@ -213,3 +214,21 @@ def test_a_folder_in_place_of_a_result_is_told(tmp_path):
     with pytest.raises(InputError, match="a folder"), OutputFolder(tmp_path, force=True) as folder:
         write_all(folder, NEW)
     assert [p.name for p in tmp_path.iterdir()] == ["a.txt"]
+
+
+@pytest.mark.skipif(os.name == "nt", reason="rights are POSIX's")
+def test_written_files_have_the_rights_of_any_new_file_whichever_thread_writes(tmp_path):
+    """The umask is the process's: reading it by setting it would race between threads."""
+    before = os.umask(0o027)
+    try:
+
+        def write(k):
+            with replace_file(tmp_path / f"{k}.txt") as path:
+                path.write_text("x")
+
+        with ThreadPoolExecutor(8) as pool:
+            list(pool.map(write, range(200)))
+        assert os.umask(0o027) == 0o027
+    finally:
+        os.umask(before)
+    assert {p.stat().st_mode & 0o777 for p in tmp_path.iterdir()} == {0o640}

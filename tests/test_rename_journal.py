@@ -1,5 +1,6 @@
 """Renaming survives being killed at every single step, and never replaces a file."""
 
+import errno
 import json
 import os
 import signal
@@ -254,8 +255,6 @@ def test_a_name_taken_meanwhile_is_never_replaced(tmp_path):
 def test_a_name_that_is_only_remembered_costs_no_file(tmp_path, monkeypatch, links):
     """A name that moved away is still seen for a while, with the number of the file it was (as
     drivers with a cache of names do): the file must not be taken for one moved by half."""
-    import errno
-
     (tmp_path / "HERO.png").write_text("hero")
     real_stat, real_link = os.lstat, os.link
     stale = tmp_path / "hero.png"
@@ -284,8 +283,6 @@ def test_a_name_that_is_only_remembered_costs_no_file(tmp_path, monkeypatch, lin
 
 
 def test_where_links_are_unknown_plain_renames_serve(tmp_path, monkeypatch):
-    import errno
-
     def refuse(*args, **kwargs):
         raise OSError(errno.EPERM, "no links here")
 
@@ -295,6 +292,24 @@ def test_where_links_are_unknown_plain_renames_serve(tmp_path, monkeypatch):
     assert held(tmp_path) == AFTER
     undo(work)
     assert held(tmp_path) == BEFORE
+
+
+def test_other_refusals_of_a_link_are_told_and_cost_nothing(tmp_path, monkeypatch):
+    """Only where links are unknown does a plain rename, which may replace a file, serve."""
+    fill(tmp_path)
+
+    def broken(*_args, **_kwargs):
+        raise OSError(errno.EIO, "disk error")
+
+    work = begin(tmp_path, RENAMES)
+    with monkeypatch.context() as patch:
+        patch.setattr(os, "link", broken)
+        patch.setattr(Path, "rename", lambda *_: pytest.fail("renamed after a disk error"))
+        with pytest.raises(InputError, match="disk error"):
+            finish(work)
+    assert held(tmp_path) == BEFORE
+    finish(latest(tmp_path))
+    assert held(tmp_path) == AFTER
 
 
 def test_links_stay_links(tmp_path):
