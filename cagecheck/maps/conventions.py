@@ -97,10 +97,10 @@ class Reading:
 
     def vectors(self, shares: NDArray[np.float32]) -> NDArray[np.float32]:
         """Return (H, W, 3) unit normals of a map's values (0 to 1), turned upright."""
-        out = self._vectors(turned(shares, self.turn))
-        return out
+        return self.straight(turned(shares, self.turn))
 
-    def _vectors(self, shares: NDArray[np.float32]) -> NDArray[np.float32]:
+    def straight(self, shares: NDArray[np.float32]) -> NDArray[np.float32]:
+        """Return (..., 3) unit normals of values that are upright already."""
         picked = np.ascontiguousarray(shares[..., list(self.channels)])
         out = picked if self.transfer == "plain" else straightened(picked, self.transfer)
         out = out * np.float32(2) - np.float32(1)

@@ -13,6 +13,7 @@ from cagecheck.maps.conventions import (
     ROUNDING_DEGREES,
     ConventionFault,
     Reading,
+    turned,
 )
 from cagecheck.maps.encode import BasisRule
 from cagecheck.maps.variants import Variants
@@ -30,7 +31,7 @@ def finer_reading(
 ) -> tuple[Reading, float, list[ConventionFault]]:
     """Choose high normals, cut of the quads and tangent basis; return the angle that is left."""
     size = shares.shape[0]
-    vectors = reading.vectors(shares)
+    picture = turned(shares, reading.turn)
     bases = BASES if reading.space == "tangent" else (BasisRule(),)
     default = variants.sampled(reading.tile, size, variants.settings.quads, reading.normals)
     key = default.y.astype(np.int64) * size + default.x
@@ -41,7 +42,8 @@ def finer_reading(
             sample = variants.sampled(reading.tile, size, quads, normals)
             own = sample.y.astype(np.int64) * size + sample.x
             _, mine, theirs = np.intersect1d(key, own, return_indices=True)
-            shown = vectors[sample.y[theirs], sample.x[theirs]].astype(np.float64)
+            values = picture[sample.y[theirs], sample.x[theirs]]
+            shown = reading.straight(values).astype(np.float64)
             for basis in bases:
                 if reading.space == "object":
                     wanted = sample.world[theirs]

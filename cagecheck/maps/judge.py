@@ -12,6 +12,7 @@ from scipy.ndimage import binary_dilation
 from cagecheck.errors import InputError
 from cagecheck.maps.bake import Baker
 from cagecheck.maps.compare import (
+    DEPTH_SHARE,
     TOLERANCE_DEGREES,
     CompareRule,
     Fault,
@@ -44,9 +45,8 @@ from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Ints
 from cagecheck.progress import Progress
 
-# The offset of the bake is looked for up to this many times the one assumed; the surface that
-# belongs to a texel down to this many depths (as in `cagecheck.prediction`).
-LARGEST_SHARE, DEPTH_SHARE = 8.0, 3.0
+# The offset of the bake is looked for up to this many times the one assumed.
+LARGEST_SHARE = 8.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -209,7 +209,6 @@ def _compare(
 ) -> LocatedMap:
     baker = variants.baker(reading.quads, reading.normals)
     upright = np.ascontiguousarray(_upright(shares, reading))
-    vectors = reading.vectors(shares)
     basis = variants.frames(reading.quads, reading.basis) if reading.space == "tangent" else None
     # A bake without an inward limit records whatever lies behind, and one with far too large an
     # offset what lies across: layers are known all through.
@@ -226,17 +225,13 @@ def _compare(
         largest_share=LARGEST_SHARE, base_degrees=base,
         fills=_fill_values(padding, reading), fill_step=1.01 / 255,
     )  # fmt: skip
-    view, patterns = _compared(
-        variants, baked, baker, vectors, upright, basis, reading, rule, progress
-    )
+    view, patterns = _compared(variants, baked, baker, upright, basis, reading, rule, progress)
     soft = softness_fault(view, patterns.fault, upright)
     if soft is not None:
         fault, times = soft
         faults = [*faults, fault]
         wider = replace(rule, enlarged=times)
-        view, patterns = _compared(
-            variants, baked, baker, vectors, upright, basis, reading, wider, progress
-        )
+        view, patterns = _compared(variants, baked, baker, upright, basis, reading, wider, progress)
         if padding.too_thin:
             # Enlarging drew the bare background into the islands.
             rim = binary_dilation(~covered, np.ones((3, 3), bool), iterations=2 * times)
@@ -251,7 +246,6 @@ def _compared(
     variants: Variants,
     baked: BakedMap,
     baker: Baker,
-    vectors: NDArray[np.float32],
     upright: NDArray[np.float32],
     basis: TangentBasis | None,
     reading: Reading,
@@ -259,12 +253,13 @@ def _compared(
     progress: Progress,
 ) -> tuple[TileView, Patterns]:
     view = compare_tile(
-        baker, variants.paired, vectors, upright, basis, reading.tile, rule, progress=progress
-    )
+        baker, variants.paired, reading.straight, upright, basis, reading.tile, rule,
+        progress=progress,
+    )  # fmt: skip
     if baked.empty is not None and baked.empty.shape == view.fault.shape:
         empty = np.ascontiguousarray(_upright(baked.empty, reading)) & (view.triangle >= 0)
         view.fault[empty & (view.fault != Fault.CLEAN)] = Fault.MISSED
-    return view, explain_patterns(view, upright)
+    return view, explain_patterns(view, upright, progress=progress)
 
 
 def _upright(values: NDArray[Any], reading: Reading) -> NDArray[Any]:

@@ -11,6 +11,7 @@ expected picture and map together, if it does so well and better than no shift b
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,6 +21,7 @@ from scipy.ndimage import binary_dilation, label, uniform_filter
 
 from cagecheck.maps.compare import Fault, TileView
 from cagecheck.meshes.mesh import Ints
+from cagecheck.progress import Progress, silent
 
 # Windows of 17 texels hold one period of detail as fine as a bake usually keeps; windows that slide
 # further than 12 texels have left the place altogether.
@@ -29,6 +31,8 @@ EXPLAINED_SHARE = 0.7
 # What may be left is what half a texel of slide does to detail that the window can tell: 5 degrees.
 LEFT_OVER = float(np.radians(5.0) ** 2)
 MOST_WINDOWS = 20_000
+# Filters run over blocks of this edge, with a margin as wide as the widest of them reaches.
+BLOCK, MARGIN = 256, WINDOW + 1
 # Fewer texels than this in a window decide nothing.
 LEAST_TEXELS = 60
 NOISE_WINDOW = 7
@@ -53,10 +57,13 @@ class Patterns:
     shift: NDArray[np.float32]
 
 
-def explain_patterns(view: TileView, values: NDArray[np.float32]) -> Patterns:
+def explain_patterns(
+    view: TileView, values: NDArray[np.float32], *, progress: Progress = silent
+) -> Patterns:
     """Tell unexplained texels of a tile apart by their surroundings.
 
-    values : (H, W, 3) the map's values, turned upright but otherwise as stored.
+    values : (H, W, 3) the map's values, turned upright but otherwise as stored. Only blocks with
+    such texels are looked at.
     """
     fault = view.fault.copy()
     shift = np.zeros((*fault.shape, 2), np.float32)
@@ -66,14 +73,15 @@ def explain_patterns(view: TileView, values: NDArray[np.float32]) -> Patterns:
     covered = view.triangle >= 0
     defective = unclear | np.isin(fault, (Fault.OTHER_PART, Fault.OTHER_FOLD, Fault.TOO_DEEP))
     moved, shift = find_shifts(view.shown, view.expected, covered, defective)
-    smeared = _smeared(values, view, unclear)
-    noisy = _noisy(view, unclear, covered)
-    # Slid texels agree by chance with some layer here and there, and a layer that explains most
-    # of a place agrees by chance with some shift: the better half decides.
-    size = 2 * WINDOW + 1
-    open_share = uniform_filter(unclear.astype(np.float32), size)
-    all_share = uniform_filter(defective.astype(np.float32), size)
-    moved &= open_share > 0.5 * all_share
+    smeared, noisy, mostly_open = (np.zeros(fault.shape, bool) for _ in range(3))
+    blocks = list(_blocks_with(defective))
+    for done, (inner, outer, within) in enumerate(blocks, start=1):
+        seen = view.shown[outer], view.expected[outer]
+        smeared[inner] = _smeared(values[outer], seen[1], unclear[outer])[within]
+        noisy[inner] = _noisy(*seen, unclear[outer], covered[outer])[within]
+        mostly_open[inner] = _mostly_open(unclear[outer], defective[outer])[within]
+        progress(f"explaining tile {view.tile}", done, len(blocks))
+    moved &= mostly_open
     fault[moved & defective] = Fault.SLANTED
     fault[unclear & ~moved & noisy] = Fault.NOISE
     # Padding copies borders inwards, which looks like a slide there: repeats tell.
@@ -81,6 +89,35 @@ def explain_patterns(view: TileView, values: NDArray[np.float32]) -> Patterns:
     _join_misses(fault)
     shift[fault != Fault.SLANTED] = 0
     return Patterns(fault, shift)
+
+
+def _blocks_with(
+    mask: NDArray[np.bool_],
+) -> Iterator[tuple[tuple[slice, slice], tuple[slice, slice], tuple[slice, slice]]]:
+    """Yield the blocks that hold a chosen texel: the block, the same with its margin, and where
+    it lies in that.
+    """
+    height, width = mask.shape
+    for top in range(0, height, BLOCK):
+        for left in range(0, width, BLOCK):
+            bottom, right = min(top + BLOCK, height), min(left + BLOCK, width)
+            inner = slice(top, bottom), slice(left, right)
+            if mask[inner].any():
+                y, x = max(top - MARGIN, 0), max(left - MARGIN, 0)
+                outer = slice(y, bottom + MARGIN), slice(x, right + MARGIN)
+                yield inner, outer, (slice(top - y, bottom - y), slice(left - x, right - x))
+
+
+def _mostly_open(unclear: NDArray[np.bool_], defective: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Tell where most of the defective texels around are unexplained.
+
+    Slid texels agree by chance with some layer here and there, and a layer that explains most of a
+    place agrees by chance with some shift: the better half decides.
+    """
+    size = 2 * WINDOW + 1
+    open_share = uniform_filter(unclear.astype(np.float32), size)
+    all_share = uniform_filter(defective.astype(np.float32), size)
+    return open_share > 0.5 * all_share
 
 
 def _join_misses(fault: NDArray[np.uint8]) -> None:
@@ -191,7 +228,7 @@ def _difference(
 
 
 def _smeared(
-    values: NDArray[np.float32], view: TileView, unclear: NDArray[np.bool_]
+    values: NDArray[np.float32], expected: NDArray[np.float32], unclear: NDArray[np.bool_]
 ) -> NDArray[np.bool_]:
     """Tell texels whose surroundings repeat values exactly where the expected picture changes."""
     along = np.ones(unclear.shape, bool)
@@ -200,7 +237,7 @@ def _smeared(
     down[1:] = (values[1:] == values[:-1]).all(axis=2)
     repeats = (along | down).astype(np.float32)
     changes = np.zeros(unclear.shape, np.float32)
-    changes[:, 1:] = np.linalg.norm(view.expected[:, 1:] - view.expected[:, :-1], axis=2)
+    changes[:, 1:] = np.linalg.norm(expected[:, 1:] - expected[:, :-1], axis=2)
     weight = uniform_filter(unclear.astype(np.float32), 5)
     share = uniform_filter(repeats * unclear, 5) / np.maximum(weight, 1e-6)
     moving = uniform_filter(changes * unclear, 5) / np.maximum(weight, 1e-6)
@@ -208,11 +245,14 @@ def _smeared(
 
 
 def _noisy(
-    view: TileView, unclear: NDArray[np.bool_], covered: NDArray[np.bool_]
+    shown: NDArray[np.float32],
+    expected: NDArray[np.float32],
+    unclear: NDArray[np.bool_],
+    covered: NDArray[np.bool_],
 ) -> NDArray[np.bool_]:
     """Tell texels around which the differences cancel and neighbours have little in common."""
-    use = (covered & (np.abs(view.expected).max(axis=2) > 0)).astype(np.float32)
-    difference = (view.shown - view.expected) * use[..., None]
+    use = (covered & (np.abs(expected).max(axis=2) > 0)).astype(np.float32)
+    difference = (shown - expected) * use[..., None]
     count = np.maximum(uniform_filter(use, NOISE_WINDOW), 1e-6)
     mean = np.stack(
         [uniform_filter(difference[..., k], NOISE_WINDOW) / count for k in range(3)], axis=-1

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from cagecheck.errors import InputError
 from cagecheck.maps.bake import Baker, BakeRule
+from cagecheck.maps.compare import DEPTH_SHARE, covered_texels, find_goals
 from cagecheck.maps.conventions import Sampled
 from cagecheck.maps.encode import BasisRule, TangentBasis
 from cagecheck.maps.high_normals import HighNormals
@@ -129,16 +130,23 @@ class Variants:
         return tuple(sorted(every, key=lambda n: n != own))
 
     def sampled(self, tile: int, size: int, quads: QuadSplit, normals: HighNormals) -> Sampled:
-        """Return evenly picked texels of a tile with what the bake would record there."""
+        """Return evenly picked texels of a tile with what a bake should record there."""
         key = (tile, size, quads, normals)
         if key not in self._sampled:
-            self._sampled[key] = _sample_tile(self.baker(quads, normals), tile, size)
+            depth = DEPTH_SHARE * (self.settings.depth or 0.0)
+            baker = self.baker(quads, normals)
+            self._sampled[key] = _sample_tile(baker, self.paired, tile, size, depth)
         return self._sampled[key]
 
 
-def _sample_tile(baker: Baker, tile: int, size: int) -> Sampled:
-    share = float(np.abs(baker.low.uv_area[baker.low.tile == tile]).sum())
-    step = max(int(share * size * size / SAMPLE_TEXELS), 1)
+def _sample_tile(
+    baker: Baker, paired: NDArray[np.bool_], tile: int, size: int, depth: float
+) -> Sampled:
+    """Sample the surface that belongs to the texels, so that a wrong offset does not matter.
+
+    Where none belongs, what the assumed bake records stands in.
+    """
+    step = max(covered_texels(baker.low, tile, size) // SAMPLE_TEXELS, 1)
     points: list[SurfacePoints] = []
     x, y = [np.zeros(0, np.int32)], [np.zeros(0, np.int32)]
     for block in texel_blocks(baker.low, size, tile):
@@ -151,9 +159,12 @@ def _sample_tile(baker: Baker, tile: int, size: int) -> Sampled:
     if not points:
         raise InputError(f"tile {tile} has no texel at a size of {size}.")
     joined = join_points(points)
-    _, seen = baker.record(joined)
-    hit = seen.hit
-    normal = seen.normal[hit]
+    rays, seen = baker.record(joined)
+    goal = find_goals(baker, paired, joined, rays, depth)
+    known = goal.face >= 0
+    wanted = baker.shading.along(goal.face, rays.origin, rays.direction, goal.t)
+    hit = known | seen.hit
+    normal = np.where(known[:, None], wanted, seen.normal)[hit]
     triangle, barycentric = joined.triangle[hit], joined.barycentric[hit]
     return Sampled(
         tile,

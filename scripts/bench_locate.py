@@ -1,0 +1,120 @@
+"""How long `locate` takes on a map of full size, and whether it still finds what was planted.
+
+usage: python scripts/bench_locate.py [--size 4096] [--subdivisions 8] [--assume 1 10] [--profile]
+
+The high poly and the low poly are those of `bench_maps.py`. The map is their bake with a patch of
+misses, a patch of noise and green flipped. It is compared with an assumed offset of so many times
+the real one. Times are printed stage by stage, with the processor time, since other work on the
+machine stretches only the first.
+"""
+
+from __future__ import annotations
+
+import argparse
+import cProfile
+import pstats
+import resource
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parent))
+
+from bench_maps import DEPTH, OFFSET, THREADS, low_ball, rippled_ball
+
+from cagecheck.maps.bake import Baker, BakeRule
+from cagecheck.maps.encode import quantised
+from cagecheck.maps.locate import LocateSettings, locate
+from cagecheck.maps.pad import padded
+from cagecheck.maps.read_maps import BakedMap
+from cagecheck.rays.cage import cage_from_offset
+from cagecheck.rays.scene import Scene
+
+PATCH = 1 / 40  # radius of the planted patches, in map widths
+NOISE_DEGREES = 12.0
+
+
+class Stages:
+    """A progress function that keeps the time of every stage."""
+
+    def __init__(self) -> None:
+        self.seconds: dict[str, list[float]] = {}
+        self._last = (time.perf_counter(), time.process_time())
+
+    def __call__(self, stage: str, done: int, total: int) -> None:
+        now = (time.perf_counter(), time.process_time())
+        row = self.seconds.setdefault(stage, [0.0, 0.0])
+        for k in range(2):
+            row[k] += now[k] - self._last[k]
+        self._last = now
+
+
+def planted_map(scene: Scene, size: int) -> tuple[np.ndarray, dict[str, np.ndarray]]:
+    """Bake the map, plant the faults; return 8-bit values and the patches."""
+    low = low_ball()
+    rule = BakeRule(size=size, depth=DEPTH)
+    bake = Baker(low, cage_from_offset(low, OFFSET), scene, rule).tile(1001, what=("tangent",))
+    n = bake.tangent
+    assert n is not None
+    y, x = np.mgrid[:size, :size]
+    patches = {
+        name: np.hypot(x - u * size, y - v * size) < PATCH * size
+        for name, u, v in (("missed", 0.3, 0.4), ("noise", 0.7, 0.6))
+    }
+    rng = np.random.default_rng(1)
+    shaken = n[patches["noise"]]
+    shaken = shaken + np.tan(np.radians(NOISE_DEGREES)) * rng.normal(size=shaken.shape)
+    n[patches["noise"]] = shaken / np.linalg.norm(shaken, axis=1, keepdims=True)
+    n[patches["missed"] | ~bake.hit] = (0, 0, 1)
+    n = padded(n, bake.covered, 16)
+    return quantised(n * np.array([1, -1, 1], np.float32), 8), patches
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--size", type=int, default=4096)
+    parser.add_argument("--subdivisions", type=int, default=8)
+    parser.add_argument("--assume", type=float, nargs="+", default=[1.0, 10.0])
+    parser.add_argument("--profile", action="store_true")
+    options = parser.parse_args()
+    high, low = rippled_ball(options.subdivisions), low_ball()
+    print(f"high {high.triangle_count:,} triangles, low {len(low.triangles):,}")
+    scene = Scene(high, threads=THREADS)
+    small, _ = planted_map(scene, 256)
+    locate([BakedMap(Path("warm.png"), 1001, small, None)], low.mesh, scene)  # compile
+    values, patches = planted_map(scene, options.size)
+    baked = BakedMap(Path("bench_normal.1001.png"), 1001, values, None)
+    for times in options.assume:
+        settings = LocateSettings(offset=times * OFFSET, depth=DEPTH)
+        stages, profile = Stages(), cProfile.Profile()
+        begin, busy = time.perf_counter(), time.process_time()
+        if options.profile:
+            profile.enable()
+        result = locate([baked], low.mesh, scene, settings=settings, progress=stages)
+        profile.disable()
+        took, busy = time.perf_counter() - begin, time.process_time() - busy
+        print(f"assumed offset {times:g} times the real one: {took:.1f} s, {busy:.1f} s of a core")
+        for stage, (wall, core) in stages.seconds.items():
+            print(f"  {stage:<32} {wall:6.1f} s, {core:6.1f} s of a core")
+        print("  conventions:", [c.code for c in result.maps[0].conventions])
+        for region in result.regions[:6]:
+            print(f"  {region.name}: {region.texels:,.0f} texels")
+        fault = result.maps[0].fault
+        assert fault is not None
+        for name, patch in patches.items():
+            kinds, count = np.unique(fault[patch], return_counts=True)
+            print(
+                f"  planted {name} ({patch.sum():,} texels):",
+                dict(zip(kinds.tolist(), count.tolist(), strict=True)),
+            )
+        if result.offset:
+            print(f"  offset between {result.offset.least:.4g} and {result.offset.most:.4g}")
+        if options.profile:
+            pstats.Stats(profile).sort_stats("tottime").print_stats(25)
+    print(f"peak memory {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**20:.2f} GiB")
+
+
+if __name__ == "__main__":
+    main()
