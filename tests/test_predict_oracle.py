@@ -124,7 +124,7 @@ def scene(seed):
     )  # fmt: skip
 
 
-def predicted(model, bake, seed):
+def predicted(model, bake, seed, texels=None):
     count = len(model.low_triangles)
     names = tuple(f"part{k}" for k in range(len(model.paired)))
     low = prepare_low(
@@ -147,6 +147,7 @@ def predicted(model, bake, seed):
         reach=bake.reach,
         map_size=bake.size,
         samples=SAMPLES,
+        texels=texels,
         apart=bake.apart,
         directions="averaged" if model.normals is None else "corner",
         seed=seed,
@@ -216,6 +217,60 @@ def test_nothing_depends_on_place_size_or_turn(seed, log_scale, log_shift, turne
 def _order(points):
     w = points.barycentric
     return np.lexsort((w[:, 2], w[:, 1], w[:, 0], points.kind, points.triangle))
+
+
+def atlas(count, rng):
+    """(T, 3, 2) UVs on one tile: every triangle anywhere in a cell of its own."""
+    across = int(np.ceil(np.sqrt(count)))
+    cell = np.stack(np.divmod(np.arange(count), across), axis=1)[:, None]
+    return (cell + rng.uniform(0.02, 0.98, (count, 3, 2))) / across
+
+
+def centres_inside(uv, size):
+    """Texel centres inside UV triangles: (N,) triangle, (N, 3) barycentric, (N,) sure.
+
+    By signed areas, centre by centre; one within a thousandth of a texel of an edge is not sure.
+    """
+    centre = (np.stack(np.divmod(np.arange(size**2), size), axis=1) + 0.5) / size
+    found = []
+    for t, (a, b, c) in enumerate(uv):
+        doubled = np.linalg.det([b - a, c - a])
+        p, q, r = (x - centre for x in (a, b, c))
+        pairs = np.stack([[q, r], [r, p], [p, q]])
+        w = np.linalg.det(pairs.transpose(2, 0, 1, 3)) / doubled
+        edges = np.linalg.norm([c - b, a - c, b - a], axis=1)
+        slack = (w * np.abs(doubled) / edges).min(
+            axis=1
+        ) * size  # texels inside of the nearest edge
+        rows = np.flatnonzero(slack > -1e-3)
+        found.append((np.full(len(rows), t), w[rows], slack[rows] > 1e-3))
+    return (np.concatenate(x) for x in zip(*found, strict=True))
+
+
+@hypothesis_settings(max_examples=12, deadline=None, derandomize=True)
+@given(seed=st.integers(0, 10**6), size=st.integers(24, 64))
+def test_defects_at_texel_centres_are_counted_texel_by_texel(seed, size):
+    """Against a count of the centres that the definitions call defective, centre by centre."""
+    model, bake = scene(seed)
+    model = replace(model, uv=atlas(len(model.low_triangles), np.random.default_rng(seed)))
+    bake = replace(bake, size=size)
+    result = predicted(model, bake, seed, texels=size)
+    triangle, barycentric, sure = centres_inside(model.uv, size)
+    assert sure.sum() <= len(result.points) <= len(sure)
+    per_triangle = np.bincount(triangle, minlength=len(model.low_triangles))
+    mine = np.bincount(result.points.triangle, minlength=len(per_triangle))
+    unsure = np.bincount(triangle[~sure], minlength=len(per_triangle))
+    assert ((mine <= per_triangle) & (mine >= per_triangle - unsure)).all()
+    truth = answer(model, bake, triangle, barycentric, np.full(len(triangle), 3))
+    for row, kind in zip(result.totals()[:9], range(9), strict=True):
+        flagged = (truth.flags >> kind & 1).astype(bool)
+        certain = truth.known[:, kind] & sure
+        least, most = (flagged & certain).sum(), (flagged | ~certain).sum()
+        assert row["name"] == Defect(kind).title
+        assert least - 1e-6 <= row["texels"] <= most + 1e-6
+        regions = [r.texels for r in result.regions if r.name == row["name"]]
+        assert sum(regions) == pytest.approx(row["texels"])
+        assert all(texels == pytest.approx(round(texels)) for texels in regions)
 
 
 @hypothesis_settings(max_examples=60, deadline=None, derandomize=True)
