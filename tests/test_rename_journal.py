@@ -21,6 +21,7 @@ from cagecheck.chores.pictures import Picture, read_picture, write_picture
 from cagecheck.chores.renames import RenameOptions, plan_renames
 from cagecheck.chores.renaming import apply_renames, finish_renames, undo_renames
 from cagecheck.errors import InputError
+from cagecheck.files import sha256_of
 from tests.tile_scenes import bake, patch_low
 
 # A swap, a chain, a change of case, a plain rename and a name outside ASCII.
@@ -564,3 +565,15 @@ def test_made_files_are_only_removed_by_undo(tmp_path):
     assert held(tmp_path) == {"a": "a", "new": "new"}
     undo(work)
     assert held(tmp_path) == {"a": "a"}
+
+
+def test_a_made_file_that_was_deleted_since_does_not_stop_undoing(tmp_path):
+    fill(tmp_path)
+    (tmp_path / ".cagecheck-moving-made-00000").write_text("made")
+    sha256 = sha256_of(tmp_path / ".cagecheck-moving-made-00000")
+    made = Move(None, ".cagecheck-moving-made-00000", "joined.png", sha256)
+    done = finish(begin(tmp_path, RENAMES, [made]))
+    assert held(tmp_path) == AFTER | {"joined.png": "made"}
+    (tmp_path / "joined.png").unlink()
+    undo(done)
+    assert held(tmp_path) == BEFORE and leftovers(tmp_path) == []

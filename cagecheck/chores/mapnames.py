@@ -15,7 +15,7 @@ from collections.abc import Collection
 from dataclasses import dataclass
 
 from cagecheck.errors import InputError
-from cagecheck.meshes.tiles import FIRST_TILE, TILES_PER_ROW
+from cagecheck.meshes.tiles import FIRST_TILE, LAST_TILE, TILES_PER_ROW
 
 DEFAULT_PATTERN = "{asset}_{map}.{tile}.{ext}"
 PATTERN_FIELDS = ("asset", "map", "tile", "ext", "material")
@@ -28,7 +28,6 @@ _REFUSED = re.compile(r'[<>:"/\\|?*\x00-\x1f\x7f]')
 _DEVICES = re.compile(r"(?i)^(con|prn|aux|nul|com\d|lpt\d)(\..*)?$")
 _LOW_WORDS = ("low", "lowpoly", "lp")
 _WORD = re.compile(r"[^\W_]+")
-_LARGEST_TILE = FIRST_TILE + 10 * 900
 
 
 @dataclass(frozen=True)
@@ -122,14 +121,12 @@ def fill_pattern(pattern: str, **values: str) -> str:
 
 
 def _find_names(words: list[str], known: Collection[str], taken: list[bool]) -> tuple[str, ...]:
-    spans = [
-        (stop - start, start, stop, name) for name in known for start, stop in _spans(words, name)
-    ]
+    spans = [(start, stop, name) for name in known for start, stop in _spans(words, name)]
     # Longest first; among equals the one that comes first in the file's name.
-    spans.sort(key=lambda s: (-sum(len(w) for w in words[s[1] : s[2]]), s[1], s[3]))
+    spans.sort(key=lambda s: (-sum(len(w) for w in words[s[0] : s[1]]), s[0], s[2]))
     found: list[str] = []
     claimed: dict[tuple[int, int], bool] = {}
-    for _, start, stop, name in spans:
+    for start, stop, name in spans:
         if (start, stop) not in claimed and any(taken[start:stop]):
             continue
         claimed[start, stop] = True
@@ -185,7 +182,7 @@ def _find_tile(words: list[str], taken: list[bool], tiles: Collection[int]) -> i
 
 def _is_tile(number: int, tiles: Collection[int]) -> bool:
     is_power_of_two = number & (number - 1) == 0
-    return number in tiles or (FIRST_TILE <= number <= _LARGEST_TILE and not is_power_of_two)
+    return number in tiles or (FIRST_TILE <= number <= LAST_TILE and not is_power_of_two)
 
 
 def _words_and_chunks(name: str) -> list[tuple[str, int]]:
