@@ -40,6 +40,9 @@ def undescribed(value: Any, schema: Any, root: Any, at: str = "") -> list[str]:
                 out += undescribed(item, schema["properties"][key], root, f"{at}/{key}")
             else:
                 out.append(f"{at}/{key}")
+    if isinstance(value, dict) and "additionalProperties" in schema:
+        for key, item in value.items():
+            out += undescribed(item, schema["additionalProperties"], root, f"{at}/{key}")
     if isinstance(value, list) and "items" in schema:
         for k, item in enumerate(value):
             out += undescribed(item, schema["items"], root, f"{at}/{k}")
@@ -144,3 +147,99 @@ def test_locate_prints_it(meshes: tuple[str, str], tmp_path: Path) -> None:
     )
     (found,) = out.glob("*normal*.png")
     validate("location", run("locate", str(found), *meshes, "--offset", "0.05", "--json"))
+
+
+def test_straightening_is_described(meshes: tuple[str, str]) -> None:
+    words = ["--offset", "0.05", "--samples", "3000", "--straighten", "--json"]
+    document = run("tune", *meshes, *words)
+    assert document["straightening"]["table"]
+    validate("tuning", document)
+    document["straightening"]["table"][0]["percent_before"] = "a lot"
+    with pytest.raises(Exception, match="a lot"):
+        validate("tuning", document)
+
+
+def test_demo_prints_a_prediction_with_scores(tmp_path: Path) -> None:
+    document = run("demo", str(tmp_path / "scene"), "--detail", "0.02", "--json")
+    assert document["scores"] and document["files"]
+    validate("prediction", document)
+
+
+def test_inspect_prints_it(meshes: tuple[str, str]) -> None:
+    document = run("inspect", *meshes, "--json")
+    assert document["findings"] and document["tiles"]["rows"] and document["pairing"]
+    validate("inspection", document)
+    validate("inspection", run("inspect", meshes[0], "--json"))
+
+
+def test_tiles_print_it(meshes: tuple[str, str], tmp_path: Path) -> None:
+    low = meshes[0]
+    validate("tiles", run("tiles", "show", low, "--json"))
+    out = tmp_path / "tiles.obj"
+    validate(
+        "materials", run("tiles", "materials", low, "--out", str(out), "--first-tile", "--json")
+    )
+    record = ["--restore", f"{out}.tiles.json", "--out", str(tmp_path / "back.obj"), "--json"]
+    validate("materials", run("tiles", "materials", str(out), *record))
+
+
+def test_renames_print_it(meshes: tuple[str, str], tmp_path: Path) -> None:
+    from PIL import Image
+
+    bakes = tmp_path / "bakes"
+    bakes.mkdir()
+    Image.new("RGB", (64, 64), (128, 128, 255)).save(bakes / "plate_normal_1001.png")
+    Image.new("RGB", (64, 64), (128, 128, 255)).save(bakes / "something.png")
+    words = ["tiles", "rename", str(bakes), "--mesh", meshes[0], "--json"]
+    document = run(*words)
+    assert {m["action"] for m in document["maps"]} >= {"rename", "unclear"}
+    validate("renames", document)
+    validate("renames", run(*words, "--apply"))
+    undone = run("tiles", "rename", str(bakes), "--undo", "--json")
+    assert undone["moves"]
+    validate("renames", undone)
+
+
+def test_clash_prints_and_writes_it(meshes: tuple[str, str], tmp_path: Path) -> None:
+    import trimesh
+
+    for name, x in (("a", 0.0), ("b", 0.8)):
+        ball = trimesh.creation.icosphere(2)
+        ball.apply_translation([x, 0, 0])
+        ball.export(tmp_path / f"{name}.obj")
+    words = [str(tmp_path / "a.obj"), "--with", str(tmp_path / "b.obj")]
+    document = run("clash", *words, "--out", str(tmp_path / "out"), "--json")
+    assert document["frames"][0]["clashes"] and document["written"]
+    validate("clash", document)
+    validate("clash", json.loads((tmp_path / "out" / "clash.json").read_text()))
+
+
+def test_batch_prints_and_writes_it(meshes: tuple[str, str], tmp_path: Path) -> None:
+    manifest = tmp_path / "assets.toml"
+    rows = [f'[[asset]]\nname = "plate"\nlow = "{meshes[0]}"\nhigh = "{meshes[1]}"\n',
+            f'[[asset]]\nname = "gone"\nlow = "{meshes[0]}x"\nhigh = "{meshes[1]}"\n']  # fmt: skip
+    manifest.write_text("".join(f"{r}samples = 2000\noffset = 0.05\n" for r in rows))
+    document = run("batch", str(manifest), "--out", str(tmp_path / "out"), "--json")
+    assert [row["status"] for row in document["assets"]] == ["done", "failed"]
+    validate("batch", document)
+    validate("batch", json.loads((tmp_path / "out" / "results.json").read_text()))
+
+
+def test_every_command_with_json_has_a_schema() -> None:
+    """Commands that take --json, found from the program itself, are all validated above."""
+    import typer
+
+    def with_json(group: Any, before: str = "") -> set[str]:
+        found = set()
+        for name, command in group.commands.items():
+            if hasattr(command, "commands"):
+                found |= with_json(command, f"{before}{name} ")
+            elif any("--json" in p.opts for p in command.params):
+                found.add(before + name)
+        return found
+
+    validated = {
+        "predict", "tune", "locate", "demo", "inspect", "batch", "clash", "tiles show",
+        "tiles rename", "tiles materials",
+    }  # fmt: skip
+    assert with_json(typer.main.get_command(app)) == validated

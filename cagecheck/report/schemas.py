@@ -6,9 +6,14 @@ import json
 from importlib.resources import files
 from typing import Any
 
-# prediction: predict --json, regions.json. tuning: tune --json, tuning.json. location:
-# locate --json, location.json. push: push.json.
-NAMES = ("prediction", "tuning", "location", "push")
+# What each describes. prediction: predict and demo --json, regions.json. tuning: tune --json,
+# tuning.json. location: locate --json, location.json. push: push.json. inspection: inspect --json.
+# batch: batch --json, results.json. clash: clash --json, clash.json. tiles, renames and materials:
+# tiles show, tiles rename and tiles materials --json.
+NAMES = (
+    "prediction", "tuning", "location", "push", "inspection", "batch", "clash", "tiles", "renames",
+    "materials",
+)  # fmt: skip
 
 
 def read_schema(name: str) -> dict[str, Any]:

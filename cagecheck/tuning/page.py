@@ -23,6 +23,13 @@ SINGLES_NOTE = (
     "For bakers that take one distance: the best one for the whole and for each part, and what it "
     "leaves. Distances are in units of the files."
 )
+# What the straightening table compares, and how to say it.
+WAYS = {
+    "before": "tuned cage",
+    "map": "rays turned by the map",
+    "vertices": "rays turned per vertex",
+    "cage": "cage moved sideways",
+}
 CONFLICTS_NOTE = "Every change was applied and cast again; the one that helped most is shown."
 
 
@@ -120,29 +127,18 @@ def _conflict_table(conflicts: tuple[Conflict, ...]) -> PageTable:
 
 
 def _straightening_table(turned: Straightening) -> PageTable:
-    columns = (Column("defect"), Column("% tuned", True), Column("% by map", True),
-               Column("% by vertex", True), Column("% moved cage", True))  # fmt: skip
+    columns = (Column("defect"), *(Column(f"% {words}", True) for words in WAYS.values()))
     rows = tuple(
-        Row(
-            (
-                str(r["name"]),
-                *(
-                    percent_text(float(r[key]))
-                    for key in ("percent_before", "percent_map", "percent_vertices", "percent_cage")
-                ),
-            )
-        )
-        for r in turned.table()
+        Row((str(row["name"]), *(percent_text(float(row[f"percent_{way}"])) for way in WAYS)))
+        for row in turned.table()
     )
+    helps = {
+        "map": turned.map_helps(), "vertices": turned.vertices_help(), "cage": turned.cage_helps()
+    }  # fmt: skip
     words = [
-        f"{what}: less skew and no more misses or overshoots."
-        if helps
-        else f"{what}: no gain that casting confirms."
-        for what, helps in (
-            ("Rays turned by the map", turned.map_helps()),
-            ("Rays turned per vertex", turned.vertices_help()),
-            ("The moved cage", turned.cage_helps()),
-        )
+        f"{WAYS[way].capitalize()}: "
+        + ("less skew and no more harm." if help_ else "no gain that casting confirms.")
+        for way, help_ in helps.items()
     ]
     return PageTable("Straightening, on new samples", columns, rows, " ".join(words))
 
