@@ -196,7 +196,7 @@ def predict_rays(
         )  # fmt: skip
     scan = Scan(
         low, scene.surface, points, rays, layers, targets, findings, paired,
-        depth, reach,
+        depth, reach, unseen,
     )  # fmt: skip
     texel_area = sample_texels(low, points, settings)
     regions = find_regions(scan, texel_area, unseen, settings, progress)

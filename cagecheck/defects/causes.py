@@ -10,14 +10,16 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
 from cagecheck.defects.classify import Findings
 from cagecheck.defects.kinds import Defect
 from cagecheck.defects.regions import Group, worst_measure
 from cagecheck.defects.rims import rim_within
 from cagecheck.defects.targets import Targets
+from cagecheck.defects.unseen import Unseen
 from cagecheck.meshes.lowpoly import LowPoly
-from cagecheck.meshes.mesh import Floats, Surface
+from cagecheck.meshes.mesh import Floats, Ints, Surface
 from cagecheck.rays.cage import Rays
 from cagecheck.rays.layers import NO_LAYER, Layers
 from cagecheck.rays.points import SurfacePoints
@@ -26,6 +28,13 @@ from cagecheck.rays.points import SurfacePoints
 WHOLE_PART = 0.5
 # A border of the high poly this near to a region's rim (in region radii) is the rim of a hole.
 RIM_RADII = 1.5
+# What holds for more than this of a region's samples is said of the region.
+MOSTLY = 0.5
+# A gap that somewhere is less than this of the offset is one that closes: surfaces meet there
+# (common practice, no source).
+NARROWS = 0.1
+# A length below this share of the reach is rounding, and is written as 0.
+NOUGHT = 1e-6
 
 
 # Cause, cure, other part.
@@ -34,7 +43,10 @@ Words = tuple[str, str, str | None]
 
 @dataclass(frozen=True, eq=False)
 class Scan:
-    """All that one prediction knows, for the functions that explain it."""
+    """All that one prediction knows, for the functions that explain it.
+
+    unseen : only where unseen high poly was looked for; regions of it index its points.
+    """
 
     low: LowPoly
     surface: Surface
@@ -46,15 +58,23 @@ class Scan:
     paired: NDArray[np.bool_]
     depth: float
     reach: float
+    unseen: Unseen | None = None
+
+
+_NAME_A_PARTNER = (
+    "name a partner (see the pairing table; --pair gives the naming rule), or export the missing "
+    "part"
+)
 
 
 def explain(scan: Scan, groups: list[Group]) -> list[Words]:
     """Return (cause, cure, other part) of every group of samples."""
-    missing = [k for k, group in enumerate(groups) if group.defect == Defect.MISS_NOTHING]
-    nothing = dict(zip(missing, _nothing_there(scan, [groups[k] for k in missing]), strict=True))
+    out: dict[int, Words] = {}
+    for defect, rule in _RULES_OF_ALL.items():
+        rows = [k for k, group in enumerate(groups) if group.defect == defect]
+        out.update(zip(rows, rule(scan, [groups[k] for k in rows]), strict=True))
     return [
-        nothing[k] if k in nothing else _RULES[group.defect](scan, group)
-        for k, group in enumerate(groups)
+        out[k] if k in out else _RULES[group.defect](scan, group) for k, group in enumerate(groups)
     ]
 
 
@@ -63,21 +83,24 @@ def _finite(values: Floats, fallback: float = 0.0) -> Floats:
     return kept if len(kept) else np.array([fallback])
 
 
-def _length(value: float) -> str:
-    return f"{value:.4g}"
+def _length(scan: Scan, value: float) -> str:
+    return "0" if abs(value) < NOUGHT * scan.reach else f"{value:.4g}"
 
 
 def _too_tight(scan: Scan, group: Group) -> Words:
     short = worst_measure(group, scan.findings.measures) or 0.0
     need = float(_finite(scan.targets.t[group.samples]).max())
     room = float(scan.targets.t_next[group.samples].min())
-    cause = f"the surface here rises to {_length(need)} but rays start {_length(short)} lower"
-    cure = f"raise the offset here above {_length(need)}"
+    cause = (
+        f"the surface here rises {_length(scan, need)} above the low poly, rays start "
+        f"{_length(scan, short)} too low"
+    )
+    cure = f"raise the offset here above {_length(scan, need)}"
     if room <= need:
         other, name = _neighbour(scan, group)
         cure += (
-            f"; another layer ({name}) begins at {_length(room)} within the same region, so one "
-            "value will not do: tune per vertex, or split the parts"
+            f"; another layer ({name}) begins at {_length(scan, room)} within the same region, so "
+            "one value will not do: tune per vertex, or split the parts"
         )
         return cause, cure, other
     return cause, cure, None
@@ -111,12 +134,7 @@ def _nothing_words(
     name = scan.low.part_names[group.part]
     pull = "pull the low poly in here, or extend the high poly"
     if not is_paired:
-        return (
-            f"no high-poly part is paired with {name}",
-            "name a partner (see the pairing table; --pair gives the naming rule), or export the "
-            "missing part",
-            None,
-        )
+        return f"no high-poly part is paired with {name}", _NAME_A_PARTNER, None
     if is_elsewhere:
         return (
             f"most of {name} finds no surface of its own: low and high do not lie on each other",
@@ -138,8 +156,9 @@ def _nothing_words(
 def _too_deep(scan: Scan, group: Group) -> Words:
     deepest = float(-_finite(scan.targets.t[group.samples]).min())
     return (
-        f"the surface lies {_length(deepest)} below the low poly, rays look {_length(scan.depth)}",
-        f"raise the depth to more than {_length(deepest)}, or pull the low poly in here",
+        f"the surface lies {_length(scan, deepest)} below the low poly, rays look "
+        f"{_length(scan, scan.depth)}",
+        f"raise the depth to more than {_length(scan, deepest)}, or pull the low poly in here",
         None,
     )
 
@@ -166,20 +185,21 @@ def _corridor_words(scan: Scan, group: Group) -> str:
     """Say which offsets would do for the group, or that none would."""
     lower = scan.targets.t[group.samples]
     upper = scan.targets.t_next[group.samples]
-    need, room = float(_finite(lower).max()), float(upper.min())
     if not np.isfinite(lower).any():
-        return "no surface of its own lies here, so no offset can record one"
-    if need < room:
-        return f"keep the offset here between {_length(max(need, 0))} and {_length(room)}"
-    clash = float(np.mean(lower >= upper))
-    if clash > 0:
-        return "the surfaces touch or cross here, so no offset separates them"
+        return "no offset helps: no surface of this part lies here"
+    # An offset of zero is the least there is.
+    if np.mean(np.fmax(lower, 0.0) >= upper) > MOSTLY:
+        return "no offset helps: the other surface lies on this one or covers it"
+    need, room = max(float(_finite(lower).max()), 0.0), max(float(upper.min()), 0.0)
+    if need < room and not _run_together(scan, group):
+        return f"keep the offset here between {_length(scan, need)} and {_length(scan, room)}"
     return (
-        f"no single value fits the whole region (it needs {_length(need)}, the neighbour begins at "
-        f"{_length(room)}): tune per vertex"
+        "tune per vertex: no single offset fits the whole region (it needs "
+        f"{_length(scan, need)}, the other surface begins at {_length(scan, room)})"
     )
 
 
+<<<<<<< HEAD
 def _overshoot_own(scan: Scan, group: Group) -> Words:
     gap = float(_finite(scan.targets.t_next[group.samples]).min())
     return (
@@ -188,13 +208,40 @@ def _overshoot_own(scan: Scan, group: Group) -> Words:
         f"{_corridor_words(scan, group)}; or split the part here and bake the pieces apart",
         _recorded_part(scan, group),
     )
+=======
+def _run_together(scan: Scan, group: Group) -> bool:
+    """Tell whether the gap to the other surface narrows to nothing within the group."""
+    room = float(scan.targets.t_next[group.samples].min())
+    return room < NARROWS * float(np.median(scan.rays.start[group.samples]))
+
+
+def _overshoot_own(scan: Scan, group: Group) -> Words:
+    recorded = _recorded_part(scan, group)
+    if _run_together(scan, group):
+        cause = f"the cage pokes through another surface of {recorded} that runs into this one here"
+    else:
+        gap = float(_finite(scan.targets.t_next[group.samples]).min())
+        cause = (
+            f"the cage pokes through a neighbouring fold of {recorded}, "
+            f"{_length(scan, gap)} away at the nearest"
+        )
+    cure = f"{_corridor_words(scan, group)}; or split the part here and bake the pieces apart"
+    return cause, cure, recorded
+>>>>>>> f278589 (Causes: covering parts, unpaired parts and closing gaps said as they are; no negative distances)
 
 
 def _overshoot_other(scan: Scan, group: Group) -> Words:
     other = _recorded_part(scan, group)
+    if not scan.paired[group.part].any():
+        name = scan.low.part_names[group.part]
+        return (
+            f"no high-poly part is paired with {name}; its rays record {other}",
+            _NAME_A_PARTNER,
+            other,
+        )
     return (
         f"rays record {other} instead of this part's own surface",
-        f"bake each pair by itself (--apart shows what that gives), or "
+        f"bake each pair by itself (--apart shows what that gives); with all parts together: "
         f"{_corridor_words(scan, group)}",
         other,
     )
@@ -221,8 +268,8 @@ def _skew(scan: Scan, group: Group) -> Words:
     return (
         f"rays lean up to {slant:.0f} degrees from the low-poly face, so detail at a height slides "
         "sideways",
-        "straighten the rays here, add an edge loop near the hard change, or bring the low poly "
-        "nearer to the high poly",
+        "straighten the rays here (tune --straighten tries it), add an edge loop near the hard "
+        "change, or bring the low poly nearer to the high poly",
         None,
     )
 
@@ -253,12 +300,83 @@ def _split(scan: Scan, group: Group) -> Words:
     )
 
 
-def _unseen(scan: Scan, group: Group) -> Words:
+<<<<<<< HEAD
+def _unseen(scan: Scan, groups: list[Group]) -> list[Words]:
+    """Explain groups of unseen high poly by what the rays below them record."""
+    hidden = _what_hides(scan, groups)
+    return [
+        _unseen_words(scan, group, above, cover)
+        for group, (above, cover) in zip(groups, hidden, strict=True)
+    ]
+
+
+def _unseen_words(scan: Scan, group: Group, above: float, cover: int | None) -> Words:
+    if above > MOSTLY:
+        return (
+            "this high-poly surface lies above the cage, where rays start",
+            "raise the offset here, or model it in the low poly",
+            None,
+        )
+    if cover is None:
+        return (
+            "this high-poly surface is hidden from the rays (an undercut or a pocket)",
+            "open the shape up, model it in the low poly, or accept the loss",
+            None,
+        )
+    name = scan.surface.part_names[cover]
+    if scan.paired[group.part, cover]:
+        return (
+            f"{name} lies over this high-poly surface and is recorded in its place",
+            "nothing to mend where it is meant to (floating detail); else give it a low part",
+            name,
+        )
     return (
-        "this high-poly surface is hidden from the rays (an undercut, a pocket, or above the cage)",
-        "open the shape up, model it in the low poly, or accept the loss",
-        None,
+        f"{name} is recorded in place of this high-poly surface",
+        "bake each pair by itself (--apart), or keep the offset below it here",
+        name,
     )
+
+
+def _what_hides(scan: Scan, groups: list[Group]) -> list[tuple[float, int | None]]:
+    """Return each group's share of points above the cage, and the high part over most of it.
+
+    Each point is judged by the nearest ray of its low part: where that starts, and what it
+    records. None where that is the point's own part, or nothing.
+    """
+    unseen = scan.unseen
+    if unseen is None or len(scan.layers.t) == 0 or len(groups) == 0:
+        return [(0.0, None)] * len(groups)
+    chosen = np.concatenate([group.samples for group in groups])
+    ray = _ray_below(scan, unseen.points.position[chosen], unseen.low_triangle[chosen])
+    offset = unseen.points.position[chosen] - scan.rays.origin[ray]
+    height = np.einsum("ij,ij->i", offset, scan.rays.direction[ray])
+    above = height > scan.rays.start[ray]
+    layer = scan.findings.recorded[ray]
+    safe = np.maximum(layer, 0)
+    part = scan.surface.triangle_part[scan.layers.face[safe]]
+    own = scan.surface.triangle_part[unseen.points.face[chosen]]
+    over = (layer != NO_LAYER) & (part != own) & (scan.layers.t[safe] > height)
+    out: list[tuple[float, int | None]] = []
+    bounds = np.cumsum([len(group.samples) for group in groups])[:-1]
+    for up, covered, of in zip(*(np.split(x, bounds) for x in (above, over, part)), strict=True):
+        cover = int(np.bincount(of[covered]).argmax()) if np.mean(covered) > MOSTLY else None
+        out.append((float(np.mean(up)), cover))
+    return out
+
+
+def _ray_below(scan: Scan, place: Floats, low_triangle: Ints) -> NDArray[np.int64]:
+    """Return (M,) the nearest ray to each place among those of its low triangle's part."""
+    low = scan.low
+    part = low.triangle_part[low_triangle]
+    wanted = np.zeros(len(low.part_names), bool)
+    wanted[part] = True
+    of_ray = low.triangle_part[scan.points.triangle]
+    rays = np.flatnonzero(wanted[of_ray])
+    # Parts lie apart in a fourth coordinate, so that one tree serves all of them.
+    apart = 4.0 * float(np.linalg.norm(np.ptp(np.concatenate([scan.rays.origin, place]), axis=0)))
+    tree = cKDTree(np.column_stack([scan.rays.origin[rays], apart * of_ray[rays]]))
+    nearest: NDArray[np.int64] = rays[tree.query(np.column_stack([place, apart * part]))[1]]
+    return nearest
 
 
 _RULES = {
@@ -271,5 +389,6 @@ _RULES = {
     Defect.STEEP: _steep,
     Defect.FOLD: _fold,
     Defect.SPLIT: _split,
-    Defect.UNSEEN: _unseen,
 }
+# What is looked up for all groups at once.
+_RULES_OF_ALL = {Defect.MISS_NOTHING: _nothing_there, Defect.UNSEEN: _unseen}
