@@ -127,3 +127,15 @@ def test_pairing_is_sound_for_any_names(lows: list[str], highs: list[str], on: b
     assert all(list(part) == sorted(set(part)) for part in pairing.high_of)
     assert pairing == pair_parts(lows, highs, ["{name}_l={name}_h*"], pairing=on)
     assert all(pairing.how[k] == "unpaired" for k in pairing.unpaired_low) or not highs
+
+
+def test_numbers_from_copying_do_not_keep_parts_apart():
+    pairing = pair_parts(["hair_low.001", "arm_low"], ["hair_high.002", "arm_high.003"])
+    assert pairing.high_of == ((0,), (1,)) and not pairing.notices
+
+
+def test_numbers_that_tell_low_parts_apart_count():
+    pairing = pair_parts(
+        ["boot_low.001", "boot_low.002"], ["boot_high.001", "boot_high.002", "boot_high"]
+    )
+    assert pairing.high_of == ((0,), (1,)) and pairing.unpaired_high == (2,)

@@ -20,6 +20,7 @@ from cagecheck.commands.terminal import (
     Terminal,
     command,
     number,
+    place,
 )
 from cagecheck.files import OutputFolder
 from cagecheck.meshes.mesh import Mesh
@@ -100,30 +101,40 @@ def _say(terminal: Terminal, results: Sequence[tuple[str, Clashes]], files: Sequ
             )
     bad = sum(bool(found.passing) for _, found in results)
     terminal.say(
-        f"{bad} of {len(results)} frames have parts that pass through each other."
-        if bad
-        else "No parts pass through each other."
+        "No parts pass through each other."
+        if not bad
+        else f"{bad} of {len(results)} frames have parts that pass through each other."
+        if len(results) > 1
+        else "There are parts that pass through each other."
     )
     if files:
         terminal.say("Wrote " + ", ".join(str(path) for path in files))
 
 
 def _say_rows(terminal: Terminal, rows: Sequence[tuple[str, Clash]]) -> None:
-    """Print a line per clash, with names whole; depths are in file units."""
-    for name, hit in rows[:_MOST_ROWS]:
+    """Print a line per pair of parts, the deepest place; depths are in file units."""
+    pairs: dict[tuple[str, frozenset[tuple[int, str]]], list[Clash]] = {}
+    for name, hit in rows:
+        parts = frozenset({(hit.mesh, hit.part), (hit.other_mesh, hit.other)})
+        pairs.setdefault((name, parts), []).append(hit)
+    for (name, _), hits in list(pairs.items())[:_MOST_ROWS]:
+        hit = hits[0]
         depth = "an unknown depth" if hit.depth is None else number(hit.depth)
         how = {
             "through": "passes {depth} deep into",
             "inside": "lies wholly inside, up to {depth} deep,",
             "sheets": "passes through the open sheet, by about {depth},",
         }[hit.kind].format(depth=depth)
-        place = ", ".join(number(float(x)) for x in hit.point)
+        more = len(hits) - 1
+        places = f" and {more:,} more place{'s' if more > 1 else ''}" if more else ""
+        length = sum(h.length for h in hits)
         terminal.say(
-            f"{name}: {hit.part} {how} {hit.other} at ({place}), face {hit.face}"
-            + (f"; they cross along {number(hit.length)}" if hit.length else "")
+            f"{name}: {hit.part} {how} {hit.other} at ({place(hit.point, ', ')}), face {hit.face}"
+            + places
+            + (f"; they cross along {number(length)}" if length else "")
         )
-    if len(rows) > _MOST_ROWS:
-        terminal.say(f"... and {len(rows) - _MOST_ROWS:,} more; --out or --json gives all.")
+    if len(pairs) > _MOST_ROWS:
+        terminal.say(f"... and {len(pairs) - _MOST_ROWS:,} more pairs; --out or --json gives all.")
 
 
 def _write(

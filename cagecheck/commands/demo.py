@@ -80,7 +80,7 @@ def demo(
     terminal.result(document)
     terminal.say(scene.description)
     terminal.say("Written: " + ", ".join(str(path) for path in files))
-    say_prediction(terminal, result, read.pairing)
+    say_prediction(terminal, result, read.pairing, in_files=True)
     say_scores(terminal, scores)
     say_files(terminal, written, out)
     terminal.say(f"Tune it: cagecheck tune {folder}/low.obj {folder}/high.glb --out {folder}/tuned")

@@ -25,8 +25,9 @@ from cagecheck.commands.terminal import (
     JsonFlag,
     Terminal,
     command,
-    number,
 )
+from cagecheck.commands.terminal import place as spelled
+from cagecheck.maps.padding_check import needed_padding
 from cagecheck.meshes.alignment import transform_surface
 from cagecheck.meshes.lowpoly import prepare_low
 from cagecheck.meshes.mesh import Surface
@@ -34,9 +35,9 @@ from cagecheck.meshes.normals import NormalRule
 from cagecheck.meshes.pairs import Pairing, pair_parts
 from cagecheck.meshes.read import read_mesh, read_surface
 from cagecheck.meshes.tiles import NO_TILE
+from cagecheck.prediction import DEFAULT_MAP_SIZE
 from cagecheck.preflight import Finding, Inspection, Place, inspect_low, inspect_pair, part_rows
 from cagecheck.preflight.finding import SEVERITIES
-from cagecheck.preflight.inspection import DEFAULT_MAP_SIZE, DEFAULT_PADDING
 
 _PLACES_SAID = 3
 FailOn = Literal["error", "warning"]
@@ -54,8 +55,14 @@ def inspect(
     ] = None,
     size: SizeOption = DEFAULT_MAP_SIZE,
     padding: Annotated[
-        float, typer.Option("--padding", min=0, help="Wanted space between islands, texels.")
-    ] = DEFAULT_PADDING,
+        float | None,
+        typer.Option(
+            "--padding",
+            min=0,
+            metavar="N",
+            help="Wanted space between islands in texels (else one per 256 of --size).",
+        ),
+    ] = None,
     one_map: Annotated[
         bool,
         typer.Option("--one-map", help="All materials share one set of maps (else one each)."),
@@ -82,6 +89,7 @@ def inspect(
     Example: cagecheck inspect hero_low.obj hero_high.ply --size 2048 --padding 8
     """
     terminal = Terminal(as_json)
+    padding = float(needed_padding(size)) if padding is None else padding
     with terminal.progress() as progress:
         mesh = read_mesh(low, progress=progress)
         prepared = prepare_low(mesh, rule=NormalRule(normals, weight, hardness), quads=quads)
@@ -238,7 +246,7 @@ def _place(place: Place, side: str) -> str:
     if place.tile is not None:
         words.append(f"tile {place.tile}")
     if place.position is not None:
-        words.append("at " + " ".join(number(x) for x in place.position))
+        words.append(f"at {spelled(place.position)}")
     if place.note:
         words.append(place.note)
     return ", ".join(words)

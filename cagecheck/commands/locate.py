@@ -120,14 +120,14 @@ def locate_command(
         result = replace(result, notices=(*scene.notices, *more, *result.notices))
         files = write_location(result, out, force=force, progress=progress) if out else []
     terminal.result(location_document(result))
-    say_location(terminal, result)
+    say_location(terminal, result, in_files=bool(files))
     if files:
         terminal.say("Written: " + ", ".join(str(path) for path in files))
         terminal.say(f"Look at it: open {out / 'report.html'} in a browser." if out else "")
     return EXIT_CLEAN if result.clean else EXIT_DEFECTS
 
 
-def say_location(terminal: Terminal, result: Location) -> None:
+def say_location(terminal: Terminal, result: Location, *, in_files: bool) -> None:
     """Print how the maps were read, what is wrong, the likely offset, the verdict."""
     if terminal.as_json:
         return
@@ -137,7 +137,7 @@ def say_location(terminal: Terminal, result: Location) -> None:
     _say_offset(terminal, result)
     rows = [(t["name"], t["regions"], t["texels"], t["area"]) for t in totals(result)]
     terminal.table("Faults", ("fault", "regions", "texels", "area (sq. units)"), rows)
-    say_regions(terminal, result.regions)
+    say_regions(terminal, result.regions, in_files=in_files)
     terminal.say(verdict(result))
 
 

@@ -17,7 +17,10 @@ from cagecheck.commands.terminal import (
     JsonFlag,
     Terminal,
     command,
+    number,
+    place,
 )
+from cagecheck.defects.alike import alike
 from cagecheck.defects.regions import Region
 from cagecheck.errors import InputError
 from cagecheck.inputs import read_cage, read_inputs
@@ -137,7 +140,7 @@ def predict_command(
                 force=force, progress=progress,
             )  # fmt: skip
     terminal.result(prediction_document(result))
-    say_prediction(terminal, result, scene.pairing)
+    say_prediction(terminal, result, scene.pairing, in_files=out is not None)
     if form is not None:
         terminal.say(f"Maps show {_normals_used(high_normals, scene.high)} of the high poly.")
     say_files(terminal, files, out)
@@ -168,7 +171,9 @@ def map_format(
     ).checked()
 
 
-def say_prediction(terminal: Terminal, result: Prediction, pairing: Pairing | None) -> None:
+def say_prediction(
+    terminal: Terminal, result: Prediction, pairing: Pairing | None, *, in_files: bool
+) -> None:
     """Print a prediction: pairing, settings, totals, worst regions, verdict."""
     if terminal.as_json:
         return
@@ -182,7 +187,7 @@ def say_prediction(terminal: Terminal, result: Prediction, pairing: Pairing | No
         f"maps {chosen.map_size} square; engine: {result.engine}."
     )
     say_totals(terminal, result)
-    say_regions(terminal, result.regions)
+    say_regions(terminal, result.regions, in_files=in_files)
     terminal.say(verdict(result))
 
 
@@ -197,18 +202,37 @@ def say_totals(terminal: Terminal, result: Prediction) -> None:
     )
 
 
-def say_regions(terminal: Terminal, regions: Sequence[Region]) -> None:
-    """Print the most harmful regions."""
-    shown = regions[:REGIONS_SHOWN]
+def say_regions(terminal: Terminal, regions: Sequence[Region], *, in_files: bool) -> None:
+    """Print the most harmful regions, those of one cause on one part together.
+
+    in_files : whether the rest is in files that were written.
+    """
+    groups = alike(regions)
+    shown = groups[:REGIONS_SHOWN]
     if not shown:
         return
-    more = len(regions) - len(shown)
-    terminal.say(f"Worst regions ({more:,} more in the files):" if more > 0 else "Regions:")
-    for r in shown:
+    left = len(regions) - sum(1 + len(group.others) for group in shown)
+    rest = "in the files" if in_files else "with --out"
+    terminal.say(f"Worst regions ({left:,} more {rest}):" if left > 0 else "Regions:")
+    for group in shown:
+        r = group.first
         tile = f", tile {r.tile}" if r.tile else ""
-        terminal.say(f"{r.number:>4}  {r.name} on {r.part}{tile}: {round(r.texels):,} texels")
+        terminal.say(
+            f"{r.number:>4}  {r.name} on {r.part}{tile}, at {place(r.centroid)}: "
+            f"{amount(r.texels, r.area)}"
+        )
+        if group.others:
+            terminal.say(
+                f"      and {len(group.others):,} more like it on this part; together "
+                f"{amount(group.texels, group.area)}"
+            )
         terminal.say(f"      cause: {r.cause}")
         terminal.say(f"      cure:  {r.cure}")
+
+
+def amount(texels: float, area: float) -> str:
+    """Return a size in texels; in square units where there are no UVs to have texels."""
+    return f"{round(texels):,} texels" if texels > 0 else f"{number(area)} square units"
 
 
 def verdict(result: Prediction) -> str:

@@ -5,8 +5,9 @@ from __future__ import annotations
 import contextlib
 import functools
 import json
+import os
 import sys
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import Annotated, Any, NoReturn, ParamSpec
 
 import typer
@@ -21,6 +22,10 @@ from cagecheck.progress import Progress as ProgressReport
 EXIT_CLEAN = 0
 EXIT_DEFECTS = 1
 EXIT_BAD_INPUT = 2
+# A coordinate below this share of the largest is rounding: float32 files hold no more.
+NOUGHT = 1e-6
+# Columns of a table that goes into a file or a pipe: names are not cut for want of a window.
+PIPE_WIDTH = 160
 
 JsonFlag = Annotated[
     bool, typer.Option("--json", help="Print the result as JSON on standard output.")
@@ -40,6 +45,8 @@ class Terminal:
     def __init__(self, as_json: bool = False) -> None:
         self.as_json = as_json
         self.out = Console(highlight=False, soft_wrap=True)
+        if not self.out.is_terminal and "COLUMNS" not in os.environ:
+            self.out.width = PIPE_WIDTH
         self.err = Console(stderr=True, highlight=False, soft_wrap=True)
 
     def say(self, text: str = "") -> None:
@@ -54,7 +61,7 @@ class Terminal:
         table = Table(title=escape(title), title_justify="left", title_style="bold")
         for k, name in enumerate(columns):
             numeric = bool(rows) and all(_is_number(row[k]) for row in rows)
-            table.add_column(escape(name), justify="right" if numeric else "left")
+            table.add_column(escape(name), justify="right" if numeric else "left", overflow="fold")
         for row in rows:
             table.add_row(*(escape(_cell(value)) for value in row))
         # Tables wrap inside their cells instead of running over the window's edge.
@@ -136,6 +143,13 @@ def number(value: float, digits: int = 4) -> str:
     if value != value:
         return "-"
     return f"{value:.{digits}g}" if abs(value) < 10**digits else f"{value:,.0f}"
+
+
+def place(point: Iterable[float], between: str = " ") -> str:
+    """Format a position; rounding about zero is written as 0."""
+    values = [float(x) for x in point]
+    nought = NOUGHT * max((abs(x) for x in values), default=0.0)
+    return between.join("0" if abs(x) <= nought else number(x) for x in values)
 
 
 def _cell(value: Any) -> str:

@@ -199,16 +199,6 @@ def _corridor_words(scan: Scan, group: Group) -> str:
     )
 
 
-<<<<<<< HEAD
-def _overshoot_own(scan: Scan, group: Group) -> Words:
-    gap = float(_finite(scan.targets.t_next[group.samples]).min())
-    return (
-        f"the cage pokes through a neighbouring fold of {_recorded_part(scan, group)}, "
-        f"{_length(gap)} away at the nearest",
-        f"{_corridor_words(scan, group)}; or split the part here and bake the pieces apart",
-        _recorded_part(scan, group),
-    )
-=======
 def _run_together(scan: Scan, group: Group) -> bool:
     """Tell whether the gap to the other surface narrows to nothing within the group."""
     room = float(scan.targets.t_next[group.samples].min())
@@ -227,7 +217,6 @@ def _overshoot_own(scan: Scan, group: Group) -> Words:
         )
     cure = f"{_corridor_words(scan, group)}; or split the part here and bake the pieces apart"
     return cause, cure, recorded
->>>>>>> f278589 (Causes: covering parts, unpaired parts and closing gaps said as they are; no negative distances)
 
 
 def _overshoot_other(scan: Scan, group: Group) -> Words:
@@ -300,7 +289,6 @@ def _split(scan: Scan, group: Group) -> Words:
     )
 
 
-<<<<<<< HEAD
 def _unseen(scan: Scan, groups: list[Group]) -> list[Words]:
     """Explain groups of unseen high poly by what the rays below them record."""
     hidden = _what_hides(scan, groups)

@@ -153,6 +153,10 @@ def _same_stems(lows: Sequence[str], highs: Sequence[str]) -> dict[int, list[int
     by_stem: dict[tuple[str, str], list[int]] = {}
     for k, name in enumerate(lows):
         by_stem.setdefault(_stem(name, LOW_WORDS), []).append(k)
+    stems = [stem for stem, _ in by_stem]
+    for (stem, tail), lone in list(by_stem.items()):
+        if tail.isdecimal() and stems.count(stem) == 1:
+            by_stem.setdefault((stem, ""), lone)
     out: dict[int, list[int]] = {}
     for h, name in enumerate(highs):
         stem, tail = _stem(name, HIGH_WORDS)

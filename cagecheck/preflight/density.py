@@ -22,6 +22,7 @@ from cagecheck.preflight.finding import (
     Finding,
     Place,
     count_by_part,
+    density_text,
     how_many,
 )
 from cagecheck.preflight.topology import face_centre, face_places, face_tile
@@ -139,14 +140,15 @@ def _uneven(low: LowPoly, density: PartDensity, map_size: int) -> Finding | None
                 position=face_centre(low, face),
                 tile=face_tile(low, face),
                 measure=float(ratio[k]),
-                note=f"{density.texels_per_unit[k]:.4g} texels per unit, {ratio[k]:.2f} times",
+                note=f"{density_text(density.texels_per_unit[k])} texels per unit, "
+                f"{ratio[k]:.2f} times",
             )
         )
     return Finding(
         CHECKS["texel-density"],
         len(parts),
         f"{how_many(len(parts), 'parts')} more than {DENSITY_FACTOR:g} times off the usual "
-        f"{density.usual:.4g} texels per unit at {map_size}.",
+        f"{density_text(density.usual)} texels per unit at {map_size}.",
         places=tuple(places),
         by_part={low.part_names[k]: 1 for k in parts},
         measures={
@@ -170,7 +172,8 @@ def _spread(low: LowPoly, density: PartDensity) -> Finding | None:
         Place(
             part=low.part_names[k],
             measure=float(spread[k]),
-            note=f"{density.low_tenth[k]:.4g} to {density.high_tenth[k]:.4g} texels per unit",
+            note=f"{density_text(density.low_tenth[k])} to {density_text(density.high_tenth[k])} "
+            "texels per unit",
         )
         for k in parts[:PLACES_NAMED]
     )

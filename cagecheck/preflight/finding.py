@@ -144,3 +144,8 @@ def how_many(count: int, unit: str) -> str:
     """Say a number of things: ``1 edge``, ``1,200 faces``."""
     singular = {"vertices": "vertex", "entries": "entry"}.get(unit, unit.removesuffix("s"))
     return f"{count:,} {singular if count == 1 else unit}"
+
+
+def density_text(value: float) -> str:
+    """Return a texel density without an exponent."""
+    return f"{value:,.0f}" if value >= 1000 else f"{value:.4g}"

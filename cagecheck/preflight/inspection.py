@@ -10,10 +10,12 @@ from numpy.typing import NDArray
 
 from cagecheck.chores.tiletable import TileTable, tile_table
 from cagecheck.errors import Notice
+from cagecheck.maps.padding_check import needed_padding
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Ints, Surface
 from cagecheck.meshes.rows import rows_by_label
 from cagecheck.meshes.surface_edges import high_edges
+from cagecheck.prediction import DEFAULT_MAP_SIZE
 from cagecheck.preflight.crossing import crossing_finding, crossing_parts, pair_groups
 from cagecheck.preflight.density import PartDensity, density_findings, part_density
 from cagecheck.preflight.edges import polygon_edges
@@ -29,9 +31,8 @@ from cagecheck.preflight.topology import topology_findings
 from cagecheck.preflight.uv import missing_uv_finding, uv_findings
 from cagecheck.progress import Progress, silent
 
-DEFAULT_MAP_SIZE = 4096
-# Free space between islands that keeps four mip levels apart (common practice, no source).
-DEFAULT_PADDING = 16.0
+# Free space between islands: one texel per 256 of the map (common practice, no source).
+DEFAULT_PADDING = float(needed_padding(DEFAULT_MAP_SIZE))
 
 
 @dataclass(frozen=True, eq=False)

@@ -1,0 +1,87 @@
+"""What the commands print: lists that stay short, numbers and places that read."""
+
+from __future__ import annotations
+
+import numpy as np
+import trimesh
+from typer.testing import CliRunner
+
+from cagecheck.cli import app
+from cagecheck.commands.predict import amount
+from cagecheck.commands.terminal import Terminal, place
+from cagecheck.defects.alike import alike
+from cagecheck.defects.regions import Region
+from cagecheck.preflight.finding import density_text
+
+
+def region(number, texels, part="arm_low", cause="the sleeve is 0.01 away", other="sleeve_high"):
+    return Region(
+        number, "overshoot: other part", part, 1001, (0.0, 0.0, 0.0), 0.1, texels / 1000, 1.0,
+        texels, 0.1, "units", cause, "tune", 5, other, np.zeros(0, np.int64),
+    )  # fmt: skip
+
+
+def test_regions_of_one_cause_on_one_part_are_told_together():
+    told = alike(
+        [
+            region(1, 90.0, part="eye_low"),
+            region(2, 50.0),
+            region(3, 45.0, cause="the sleeve is -1.2e-05 away"),
+            region(4, 40.0, cause="the sleeve has a hole"),
+            region(5, 30.0, other="glove_high"),
+        ]
+    )
+    assert [(g.first.number, [r.number for r in g.others]) for g in told] == [
+        (2, [3]),
+        (1, []),
+        (4, []),
+        (5, []),
+    ]
+    assert told[0].texels == 95.0 and told[0].area == 0.095
+
+
+def test_places_have_no_rounding_noise():
+    assert place([-8.1e-18, 0.905, np.float64(-5.8e-19)]) == "0 0.905 0"
+    assert place([1e-3, 2.0, 168.25], ", ") == "0.001, 2, 168.2"
+    assert place([0, 0, 0]) == "0 0 0"
+
+
+def test_amounts_and_densities_read_without_exponents():
+    assert amount(1234.6, 0.5) == "1,235 texels" and amount(0.0, 0.5) == "0.5 square units"
+    assert density_text(10810.2) == "10,810" and density_text(12.3456) == "12.35"
+
+
+def test_names_in_tables_are_never_cut(capsys, monkeypatch):
+    monkeypatch.setenv("COLUMNS", "60")
+    names = ("a_very_long_part_name_of_the_left_boot_low", "another_long_part_name_right_boot_low")
+    Terminal().table("Parts", ("part", "high", "x"), [(*names, 1.0)])
+    shown = capsys.readouterr().out
+    assert "…" not in shown
+    cells = [
+        [c.strip() for c in line.split("│")[1:3]] for line in shown.splitlines() if "│" in line
+    ]
+    assert ["".join(column) for column in zip(*cells, strict=True)] == list(names)
+
+
+def test_without_a_window_tables_are_wide(capsys, monkeypatch):
+    monkeypatch.delenv("COLUMNS", raising=False)
+    Terminal().table("Parts", ("part", "high"), [("p" * 60, "h" * 60)])
+    assert "p" * 60 in capsys.readouterr().out
+
+
+def test_clash_tells_a_pair_once(tmp_path):
+    """Four teeth of a comb go through both faces of a plate: one line, not eight."""
+    plate = trimesh.creation.box(bounds=[[0, 0, -0.1], [9, 1, 0.1]])
+    teeth = [trimesh.creation.box(bounds=[[x, 0.4, -0.5], [x + 1, 0.6, 0.5]]) for x in (1, 3, 5, 7)]
+    lines, base = [], 1
+    for name, pieces in (("plate", [plate]), ("comb", teeth)):
+        lines.append(f"o {name}")
+        for piece in pieces:
+            lines += ["v " + " ".join(map(str, v)) for v in piece.vertices]
+            lines += ["f " + " ".join(str(i + base) for i in f) for f in piece.faces]
+            base += len(piece.vertices)
+    (tmp_path / "comb.obj").write_text("\n".join(lines) + "\n")
+    done = CliRunner().invoke(app, ["clash", str(tmp_path / "comb.obj")])
+    told = [line for line in done.stdout.splitlines() if " deep into " in line]
+    assert done.exit_code == 1 and len(told) == 1 and "and 7 more places" in told[0]
+    assert "There are parts that pass through each other." in done.stdout
