@@ -15,13 +15,18 @@ import json
 import shutil
 import sys
 import time
-from dataclasses import replace
+from dataclasses import fields, replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from cagecheck import __version__
 from cagecheck.errors import InputError
 from cagecheck.files import replace_file
+
+if TYPE_CHECKING:
+    from cagecheck.inputs import Inputs
+    from cagecheck.prediction import Prediction, Settings
+    from cagecheck.rays.cage import Cage
 
 RESULT_NAME = "result.json"
 RESULT_VERSION = 1
@@ -64,52 +69,20 @@ def run_job(job: dict[str, Any]) -> dict[str, Any]:
 
 def _check(job: dict[str, Any]) -> dict[str, Any]:
     # Imported late, so that a scheduler's client can send jobs without loading the engines.
-    from cagecheck.inputs import read_cage, read_inputs
-    from cagecheck.meshes.normals import NormalRule
-    from cagecheck.prediction import DEFAULT_MAP_SIZE, DEFAULT_SAMPLES, Settings, predict
-    from cagecheck.progress import silent
+    from cagecheck.inputs import read_cage
+    from cagecheck.prediction import predict
     from cagecheck.report.write import write_prediction
 
     folder, options = Path(job["folder"]), dict(job["options"])
     files = {kind: Path(path) for kind, path in job["files"].items()}
     _sweep(folder)
-    scene = read_inputs(
-        files["low"],
-        files["high"],
-        pair=options.get("pair"),
-        no_pairing=options.get("no_pairing", False),
-        normals=NormalRule(
-            options.get("normals", "file"),
-            options.get("weight", "angle"),
-            options.get("hardness", 30.0),
-        ),
-        quads=options.get("quads", "first"),
-        high_scale=options.get("high_scale", 1.0),
-        high_axes=options.get("high_axes", "as-is"),
-        high_normals=False,
-        progress=silent,
-    )
-    directions = options.get("directions", "averaged")
+    scene, settings = _scene(files, options), _settings(options)
     cage, more = read_cage(
         scene.low,
         offset=options.get("offset"),
         push=files.get("push"),
         cage=files.get("cage"),
-        directions=directions,
-        progress=silent,
-    )
-    settings = Settings(
-        offset=options.get("offset"),
-        depth=options.get("depth"),
-        reach=options.get("reach"),
-        samples=options.get("samples", DEFAULT_SAMPLES),
-        density=options.get("density"),
-        texels=options.get("texels"),
-        map_size=options.get("size", DEFAULT_MAP_SIZE),
-        directions=directions,
-        along=options.get("along", "cage"),
-        apart=options.get("apart", False),
-        seed=options.get("seed", 0),
+        directions=settings.directions,
     )
     paired = scene.pairing.matrix()
     result = predict(scene.low, scene.high, cage=cage, paired=paired, settings=settings)
@@ -123,8 +96,46 @@ def _check(job: dict[str, Any]) -> dict[str, Any]:
     return {"summary": tuned, "predicted": found, "tuned": True}
 
 
+def _scene(files: dict[str, Path], options: dict[str, Any]) -> Inputs:
+    """Read, align and pair the meshes of a job."""
+    from cagecheck.inputs import read_inputs
+    from cagecheck.meshes.normals import NormalRule
+
+    return read_inputs(
+        files["low"],
+        files["high"],
+        pair=options.get("pair"),
+        no_pairing=options.get("no_pairing", False),
+        normals=NormalRule(
+            options.get("normals", "file"),
+            options.get("weight", "angle"),
+            options.get("hardness", 30.0),
+        ),
+        quads=options.get("quads", "first"),
+        high_scale=options.get("high_scale", 1.0),
+        high_axes=options.get("high_axes", "as-is"),
+        high_normals=False,
+    )
+
+
+def _settings(options: dict[str, Any]) -> Settings:
+    """Return a job's settings; what it leaves open is the library's own default."""
+    from cagecheck.prediction import Settings
+
+    own = {field.name for field in fields(Settings)} - {"map_size", "thresholds"}
+    given = {name: value for name, value in options.items() if name in own}
+    if "size" in options:
+        given["map_size"] = options["size"]
+    return Settings(**given)
+
+
 def _tune(
-    scene: Any, result: Any, cage: Any, settings: Any, wishes: dict[str, float], folder: Path
+    scene: Inputs,
+    result: Prediction,
+    cage: Cage | None,
+    settings: Settings,
+    wishes: dict[str, float],
+    folder: Path,
 ) -> dict[str, Any]:
     from cagecheck.tuning.single import single_numbers, uniform_prediction
     from cagecheck.tuning.tune import TuneSettings, tune
@@ -143,7 +154,7 @@ def _tune(
     return summary_of(tuned.after)
 
 
-def summary_of(prediction: Any) -> dict[str, Any]:
+def summary_of(prediction: Prediction) -> dict[str, Any]:
     """Return what a table needs of a prediction, as plain values.
 
     ``clean``, ``regions``, ``texels`` and ``percent`` (of the area) with any defect, ``samples``,
