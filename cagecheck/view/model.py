@@ -82,7 +82,6 @@ class ViewModel:
         if self._recolourer.touching:
             self.factor = 0.0
         self._rank = rank_table()
-        self._worst = np.empty(len(result.triangles), np.uint8)
         self.now: Recoloured = self._recolourer.at(self.factor)
 
     # Distance ---------------------------------------------------------------------------------
@@ -134,18 +133,21 @@ class ViewModel:
 
     # Colours ----------------------------------------------------------------------------------
 
-    def colours(self) -> tuple[NDArray[np.uint8], Legend]:
+    def colours(
+        self, triangles: NDArray[np.int32] | None = None
+    ) -> tuple[NDArray[np.uint8], Legend]:
         """Return the heat map's colours and what they mean.
 
-        A continuous field gives (K, 3) colours of vertices. Defects give (M, 3) colours of
-        triangles, each the worst of its vertices: mixed colours would mean nothing.
+        A continuous field gives (K, 3) colours of vertices. Defects give colours of triangles
+        (all of them, or those given as (n, 3) vertex numbers), each the worst of its vertices:
+        mixed colours would mean nothing.
         """
         if self.field.name == "defect":
-            legend = category_legend(self.now.area)
-            worst_of_triangles(
-                self.result.triangles, self.now.shown, self.now.main, self._rank, self._worst
-            )
-            return category_colours(self._worst), legend
+            if triangles is None:
+                triangles = self.result.triangles
+            worst = np.empty(len(triangles), np.uint8)
+            worst_of_triangles(triangles, self.now.shown, self.now.main, self._rank, worst)
+            return category_colours(worst), category_legend(self.now.area)
         values = field_values(self.field, self.result, self.now, self.starts)
         legend = ramp_legend(self.field, values)
         return ramp_colours(values[self.now.shown], legend), legend

@@ -23,6 +23,8 @@ from cagecheck.report.thin import thin_surface
 from cagecheck.report.words import place_words, size_words
 from cagecheck.view.camera import FOV_DEGREES
 from cagecheck.view.fields import category_colours
+from cagecheck.view.in_sight import cells_in_sight
+from cagecheck.view.labels import Labels
 from cagecheck.view.model import RayLines, ViewModel
 from cagecheck.view.panels import (
     CUT_COLOURS,
@@ -47,8 +49,6 @@ LEAST_WIDTH_FOR_PANELS = 900
 LABELLED = 30
 # High polys of more triangles are thinned for drawing (never for the section in a cut).
 MOST_DRAWN = 6_000_000
-# Labels closer than this, in pixels, would cover each other.
-LABEL_WIDE, LABEL_HIGH = 34, 24
 PANELS = ("title", "list", "legend", "card", "keys", "scale")
 # The scale bar is the longest of 1, 2, 5 times a power of ten that fits in this many pixels.
 LONGEST_BAR = 220
@@ -110,7 +110,10 @@ class Stage:
         plotter.renderer.set_background(BACKGROUND)
         plotter.enable_anti_aliasing("ssaa" if plotter.off_screen else "msaa")
         self.actors: dict[str, Any] = {}
-        self._kept: Any = slice(None)
+        self._meshes: dict[str, pv.PolyData] = {}
+        self._drawn = model.result.triangles
+        self._sliding_from = -1
+        self.labels = Labels(plotter.renderer, model.seen_from)
         self._cage_factor = np.nan
         self._thinned: Surface | None = None
         self.panels = {name: Panel(plotter) for name in PANELS}
@@ -130,10 +133,8 @@ class Stage:
 
     def recolour(self) -> None:
         """Take over the model's colours (the distance or the field changed)."""
-        colours, self.legend = self.model.colours()
+        colours, self.legend = self.model.colours(self._drawn)
         by_triangle = self.model.field.name == "defect"
-        if by_triangle:
-            colours = np.asarray(colours[self._kept])
         data: Any = self._heat.cell_data if by_triangle else self._heat.point_data
         if "colour" in data and len(data["colour"]) == len(colours):
             data["colour"][:] = colours
@@ -165,7 +166,7 @@ class Stage:
         self.plotter.renderer.ResetCameraClippingRange()
         if with_panels:
             self._show_scale_bar(high)
-        self._replace("labels", self._add_labels())
+        self._put_labels()
 
     # Low poly ---------------------------------------------------------------------------------
 
@@ -185,14 +186,24 @@ class Stage:
         )
 
     def _lines(
-        self, points: Any, pairs: NDArray[np.integer], colour: Any, width: float, **more: Any
+        self,
+        points: Any,
+        pairs: NDArray[np.integer],
+        colour: Any,
+        width: float,
+        *,
+        opacity: float = 1.0,
+        name: str = "",
     ) -> Any:
         mesh = pv.PolyData(
             np.asarray(points, np.float32), lines=np.insert(pairs, 0, 2, axis=1).ravel()
         )
+        if name:
+            self._meshes[name] = mesh
         return self.plotter.add_mesh(
-            mesh, color=colour, line_width=width, lighting=False, reset_camera=False, **more
-        )
+            mesh, color=colour, line_width=width, lighting=False, reset_camera=False,
+            opacity=opacity,
+        )  # fmt: skip
 
     def _replace(self, name: str, actor: Any) -> None:
         if name in self.actors and self.actors[name] is not None:
@@ -202,16 +213,50 @@ class Stage:
     def _show_parts(self) -> None:
         """Draw only some parts when the model says so."""
         result, shown = self.model.result, self.model.parts_shown()
-        kept: Any = slice(None)
+        drawn = result.triangles
         if shown is not None:
             part = result.view["low_part"][result.samples["triangle"][result.view["heat_sample"]]]
             chosen = np.isin(part, list(shown[0]))
-            kept = chosen[result.triangles[:, 0]]
-        self._kept = kept
-        self._heat.cell_data.clear()
-        self._heat.faces = np.insert(result.triangles[kept], 0, 3, axis=1).ravel()
+            drawn = drawn[chosen[drawn[:, 0]]]
+        self._draw(drawn)
         if self.actors.get("high") is not None:
             self._replace("high", None)
+
+    def _draw(self, triangles: NDArray[np.int32]) -> None:
+        """Let the heat map be these triangles; they have no colours yet."""
+        self._drawn = triangles
+        self._sliding_from = -1
+        self._heat.cell_data.clear()
+        self._heat.faces = np.insert(triangles, 0, 3, axis=1).ravel()
+
+    def begin_sliding(self) -> None:
+        """Draw only the triangles that show from here: the picture stays as it is.
+
+        A slider that recolours many times a second then need not draw what nobody sees.
+        """
+        low = self.actors["low"]
+        eye = self.plotter.camera.GetMTime()
+        see_through = low.GetProperty().GetOpacity() < 1 or not low.GetVisibility()
+        if see_through or self._sliding_from == eye:
+            return
+        if self._sliding_from != -1:
+            self._show_parts()
+        cells = cells_in_sight(self.plotter.renderer, low)
+        if len(cells):
+            self._draw(self._drawn[cells])
+            self._sliding_from = eye
+
+    def end_sliding(self) -> None:
+        """Draw everything again."""
+        if self._sliding_from != -1:
+            self._show_parts()
+            self._show_layers()
+            self.recolour()
+
+    @property
+    def sliding(self) -> bool:
+        """True while only what shows is drawn."""
+        return self._sliding_from != -1
 
     def _show_layers(self) -> None:
         layers = self.model.layers
@@ -230,7 +275,9 @@ class Stage:
             )
         for name in ("high", "cage", "cage_edges", "edges"):
             if self.actors.get(name) is not None:
-                self.actors[name].SetVisibility(layers[name.split("_")[0]])
+                # Veiled lines are what costs most to draw; they come back when the slider rests.
+                resting = name != "cage_edges" or not self.sliding
+                self.actors[name].SetVisibility(layers[name.split("_")[0]] and resting)
 
     def _add_high(self, high: Surface) -> Any:
         high = self._drawn_high(high)
@@ -252,15 +299,21 @@ class Stage:
 
     def _add_cage(self) -> None:
         corners, view = self.model.cage_corners(), self.model.result.view
-        skin = self.plotter.add_mesh(
-            soup_mesh(corners), color=CAGE_COLOUR, opacity=0.14, culling="back", lighting=False,
+        skin, points = corners.reshape(-1, 3), cage_vertices(view, corners)
+        self._cage_factor = self.model.factor
+        if self.actors.get("cage") is not None:
+            # Moving the points of what is there costs a hundredth of making it again.
+            self._meshes["cage"].points = skin
+            self._meshes["cage_edges"].points = points
+            return
+        self._meshes["cage"] = soup_mesh(corners)
+        self.actors["cage"] = self.plotter.add_mesh(
+            self._meshes["cage"], color=CAGE_COLOUR, opacity=0.14, culling="back", lighting=False,
             reset_camera=False,
         )  # fmt: skip
-        self._replace("cage", skin)
-        points = cage_vertices(view, corners)
-        edges = self._lines(points, view["low_edges"], CAGE_COLOUR, 1.0, opacity=0.55)
-        self._replace("cage_edges", edges)
-        self._cage_factor = self.model.factor
+        self.actors["cage_edges"] = self._lines(
+            points, view["low_edges"], CAGE_COLOUR, 1.0, opacity=0.55, name="cage_edges"
+        )
 
     # Regions ----------------------------------------------------------------------------------
 
@@ -286,20 +339,6 @@ class Stage:
                 ):
                     self.actors[name] = self._lines(points, rim, colour, width)
 
-    def _apart(self, numbers: list[int]) -> list[int]:
-        """Drop labels that would cover a worse region's."""
-        renderer = self.plotter.renderer
-        kept: list[int] = []
-        taken: list[tuple[float, float]] = []
-        for number in numbers:
-            renderer.SetWorldPoint(*self.model.label_place(number), 1.0)
-            renderer.WorldToDisplay()
-            x, y, _ = renderer.GetDisplayPoint()
-            if all(abs(x - u) > LABEL_WIDE or abs(y - v) > LABEL_HIGH for u, v in taken):
-                taken.append((x, y))
-                kept.append(number)
-        return kept
-
     def redraw_distance(self) -> None:
         """Draw anew what follows the cage's distance: the cage, its section, the rays."""
         self._show_layers()
@@ -311,52 +350,48 @@ class Stage:
 
     def redraw_rays(self) -> None:
         """Draw the rays anew (the distance changed)."""
-        rays = self.model.region_rays()
-        shown = self.model.layers["rays"]
-        drawn = None
-        if shown and rays is not None and self.model.cut is None:
-            # Darker than the region they stand on.
-            drawn = self._add_rays(rays, shade=0.5)
-        self._replace("rays", drawn)
-        rays, drawn = self.model.cut_rays() if shown else None, None
-        if rays is not None and len(rays.begin):
-            drawn = self._add_rays(rays, 1.5)
-        self._replace("cut_rays", drawn)
+        rays = self.model.region_rays() if self.model.cut is None else None
+        # Darker than the region they stand on.
+        self._show_rays("rays", rays, 2.0, 0.5)
+        self._show_rays("cut_rays", self.model.cut_rays(), 1.5, 1.0)
 
     def triangle(self, cell: int) -> NDArray[np.int32]:
         """Return the three heat-map vertices of a drawn triangle."""
-        out: NDArray[np.int32] = self.model.result.triangles[self._kept][cell]
+        out: NDArray[np.int32] = self._drawn[cell]
         return out
 
-    def _add_labels(self) -> Any:
+    def _put_labels(self) -> None:
         """Number the worst regions where they lie, or the chosen one."""
         model = self.model
-        numbers = [n for n in model.worst(LABELLED) if not model.is_unseen(n)]
-        if model.region is not None:
-            numbers = [model.region]
+        if model.cut is not None:
+            self.labels.put({})
+        elif model.region is not None:
+            self.labels.put({model.region: model.label_place(model.region)}, [model.region])
         else:
-            numbers = model.seen_from(numbers, tuple(self.plotter.camera.position))
-            numbers = self._apart(numbers)
-        if not numbers or model.cut is not None:
-            return None
-        points = np.array([model.label_place(n) for n in numbers])
-        return self.plotter.add_point_labels(
-            points, [str(n) for n in numbers], font_size=15, bold=True, text_color="black",
-            shape="rounded_rect", shape_color="white", shape_opacity=0.85, margin=3,
-            always_visible=True, show_points=False, reset_camera=False,
-            render=False,
-        )  # fmt: skip
+            numbers = [n for n in model.worst(LABELLED) if not model.is_unseen(n)]
+            self.labels.put({n: model.label_place(n) for n in numbers})
 
-    def _add_rays(self, rays: RayLines, width: float = 2.0, shade: float = 1.0) -> Any:
+    def _show_rays(self, name: str, rays: RayLines | None, width: float, shade: float) -> None:
+        if rays is None or not len(rays.begin) or not self.model.layers["rays"]:
+            self._replace(name, None)
+            return
         n = len(rays.begin)
-        lines = np.stack([np.full(n, 2), np.arange(n), n + np.arange(n)], axis=1).ravel()
         points = np.concatenate([rays.begin, rays.end]).astype(np.float32)
-        mesh = pv.PolyData(points, lines=lines)
-        mesh.cell_data["colour"] = (shade * ray_colours(rays)).astype(np.uint8)
-        return self.plotter.add_mesh(
+        colours = (shade * ray_colours(rays)).astype(np.uint8)
+        if self.actors.get(name) is not None and self._meshes[name].n_points == 2 * n:
+            mesh = self._meshes[name]
+            mesh.points = points
+            mesh.cell_data["colour"][:] = colours
+            mesh.cell_data["colour"].VTKObject.Modified()
+            return
+        lines = np.stack([np.full(n, 2), np.arange(n), n + np.arange(n)], axis=1).ravel()
+        mesh = self._meshes[name] = pv.PolyData(points, lines=lines)
+        mesh.cell_data["colour"] = colours
+        actor = self.plotter.add_mesh(
             mesh, scalars="colour", rgb=True, line_width=width, lighting=False,
             reset_camera=False, show_scalar_bar=False,
         )  # fmt: skip
+        self._replace(name, actor)
 
     # Cut --------------------------------------------------------------------------------------
 

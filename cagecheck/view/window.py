@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
@@ -87,6 +86,7 @@ class Window:
         self.stage = Stage(self.plotter, model, high)
         self._keys_shown = False
         self._pressed_at = (0, 0)
+        self._held = False
         self.checkboxes: dict[str, Any] = {}
         self.slider: Any = None
         self.stage.refresh()
@@ -159,6 +159,21 @@ class Window:
         self.model.set_factor(factor)
         self.stage.recolour()
         self.stage.redraw_distance()
+
+    def slide(self, factor: float) -> None:
+        """Show the defects at another distance while the slider moves."""
+        if self._held:
+            self.stage.begin_sliding()
+        self.set_factor(factor)
+
+    def hold_slider(self) -> None:
+        """Begin to move the slider."""
+        self._held = True
+
+    def let_go_of_slider(self) -> None:
+        """End to move the slider."""
+        self._held = False
+        self.stage.end_sliding()
 
     def cut(self) -> None:
         """Turn the cut on or off."""
@@ -278,11 +293,13 @@ class Window:
         wide = self.plotter.window_size[0]
         title = "cage distance" if self.model.touching else "cage distance (1 = as predicted)"
         self.slider = plotter.add_slider_widget(
-            self.set_factor, (0.0, self.model.most_factor), value=self.model.factor, title=title,
+            self.slide, (0.0, self.model.most_factor), value=self.model.factor, title=title,
             pointa=((LEFT + 220) / wide, 0.07), pointb=((wide - RIGHT - 60) / wide, 0.07),
             interaction_event="always", title_height=0.018, slider_width=0.014, tube_width=0.004,
             color=(28, 32, 38), fmt="%.2f",
         )  # fmt: skip
+        self.slider.AddObserver("StartInteractionEvent", lambda *_: self.hold_slider())
+        self.slider.AddObserver("EndInteractionEvent", lambda *_: self.let_go_of_slider())
 
 
 _LAYER_WORDS = {
@@ -292,9 +309,3 @@ _LAYER_WORDS = {
     "edges": "low-poly edges",
     "rays": "rays",
 }
-
-
-def open_window(model: ViewModel, high: Surface | None) -> None:
-    """Open a window on the model and run it until it is closed."""
-    os.environ.pop("VTK_DEFAULT_OPENGL_WINDOW", None)
-    Window(model, high).show()
