@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cagecheck.auto import Distances, probe_distances
-from cagecheck.defects.causes import Scan, explain
+from cagecheck.defects.causes import Scan, explain, uniform_offset
 from cagecheck.defects.classify import Findings, classify
 from cagecheck.defects.kinds import Defect, Thresholds
 from cagecheck.defects.regions import Group, Region, find_groups, name_regions
@@ -196,7 +196,7 @@ def predict_rays(
         )  # fmt: skip
     scan = Scan(
         low, scene.surface, points, rays, layers, targets, findings, paired,
-        depth, reach, unseen,
+        depth, reach, unseen, uniform_offset(cage),
     )  # fmt: skip
     texel_area = sample_texels(low, points, settings)
     regions = find_regions(scan, texel_area, unseen, settings, progress)

@@ -1,11 +1,26 @@
 """Regions' causes and cures, in scenes whose cause is known because it was built in."""
 
+from dataclasses import replace
+
 import numpy as np
+import pytest
 
 from cagecheck.defects.kinds import Defect
 from cagecheck.meshes.lowpoly import prepare_low
 from cagecheck.prediction import Settings, predict
-from tests.shapes import as_low, box, combined, grid, halves, mesh_parts, plane_high, surface
+from cagecheck.rays import cage_from_push
+from tests.shapes import (
+    as_low,
+    box,
+    combined,
+    cylinder_high,
+    grid,
+    halves,
+    mesh_parts,
+    plane_high,
+    prism,
+    surface,
+)
 
 FEW = dict(samples=4000)
 
@@ -109,3 +124,25 @@ def test_undercut_stays_an_undercut():
     result = predict(low, high, settings=Settings(offset=0.3, depth=0.1, reach=1.0, **FEW))
     region = worst(result, Defect.UNSEEN)
     assert region.other_part is None and "undercut" in region.cause
+
+
+def test_a_tight_cage_is_cured_by_the_offset_that_is_named():
+    """A square prism in a round tube: the cage's flat sides lie nearer than its corners."""
+    low, high = as_low(*prism(4)), cylinder_high()
+    settings = Settings(offset=0.3, depth=0.1, unseen_points=0, **FEW)
+    region = worst(predict(low, high, settings=settings), Defect.MISS_TIGHT)
+    need = float(region.cure.removeprefix("raise the offset here above "))
+    # Mid-face the tube is 1 - cos(45 degrees) out, and the cage cos(45 degrees) of its push.
+    assert need == pytest.approx(1 / np.cos(np.pi / 4) - 1, rel=2e-3) and need > 0.3
+    cured = predict(low, high, settings=replace(settings, offset=1.005 * need))
+    assert not cured.findings.has(Defect.MISS_TIGHT).any()
+
+
+def test_an_uneven_cage_is_told_how_much_it_is_short():
+    low, high = as_low(*grid(1)), plane_high([0.2])
+    cage = cage_from_push(low, np.array([0.1, 0.1, 0.1, 0.12]))
+    region = worst(
+        predict(low, high, cage=cage, settings=Settings(depth=0.1, reach=1.0, **FEW)),
+        Defect.MISS_TIGHT,
+    )
+    assert region.cure.startswith("raise the cage here by more than 0.1")

@@ -20,7 +20,7 @@ from cagecheck.defects.targets import Targets
 from cagecheck.defects.unseen import Unseen
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Floats, Ints, Surface
-from cagecheck.rays.cage import Rays
+from cagecheck.rays.cage import Cage, Rays
 from cagecheck.rays.layers import NO_LAYER, Layers
 from cagecheck.rays.points import SurfacePoints
 
@@ -46,6 +46,7 @@ class Scan:
     """All that one prediction knows, for the functions that explain it.
 
     unseen : only where unseen high poly was looked for; regions of it index its points.
+    offset : what the whole cage is pushed by, None where it is pushed unevenly.
     """
 
     low: LowPoly
@@ -59,6 +60,7 @@ class Scan:
     depth: float
     reach: float
     unseen: Unseen | None = None
+    offset: float | None = None
 
 
 _NAME_A_PARTNER = (
@@ -87,15 +89,39 @@ def _length(scan: Scan, value: float) -> str:
     return "0" if abs(value) < NOUGHT * scan.reach else f"{value:.4g}"
 
 
+def uniform_offset(cage: Cage) -> float | None:
+    """Return what a cage is pushed by everywhere, None where it is pushed unevenly."""
+    length = np.linalg.norm(cage.displacement, axis=2)
+    least, most = float(length.min(initial=np.inf)), float(length.max(initial=0.0))
+    return most if most > 0 and most - least <= NOUGHT * most else None
+
+
+def _as_offset(scan: Scan, samples: NDArray[np.int64], t: Floats) -> Floats:
+    """Return the uniform offsets at which rays start at distances `t` (n,).
+
+    Where vertex normals part, the cage between them is nearer than the offset; the ray's start is
+    proportional to it. Under an uneven cage the distances along the rays are returned.
+    """
+    start = scan.rays.start[samples]
+    if scan.offset is None:
+        return t
+    return np.divide(t * scan.offset, start, out=t.copy(), where=start > 0)
+
+
 def _too_tight(scan: Scan, group: Group) -> Words:
     short = worst_measure(group, scan.findings.measures) or 0.0
-    need = float(_finite(scan.targets.t[group.samples]).max())
-    room = float(scan.targets.t_next[group.samples].min())
+    lower, upper = scan.targets.t[group.samples], scan.targets.t_next[group.samples]
     cause = (
-        f"the surface here rises {_length(scan, need)} above the low poly, rays start "
-        f"{_length(scan, short)} too low"
+        f"the surface here rises {_length(scan, float(_finite(lower).max()))} above the low poly, "
+        f"rays start {_length(scan, short)} too low"
     )
-    cure = f"raise the offset here above {_length(scan, need)}"
+    need = float(_finite(_as_offset(scan, group.samples, lower)).max())
+    room = float(_as_offset(scan, group.samples, upper).min())
+    cure = (
+        f"raise the cage here by more than {_length(scan, short)}"
+        if scan.offset is None
+        else f"raise the offset here above {_length(scan, need)}"
+    )
     if room <= need:
         other, name = _neighbour(scan, group)
         cure += (
@@ -190,6 +216,7 @@ def _corridor_words(scan: Scan, group: Group) -> str:
     # An offset of zero is the least there is.
     if np.mean(np.fmax(lower, 0.0) >= upper) > MOSTLY:
         return "no offset helps: the other surface lies on this one or covers it"
+    lower, upper = (_as_offset(scan, group.samples, t) for t in (lower, upper))
     need, room = max(float(_finite(lower).max()), 0.0), max(float(upper.min()), 0.0)
     if need < room and not _run_together(scan, group):
         return f"keep the offset here between {_length(scan, need)} and {_length(scan, room)}"
