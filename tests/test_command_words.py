@@ -44,6 +44,7 @@ def test_places_have_no_rounding_noise():
     assert place([-8.1e-18, 0.905, np.float64(-5.8e-19)]) == "0 0.905 0"
     assert place([1e-3, 2.0, 168.25], ", ") == "0.001, 2, 168.2"
     assert place([0, 0, 0]) == "0 0 0"
+    assert place([1e-17, 0, -1e-17], size=2.0) == "0 0 0"
 
 
 def test_amounts_and_densities_read_without_exponents():
@@ -85,3 +86,18 @@ def test_clash_tells_a_pair_once(tmp_path):
     told = [line for line in done.stdout.splitlines() if " deep into " in line]
     assert done.exit_code == 1 and len(told) == 1 and "and 7 more places" in told[0]
     assert "There are parts that pass through each other." in done.stdout
+
+
+def test_turned_meshes_come_first_in_the_verdict_and_no_uvs_have_no_texels(tmp_path):
+    cone = trimesh.creation.cone(0.3, 1.0, sections=24)
+    cone.export(tmp_path / "low.stl")
+    turned = cone.copy()
+    turned.apply_transform(trimesh.transformations.rotation_matrix(np.pi / 2, [1, 0, 0]))
+    turned.export(tmp_path / "high.stl")
+    pair = [str(tmp_path / "low.stl"), str(tmp_path / "high.stl")]
+    done = CliRunner().invoke(app, ["predict", *pair, "--samples", "2000"])
+    last = done.stdout.splitlines()[-1]
+    assert last.startswith("First see to this: ") and "--high-axes" in last
+    row = next(line for line in done.stdout.splitlines() if "steep normals" in line)
+    assert row.split("│")[-2].strip() == "-"
+    assert "square units" in done.stdout and "in the files" not in done.stdout

@@ -91,7 +91,7 @@ def clash(
 def _say(terminal: Terminal, results: Sequence[tuple[str, Clashes]], files: Sequence[Path]) -> None:
     rows = [(name, hit) for name, found in results for hit in found.found]
     if rows:
-        _say_rows(terminal, rows)
+        _say_rows(terminal, rows, max(found.frame.size for _, found in results))
     for name, found in results:
         if found.open_parts:
             some = ", ".join(found.open_parts[:5]) + (", ..." if len(found.open_parts) > 5 else "")
@@ -111,7 +111,7 @@ def _say(terminal: Terminal, results: Sequence[tuple[str, Clashes]], files: Sequ
         terminal.say("Wrote " + ", ".join(str(path) for path in files))
 
 
-def _say_rows(terminal: Terminal, rows: Sequence[tuple[str, Clash]]) -> None:
+def _say_rows(terminal: Terminal, rows: Sequence[tuple[str, Clash]], size: float) -> None:
     """Print a line per pair of parts, the deepest place; depths are in file units."""
     pairs: dict[tuple[str, frozenset[tuple[int, str]]], list[Clash]] = {}
     for name, hit in rows:
@@ -128,8 +128,9 @@ def _say_rows(terminal: Terminal, rows: Sequence[tuple[str, Clash]]) -> None:
         more = len(hits) - 1
         places = f" and {more:,} more place{'s' if more > 1 else ''}" if more else ""
         length = sum(h.length for h in hits)
+        where = place(hit.point, ", ", size=size)
         terminal.say(
-            f"{name}: {hit.part} {how} {hit.other} at ({place(hit.point, ', ')}), face {hit.face}"
+            f"{name}: {hit.part} {how} {hit.other} at ({where}), face {hit.face}"
             + places
             + (f"; they cross along {number(length)}" if length else "")
         )

@@ -166,7 +166,7 @@ def _say(
         ],
     )
     for finding in inspection.findings:
-        _say_finding(terminal, finding)
+        _say_finding(terminal, finding, inspection.low.diagonal())
     terminal.say()
     counts = ", ".join(f"{severity}: {inspection.count(severity)}" for severity in SEVERITIES)
     terminal.say(f"Kinds of findings: {counts}.")
@@ -225,19 +225,19 @@ def _parts(finding: Finding) -> str:
     return ", ".join(told) + more
 
 
-def _say_finding(terminal: Terminal, finding: Finding) -> None:
+def _say_finding(terminal: Terminal, finding: Finding, size: float) -> None:
     terminal.say()
     terminal.say(f"{finding.severity.upper()} [{finding.check.code}] {finding.check.title}")
     terminal.say(f"  {finding.text}")
     for place in finding.places[:_PLACES_SAID]:
-        terminal.say(f"  - {_place(place, finding.side)}")
+        terminal.say(f"  - {_place(place, finding.side, size)}")
     if finding.count > _PLACES_SAID < len(finding.places):
         terminal.say("  - … (--json names more)")
     terminal.say(f"  Harm: {finding.check.harm}")
     terminal.say(f"  Cure: {finding.cure}")
 
 
-def _place(place: Place, side: str) -> str:
+def _place(place: Place, side: str, size: float) -> str:
     words = [] if place.part is None else [f"part {place.part}"]
     if place.faces:
         name = "triangle" if side == "high" else "face"
@@ -246,7 +246,7 @@ def _place(place: Place, side: str) -> str:
     if place.tile is not None:
         words.append(f"tile {place.tile}")
     if place.position is not None:
-        words.append(f"at {spelled(place.position)}")
+        words.append(f"at {spelled(place.position, size=size)}")
     if place.note:
         words.append(place.note)
     return ", ".join(words)

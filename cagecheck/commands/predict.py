@@ -57,6 +57,8 @@ SupersampleOption = Annotated[
     int, typer.Option("--supersample", help="Rays per texel of the maps: 1, 4 or 16.")
 ]
 OutOption = Annotated[Path | None, typer.Option("--out", help="Folder for the result files.")]
+# Notices of meshes that do not lie on each other: until that is mended, no cure below it counts.
+MISFITS = ("scale-mismatch", "axis-mismatch")
 # Regions that fit one screen; the files hold all of them.
 REGIONS_SHOWN = 15
 
@@ -193,8 +195,9 @@ def say_prediction(
 
 def say_totals(terminal: Terminal, result: Prediction) -> None:
     """Print one row per defect."""
+    mapped = bool((result.low.uv_area != 0).any())
     rows = [
-        (t["name"], t["regions"], t["area"], t["percent"], round(t["texels"]))
+        (t["name"], t["regions"], t["area"], t["percent"], round(t["texels"]) if mapped else None)
         for t in result.totals()
     ]
     terminal.table(
@@ -214,11 +217,12 @@ def say_regions(terminal: Terminal, regions: Sequence[Region], *, in_files: bool
     left = len(regions) - sum(1 + len(group.others) for group in shown)
     rest = "in the files" if in_files else "with --out"
     terminal.say(f"Worst regions ({left:,} more {rest}):" if left > 0 else "Regions:")
+    size = max(abs(x) for region in regions for x in region.centroid)
     for group in shown:
         r = group.first
         tile = f", tile {r.tile}" if r.tile else ""
         terminal.say(
-            f"{r.number:>4}  {r.name} on {r.part}{tile}, at {place(r.centroid)}: "
+            f"{r.number:>4}  {r.name} on {r.part}{tile}, at {place(r.centroid, size=size)}: "
             f"{amount(r.texels, r.area)}"
         )
         if group.others:
@@ -242,9 +246,14 @@ def verdict(result: Prediction) -> str:
         return f"Clean: no defect found. {model}"
     worst = result.regions[0]
     kinds = len({r.name for r in result.regions})
+    misfit = "".join(
+        f"First see to this: {notice.text} {notice.cure} "
+        for notice in result.notices
+        if notice.code in MISFITS
+    )
     return (
-        f"{len(result.regions):,} regions with {kinds} kinds of defect; worst: {worst.name} on "
-        f"{worst.part}. {model} `cagecheck tune` finds offsets per vertex."
+        f"{misfit}{len(result.regions):,} regions with {kinds} kinds of defect; worst: "
+        f"{worst.name} on {worst.part}. {model} `cagecheck tune` finds offsets per vertex."
     )
 
 

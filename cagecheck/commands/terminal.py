@@ -145,10 +145,10 @@ def number(value: float, digits: int = 4) -> str:
     return f"{value:.{digits}g}" if abs(value) < 10**digits else f"{value:,.0f}"
 
 
-def place(point: Iterable[float], between: str = " ") -> str:
-    """Format a position; rounding about zero is written as 0."""
+def place(point: Iterable[float], between: str = " ", *, size: float = 0.0) -> str:
+    """Format a position; rounding about zero, for a model of this size, is written as 0."""
     values = [float(x) for x in point]
-    nought = NOUGHT * max((abs(x) for x in values), default=0.0)
+    nought = NOUGHT * max(size, *(abs(x) for x in values))
     return between.join("0" if abs(x) <= nought else number(x) for x in values)
 
 

@@ -261,8 +261,8 @@ def _overlap_finding(
     total = float(texels.sum())
     most = "" if overlaps.complete else "at least "
     text = (
-        f"{most}{how_many(len(concerned), 'islands')}, {len(unique):,} pairs: {most}{total:,.0f} "
-        f"texels at {map_size} (exact area, summed over pairs of triangles)."
+        f"{most}{how_many(len(concerned), 'islands')}, {how_many(len(unique), 'pairs')}: "
+        f"{most}{total:,.0f} texels at {map_size} (exact area, summed over pairs of triangles)."
     )
     if stacked.any():
         share = float(area[stacked].sum() / area.sum())
