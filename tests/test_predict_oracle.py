@@ -124,7 +124,7 @@ def scene(seed):
     )  # fmt: skip
 
 
-def predicted(model, bake, seed, texels=None):
+def predicted(model, bake, seed, texels=None, unseen_points=0):
     count = len(model.low_triangles)
     names = tuple(f"part{k}" for k in range(len(model.paired)))
     low = prepare_low(
@@ -151,7 +151,7 @@ def predicted(model, bake, seed, texels=None):
         apart=bake.apart,
         directions="averaged" if model.normals is None else "corner",
         seed=seed,
-        unseen_points=0,
+        unseen_points=unseen_points,
     )
     return predict(low, high, paired=model.paired, settings=settings)
 

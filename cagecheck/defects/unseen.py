@@ -29,7 +29,8 @@ SEEN_SPACINGS = 2.0
 # Where the high poly leans by more than this (cosine), hits thin out faster than they can be told
 # from a gap; the stretch is taken no larger.
 LEAST_COSINE = 0.1
-NEAREST_HITS = 4
+# Hits looked at around a high-poly point, and more where those of another side crowd around it.
+HITS_LOOKED_AT = (4, 16, 64, 256)
 
 
 @dataclass(frozen=True, eq=False)
@@ -126,14 +127,22 @@ def _near_a_hit(
     normal = hit_normals(surface, layers.face[layer])
     cosine = np.abs(np.einsum("ij,ij->i", normal, rays.direction[hit]))
     reach = SEEN_SPACINGS * points.spacing[hit] / np.maximum(cosine, LEAST_COSINE)
-    k = min(NEAREST_HITS, len(hit))
-    distance, index = cKDTree(place).query(high.position, k=k, workers=-1)
-    distance, index = distance.reshape(m, k), index.reshape(m, k)
-    # A hit on the other side of a thin wall does not show this side.
-    mine = hit_normals(surface, high.face)
-    same_side = np.einsum("mkj,mj->mk", normal[index], mine) > 0
-    seen = ((distance <= reach[index]) & same_side).any(axis=1)
-    return distance[:, 0], seen
+    tree, mine = cKDTree(place), hit_normals(surface, high.face)
+    gap, seen = np.full(m, np.inf), np.zeros(m, bool)
+    asked = np.arange(m)
+    for k in np.minimum(HITS_LOOKED_AT, len(hit)).tolist():
+        distance, index = tree.query(high.position[asked], k=k, workers=-1)
+        distance, index = distance.reshape(len(asked), k), index.reshape(len(asked), k)
+        gap[asked] = distance[:, 0]
+        # A hit on the other side of a thin wall does not show this side.
+        same_side = np.einsum("mkj,mj->mk", normal[index], mine[asked]) > 0
+        seen[asked] = ((distance <= reach[index]) & same_side).any(axis=1)
+        # On such a wall the nearest hits may all be on the other side: look farther.
+        crowded = ~same_side.all(axis=1) & (distance[:, -1] <= reach.max())
+        asked = asked[crowded & ~seen[asked]]
+        if len(asked) == 0:
+            break
+    return gap, seen
 
 
 def _nearest_low(
