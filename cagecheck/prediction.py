@@ -260,7 +260,7 @@ def resolve(
 def place_points(low: LowPoly, settings: Settings) -> SurfacePoints:
     """Return the points that the settings ask for.
 
-    Raises `InputError` when texel centres are asked for and the low poly has no UVs.
+    Raises `InputError` when texel centres are asked for and no UVs of the low poly lie on a tile.
     """
     if settings.texels is None:
         spacing = (
@@ -271,10 +271,15 @@ def place_points(low: LowPoly, settings: Settings) -> SurfacePoints:
         return sample_points(low, spacing, seed=settings.seed)
     tiles = [int(tile) for tile in np.unique(low.tile) if tile != NO_TILE]
     if not tiles:
+        has_uv = low.uv is not None and np.isfinite(low.uv).all(axis=(1, 2)).any()
         raise InputError(
-            "the low poly has no UVs, so it has no texels.",
+            "all UVs of the low poly lie off the tile grid (u from 0 to 10, v from 0 up)."
+            if has_uv
+            else "the low poly has no UVs, so it has no texels.",
             file=low.mesh.source.path if low.mesh.source else None,
-            cure="Leave out --texels, or unwrap the low poly.",
+            cure="Leave out --texels, or move the islands onto tiles."
+            if has_uv
+            else "Leave out --texels, or unwrap the low poly.",
         )
     return join_points([texel_points(low, settings.texels, tile).points for tile in tiles])
 

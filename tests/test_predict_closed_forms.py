@@ -6,6 +6,7 @@ import trimesh
 
 from cagecheck.defects.kinds import Defect, Thresholds
 from cagecheck.defects.unseen import SEEN_SPACINGS
+from cagecheck.errors import InputError
 from cagecheck.prediction import Settings, predict
 from cagecheck.rays import cage_from_offset, cage_from_push
 from tests.shapes import (
@@ -311,6 +312,40 @@ def test_texel_sampling_counts_texels():
     assert len(result.points) == 64 * 64
     (row,) = [r for r in result.totals() if r["name"] == Defect.MISS_TIGHT.title]
     assert row["texels"] == pytest.approx(64 * 64) and row["percent"] == pytest.approx(100)
+
+
+@pytest.mark.parametrize(("shift", "words"), [(None, "no UVs"), (-3.0, "off the tile grid")])
+def test_texels_need_uvs_on_a_tile(shift, words):
+    positions, quads = grid(1)
+    uv = None if shift is None else (positions[:, :2] + 0.5)[quads.ravel()] + [shift, 0]
+    with pytest.raises(InputError, match=words):
+        predict(as_low(positions, quads, uv), plane_high([0.0]), settings=Settings(texels=16))
+
+
+def test_splits_without_uvs_make_regions_with_an_area():
+    """A box edge of length 1, rays at right angles: a wedge sqrt(2) times the height wide."""
+    from cagecheck.meshes.lowpoly import prepare_low
+    from cagecheck.meshes.mesh import mesh_from_polygons
+    from cagecheck.meshes.normals import NormalRule
+
+    positions, quads = box((0, 0, 0), (1, 1, 1))
+    rule = NormalRule("hardness")
+    high_positions, high_quads = box((-0.1, -0.1, -0.1), (1.1, 1.1, 1.1))
+    high = surface(high_positions, halves(high_quads))
+    settings = Settings(offset=0.2, depth=0.1, map_size=100, directions="corner", **FEW)
+    cells = np.stack([np.arange(6) % 3, np.arange(6) // 3], axis=1)[:, None] / 4
+    uv = (cells + np.array([[0, 0], [1, 0], [1, 1], [0, 1]]) / 5).reshape(-1, 2)
+    for corners, per_unit, unit in ((None, 0, "units"), (uv, 20, "texels")):
+        low = prepare_low(mesh_from_polygons(positions, quads, uv=corners), rule=rule)
+        result = predict(low, high, settings=settings)
+        splits = [r for r in result.regions if r.name == Defect.SPLIT.title]
+        # Twelve edges of length 1; the wedge's outer rays start 0.1 above the edge.
+        expected = 12 * 0.1 * np.sqrt(2)
+        assert sum(r.area for r in splits) == pytest.approx(expected, rel=1e-6)
+        assert sum(r.texels for r in splits) == pytest.approx(expected * per_unit**2, rel=1e-6)
+        assert {r.unit for r in splits} == {unit}
+        worst = max(r.worst for r in splits)
+        assert worst == pytest.approx(0.1 * np.sqrt(2) * (per_unit or 1), rel=1e-6)
 
 
 def test_same_input_same_answer_to_the_bit():
