@@ -202,6 +202,7 @@ FAULTS = {
     "v-flipped": lambda v: v[::-1],
     "rotated": lambda v: np.rot90(v),
     "srgb": lambda v: np.rint(encode_srgb(v / 255) * 255),
+    "two-channels": lambda v: np.where([True, True, False], v, 255),
     "banding": lambda v: v.astype(np.uint16) * 257,
 }
 

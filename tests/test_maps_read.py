@@ -9,7 +9,7 @@ import pytest
 
 from cagecheck.chores.pictures import Picture, write_picture
 from cagecheck.errors import InputError
-from cagecheck.maps.read_maps import as_shares, find_maps, read_map
+from cagecheck.maps.read_maps import UNIT_SHARE, as_shares, find_maps, read_map, unit_share
 
 RNG = np.random.default_rng(3)
 
@@ -71,6 +71,54 @@ def test_pattern_folder_and_file(tmp_path: Path) -> None:
     assert find_maps(tmp_path / "hero_color.1001.png") == [(tmp_path / "hero_color.1001.png", 1001)]
 
 
+def bumps(kind: str = "uint8", size: int = 64) -> np.ndarray:
+    """A made-up normal map."""
+    n = RNG.normal(size=(size, size, 3)) * 0.3 + [0, 0, 1]
+    n /= np.linalg.norm(n, axis=2, keepdims=True)
+    top = 1 if kind in ("float16", "float32") else np.iinfo(kind).max
+    share = (n + 1) / 2 * top
+    return share.astype(kind) if top == 1 else np.rint(share).astype(kind)
+
+
+def test_other_maps_beside_the_normals_are_left_alone(tmp_path: Path) -> None:
+    for kind in ("albedo", "roughness", "ao", "height", "emissive"):
+        for tile in (1001, 1002):
+            path = tmp_path / f"hero_{kind}.{tile}.png"
+            write_picture(path, Picture(texels("uint8")), "png")
+    for name in ("hero_NormalUp.1001.png", "hero_normalmap.1002.png"):
+        write_picture(tmp_path / name, Picture(bumps()), "png")
+    assert [tile for _, tile in find_maps(tmp_path)] == [1001, 1002]
+    for place in tmp_path.glob("hero_*ormal*"):
+        place.rename(tmp_path / place.name.replace("NormalUp", "N").replace("normalmap", "n"))
+    assert [path.stem.split("_")[1][0] for path, _ in find_maps(tmp_path)] == ["N", "n"]
+
+
+def test_a_folder_whose_names_say_nothing_is_looked_into(tmp_path: Path) -> None:
+    write_picture(tmp_path / "hero_a.1001.png", Picture(texels("uint8")), "png")
+    write_picture(tmp_path / "hero_b.1001.png", Picture(texels("uint8", 1)), "png")
+    with pytest.raises(InputError, match="none of the 2 pictures"):
+        find_maps(tmp_path)
+    write_picture(tmp_path / "hero_c.1001.tif", Picture(bumps("uint16")), "tif")
+    assert find_maps(tmp_path) == [(tmp_path / "hero_c.1001.tif", 1001)]
+    assert unit_share(bumps()) > 0.99 and unit_share(texels("uint8")) < UNIT_SHARE
+
+
+def test_half_floats_and_layers_of_an_exr_file(tmp_path: Path) -> None:
+    pytest.importorskip("OpenEXR", reason="EXR needs the OpenEXR package")
+    half = bumps("float16")
+    write_picture(tmp_path / "half.exr", Picture(half), "exr")
+    assert np.array_equal(read_map(tmp_path / "half.exr").values, half.astype(np.float32))
+    colour = RNG.random((64, 64, 3)).astype(np.float16)
+    both = np.concatenate([colour, half], axis=2)
+    names = ("R", "G", "B", "Normal.X", "Normal.Y", "Normal.Z")
+    write_picture(tmp_path / "layers.exr", Picture(both, names), "exr")
+    assert np.array_equal(read_map(tmp_path / "layers.exr").values, half.astype(np.float32))
+    names = ("a.R", "a.G", "a.B", "b.R", "b.G", "b.B")
+    write_picture(tmp_path / "unclear.exr", Picture(both, names), "exr")
+    with pytest.raises(InputError, match="layers a, b"):
+        read_map(tmp_path / "unclear.exr")
+
+
 def test_errors_say_what_to_do(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="no such file"):
         find_maps(tmp_path / "nothing.png")
@@ -81,6 +129,9 @@ def test_errors_say_what_to_do(tmp_path: Path) -> None:
     write_picture(tmp_path / "grey.png", Picture(texels("uint8", 1)), "png")
     with pytest.raises(InputError, match="three"):
         read_map(tmp_path / "grey.png")
+    write_picture(tmp_path / "mask.png", Picture(texels("uint8", 1).repeat(3, axis=2)), "png")
+    with pytest.raises(InputError, match="picture is grey"):
+        read_map(tmp_path / "mask.png")
     (tmp_path / "broken.png").write_bytes(b"\x89PNG\r\n\x1a\nnot really")
     with pytest.raises(InputError, match="cannot be read"):
         read_map(tmp_path / "broken.png")

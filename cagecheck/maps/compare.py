@@ -57,8 +57,8 @@ WIDEST_TOLERANCE_DEGREES = 20.0
 # Another layer explains a texel when it fits this much better than the expected one.
 BETTER = 0.5
 VOTE_BINS = 4000
-# So many texels of a tile vote on the offset: 300,000 place a share to a fraction of a percent.
-MOST_VOTERS = 300_000
+# About so many texels of a tile vote on the offset: all of a 1024 map. More would not move it.
+MOST_VOTERS = 1_000_000
 # Surface that belongs to a texel lies at most this many cage distances above the low poly, and this
 # many depths below it (as in `cagecheck.prediction`).
 TARGET_SHARE, DEPTH_SHARE = 3.0, 3.0
@@ -119,8 +119,9 @@ Vectors = Callable[[NDArray[np.float32]], NDArray[np.float32]]
 class CompareRule:
     """Settings of a comparison.
 
-    depth, reach : world units searched for layers below and above the low poly; target_depth :
-    how far the surface that belongs to a texel may lie. largest_share : of the cage's own distance
+    depth, reach : world units searched for layers below and above the low poly; target_depth,
+    target_reach : how far below and above the surface that belongs to a texel may lie (above also
+    at most `TARGET_SHARE` times as far as the cage). largest_share : of the cage's own distance
     that texels vote on. base_degrees : tolerance on flat ground. fills : (K, 3) values from 0 to 1
     that stand for "nothing recorded"; fill_step : how near a value must be. enlarged : how many
     times the map was enlarged, which makes neighbours bleed in as much farther.
@@ -129,6 +130,7 @@ class CompareRule:
     depth: float
     reach: float
     target_depth: float
+    target_reach: float
     largest_share: float
     base_degrees: float
     fills: tuple[tuple[float, float, float], ...]
@@ -224,7 +226,7 @@ def _compare_block(
     """Fill the block's texels of `view`; return the votes of one in `every` texels."""
     points, x, y = block.points, block.x, block.y
     rays = rays_through(baker.low, baker.cage, points, baker.rule.along)
-    goal = find_goals(baker, paired, points, rays, rule.target_depth)
+    goal = find_goals(baker, paired, points, rays, rule.target_depth, rule.target_reach)
     mine = values[y, x]
     stored = vectors(mine).astype(np.float64)
     shown = stored if basis is None else basis.decode(points.triangle, points.barycentric, stored)
@@ -286,12 +288,14 @@ def find_goals(
     points: SurfacePoints,
     rays: Rays,
     target_depth: float,
+    target_reach: float = np.inf,
 ) -> Goals:
     """Return the layer that belongs to each texel, whatever offset the bake had.
 
     Only surface about as near as a bake looks can belong; the far side of the body cannot.
     """
     high = np.maximum(np.maximum(rays.start, 0.0) * TARGET_SHARE, target_depth)
+    high = np.minimum(high, target_reach)
     layers = _seen_layers(
         baker, points, baker.scene.cast(rays.origin, rays.direction, target_depth, high)
     )

@@ -13,6 +13,7 @@ that are wrong for other reasons count as zero and no further, so defects do not
 from __future__ import annotations
 
 import itertools
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
@@ -129,7 +130,8 @@ class Sampled:
     """Some texels of one tile and what the bake would give there.
 
     x, y : (M,) int32; triangle, barycentric : where on the low poly; world : (M, 3) predicted
-    world normals, unit length; tangent : (M, 3) the same in tangent space.
+    world normals, unit length; tangent : (M, 3) the same in tangent space; highest : how far above
+    the low poly the highest surface lies that belongs to one of them (infinity where none does).
     """
 
     tile: int
@@ -140,6 +142,7 @@ class Sampled:
     barycentric: Floats
     world: Floats
     tangent: Floats
+    highest: float = np.inf
 
     def __len__(self) -> int:
         return len(self.x)
@@ -314,9 +317,14 @@ def convention_faults(reading: Reading, said: int | None) -> list[ConventionFaul
     if reading.turn == 1:
         add("v-flipped", "V is flipped: the picture stands on its head",
             "export the map or the UVs with v upwards")  # fmt: skip
+    elif 3 <= reading.turn <= 5:
+        add("rotated", f"the picture is {TURNS[reading.turn]}", "turn it back, or bake again")
     elif reading.turn:
-        code = "rotated" if 3 <= reading.turn <= 5 else "mirrored"
-        add(code, f"the picture is {TURNS[reading.turn]}", "turn it back, or bake again")
+        # Flips and quarter turns of a square form a group of eight: V flipped and then turned is
+        # one of its other mirrorings, texel by texel, so nothing in the picture tells which it was.
+        angle = 180 if reading.turn == 2 else 90
+        add("mirrored", f"the picture is {TURNS[reading.turn]} (V flipped and turned by {angle} "
+            "degrees looks the same)", "turn it back, or bake again")  # fmt: skip
     if reading.transfer == "srgb-encoded":
         add("srgb", "the values went through the sRGB curve as if they were colours",
             "save the map as linear (raw, non-colour) data")  # fmt: skip
@@ -330,6 +338,8 @@ def convention_faults(reading: Reading, said: int | None) -> list[ConventionFaul
         )
         add("object-space", f"the normals are in object space ({axes}), not in tangent space",
             "bake in tangent space, or tell the material that it is object space")  # fmt: skip
+        if _left_handed(reading):
+            _add_mirrored_axes(reading, add)
         return out
     if reading.channels != (0, 1, 2):
         order = "".join("RGB"[c] for c in reading.channels)
@@ -342,6 +352,33 @@ def convention_faults(reading: Reading, said: int | None) -> list[ConventionFaul
         add("red-flipped", "red is flipped: it points to the left",
             "flip the red channel, or bake again")  # fmt: skip
     return out
+
+
+def _left_handed(reading: Reading) -> bool:
+    """Tell whether the channels make up a mirrored frame, which no choice of axes does."""
+    frame = np.zeros((3, 3))
+    frame[range(3), reading.channels] = reading.signs
+    return bool(np.linalg.det(frame) < 0)
+
+
+def _add_mirrored_axes(reading: Reading, add: Callable[[str, str, str], None]) -> None:
+    """Name the flip or swap of an object-space map; axes that are only turned have none.
+
+    A y-up map of a z-up scene is a rotation of the axes. A mirrored frame is not: a channel was
+    flipped or two were swapped. Which of them is told where one alone explains it all.
+    """
+    flipped = [k for k, sign in enumerate(reading.signs) if sign < 0]
+    if reading.channels == (0, 1, 2) and len(flipped) == 1:
+        name = ("red", "green", "blue")[flipped[0]]
+        add(f"{name}-flipped", f"{name} is flipped: the axes of the map are mirrored",
+            f"flip the {name} channel, or bake again")  # fmt: skip
+    elif not flipped:
+        order = "".join("RGB"[c] for c in reading.channels)
+        add("channels-swapped", f"channels are swapped: X, Y, Z are stored in {order}",
+            "put the channels back in the order R, G, B")  # fmt: skip
+    else:
+        add("mirrored-axes", "the axes of the map are mirrored: a channel is flipped, or two are "
+            "swapped", "bake again with right-handed axes")  # fmt: skip
 
 
 def level_fault(values: NDArray[Any]) -> ConventionFault | None:

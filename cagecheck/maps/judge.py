@@ -37,7 +37,7 @@ from cagecheck.maps.encode import TangentBasis
 from cagecheck.maps.finer import finer_reading
 from cagecheck.maps.padding_check import Padding, check_padding, needed_padding
 from cagecheck.maps.patterns import Patterns, explain_patterns
-from cagecheck.maps.read_maps import BakedMap, as_shares
+from cagecheck.maps.read_maps import UNIT_SHARE, BakedMap, as_shares, unit_share
 from cagecheck.maps.sharpness import softness_fault
 from cagecheck.maps.texels import texel_blocks
 from cagecheck.maps.variants import Variants
@@ -47,6 +47,10 @@ from cagecheck.progress import Progress
 
 # The offset of the bake is looked for up to this many times the one assumed.
 LARGEST_SHARE = 8.0
+# No surface is looked for above this many times the highest of the texels looked at first, however
+# far off the assumed cage is: tens of thousands of texels, evenly picked, see most of its height.
+HIGHER_SHARE = 2.0
+HALF_STEP = 0.5 / 255
 
 
 @dataclass(frozen=True, eq=False)
@@ -126,6 +130,8 @@ def judge_map(
     faults: list[ConventionFault] = []
     values, stretched = _squared(baked.values)
     shares = as_shares(values)
+    if (half := _blue_computed(shares)) is not None:
+        faults.append(half)
     said = baked.tile if baked.tile in tiles else None
     reading = _rough_reading(variants, shares, tiles, said, baked.path.name, progress)
     if stretched is not None:
@@ -133,7 +139,7 @@ def judge_map(
     if (fault := level_fault(baked.values)) is not None:
         faults.append(fault)
     if reading.agreement < LEAST_AGREEMENT:
-        faults.append(_fits_nothing(reading))
+        faults.append(_fits_nothing(reading, unit_share(values)))
         return LocatedMap(baked, reading, tuple(faults), None, None, None, _grey(shares))
     faults = convention_faults(reading, said) + faults
     reading, residual, finer = finer_reading(variants, shares, reading)
@@ -174,6 +180,22 @@ def _rough_reading(
     return best
 
 
+def _blue_computed(shares: NDArray[np.float32]) -> ConventionFault | None:
+    """Fill in the blue of a map that keeps red and green only; return the fault, or None."""
+    if np.ptp(shares[..., 2]) > HALF_STEP:
+        return None
+    red, green = shares[..., 0] * 2 - 1, shares[..., 1] * 2 - 1
+    blue = (np.sqrt(np.clip(1 - red * red - green * green, 0, 1)) + 1) / 2
+    if np.abs(blue - shares[..., 2]).max() < 4 * HALF_STEP:
+        return None  # so flat that blue is what it should be
+    shares[..., 2] = blue
+    return ConventionFault(
+        "two-channels",
+        "the blue channel is empty: the map keeps red and green only",
+        "tell the material to compute blue, or bake all three channels",
+    )
+
+
 def _squared(values: NDArray[Any]) -> tuple[NDArray[Any], ConventionFault | None]:
     """Return a square map; one that is not is stretched to its longer edge."""
     height, width = values.shape[:2]
@@ -189,13 +211,19 @@ def _squared(values: NDArray[Any]) -> tuple[NDArray[Any], ConventionFault | None
     return np.ascontiguousarray(values[rows[:, None], columns]), fault
 
 
-def _fits_nothing(reading: Reading) -> ConventionFault:
-    return ConventionFault(
-        "no-match",
+def _fits_nothing(reading: Reading, unit: float) -> ConventionFault:
+    text = (
         f"the map fits no tile of this low poly in any reading (best agreement "
-        f"{100 * reading.agreement:.0f} %)",
-        "check that it is a normal map, and of this low poly and this high poly",
+        f"{100 * reading.agreement:.0f} %)"
     )
+    cure = "check that it is of this low poly and this high poly, and the assumed offset and depth"
+    if unit < UNIT_SHARE:
+        text += (
+            f", and only {100 * unit:.0f} % of its texels hold vectors of unit length, as normals "
+            "are: it is rather a colour or other picture"
+        )
+        cure = "pass the normal map"
+    return ConventionFault("no-match", text, cure)
 
 
 def _compare(
@@ -214,6 +242,10 @@ def _compare(
     # offset what lies across: layers are known all through.
     size = baker.low.diagonal()
     target_depth = DEPTH_SHARE * (variants.settings.depth or 0.0)
+    sample = variants.sampled(
+        reading.tile, shares.shape[0], variants.settings.quads, variants.normal_choices()[0]
+    )
+    target_reach = max(HIGHER_SHARE * sample.highest, target_depth)
     # A map that is soft or rounded throughout widens the tolerance a little, not without limit.
     base = float(np.clip(3 * residual, TOLERANCE_DEGREES, 3 * TOLERANCE_DEGREES))
     covered = _covered(baker.low, reading.tile, shares.shape[0])
@@ -222,7 +254,7 @@ def _compare(
     padding = check_padding(upright, covered, needed)
     rule = CompareRule(
         depth=max(size, target_depth), reach=size / 2, target_depth=target_depth,
-        largest_share=LARGEST_SHARE, base_degrees=base,
+        target_reach=target_reach, largest_share=LARGEST_SHARE, base_degrees=base,
         fills=_fill_values(padding, reading), fill_step=1.01 / 255,
     )  # fmt: skip
     view, patterns = _compared(variants, baked, baker, upright, basis, reading, rule, progress)

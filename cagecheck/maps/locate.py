@@ -26,6 +26,9 @@ from cagecheck.rays.scene import Scene
 
 __all__ = ["LocateSettings", "LocatedMap", "Location", "OffsetGuess", "locate"]
 
+# Picture formats that change texels when they are saved (WebP may, or may not).
+LOSSY_ENDINGS = (".jpg", ".jpeg", ".webp")
+
 
 @dataclass(frozen=True, eq=False)
 class Location:
@@ -95,10 +98,18 @@ def locate(
             Notice("specks", f"{specks:,} texels differ in groups too small or too faint to "
                    "list.", "", specks)
         )  # fmt: skip
+    lossy = [m.path.name for m in maps if m.path.suffix.lower() in LOSSY_ENDINGS]
+    if lossy:
+        notices.append(
+            Notice("lossy", f"compressed with loss: {', '.join(lossy)}. Small differences without "
+                   "a cause come from that.", "Save normal maps as PNG, TIFF, TGA or EXR.")
+        )  # fmt: skip
     shown = {m.reading.tile for m in located if m.record is not None}
     for tile in tiles:
         if tile not in shown:
-            notices.append(Notice("no-map", f"no map shows tile {tile}.", "Pass all maps."))
+            notices.append(
+                Notice("no-map", f"no map shows tile {tile}.", "Pass the maps of all tiles.")
+            )
     return Location(
         low=prepared,
         scene=scene,

@@ -12,14 +12,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cagecheck.chores.mapnames import IMAGE_ENDINGS, parse_map_name, words_of
-from cagecheck.chores.pictures import read_picture
+from cagecheck.chores.pictures import Picture, read_picture
 from cagecheck.errors import InputError
 
 # ``<UDIM>`` is the token of MaterialX 1.38 and OpenUSD; ``{tile}`` is our own, ``*`` the shell's.
 TILE_TOKENS = ("{tile}", "<UDIM>", "*")
-# Words by which files say that they hold normals (common practice, no source).
-NORMAL_WORDS = ("normal", "normals", "norm", "nrm", "nor", "nml")
+# Words by which files say that they hold normals: these, those that begin with the first, and where
+# no file has any of them the short ones (common practice, no source).
+NORMAL_WORDS = ("normal", "norm", "norms", "nrm", "nrml", "nor", "nml")
+SHORT_WORDS = ("n", "nm")
 SMALLEST = 8
+# Stored normals have unit length to within 8-bit rounding and filters; so have the texels of a
+# normal map, nearly all of them. A colour or grey picture has few such texels.
+UNIT_SLACK, UNIT_SHARE = 0.1, 0.5
+_LOOKED_AT = 100_000
 
 
 @dataclass(frozen=True, eq=False)
@@ -52,10 +58,11 @@ class BakedMap:
 def find_maps(where: str | Path, tiles: Collection[int] = ()) -> list[tuple[Path, int | None]]:
     """Return the picture files meant by `where`, each with the tile that its name carries.
 
-    where : a file, a folder (files whose name says normal; all pictures where none does) or a
-        pattern with ``{tile}``, ``<UDIM>`` or ``*``; tiles : the tiles in use.
+    where : a file, a folder (files whose name says normal; where none does, those that look like
+        normal maps) or a pattern with ``{tile}``, ``<UDIM>`` or ``*``; tiles : the tiles in use.
 
-    Raises `InputError` when nothing is there or two files carry one tile.
+    Raises `InputError` when nothing is there, no picture of a folder is a normal map, or two files
+    carry one tile.
     """
     text = str(where)
     token = next((t for t in TILE_TOKENS if t in text), None)
@@ -86,13 +93,18 @@ def find_maps(where: str | Path, tiles: Collection[int] = ()) -> list[tuple[Path
 def read_map(path: Path, tile: int | None = None) -> BakedMap:
     """Read one normal map.
 
-    Raises `InputError` when the file is damaged or has fewer than three channels.
+    Of an EXR file with several layers the one whose name says normal is read.
+
+    Raises `InputError` when the file is damaged, has fewer than three channels, is grey, or has
+    layers of which none says that it is the normals.
     """
     picture = read_picture(path)
-    texels = picture.texels
+    texels = picture.texels[:, :, _chosen_channels(path, picture)]
     if texels.shape[2] < 3:
+        what = "a grey picture" if texels.shape[2] == 1 else "a picture of two channels"
         raise InputError(
-            f"this picture has {texels.shape[2]} channel(s); a normal map has three.",
+            f"this is {what} (a height, roughness or other mask, perhaps); a normal map has three "
+            "channels.",
             file=str(path),
             cure="Pass the normal map.",
         )
@@ -114,6 +126,13 @@ def read_map(path: Path, tile: int | None = None) -> BakedMap:
             file=str(path),
             cure="Save it with 8, 16 or 32 bits a channel.",
         )
+    if _is_grey(texels):
+        raise InputError(
+            "this picture is grey: its three channels are alike, as in a height, roughness or "
+            "other mask.",
+            file=str(path),
+            cure="Pass the normal map.",
+        )
     empty = None
     if texels.shape[2] >= 4 and np.any(texels[:, :, 3] == 0) and np.any(texels[:, :, 3] != 0):
         empty = texels[:, :, 3] == 0
@@ -129,6 +148,49 @@ def as_shares(values: NDArray[Any]) -> NDArray[np.float32]:
         signed = float(values.min()) < -1e-3
         return ((values + 1) / 2 if signed else values).astype(np.float32)
     return values.astype(np.float32) / np.float32(np.iinfo(values.dtype).max)
+
+
+def unit_share(values: NDArray[Any]) -> float:
+    """Return the share of texels whose values are a unit vector, as those of normals are.
+
+    Texels of the background (the value in the upper left corner) do not count.
+    """
+    height, width = values.shape[:2]
+    step = max(int(np.sqrt(height * width / _LOOKED_AT)), 1)
+    n = (as_shares(values[::step, ::step, :3]) * 2 - 1).reshape(-1, 3)
+    n = n[(n != n[0]).any(axis=1)]
+    return float(np.mean(np.abs(np.linalg.norm(n, axis=1) - 1) < UNIT_SLACK)) if len(n) else 0.0
+
+
+def _is_grey(texels: NDArray[Any]) -> bool:
+    first = texels[:, :, :1]
+    # A picture of one value only may still be a normal map of which nothing was baked.
+    return bool((texels[:, :, :3] == first).all() and (first != first[0, 0]).any())
+
+
+def _chosen_channels(path: Path, picture: Picture) -> list[int]:
+    """Return the channels to read: all, or the normal layer's of a file with several layers."""
+    layers: dict[str, list[int]] = {}
+    for k, name in enumerate(picture.channels):
+        layers.setdefault(name.rpartition(".")[0], []).append(k)
+    if len(layers) < 2:
+        return list(range(picture.texels.shape[2]))
+    said = [layer for layer in layers if _says_normal(layer, NORMAL_WORDS)]
+    if len(said) == 1:
+        return layers[said[0]]
+    if len(layers.get("", ())) >= 3:
+        return layers[""]
+    names = ", ".join(sorted(layer or "unnamed" for layer in layers))
+    raise InputError(
+        f"this file has the layers {names}, and it is not clear which are the normals.",
+        file=str(path),
+        cure="Save the normals into a file of their own.",
+    )
+
+
+def _says_normal(name: str, words: tuple[str, ...]) -> bool:
+    found = {word.casefold() for word in words_of(name)}
+    return bool(found & set(words)) or any(word.startswith(NORMAL_WORDS[0]) for word in found)
 
 
 def _by_pattern(text: str, token: str) -> list[tuple[Path, int | None]]:
@@ -160,8 +222,27 @@ def _in_folder(folder: Path, tiles: Collection[int]) -> list[tuple[Path, int | N
     )
     if not pictures:
         raise InputError("this folder holds no pictures.", file=str(folder))
-    normal = [p for p in pictures if {w.casefold() for w in words_of(p.stem)} & set(NORMAL_WORDS)]
-    return [(p, _tile_of(p.name, tiles)) for p in normal or pictures]
+    for words in (NORMAL_WORDS, SHORT_WORDS):
+        normal = [p for p in pictures if _says_normal(p.stem, words)]
+        if normal:
+            break
+    else:
+        normal = [p for p in pictures if _looks_normal(p)]
+    if not normal:
+        raise InputError(
+            f"none of the {len(pictures):,} pictures in this folder is called or looks like a "
+            "normal map.",
+            file=str(folder),
+            cure="Pass the file itself, or a pattern such as name_normal.{tile}.png.",
+        )
+    return [(p, _tile_of(p.name, tiles)) for p in normal]
+
+
+def _looks_normal(path: Path) -> bool:
+    try:
+        return unit_share(read_map(path).values) >= UNIT_SHARE
+    except InputError:
+        return False
 
 
 def _tile_of(name: str, tiles: Collection[int]) -> int | None:

@@ -175,4 +175,5 @@ def _sample_tile(
         barycentric,
         normal,
         baker.basis.encode(triangle, barycentric, normal),
+        float(goal.t[known].max()) if known.any() else np.inf,
     )
