@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from cagecheck.defects.targets import find_targets
 from cagecheck.meshes.lowpoly import LowPoly
+from cagecheck.quantiles import weighted_quantiles
 from cagecheck.rays.cage import cage_from_offset, rays_through
 from cagecheck.rays.points import sample_points, spacing_for_count
 from cagecheck.rays.scene import Scene
@@ -50,10 +51,15 @@ def probe_distances(
     far = PROBE_SHARE * size
     layers = scene.cast(rays.origin, rays.direction, far, far)
     targets = find_targets(low, points, rays, layers, scene.surface.triangle_part, paired)
-    t = targets.t[targets.found]
     least = LEAST_SHARE * size
-    if len(t) == 0:
+    if not targets.found.any():
         return Distances(10 * least, 10 * least, REACH_OFFSETS * 10 * least)
-    offset = max(least, HEADROOM * float(np.quantile(t, OFFSET_QUANTILE)))
-    depth = max(least, HEADROOM * float(-np.quantile(t, 1 - DEPTH_QUANTILE)))
+    # By area: small triangles have more points than their share of the surface.
+    highest, lowest = weighted_quantiles(
+        targets.t[targets.found],
+        points.area[targets.found],
+        (OFFSET_QUANTILE, 1 - DEPTH_QUANTILE),
+    )
+    offset = max(least, HEADROOM * float(highest))
+    depth = max(least, HEADROOM * float(-lowest))
     return Distances(offset, depth, min(far, REACH_OFFSETS * max(offset, depth)))

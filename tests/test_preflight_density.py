@@ -13,7 +13,8 @@ from hypothesis import strategies as st
 from cagecheck.meshes.mesh import mesh_from_polygons
 from cagecheck.meshes.normals import NormalRule
 from cagecheck.preflight import inspect_low, part_rows
-from cagecheck.preflight.density import part_density, singular_values, weighted_quantiles
+from cagecheck.preflight.density import part_density, singular_values
+from cagecheck.quantiles import weighted_quantiles
 from tests.preflight_shapes import box, codes, grid, inspect, low_of, the
 
 

@@ -26,6 +26,7 @@ from cagecheck.preflight.finding import (
     how_many,
 )
 from cagecheck.preflight.topology import face_centre, face_places, face_tile
+from cagecheck.quantiles import weighted_quantiles
 
 # Parts whose density differs from the usual one by more than this factor are told of; parts whose
 # densest tenth has this many times the density of their sparsest; and faces whose texels are this
@@ -105,15 +106,6 @@ def part_density(low: LowPoly, map_size: int) -> PartDensity:
         tenths[:, k] = weighted_quantiles(local[good][mine], area[mine], (0.1, 0.9))
     usual = float(weighted_quantiles(local[good], area, (0.5,))[0]) if good.any() else np.nan
     return PartDensity(whole, tenths[0], tenths[1], np.where(world > 0, l2, np.nan), usual)
-
-
-def weighted_quantiles(values: Floats, weights: Floats, shares: tuple[float, ...]) -> Floats:
-    """Return the values that these shares of the weight lie at or below."""
-    order = np.argsort(values, kind="stable")
-    reached = np.cumsum(weights[order])
-    at = np.searchsorted(reached, np.array(shares) * reached[-1])
-    out: Floats = values[order][np.minimum(at, len(values) - 1)]
-    return out
 
 
 def density_findings(low: LowPoly, density: PartDensity, map_size: int) -> list[Finding]:
