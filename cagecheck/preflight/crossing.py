@@ -269,8 +269,9 @@ def _pierced(
     unit = (q - p)[ray] / length[ray][:, None]
     deep = _farther_than(touch, near, face, p[ray] + behind[:, None] * unit)
     ray, face, t, unit = ray[deep], face[deep], t[deep], unit[deep]
-    place = p[ray] + t[:, None] * unit + base
-    return _Hits(place, owner[ray], targets[face], share)
+    place = p[ray] + t[:, None] * unit
+    inner = ~_on_border(near, face, place, touch)
+    return _Hits(place[inner] + base, owner[ray[inner]], targets[face[inner]], share)
 
 
 def _middle_behind(layers: Layers, part: Ints, length: Floats) -> Floats:
@@ -289,6 +290,32 @@ def _middle_behind(layers: Layers, part: Ints, length: Floats) -> Floats:
     back = np.insert(np.where(same, t[:-1], 0.0), 0, 0.0)
     # A front that faces along the ray has its back towards the ray's start.
     out[order] = 0.5 * (t + np.where(front, back, onward))
+    return out
+
+
+def _on_border(near: Surface, face: Ints, points: Floats, touch: float) -> NDArray[np.bool_]:
+    """Say which points (N, 3) in the triangles `face` lie on open borders of their part.
+
+    An edge that meets the rim of a sheet touches it; it does not go through.
+    """
+    out = np.zeros(len(face), bool)
+    a = near.positions[near.triangles[face]]
+    along = np.roll(a, -1, axis=1) - a
+    squared = np.maximum((along**2).sum(axis=2), np.finfo(float).tiny)
+    offset = points[:, None] - a
+    share = np.clip((offset * along).sum(axis=2) / squared, 0, 1)
+    away = np.linalg.norm(offset - share[..., None] * along, axis=2)
+    row, side = np.nonzero(away <= touch)
+    if len(row) == 0:
+        return out
+    # Edges by place: vertices that are split at seams are one.
+    _, place = np.unique(near.positions + 0.0, axis=0, return_inverse=True)
+    corner = place.reshape(-1)[near.triangles].astype(np.int64)
+    ends = np.sort(np.stack([corner, np.roll(corner, -1, axis=1)], axis=2), axis=2)
+    key = ends[..., 0] * len(near.positions) + ends[..., 1]
+    part = near.triangle_part[:, None].astype(np.int64) * len(near.positions) ** 2
+    _, edge, uses = np.unique(key + part, return_inverse=True, return_counts=True)
+    out[row] = (uses[edge.reshape(-1, 3)] == 1)[face[row], side]
     return out
 
 
