@@ -44,6 +44,18 @@ def refuse_existing(path: Path, force: bool) -> None:
         )
 
 
+def refuse_results(folder: Path | None, name: str, force: bool) -> None:
+    """Refuse a folder of results before the work, not after it.
+
+    Raises `InputError` when `folder` is a file, or holds the result `name` and `force` is off.
+    """
+    if folder is None:
+        return
+    if folder.exists() and not folder.is_dir():
+        raise InputError("this is a file, not a folder.", file=str(folder), cure="Name a folder.")
+    refuse_existing(folder / name, force)
+
+
 @contextlib.contextmanager
 def replace_file(path: str | os.PathLike[str], *, force: bool = False) -> Iterator[Path]:
     """Yield a temporary path to write to; rename it to `path` when the block ends well.

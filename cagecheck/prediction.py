@@ -20,7 +20,7 @@ from cagecheck.errors import InputError, Notice
 from cagecheck.maps.texels import texel_points
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Floats, Surface
-from cagecheck.meshes.tiles import NO_TILE
+from cagecheck.meshes.tiles import NO_TILE, why_off_tiles
 from cagecheck.progress import Progress, silent
 from cagecheck.rays.cage import Along, Cage, Directions, Rays, cage_from_offset, rays_through
 from cagecheck.rays.layers import Layers
@@ -271,15 +271,11 @@ def place_points(low: LowPoly, settings: Settings) -> SurfacePoints:
         return sample_points(low, spacing, seed=settings.seed)
     tiles = [int(tile) for tile in np.unique(low.tile) if tile != NO_TILE]
     if not tiles:
-        has_uv = low.uv is not None and np.isfinite(low.uv).all(axis=(1, 2)).any()
+        what, cure = why_off_tiles(low.mesh.corner_uv)
         raise InputError(
-            "all UVs of the low poly lie off the tile grid (u from 0 to 10, v from 0 up)."
-            if has_uv
-            else "the low poly has no UVs, so it has no texels.",
+            f"{what}, so it has no texels.",
             file=low.mesh.source.path if low.mesh.source else None,
-            cure="Leave out --texels, or move the islands onto tiles."
-            if has_uv
-            else "Leave out --texels, or unwrap the low poly.",
+            cure=f"{cure} Or leave out --texels.",
         )
     return join_points([texel_points(low, settings.texels, tile).points for tile in tiles])
 

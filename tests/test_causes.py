@@ -146,3 +146,10 @@ def test_an_uneven_cage_is_told_how_much_it_is_short():
         Defect.MISS_TIGHT,
     )
     assert region.cure.startswith("raise the cage here by more than 0.1")
+
+
+def test_a_part_that_is_inside_out_is_flipped_as_a_whole():
+    low, settings = as_low(*grid(2)), Settings(offset=0.1, depth=0.1, reach=1.0, **FEW)
+    region = worst(predict(low, plane_high([0.0], up=[False]), settings=settings),
+                   Defect.BACK_FACING)  # fmt: skip
+    assert "inside out" in region.cause and "all faces" in region.cure

@@ -101,3 +101,33 @@ def test_turned_meshes_come_first_in_the_verdict_and_no_uvs_have_no_texels(tmp_p
     row = next(line for line in done.stdout.splitlines() if "steep normals" in line)
     assert row.split("│")[-2].strip() == "-"
     assert "square units" in done.stdout and "in the files" not in done.stdout
+
+
+def flat_pair(folder, shift):
+    """A square with UVs moved by `shift`, and a high poly on it."""
+    uv = [[x + shift, y] for x, y in ((0.1, 0.1), (0.9, 0.1), (0.9, 0.9), (0.1, 0.9))]
+    lines = ["v 0 0 0", "v 1 0 0", "v 1 1 0", "v 0 1 0", *(f"vt {u} {v}" for u, v in uv)]
+    (folder / "low.obj").write_text("\n".join([*lines, "f 1/1 2/2 3/3 4/4"]) + "\n")
+    (folder / "high.obj").write_text("\n".join([*lines[:4], "f 1 2 3 4"]) + "\n")
+    return [str(folder / "low.obj"), str(folder / "high.obj"), "--samples", "100"]
+
+
+def test_uvs_off_the_tiles_are_not_called_missing(tmp_path):
+    pair = flat_pair(tmp_path, -3)
+    for more in (["--texels", "16"], ["--maps", "normal", "--out", str(tmp_path / "o")]):
+        done = CliRunner().invoke(app, ["predict", *pair, *more])
+        assert done.exit_code == 2 and "lie off the tile grid" in done.stderr
+        assert "no UVs" not in done.stderr
+    assert not (tmp_path / "o").exists()
+
+
+def test_taken_folders_are_refused_before_the_work(tmp_path, monkeypatch):
+    pair = flat_pair(tmp_path, 0)
+    out = tmp_path / "a folder"
+    done = CliRunner().invoke(app, ["predict", *pair, "--out", str(out)])
+    assert f"cagecheck view '{out}'" in done.stdout  # as the shell wants it
+    monkeypatch.setattr("cagecheck.commands.predict.read_inputs", None)
+    again = CliRunner().invoke(app, ["predict", *pair, "--out", str(out)])
+    assert again.exit_code == 2 and "exists already" in again.stderr
+    taken = CliRunner().invoke(app, ["predict", *pair, "--out", str(tmp_path / "low.obj")])
+    assert taken.exit_code == 2 and "not a folder" in taken.stderr

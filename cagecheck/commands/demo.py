@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import asdict, replace
 from pathlib import Path
+from shlex import quote
 from typing import Annotated, Any
 
 import typer
@@ -83,7 +84,8 @@ def demo(
     say_prediction(terminal, result, read.pairing, in_files=True)
     say_scores(terminal, scores)
     say_files(terminal, written, out)
-    terminal.say(f"Tune it: cagecheck tune {folder}/low.obj {folder}/high.glb --out {folder}/tuned")
+    low, high, tuned = (quote(str(folder / name)) for name in ("low.obj", "high.glb", "tuned"))
+    terminal.say(f"Tune it: cagecheck tune {low} {high} --out {tuned}")
     return EXIT_CLEAN
 
 

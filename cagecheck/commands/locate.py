@@ -19,6 +19,7 @@ from cagecheck.commands.terminal import (
     Terminal,
     command,
 )
+from cagecheck.files import refuse_results
 from cagecheck.inputs import read_cage, read_inputs
 from cagecheck.maps.judge import LocatedMap
 from cagecheck.maps.locate import Location, locate
@@ -87,6 +88,7 @@ def locate_command(
     Example: cagecheck locate bakes/hero_normal.{tile}.png hero_low.obj hero_high.ply --out why
     """
     terminal = Terminal(as_json)
+    refuse_results(out, "location.json", force)
     rule = NormalRule(normals, weight, hardness)
     with terminal.progress() as progress:
         scene = read_inputs(

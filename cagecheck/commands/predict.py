@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
+from shlex import quote
 from typing import Annotated, cast, get_args
 
 import typer
@@ -23,6 +24,7 @@ from cagecheck.commands.terminal import (
 from cagecheck.defects.alike import alike
 from cagecheck.defects.regions import Region
 from cagecheck.errors import InputError
+from cagecheck.files import refuse_results
 from cagecheck.inputs import read_cage, read_inputs
 from cagecheck.maps.encode import Bits
 from cagecheck.maps.high_normals import HighNormals
@@ -119,6 +121,7 @@ def predict_command(
     form = map_format(maps, bits, map_file, green, padding, low.stem) if maps else None
     if form is not None and out is None:
         raise InputError("--maps needs a folder to write to.", cure="Give --out.")
+    refuse_results(out, "regions.json", force)
     with terminal.progress() as progress:
         scene = read_inputs(
             low, high, pair=pair, no_pairing=no_pairing,
@@ -262,4 +265,4 @@ def say_files(terminal: Terminal, files: list[Path], out: Path | None) -> None:
     if not files:
         return
     terminal.say("Written: " + ", ".join(str(path) for path in files))
-    terminal.say(f"Look at it: cagecheck view {out}")
+    terminal.say(f"Look at it: cagecheck view {quote(str(out))}")

@@ -30,6 +30,7 @@ from cagecheck.errors import InputError
 from cagecheck.meshes.lowpoly import LowPoly, prepare_low
 from cagecheck.meshes.read import read_mesh
 from cagecheck.meshes.tiles import NO_TILE
+from cagecheck.prediction import DEFAULT_MAP_SIZE
 
 LowArgument = Annotated[Path, typer.Argument(help="The low poly, with UVs.", metavar="LOW")]
 SizeOption = Annotated[
@@ -51,7 +52,7 @@ def register(app: typer.Typer) -> None:
     app.add_typer(tiles, name="tiles")
 
 
-def show(low: LowArgument, size: SizeOption = 4096, as_json: JsonFlag = False) -> int:
+def show(low: LowArgument, size: SizeOption = DEFAULT_MAP_SIZE, as_json: JsonFlag = False) -> int:
     """Show which part and material lies on which tile, with area and texel density.
 
     Exit code 1 when faces cross tile borders, lie outside the tiles or have no UVs.

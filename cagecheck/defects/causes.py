@@ -272,6 +272,13 @@ def _back_facing(scan: Scan, group: Group) -> Words:
             "delete the doubled faces",
             None,
         )
+    part_area = float(scan.low.area[scan.low.triangle_part == group.part].sum())
+    if group.area > WHOLE_PART * part_area:
+        return (
+            "the high poly is turned inside out here: most of the part shows its backs",
+            "flip all faces of the high-poly part",
+            None,
+        )
     return (
         "the high poly's faces are flipped here: they show their backs",
         "flip the faces of this patch in the high poly",

@@ -20,6 +20,7 @@ from cagecheck.maps.texels import tiles_touched
 from cagecheck.maps.variants import CageMaker, LocateSettings, Variants
 from cagecheck.meshes.lowpoly import LowPoly, prepare_low
 from cagecheck.meshes.mesh import Mesh, Surface
+from cagecheck.meshes.tiles import why_off_tiles
 from cagecheck.progress import Progress, silent
 from cagecheck.rays.cage import Cage
 from cagecheck.rays.scene import Scene
@@ -129,10 +130,11 @@ def _check(maps: Sequence[BakedMap], low: LowPoly, tiles: tuple[int, ...]) -> No
     if not maps:
         raise InputError("there are no maps to look at.")
     if not tiles:
+        what, cure = why_off_tiles(low.mesh.corner_uv)
         raise InputError(
-            "the low poly has no UVs, so no map belongs to it.",
+            f"{what}, so no map belongs to it.",
             file=low.mesh.source.path if low.mesh.source else None,
-            cure="Export it with its UVs.",
+            cure=cure,
         )
 
 

@@ -17,6 +17,7 @@ from cagecheck.maps.high_normals import HighNormals
 from cagecheck.maps.texels import tiles_touched, uv_notices
 from cagecheck.maps.write_maps import MapFormat, fields_for, write_tile_maps
 from cagecheck.meshes.lowpoly import LowPoly
+from cagecheck.meshes.tiles import why_off_tiles
 from cagecheck.progress import Progress, silent
 from cagecheck.rays.cage import Cage
 from cagecheck.rays.scene import Scene
@@ -52,10 +53,11 @@ def add_predicted_maps(
     form = form.checked()
     wanted = tuple(tiles_touched(low) if tiles is None else tiles)
     if not wanted:
+        what, cure = why_off_tiles(low.mesh.corner_uv)
         raise InputError(
-            "the low poly has no UVs, so there are no maps to predict.",
+            f"{what}, so there are no maps to predict.",
             file=low.mesh.source.path if low.mesh.source else None,
-            cure="Unwrap it, or leave out --maps.",
+            cure=f"{cure} Or leave out --maps.",
         )
     baker = Baker(low, cage, scene, rule, paired=paired)
     rows: list[dict[str, Any]] = []

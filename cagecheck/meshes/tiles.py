@@ -30,6 +30,16 @@ def udim_of(uv: Floats) -> Ints:
     return np.where(inside, number, NO_TILE).astype(np.int32)
 
 
+def why_off_tiles(uv: Floats | None) -> tuple[str, str]:
+    """Say why a low poly with these (C, 2) UVs lies on no tile: what is wrong, and the cure."""
+    if uv is None or not np.isfinite(uv).all(axis=1).any():
+        return "the low poly has no UVs", "Unwrap it, or export it with its UVs."
+    return (
+        "all UVs of the low poly lie off the tile grid (u from 0 to 10, v from 0 up)",
+        "Move the islands onto tiles.",
+    )
+
+
 def tile_origin(tile: int) -> tuple[int, int]:
     """Return the (u, v) of a tile's lower left corner."""
     index = tile - FIRST_TILE
