@@ -57,6 +57,21 @@ def test_median_density_is_weighted_by_area():
     assert (row.density_min, row.density, row.density_max) == pytest.approx((10, 10, 100))
 
 
+@pytest.mark.parametrize(("areas", "middle"), [((4, 3, 3), 20), ((6, 2, 2), 10), ((3, 3, 4), 20)])
+def test_half_of_the_area_lies_below_the_median(areas, middle):
+    """Three squares at 10, 20 and 40 texels per unit; counted by area, not by face."""
+    positions, uv = [], []
+    for k, (area, density) in enumerate(zip(areas, (10, 20, 40), strict=True)):
+        square = np.array([(0, 0), (1, 0), (1, 1), (0, 1)]) * np.sqrt(area)
+        positions += [(10 * k + x, y, 0) for x, y in square]
+        uv += (square * density / 1000 + 0.3 * k).tolist()
+    faces = [[0, 1, 2, 3], [4, 5, 6, 7], [8, 9, 10, 11]]
+    low = prepare_low(mesh_from_polygons(positions, faces, uv=np.array(uv)))
+    (row,) = tile_table(low, 1000).rows
+    assert row.density == pytest.approx(middle)
+    assert (row.density_min, row.density_max) == pytest.approx((10, 40))
+
+
 def _face(uv):
     n = len(uv)
     angles = np.linspace(0, 2 * np.pi, n, endpoint=False)

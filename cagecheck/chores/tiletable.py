@@ -16,6 +16,7 @@ from cagecheck.errors import InputError
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Floats, Ints, Mesh
 from cagecheck.meshes.tiles import NO_TILE, tile_origin, udim_of
+from cagecheck.quantiles import weighted_quantiles
 
 NO_MATERIAL = "(no material)"
 
@@ -221,7 +222,5 @@ def _spread(density: Floats, area: Floats) -> tuple[float, float, float]:
     if not held.any():
         return 0.0, 0.0, 0.0
     density, area = density[held], area[held]
-    order = np.argsort(density, kind="stable")
-    running = np.cumsum(area[order])
-    middle = density[order[np.searchsorted(running, 0.5 * running[-1])]]
+    (middle,) = weighted_quantiles(density, area, (0.5,))
     return float(middle), float(density.min()), float(density.max())

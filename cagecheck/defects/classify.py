@@ -221,6 +221,3 @@ def part_sizes(low: LowPoly) -> Floats:
     area = np.bincount(low.triangle_part, weights=low.area, minlength=len(low.part_names))
     out: Floats = np.where(area > 0, np.sqrt(area), 1.0)
     return out
-
-
-part_diagonals = part_sizes
