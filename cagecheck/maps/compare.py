@@ -231,19 +231,23 @@ def _compare_block(
     stored = vectors(mine).astype(np.float64)
     shown = stored if basis is None else basis.decode(points.triangle, points.barycentric, stored)
     expected = baker.shading.along(goal.face, rays.origin, rays.direction, goal.t)
-    tolerance = _tolerances(expected, x, y, rule)
+    angle = np.where(goal.face >= 0, _angles(shown, expected), np.nan)
+    # A texel's place decides whether it votes, so that the answer does not depend on the blocks.
+    votes = (x.astype(np.int64) * 7919 + y.astype(np.int64) * 104_729) % every == 0
+    with np.errstate(invalid="ignore"):
+        # What lies within the tolerance of flat ground needs none of its own.
+        open_to_doubt = votes | ~(angle <= rule.base_degrees)
+    tolerance = _tolerances(expected, x, y, open_to_doubt, rule)
     if basis is not None and basis.rule.tangents != "mikktspace":
         # Frames that jump from triangle to triangle are filtered over just as the surface is.
         stored_goal = basis.encode(points.triangle, points.barycentric, expected)
-        tolerance = np.maximum(tolerance, _tolerances(stored_goal, x, y, rule))
+        more = _tolerances(stored_goal, x, y, open_to_doubt, rule)
+        tolerance = np.maximum(tolerance, more)
     fill = is_fill(mine, rule.fills, rule.fill_step)
-    angle = np.where(goal.face >= 0, _angles(shown, expected), np.nan)
     with np.errstate(invalid="ignore"):
         clean = angle <= tolerance
     fault = np.where(clean, Fault.CLEAN, Fault.UNEXPLAINED).astype(np.uint8)
-    # A texel's place decides whether it votes, so that the answer does not depend on the blocks.
-    asked = ~clean | ((x.astype(np.int64) * 7919 + y.astype(np.int64) * 104_729) % every == 0)
-    rows = np.flatnonzero(asked)
+    rows = np.flatnonzero(votes | ~clean)
     part = np.zeros(len(rows), np.uint8), np.empty(len(rows)), np.empty(len(rows), np.int32)
     balance = np.zeros(VOTE_BINS + 2)
     voters = _ask_all_layers(
@@ -366,14 +370,16 @@ def is_fill(
     return out
 
 
-def _tolerances(expected: Floats, x: Ints, y: Ints, rule: CompareRule) -> Floats:
-    """Return (N,) degrees: the base, and a share of the steepest change to a neighbour."""
+def _tolerances(
+    expected: Floats, x: Ints, y: Ints, wanted: NDArray[np.bool_], rule: CompareRule
+) -> Floats:
+    """Return (N,) degrees: the base, and where wanted a share of the steepest change beside it."""
     left, top = int(x.min()), int(y.min())
     shape = (int(y.max()) - top + 1, int(x.max()) - left + 1)
     index = np.full(shape, -1, np.int64)
     index[y - top, x - left] = np.arange(len(x))
     out = np.empty(len(x))
-    _steepest(expected, index, out)
+    _steepest(expected, index, wanted, out)
     return np.minimum(rule.base_degrees + BLEED * rule.enlarged * out, WIDEST_TOLERANCE_DEGREES)
 
 
@@ -399,7 +405,9 @@ def _angles(a: Floats, b: Floats) -> Floats:
 
 
 @njit(cache=True, nogil=True)
-def _steepest(expected: Floats, index: NDArray[np.int64], out: Floats) -> None:
+def _steepest(
+    expected: Floats, index: NDArray[np.int64], wanted: NDArray[np.bool_], out: Floats
+) -> None:
     rows, columns = index.shape
     for r in range(rows):
         for c in range(columns):
@@ -407,6 +415,9 @@ def _steepest(expected: Floats, index: NDArray[np.int64], out: Floats) -> None:
             if i < 0:
                 continue
             worst = 0.0
+            if not wanted[i]:
+                out[i] = worst
+                continue
             for dr, dc in ((0, 1), (1, 0), (0, -1), (-1, 0)):
                 if 0 <= r + dr < rows and 0 <= c + dc < columns:
                     j = index[r + dr, c + dc]
