@@ -5,15 +5,18 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 
 import numpy as np
+import trimesh
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.cluster.hierarchy import DisjointSet
 
 from cagecheck.meshes.lowpoly import prepare_low
-from cagecheck.meshes.mesh import Mesh
+from cagecheck.meshes.mesh import Mesh, Surface
+from cagecheck.preflight import inspect_pair
 from cagecheck.preflight.edges import polygon_edges
 from cagecheck.preflight.polygons import polygon_findings
 from cagecheck.preflight.topology import topology_findings
+from tests import shapes
 
 # No three on a line, no four in a plane: the moment curve (t, t^2, t^3), a standard example.
 CURVE = np.array([[t, t**2, t**3] for t in np.linspace(0.5, 3.0, 9)])
@@ -108,3 +111,59 @@ def test_a_bow_tie_has_area_though_its_halves_cancel():
     codes = [f.check.code for f in topology_findings(low, polygon_edges(low))]
     assert "zero-area-faces" not in codes
     assert [f.check.code for f in polygon_findings(low)] == ["folded-quads"]
+
+
+def everything_wrong():
+    """An inverted box, a box in a box facing in, crossing boxes, a bowl facing in, bent quads."""
+    bowl = trimesh.creation.icosphere(subdivisions=2)
+    inwards = bowl.faces[bowl.triangles_center[:, 2] < 0.5][:, ::-1]
+    low_corners, quads = shapes.box((0, 0, 0), (1, 1, 1))
+    bent, bent_quads = shapes.grid(2, 1.0, lambda x, y: 0.2 * x * y)
+    pieces = [
+        (low_corners, quads[:, ::-1]),
+        (low_corners + [3, 0, 0], quads),
+        (0.5 * low_corners + [3.25, 0.25, 0.25], quads[:, ::-1]),
+        (low_corners + [6, 0, 0], quads),
+        (low_corners + [6.5, 0.3, 0.4], quads),
+        (bent + [9, 0, 0], bent_quads),
+    ]
+    positions, faces = shapes.combined(*pieces)
+    # The hollow's inner box is of one part with the outer.
+    part = [(0, 1, 1, 2, 3, 4)[k] for k, (_, q) in enumerate(pieces) for _ in q]
+    part += [5] * len(inwards)
+    faces = [*faces, *(inwards + len(positions))]
+    return np.concatenate([positions, bowl.vertices + [0, 4, 0]]), faces, part
+
+
+def inspected(positions, faces, part):
+    names = tuple("abcdef")
+    mesh = Mesh(
+        positions,
+        np.concatenate([[0], np.cumsum([len(f) for f in faces])]).astype(np.int64),
+        np.concatenate(faces).astype(np.int32),
+        np.array(part, np.int32),
+        names,
+    )
+    low = prepare_low(mesh)
+    high = Surface(positions, low.triangles, low.triangle_part, names)
+    findings = inspect_pair(low, high, np.eye(len(names), dtype=bool)).findings
+    return [(f.check.code, f.side, f.count, f.by_part) for f in findings]
+
+
+@settings(max_examples=15, deadline=None, derandomize=True)
+@given(
+    log_scale=st.floats(-4, 5), log_shift=st.floats(-1, 4), turned=st.booleans(),
+    seed=st.integers(0, 99),
+)  # fmt: skip
+def test_findings_do_not_depend_on_size_place_or_turn(log_scale, log_shift, turned, seed):
+    positions, faces, part = everything_wrong()
+    plain = inspected(positions, faces, part)
+    codes = {code for code, *_ in plain}
+    assert codes >= {"inverted-shell", "hollow-shell", "inward-shell", "crossing-parts"}
+    assert codes >= {"non-flat-quads", "high-inverted"}
+    rng = np.random.default_rng(seed)
+    turn = np.eye(3)
+    if turned:
+        turn = trimesh.transformations.random_rotation_matrix(rng.random(3))[:3, :3]
+    moved = 10**log_scale * (positions @ turn.T + 10**log_shift * rng.uniform(-1, 1, 3))
+    assert inspected(moved, faces, part) == plain
