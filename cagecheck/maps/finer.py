@@ -22,8 +22,9 @@ from cagecheck.meshes.triangulate import QuadSplit
 
 # There are three dozen choices to try.
 FINER_TEXELS = 12_000
-# Fewer texels than this decide nothing.
-LEAST_TEXELS = 200
+# Fewer texels than this decide nothing, unless the rarer choice fits them this much better: two
+# bases may differ at a few skewed triangles only, but there by tens of degrees.
+LEAST_TEXELS, LEAST_CLEAR, CLEAR_SHARE = 200, 12, 0.25
 
 
 def finer_reading(
@@ -95,10 +96,11 @@ def _beats(one: tuple[Reading, Floats, Floats], other: tuple[Reading, Floats, Fl
     # Where the two differ by more than rounding hides.
     least = max(2 * ROUNDING_DEGREES, float(np.quantile(apart[known], 0.75)))
     rows = known & (apart > least)
-    if rows.sum() < LEAST_TEXELS:
+    if rows.sum() < LEAST_CLEAR:
         return False
+    share = FINER_SHARE if rows.sum() >= LEAST_TEXELS else CLEAR_SHARE
     mine, theirs = float(np.median(one[2][rows])), float(np.median(other[2][rows]))
-    if theirs <= ROUNDING_DEGREES or mine >= FINER_SHARE * theirs:
+    if theirs <= ROUNDING_DEGREES or mine >= share * theirs:
         return False
     return float(np.median(one[2][known])) < 1.05 * float(np.median(other[2][known]))
 
