@@ -26,6 +26,9 @@ PROBE_SHARE = 0.1
 # rest is what per-vertex offsets are for. Depth is free of overshoot, so it may hold nearly all.
 OFFSET_QUANTILE, DEPTH_QUANTILE = 0.99, 0.999
 HEADROOM = 1.25
+# Below this share of the surface, inward-facing targets say nothing about distances (common
+# practice, no source).
+FEW_INWARD = 0.05
 # On a perfect match both distances would be zero; no bake runs with less than this of the size.
 LEAST_SHARE = 1e-3
 # Corridors are looked for this many offsets out, so that the next layer is known.
@@ -54,10 +57,16 @@ def probe_distances(
     least = LEAST_SHARE * size
     if not targets.found.any():
         return Distances(10 * least, 10 * least, REACH_OFFSETS * 10 * least)
+    # Where a few samples find only inward-facing surface, that may be the far wall: pieces that run
+    # into each other leave such samples along their seam. A part that is flipped has many.
+    inward = float(points.area[targets.found & ~targets.front].sum())
+    seen = targets.found
+    if inward < FEW_INWARD * float(points.area[seen].sum()):
+        seen = seen & targets.front
     # By area: small triangles have more points than their share of the surface.
     highest, lowest = weighted_quantiles(
-        targets.t[targets.found],
-        points.area[targets.found],
+        targets.t[seen],
+        points.area[seen],
         (OFFSET_QUANTILE, 1 - DEPTH_QUANTILE),
     )
     offset = max(least, HEADROOM * float(highest))

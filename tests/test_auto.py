@@ -7,7 +7,17 @@ import pytest
 
 from cagecheck.auto import DEPTH_QUANTILE, HEADROOM, LEAST_SHARE, OFFSET_QUANTILE, probe_distances
 from cagecheck.rays import Scene
-from tests.shapes import as_low, combined, grid, halves, plane_high, plane_low, surface
+from tests.shapes import (
+    as_low,
+    box,
+    combined,
+    grid,
+    halves,
+    plane_high,
+    plane_low,
+    prism,
+    surface,
+)
 
 
 def patched(share, height, cuts):
@@ -48,3 +58,19 @@ def test_without_any_surface_of_its_own_the_size_decides():
     low, far = plane_low(2), plane_high([50.0])
     found = probe_distances(low, Scene(far), np.ones((1, 1), bool))
     assert found.offset == found.depth == pytest.approx(10 * LEAST_SHARE * np.sqrt(2))
+
+
+def test_pieces_that_run_into_each_other_do_not_deepen_the_depth():
+    """A bar through a drum, both a little larger in the high poly: all of it lies outside.
+
+    Beside the seam the high poly is nearer to the other piece, so that some samples find nothing
+    of their own but the drum's far wall. A pebble far off makes the scene large against both.
+    """
+    drum, bar = prism(32, 1.0, 2.0), box((0, -0.3, -0.3), (3, 0.3, 0.3))
+    larger = prism(256, 1.03, 2.0), box((0, -0.33, -0.33), (3, 0.33, 0.33))
+    pebble = box((30, 0, 0), (30.1, 0.1, 0.1))
+    low = as_low(*combined(drum, bar, pebble))
+    positions, quads = combined(*larger, pebble)
+    high = surface(positions, halves(quads))
+    found = probe_distances(low, Scene(high), np.ones((1, 1), bool))
+    assert found.depth < 0.1
