@@ -199,7 +199,7 @@ def baked_maps(scenery: Scenery, faults: tuple[str, ...], seed: int) -> tuple[li
     basis = BasisRule()
     if "tangent-basis" in faults:
         basis = (BasisRule("face"), BasisRule("face", "texel", True), BasisRule("averaged", "texel",
-                 True))[rng.integers(2)]  # fmt: skip
+                 True))[rng.integers(3)]  # fmt: skip
     size = SIZE
     baker = Baker(low, cage_from_offset(low, OFFSET), scenery.scene,
                   BakeRule(size=size, depth=DEPTH, basis=basis))  # fmt: skip
