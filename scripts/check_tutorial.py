@@ -23,7 +23,7 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parents[1]
 TUTORIAL = ROOT / "docs/tutorial.md"
 # Tables as wide as the page shows them without scrolling.
-COLUMNS = "98"
+COLUMNS = "96"
 LEFT_OUT = "..."
 _NUMBER = re.compile(r"-?\d[\d,.]*(?:e[+-]?\d+)?")
 
