@@ -9,7 +9,7 @@ import pytest
 
 from cagecheck.defects.kinds import Defect
 from cagecheck.prediction import Settings, predict
-from tests.shapes import combined, grid, halves, plane_low, surface
+from tests.shapes import as_low, combined, grid, halves, plane_low, surface
 
 NUMBER = re.compile(r"\d+\.\d+(?:e-?\d+)?|\d+")
 
@@ -84,3 +84,23 @@ def test_tight_beneath_a_jacket_says_that_one_value_will_not_do():
     )
     assert region.other_part == "jacket"
     assert said(region.cure) == pytest.approx([0.35, 0.25], abs=0.003)
+
+
+@pytest.mark.parametrize("turn", [0.0, 0.7])
+def test_doubled_faces_are_told_from_a_fold(turn):
+    """A patch of the plane lies there twice, the copy turned inside out."""
+    positions, quads = grid(20, 1.2)
+    triangles = halves(quads)
+    patch = (np.abs(positions[triangles].mean(axis=1)[:, :2]) < 0.2).all(axis=1)
+    # A copy begins at another corner, as after merging two files.
+    copy = np.roll(triangles[patch][:, ::-1], 1, axis=1)
+    c, s = np.cos(turn), np.sin(turn)
+    spin = np.array([[c, 0, s], [0, 1, 0], [-s, 0, c]])
+    low, low_quads = grid(2)
+    result = predict(
+        as_low(low @ spin.T, low_quads),
+        surface(positions @ spin.T, np.concatenate([triangles, copy])),
+        settings=Settings(offset=0.1, depth=0.1, samples=4000, unseen_points=0),
+    )
+    regions = [r for r in result.regions if r.name == Defect.OVERSHOOT_OWN.title]
+    assert regions and "doubled" in regions[0].cause and "delete" in regions[0].cure

@@ -26,6 +26,9 @@ from cagecheck.rays.points import SurfacePoints
 
 # When more of a part than this finds nothing, the whole part is the problem, not a place on it.
 WHOLE_PART = 0.5
+# Surfaces nearer than this share of the low poly's diagonal lie on each other: float64 rounding of
+# distances to triangles in one plane, with room.
+SAME_PLACE = 1e-9
 # A border of the high poly this near to a region's rim (in region radii) is the rim of a hole.
 RIM_RADII = 1.5
 # What holds for more than this of a region's samples is said of the region.
@@ -234,6 +237,13 @@ def _run_together(scan: Scan, group: Group) -> bool:
 
 def _overshoot_own(scan: Scan, group: Group) -> Words:
     recorded = _recorded_part(scan, group)
+    if _is_doubled(scan, group):
+        return (
+            "the high poly has doubled faces here, one of them turned inside out: which of the two "
+            "a ray records is chance",
+            "delete the doubled faces",
+            None,
+        )
     if _run_together(scan, group):
         cause = f"the cage pokes through another surface of {recorded} that runs into this one here"
     else:
@@ -244,6 +254,13 @@ def _overshoot_own(scan: Scan, group: Group) -> Words:
         )
     cure = f"{_corridor_words(scan, group)}; or split the part here and bake the pieces apart"
     return cause, cure, recorded
+
+
+def _is_doubled(scan: Scan, group: Group) -> bool:
+    """Tell whether mostly a back is recorded that lies exactly on the surface that belongs."""
+    apart = scan.findings.hit_distance[group.samples] - scan.targets.t[group.samples]
+    back = ~scan.layers.front[scan.findings.recorded[group.samples]]
+    return bool(np.mean(back & (apart <= SAME_PLACE * scan.low.diagonal())) > 0.5)
 
 
 def _overshoot_other(scan: Scan, group: Group) -> Words:
@@ -264,14 +281,6 @@ def _overshoot_other(scan: Scan, group: Group) -> Words:
 
 
 def _back_facing(scan: Scan, group: Group) -> Words:
-    # Another face at the very same distance means doubled faces, not one flipped patch.
-    same = scan.targets.t_next[group.samples] == scan.targets.t[group.samples]
-    if np.mean(same) > 0.5:
-        return (
-            "the high poly has doubled faces here, one of them turned inside out",
-            "delete the doubled faces",
-            None,
-        )
     part_area = float(scan.low.area[scan.low.triangle_part == group.part].sum())
     if group.area > WHOLE_PART * part_area:
         return (
