@@ -12,12 +12,16 @@ from cagecheck.maps.conventions import (
     TURNS,
     Reading,
     Sampled,
+    convention_faults,
     decode_srgb,
     encode_srgb,
     find_reading,
     level_fault,
     turned,
 )
+from cagecheck.maps.encode import BasisRule
+from cagecheck.maps.finer import _best_choice
+from cagecheck.maps.judge import _blue_computed
 from cagecheck.maps.padding_check import check_padding, needed_padding
 from cagecheck.maps.patterns import find_shifts
 from cagecheck.maps.seam_check import seam_samples
@@ -105,6 +109,70 @@ def test_object_space_is_recognised_with_its_axes() -> None:
     found = find_reading(((stored + 1) / 2).astype(np.float32), [right], 1001)
     assert found.space == "object"
     assert found.channels == (0, 2, 1) and found.signs == (1, -1, 1)
+
+
+def test_a_flip_and_a_turn_are_one_mirroring() -> None:
+    """Why `mirrored` cannot say more: the group of the square has eight members (D4)."""
+    picture = RNG.random((5, 5, 3))
+    mirrorings = {turn: turned(picture, turn) for turn in (1, 2, 6, 7)}
+    for quarter in (3, 4, 5):
+        both = turned(turned(picture, 1), quarter)
+        same = [turn for turn, other in mirrorings.items() if np.array_equal(both, other)]
+        assert len(same) == 1 and same != [1]
+        (fault,) = convention_faults(Reading(1001, turn=same[0]), None)
+        assert fault.code == "mirrored" and "V flipped and turned by" in fault.text
+
+
+@pytest.mark.parametrize(
+    ("channels", "signs", "more"),
+    [
+        ((0, 1, 2), (1, 1, 1), []),
+        ((0, 2, 1), (1, 1, -1), []),  # z-up against y-up: the axes are turned, not mirrored
+        ((1, 2, 0), (1, 1, 1), []),
+        ((0, 1, 2), (-1, -1, 1), []),
+        ((0, 1, 2), (1, -1, 1), ["green-flipped"]),
+        ((0, 1, 2), (-1, 1, 1), ["red-flipped"]),
+        ((0, 1, 2), (1, 1, -1), ["blue-flipped"]),
+        ((1, 0, 2), (1, 1, 1), ["channels-swapped"]),
+        ((0, 2, 1), (1, 1, 1), ["channels-swapped"]),
+        ((1, 2, 0), (1, 1, -1), ["mirrored-axes"]),
+        ((0, 1, 2), (-1, -1, -1), ["mirrored-axes"]),
+    ],
+)
+def test_object_space_axes_may_turn_but_not_mirror(
+    channels: tuple[int, int, int], signs: tuple[int, int, int], more: list[str]
+) -> None:
+    reading = Reading(1001, space="object", channels=channels, signs=signs)
+    assert [f.code for f in convention_faults(reading, None)] == ["object-space", *more]
+
+
+def test_a_basis_that_differs_at_few_texels_must_fit_them_far_better() -> None:
+    n = 5000
+    plain = np.tile([0.0, 0, 1], (n, 1))
+    for rows, wrong, chosen in ((20, 20.0, 1), (20, 2.0, 0), (5, 20.0, 0), (400, 2.0, 1)):
+        other = plain.copy()
+        other[:rows] = [0, np.sin(np.radians(wrong)), np.cos(np.radians(wrong))]
+        mine = np.full(n, 0.2)
+        mine[:rows] = 0.9
+        theirs = np.full(n, 0.2)
+        theirs[:rows] = wrong
+        choices = [
+            (Reading(1001), plain, theirs),
+            (Reading(1001, basis=BasisRule("face")), other, mine),
+        ]
+        assert _best_choice(choices) == chosen, (rows, wrong)
+
+
+def test_a_map_without_blue_gets_it_from_red_and_green() -> None:
+    shares = ((bumpy(3) + 1) / 2).astype(np.float32)
+    empty = shares.copy()
+    empty[..., 2] = 1.0
+    fault = _blue_computed(empty)
+    assert fault is not None and fault.code == "two-channels"
+    assert np.abs(empty - shares).max() < 1e-5
+    assert _blue_computed(shares.copy()) is None
+    flat = np.tile(np.float32([128, 128, 255]) / 255, (8, 8, 1))
+    assert _blue_computed(flat) is None
 
 
 def test_a_flat_map_is_read_the_plain_way() -> None:
