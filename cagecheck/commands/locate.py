@@ -24,6 +24,7 @@ from cagecheck.inputs import read_cage, read_inputs
 from cagecheck.maps.judge import LocatedMap
 from cagecheck.maps.locate import Location, locate
 from cagecheck.maps.location_page import depth_words, offset_words, totals
+from cagecheck.maps.location_page import verdict as page_verdict
 from cagecheck.maps.read_maps import find_maps, read_map
 from cagecheck.maps.texels import tiles_touched
 from cagecheck.maps.variants import LocateSettings
@@ -165,13 +166,6 @@ def _say_offset(terminal: Terminal, result: Location) -> None:
 
 def verdict(result: Location) -> str:
     """Return the verdict in a sentence or two."""
-    conventions = sum(len(m.conventions) for m in result.maps)
     if result.clean:
         return "Clean: every texel shows the surface that belongs to it. Look at it all the same."
-    parts = []
-    if conventions:
-        parts.append(f"{conventions} convention(s) differ")
-    if result.regions:
-        worst = result.regions[0]
-        parts.append(f"{len(result.regions):,} faulty regions, worst: {worst.name} on {worst.part}")
-    return f"{'; '.join(parts)}. Cures are proposals until a new bake shows them."
+    return f"{page_verdict(result)} Cures are proposals until a new bake shows them."

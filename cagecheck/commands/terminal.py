@@ -6,7 +6,9 @@ import contextlib
 import functools
 import json
 import os
+import re
 import sys
+import textwrap
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import Annotated, Any, NoReturn, ParamSpec
 
@@ -50,9 +52,16 @@ class Terminal:
         self.err = Console(stderr=True, highlight=False, soft_wrap=True)
 
     def say(self, text: str = "") -> None:
-        """Print a line of plain text for a person."""
-        if not self.as_json:
-            self.out.print(escape(text))
+        """Print a line of plain text for a person.
+
+        On a terminal it breaks between words and keeps its indentation; what may be copied
+        (commands, paths) stays in one piece, and so does everything in a pipe.
+        """
+        if self.as_json:
+            return
+        if self.out.is_terminal and not _COPIED.search(text):
+            text = wrapped(text, self.out.width)
+        self.out.print(escape(text))
 
     def table(self, title: str, columns: Sequence[str], rows: Sequence[Sequence[Any]]) -> None:
         """Print a table for a person; numbers are right-aligned."""
@@ -100,6 +109,22 @@ class Terminal:
 
         with bars:
             yield report
+
+
+# Lines with a command after a colon, and lists of files.
+_COPIED = re.compile(r": cagecheck |^(Written|Wrote)\b")
+# Where the words begin that a label of one word ("cause:", "cure:") stands before.
+_LABELLED = re.compile(r"^( *)(?:(\w+: +)|(\d+  )|(- ))?")
+
+
+def wrapped(text: str, width: int) -> str:
+    """Return a line broken between words, further lines as far in as its words begin."""
+    found = _LABELLED.match(text)
+    indent = " " * (found.end() if found and (found[1] or found[3]) else 0)
+    return textwrap.fill(
+        text, max(width, 40), subsequent_indent=indent, break_long_words=False,
+        break_on_hyphens=False, drop_whitespace=True, replace_whitespace=False,
+    )  # fmt: skip
 
 
 def command(function: Callable[P, int | None]) -> Callable[P, None]:

@@ -42,7 +42,7 @@ from cagecheck.report.tile_pictures import (
     worst_region_of_blocks,
 )
 from cagecheck.report.web_scene import rays_per_region
-from cagecheck.report.words import count_words, file_name, size_words
+from cagecheck.report.words import count_words, file_name, sentence_case, size_words
 from cagecheck.view.spread import spread
 
 DEFINITIONS: dict[Fault, str] = {
@@ -165,12 +165,8 @@ def _findings(location: Location) -> list[Finding]:
             where = ", ".join(names[:MOST_NAMES])
             if len(names) > MOST_NAMES:
                 where += f" and {len(names) - MOST_NAMES} more"
-        out.append(Finding(code.replace("-", " "), f"{where}: {text}.", _sentence(cure)))
+        out.append(Finding(code.replace("-", " "), f"{where}: {text}.", sentence_case(cure) + "."))
     return out
-
-
-def _sentence(words: str) -> str:
-    return words[:1].upper() + words[1:] + "."
 
 
 def offset_words(guess: OffsetGuess | None) -> str:

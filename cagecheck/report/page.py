@@ -35,7 +35,7 @@ from cagecheck.report.web_scene import (
     pack_regions,
     pack_surface,
 )
-from cagecheck.report.words import count_words, percent_text, size_words
+from cagecheck.report.words import count_words, percent_text, sentence_case, size_words
 from cagecheck.view.camera import Outlook, up_axis, up_vector, whole_camera
 from cagecheck.view.fields import NO_VALUE_COLOUR, ramp
 from cagecheck.view.model import LEAST_SHARE, REGION_RADII
@@ -173,7 +173,8 @@ def _region_row(
         "tile": region.tile,
         "centroid": region.centroid,
         "colour": hex_of(content.colour_of(region.name)),
-        "size_words": f"{size_words(region.to_dict())}, {region.percent:.2g} % of the part",
+        "size_words": f"{size_words(region.to_dict())}, "
+        f"{percent_text(region.percent)} % of the part",
         "worst_words": worst,
         "cause": region.cause,
         "cure": region.cure,
@@ -246,6 +247,8 @@ def _list_row(content: PageContent, region: Region) -> dict[str, Any]:
         "part": region.part,
         "tile": region.tile,
         "texels": region.texels,
+        "cause": sentence_case(region.cause),
+        "cure": sentence_case(region.cure),
         "size": f"{size:.6g}",
         "size_text": f"{size:,.0f}" if region.texels > 0 else f"{size:.3g}",
         "colour": hex_of(content.colour_of(region.name)),

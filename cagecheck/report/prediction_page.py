@@ -29,7 +29,7 @@ from cagecheck.report.content import (
 from cagecheck.report.heatmap import HeatMap, build_heat_map, region_of_samples
 from cagecheck.report.tile_pictures import TilePicture, draw_tiles, heat_uv
 from cagecheck.report.web_scene import least_region, rays_per_region, worst_of_triangles
-from cagecheck.report.words import count_words, file_name, percent_text, size_words
+from cagecheck.report.words import count_words, file_name, percent_text, sentence_case, size_words
 from cagecheck.view.spread import spread
 
 TILES_NOTE = (
@@ -82,7 +82,7 @@ def page_of_prediction(
         region=region_of_samples(prediction)[heat.sample],
         area=np.bincount(findings.main, weights=points.area, minlength=256).astype(np.float64),
         categories=tuple(
-            Category(int(d), d.title, DEFECT_COLOURS[d], _sentence(KINDS[d].definition))
+            Category(int(d), d.title, DEFECT_COLOURS[d], sentence_case(KINDS[d].definition) + ".")
             for d in PRECEDENCE
         ),
         fields=tuple(
@@ -130,7 +130,7 @@ def totals_table(totals: Totals, earlier: Totals | None = None) -> PageTable:
     for row in totals:
         old = None if earlier is None else by_name.get(row["name"], none)
         defect = _DEFECTS[row["name"]]
-        cells = [row["name"], *_cells(row, old), _sentence(KINDS[defect].definition)]
+        cells = [row["name"], *_cells(row, old), sentence_case(KINDS[defect].definition) + "."]
         faint = not row["regions"] and not (old and old["regions"])
         rows.append(Row(tuple(cells), DEFECT_COLOURS[defect], faint))
     title = "All defects" if earlier is None else "Before and after"
@@ -151,10 +151,6 @@ def _cells(row: dict[str, Any], old: dict[str, Any] | None) -> list[str]:
 
 
 _DEFECTS = {kind.title: defect for defect, kind in KINDS.items()}
-
-
-def _sentence(words: str) -> str:
-    return words[0].upper() + words[1:] + "."
 
 
 def _measures(findings: Findings) -> list[tuple[str, str, str, Floats]]:

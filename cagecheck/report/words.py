@@ -24,6 +24,8 @@ def place_words(region: dict[str, Any]) -> str:
 
 def percent_text(value: float) -> str:
     """Return a percentage for reading; small ones are not rounded to nothing."""
+    if value == 0:
+        return "0"
     if 0 < value < 0.01:
         return "<0.01"
     return f"{value:.1f}" if value >= 10 else f"{value:.2f}"
@@ -37,3 +39,8 @@ def count_words(count: int, word: str) -> str:
 def file_name(source: SourceFile | None) -> str | None:
     """Return a source file's name without its folders."""
     return None if source is None else source.path.replace("\\", "/").rsplit("/", 1)[-1]
+
+
+def sentence_case(words: str) -> str:
+    """Return words with a capital first letter and without a full stop at the end."""
+    return words[:1].upper() + words[1:].rstrip(".")

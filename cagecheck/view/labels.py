@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from typing import Any
 
-from vtkmodules.vtkRenderingCore import vtkRenderer, vtkTextActor
+from vtkmodules.vtkRenderingCore import vtkTextActor
 
 from cagecheck.meshes.mesh import Floats
 
@@ -22,7 +23,7 @@ class Labels:
 
     def __init__(
         self,
-        renderer: vtkRenderer,
+        renderer: Any,
         seen_from: Callable[[list[int], tuple[float, float, float]], list[int]],
     ) -> None:
         self._renderer = renderer

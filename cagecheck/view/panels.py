@@ -20,7 +20,7 @@ from PIL import Image, ImageDraw, ImageFont
 from cagecheck.defects.kinds import Defect
 from cagecheck.meshes.tiles import NO_TILE
 from cagecheck.report.colours import DEFECT_COLOURS
-from cagecheck.report.words import size_words
+from cagecheck.report.words import percent_text, size_words
 from cagecheck.view.fields import NO_VALUE_COLOUR, Legend, ramp
 
 Picture = NDArray[np.uint8]
@@ -260,7 +260,7 @@ def region_panel(region: dict[str, Any], width: int) -> Picture:
     rows = [
         ("part", region["part"]),
         ("tile", str(region["tile"]) if region["tile"] != NO_TILE else "none"),
-        ("size", f"{size_words(region)}, {region['percent']:.2g} % of the part"),
+        ("size", f"{size_words(region)}, {percent_text(region['percent'])} % of the part"),
         ("worst", worst),
         ("cause", region["cause"]),
         ("cure", region["cure"]),

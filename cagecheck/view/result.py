@@ -101,6 +101,13 @@ def read_result(folder: str | os.PathLike[str]) -> Result:
             file=str(place),
             cure="Name the folder that cagecheck predict wrote (--out).",
         )
+    if (place / "location.json").is_file() and not (place / "view.npz").is_file():
+        raise InputError(
+            "this is what cagecheck locate found; the viewer shows predictions.",
+            file=str(place),
+            cure=f"Open {place / 'report.html'} in a browser: it has the model, the maps and the "
+            "regions.",
+        )
     lacking = [name for name in FILES if not (place / name).is_file()]
     if lacking:
         raise InputError(

@@ -381,8 +381,8 @@ class Stage:
         if self.actors.get(name) is not None and self._meshes[name].n_points == 2 * n:
             mesh = self._meshes[name]
             mesh.points = points
-            mesh.cell_data["colour"][:] = colours
-            mesh.cell_data["colour"].VTKObject.Modified()
+            mesh.cell_data["colour"] = colours
+            mesh.cell_data.active_scalars_name = "colour"
             return
         lines = np.stack([np.full(n, 2), np.arange(n), n + np.arange(n)], axis=1).ravel()
         mesh = self._meshes[name] = pv.PolyData(points, lines=lines)

@@ -45,6 +45,7 @@ class Model {
     this.controls = new OrbitControls(this.camera, this.canvas);
     this.controls.addEventListener("change", () => this.draw());
     this.region = null;
+    this.size = { w: 1, h: 1 };
     this.addLow();
     this.addHigh();
     this.addLines();
@@ -342,7 +343,11 @@ class Model {
     $("field").addEventListener("change", () => this.setField($("field").value));
     new ResizeObserver(() => this.resize()).observe(this.canvas);
     matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => this.retint());
-    addEventListener("beforeprint", () => this.render());
+    addEventListener("beforeprint", () => this.forPaper());
+    addEventListener("afterprint", () => {
+      this.onPaper = false;
+      this.resize();
+    });
   }
 
   retint() {
@@ -353,15 +358,32 @@ class Model {
 
   resize() {
     const { clientWidth: w, clientHeight: h } = this.canvas;
-    if (!w || !h) return;
-    this.renderer.setPixelRatio(Math.min(devicePixelRatio, 2));
+    // A canvas that changes its size is empty, and nothing would draw it again for the paper.
+    if (!w || !h || this.onPaper) return;
+    this.setSize(w, h, Math.min(devicePixelRatio, 2));
+    this.draw();
+  }
+
+  setSize(w, h, ratio) {
+    this.size = { w, h };
+    this.renderer.setPixelRatio(ratio);
     this.renderer.setSize(w, h, false);
     this.camera.aspect = w / h;
     // Leave room for the legend beside the model on wide screens.
     const room = w > 620 ? 0.11 * w : 0;
     this.camera.setViewOffset(w, h, room * 0.9, 0, w, h);
     this.camera.updateProjectionMatrix();
-    this.draw();
+  }
+
+  /** Keep the picture as it is on the screen, made small enough for the paper. */
+  forPaper() {
+    this.onPaper = true;
+    const { w, h } = this.size;
+    const style = document.querySelector(".stage").style;
+    style.setProperty("--w", `${w}px`);
+    style.setProperty("--h", `${h}px`);
+    style.setProperty("--zoom", String(Math.min(1, 660 / w, 480 / h)));
+    this.render();
   }
 
   draw() {

@@ -42,16 +42,23 @@ class Pins {
     this.place();
     const now = performance.now();
     clearTimeout(this.timer);
+    this.stale = true;
     this.box.dataset.state = "moved";
     if (now - this.checked > MOVING_MS) this.look();
     else this.timer = setTimeout(() => this.look(), STILL_MS);
   }
 
-  look() {
+  /** Look what is hidden; the picture of distances comes back when it is drawn, without a stall. */
+  async look() {
     this.checked = performance.now();
-    this.seen = this.inSight();
+    this.stale = false;
+    const asked = (this.asked = (this.asked || 0) + 1);
+    const seen = await this.inSight();
+    // A newer question is on its way: this answer is for another view.
+    if (asked !== this.asked) return;
+    this.seen = seen;
     this.place();
-    this.box.dataset.state = "looked";
+    if (!this.stale) this.box.dataset.state = "looked";
   }
 
   candidates() {
@@ -64,26 +71,28 @@ class Pins {
   }
 
   /** The numbers of the regions that no surface hides, told by a picture of distances. */
-  inSight() {
+  async inSight() {
     const { camera, renderer, scene } = this.model;
-    const { clientWidth: w, clientHeight: h } = this.model.canvas;
+    const { w, h } = this.model.size;
     const wide = Math.min(DEPTH_WIDTH, w), high = Math.max(Math.round((wide * h) / w), 1);
     const far = camera.position.distanceTo(new THREE.Vector3(...page.box.centre)) + 4 * page.box.half;
-    const pixels = this.drawDistances(renderer, scene, camera, wide, high, far);
+    const eye = camera.position.clone();
+    const places = page.regions.map((r) => this.places.get(r.number).clone().project(camera));
+    const pixels = await this.drawDistances(renderer, scene, camera, wide, high, far);
     const slack = SLACK * page.box.half * 2;
     const seen = new Set();
-    for (const r of page.regions) {
-      const at = this.places.get(r.number).clone().project(camera);
+    for (const [k, r] of page.regions.entries()) {
+      const at = places[k];
       if (Math.abs(at.x) > 1 || Math.abs(at.y) > 1 || at.z > 1) continue;
       const x = Math.floor(((at.x + 1) / 2) * wide), y = Math.floor(((at.y + 1) / 2) * high);
-      const own = this.places.get(r.number).distanceTo(camera.position);
+      const own = this.places.get(r.number).distanceTo(eye);
       let open = 0;
       for (let j = -1; j <= 1; j++)
         for (let i = -1; i <= 1; i++) {
           const u = Math.min(Math.max(x + i, 0), wide - 1), v = Math.min(Math.max(y + j, 0), high - 1);
-          const k = 4 * (v * wide + u);
-          const found = (pixels[k] + pixels[k + 1] / 256 + pixels[k + 2] / 65536) / 255;
-          open = Math.max(open, pixels[k + 3] ? found * far : Infinity);
+          const at4 = 4 * (v * wide + u);
+          const found = (pixels[at4] + pixels[at4 + 1] / 256 + pixels[at4 + 2] / 65536) / 255;
+          open = Math.max(open, pixels[at4 + 3] ? found * far : Infinity);
         }
       if (own <= open + slack) seen.add(r.number);
     }
@@ -103,18 +112,18 @@ class Pins {
     renderer.clear();
     renderer.render(scene, camera);
     const pixels = new Uint8Array(4 * wide * high);
-    renderer.readRenderTargetPixels(this.target, 0, 0, wide, high, pixels);
+    const read = renderer.readRenderTargetPixelsAsync(this.target, 0, 0, wide, high, pixels);
     renderer.setRenderTarget(null);
     renderer.setClearAlpha(clear);
     scene.overrideMaterial = null;
     for (const [object, visible] of hidden) object.visible = visible;
-    return pixels;
+    return read;
   }
 
   /** Put the numbers where they belong; a worse region's number wins where two would collide. */
   place() {
     const { camera, region } = this.model;
-    const { clientWidth: w, clientHeight: h } = this.model.canvas;
+    const { w, h } = this.model.size;
     const taken = [];
     const used = new Set();
     for (const r of this.candidates()) {
