@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from cagecheck.maps import compare
 from cagecheck.maps.compare import Fault
 from cagecheck.maps.fault_regions import TITLES
 from cagecheck.maps.locate import LocateSettings, Location, locate
@@ -93,6 +94,29 @@ def test_a_bake_with_another_offset_is_recognised(scenery: Scenery) -> None:
     assert result.offset is not None
     assert result.offset.least <= OFFSET <= result.offset.most < 2.5 * OFFSET
     assert not codes_of(result) and not result.regions
+
+
+def test_texels_that_are_not_asked_for_all_layers_lose_no_finding(
+    scenery: Scenery, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    faults = ("recorded another part", "recorded too deep")
+    whole, _ = found_in(scenery, faults)
+    monkeypatch.setattr(compare, "MOST_VOTERS", 5000)
+    some, _ = found_in(scenery, faults)
+    assert [r.to_dict() for r in some.regions] == [r.to_dict() for r in whole.regions]
+    assert some.offset is not None and whole.offset is not None
+    assert 100 < some.offset.voters < whole.offset.voters / 4
+    assert some.offset.least <= OFFSET <= some.offset.most
+
+
+def test_a_far_too_large_offset_hides_nothing(scenery: Scenery) -> None:
+    maps, plan = baked_maps(scenery, ("missed", "green-flipped"), 7)
+    settings = LocateSettings(offset=30 * OFFSET, depth=DEPTH)
+    result = locate(maps, scenery.low, scenery.scene, paired=PAIRED, settings=settings)
+    assert codes_of(result) == {"green-flipped"}
+    assert "missed" in {r.name for r in result.regions}
+    assert result.offset is not None and result.offset.most < 10 * OFFSET
+    assert plan.planted
 
 
 def test_a_given_cage_counts_in_shares(scenery: Scenery) -> None:

@@ -252,7 +252,7 @@ def _compare_block(
     balance = np.zeros(VOTE_BINS + 2)
     voters = _ask_all_layers(
         baker, paired, points.take(rows), _some_rays(rays, rows), goal.take(rows), expected[rows],
-        rule, shown[rows], fill[rows], tolerance[rows], *part, balance,
+        rule, shown[rows], fill[rows], tolerance[rows], votes[rows], *part, balance,
     )  # fmt: skip
     fault[rows] = part[0]
     gap, other = np.full(len(points), np.nan), np.full(len(points), -1, np.int32)
@@ -332,12 +332,17 @@ def _ask_all_layers(
     shown: Floats,
     fill: NDArray[np.bool_],
     tolerance: Floats,
+    votes: NDArray[np.bool_],
     fault: NDArray[np.uint8],
     gap: Floats,
     other: Ints,
     balance: Floats,
 ) -> int:
-    """Judge texels by every layer along their rays; return the number of voters."""
+    """Judge texels by every layer along their rays; return the number of voters.
+
+    votes : (N,) bool, who may vote: an even sample, so that faulty texels, which are all here, do
+    not outvote the others.
+    """
     if len(points) == 0:
         return 0
     reach = np.maximum(rays.start * rule.largest_share, rule.reach)
@@ -348,7 +353,7 @@ def _ask_all_layers(
             layers.first, layers.t, layers.face, baker.scene.surface.triangle_part,
             layer_normals(baker, rays, layers), goal.face, goal.t, expected, paired,
             baker.low.triangle_part[points.triangle], rays.start, rule.largest_share, shown, fill,
-            tolerance, fault, gap, other, balance,
+            tolerance, votes, fault, gap, other, balance,
         )
     )  # fmt: skip
 
@@ -446,6 +451,7 @@ def _explain(
     shown: Floats,
     fill: NDArray[np.bool_],
     tolerance: Floats,
+    votes: NDArray[np.bool_],
     fault: NDArray[np.uint8],
     gap: Floats,
     other: Ints,
@@ -463,10 +469,11 @@ def _explain(
             for k in range(first[i], first[i + 1]):
                 if face[k] == goal:
                     mine = k
-        voters += _vote(
-            first[i], first[i + 1], t, normals, start[i], largest_share, shown[i], fill[i],
-            tolerance[i], balance,
-        )  # fmt: skip
+        if votes[i]:
+            voters += _vote(
+                first[i], first[i + 1], t, normals, start[i], largest_share, shown[i], fill[i],
+                tolerance[i], balance,
+            )  # fmt: skip
         if goal >= 0 and expected <= tolerance[i]:
             fault[i] = 255
             continue
