@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from cagecheck.meshes.lowpoly import prepare_low
 from cagecheck.meshes.mesh import mesh_from_polygons
-from cagecheck.meshes.normals import weld
+from cagecheck.meshes.normals import equal_positions, weld
 
 
 def soup(mesh: trimesh.Trimesh) -> tuple[np.ndarray, np.ndarray]:
@@ -92,3 +92,18 @@ def test_a_closed_cage_does_not_crack():
     low = prepare_low(mesh_from_polygons(points, triangles))
     pushed = points + 0.1 * low.ray_normals[low.position_id]
     assert weld(pushed, triangles).max() + 1 == low.position_count
+
+
+@settings(max_examples=60, deadline=None, derandomize=True)
+@given(
+    places=st.lists(st.tuples(*[st.sampled_from([0.0, -0.0, 1.0, 1e-300, 1e9])] * 3), max_size=30)
+)
+def test_equal_positions_like_a_dictionary(places):
+    """Equal as numbers are: 0.0 and -0.0 are one place, neighbours in the last bit are two."""
+    positions = np.array(places, float).reshape(-1, 3)
+    number = equal_positions(positions)
+    seen = {}
+    expected = [seen.setdefault(tuple(x + 0.0 for x in place), len(seen)) for place in places]
+    assert len(set(number.tolist())) == len(seen)
+    pairs = set(zip(number.tolist(), expected, strict=True))
+    assert len(pairs) == len(seen)

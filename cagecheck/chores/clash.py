@@ -23,6 +23,8 @@ from cagecheck.chores.sheets import sheet_depths
 from cagecheck.chores.solids import Solid, crossing_segments, meeting_triangles, straddling
 from cagecheck.errors import InputError
 from cagecheck.meshes.mesh import Floats, Mesh
+from cagecheck.meshes.normals import equal_positions
+from cagecheck.meshes.rows import rows_by_label
 from cagecheck.meshes.triangulate import triangulate
 from cagecheck.progress import Progress, silent
 
@@ -184,8 +186,8 @@ def split_parts(meshes: Sequence[Mesh], pieces: bool = False) -> tuple[list[Soli
         names = list(mesh.part_names)
         if pieces:
             label, names = _pieces(mesh, triangles, label)
-        for part, name in enumerate(names):
-            mine = np.flatnonzero(label == part)
+        members = rows_by_label(label, len(names))
+        for part, (name, mine) in enumerate(zip(names, members, strict=True)):
             if len(mine) == 0:
                 continue
             vertices, local = np.unique(triangles[mine], return_inverse=True)
@@ -206,9 +208,9 @@ def _pieces(
     mesh: Mesh, triangles: NDArray[np.int64], part: NDArray[np.int64]
 ) -> tuple[NDArray[np.int64], list[str]]:
     """Number the connected pieces of all parts; name them after their part, counted from 1."""
-    _, place = np.unique(mesh.positions + 0.0, axis=0, return_inverse=True)
+    place = equal_positions(mesh.positions)
     # One node per part and position, so that parts that meet in a seam stay apart.
-    node = part[:, None] * (int(place.max(initial=0)) + 1) + place.ravel()[triangles]
+    node = part[:, None] * (int(place.max(initial=0)) + 1) + place[triangles]
     _, node = np.unique(node, return_inverse=True)
     node = node.reshape(-1, 3)
     label = components(node[:, [0, 1]], node[:, [1, 2]], int(node.max(initial=-1)) + 1)

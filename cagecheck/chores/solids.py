@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cagecheck.meshes.mesh import Floats, Ints
+from cagecheck.meshes.normals import equal_positions
 
 # A closed surface winds round a point once or not at all; half is the middle. The fast winding
 # number is off by a few hundredths at worst.
@@ -46,9 +47,7 @@ class Solid:
     @cached_property
     def welded(self) -> NDArray[np.int64]:
         """(T, 3) triangles by position: equal positions have one number."""
-        _, number = np.unique(self.positions + 0.0, axis=0, return_inverse=True)
-        out: NDArray[np.int64] = number.ravel()[self.triangles].astype(np.int64)
-        return out
+        return equal_positions(self.positions)[self.triangles]
 
     @cached_property
     def is_closed(self) -> bool:

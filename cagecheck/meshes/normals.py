@@ -137,6 +137,8 @@ def weld(positions: Floats, triangles: NDArray[np.int32]) -> Ints:
 
 def equal_positions(positions: Floats) -> NDArray[np.int64]:
     """Number the vertices so that those at exactly the same place share a number, (V,) from 0."""
+    if len(positions) == 0:
+        return np.zeros(0, np.int64)
     rows = np.ascontiguousarray(positions + 0.0)  # -0.0 and 0.0 are one place
     order = np.lexsort(rows.T)
     ordered = rows[order]
