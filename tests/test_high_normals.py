@@ -20,7 +20,7 @@ from cagecheck.meshes.mesh import Mesh, Surface, mesh_from_polygons
 from cagecheck.meshes.read import read_mesh, read_surface
 from cagecheck.meshes.surface_normals import MOST_AGAINST, unit_rows
 from cagecheck.meshes.triangulate import triangulate
-from cagecheck.meshes.write_mesh import write_mesh
+from cagecheck.meshes.write_mesh import write_mesh, write_surface
 from cagecheck.rays.cage import cage_from_offset
 from cagecheck.rays.scene import Scene
 from tests.map_scenes import SQUARE, bake, plate
@@ -303,6 +303,21 @@ def test_the_commands_say_which_normals_they_used(tmp_path: Path) -> None:
     found = json.loads(runner.invoke(app, ["locate", str(picture), *arguments, "--json"]).stdout)
     # The map was baked with averaged normals, which locate finds out by itself.
     assert found["maps"][0]["reading"]["high_normals"] == "smooth"
+
+
+@pytest.mark.parametrize("ending", ["obj", "glb", "gltf", "ply"])
+@pytest.mark.parametrize("hard", [True, False])
+def test_normals_survive_writing(tmp_path: Path, ending: str, hard: bool) -> None:
+    write_mesh(roof(hard), tmp_path / "roof.obj")
+    high = read_surface(tmp_path / "roof.obj")
+    write_surface(high, tmp_path / f"again.{ending}")
+    again = read_surface(tmp_path / f"again.{ending}")
+    place = again.positions[again.triangles], high.positions[high.triangles]
+    assert np.allclose(*place, atol=1e-6)
+    if hard and ending == "ply":
+        assert again.normals is None
+    else:
+        assert np.allclose(corner_rows(again), corner_rows(high), atol=1e-6)
 
 
 def test_shading_is_the_same_on_a_scene_and_alone(tmp_path: Path) -> None:

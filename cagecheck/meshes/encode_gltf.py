@@ -115,21 +115,41 @@ def glb_chunks(
 
 
 def asset_of_surface(surface: Surface) -> AssetBuilder:
-    """Return the asset of a surface."""
+    """Return the asset of a surface; corners with normals of their own become vertices."""
     builder = AssetBuilder()
+    rows, corners = _surface_vertices(surface)
     for part, name in enumerate(surface.part_names):
-        triangles = surface.triangles
+        triangles = corners
         if len(surface.part_names) > 1:
             triangles = triangles[surface.triangle_part == part]
         if not len(triangles):
             continue
-        used = np.zeros(len(surface.positions), bool)
+        used = np.zeros(len(surface.positions) if rows is None else len(rows), bool)
         used[triangles.ravel()] = True
         number = np.cumsum(used, dtype=np.int64) - 1
-        positions = builder.add_array(surface.positions[used].astype("<f4"), bounds=True)
+        positions = surface.positions[used if rows is None else rows[used, 0]]
+        attributes = {"POSITION": builder.add_array(positions.astype("<f4"), bounds=True)}
+        normals = surface.normals
+        if normals is not None:
+            own = normals.rows[used if rows is None else rows[used, 1]]
+            if own.any(axis=1).all():
+                attributes["NORMAL"] = builder.add_array(own.astype("<f4"))
         index = builder.add_array(number[triangles.ravel()].astype(np.uint32))
-        builder.add_node(name, [{"attributes": {"POSITION": positions}, "indices": index}])
+        builder.add_node(name, [{"attributes": attributes, "indices": index}])
     return builder
+
+
+def _surface_vertices(surface: Surface) -> tuple[NDArray[np.int64] | None, NDArray[Any]]:
+    """Return the (n, 2) pairs of vertex and normal in use, and the (T, 3) triangles by them.
+
+    None where a vertex has one normal at most: then the triangles are the surface's own.
+    """
+    if surface.normals is None or surface.normals.corner is None:
+        return None, surface.triangles
+    key = surface.triangles.astype(np.int64) * len(surface.normals.rows) + surface.normals.corner
+    kinds, corners = np.unique(key, return_inverse=True)
+    pairs = np.stack(np.divmod(kinds, len(surface.normals.rows)), axis=1)
+    return pairs, corners.reshape(-1, 3)
 
 
 def asset_of_mesh(mesh: Mesh) -> AssetBuilder:

@@ -19,10 +19,21 @@ _BLOCK = 1 << 20
 
 
 def ply_of_surface(surface: Surface) -> Iterator[bytes | NDArray[Any]]:
-    """Yield a PLY file of triangles."""
+    """Yield a PLY file of triangles; normals where a vertex has one at most."""
     positions = _plain(surface.positions)
-    yield _header(len(positions), _columns("xyz", positions), len(surface.triangles), "uchar")
-    yield positions
+    columns = _columns("xyz", positions)
+    normals = surface.normals
+    if normals is None or normals.corner is not None:
+        yield _header(len(positions), columns, len(surface.triangles), "uchar")
+        yield positions
+    else:
+        rows = normals.rows.astype("<f4")
+        columns += _columns(("nx", "ny", "nz"), rows)
+        yield _header(len(positions), columns, len(surface.triangles), "uchar")
+        for begin in range(0, len(positions), _BLOCK):
+            here = slice(begin, begin + _BLOCK)
+            both = [np.ascontiguousarray(a[here]) for a in (positions, rows)]
+            yield np.concatenate([a.view(np.uint8).reshape(len(a), -1) for a in both], axis=1)
     row = np.dtype([("n", "u1"), ("v", "<i4", 3)])
     for begin in range(0, len(surface.triangles), _BLOCK):
         triangles = surface.triangles[begin : begin + _BLOCK]

@@ -45,15 +45,22 @@ def obj_of_mesh(mesh: Mesh) -> Iterator[bytes]:
 
 
 def obj_of_surface(surface: Surface) -> Iterator[bytes]:
-    """Yield an OBJ file with an object per part."""
+    """Yield an OBJ file with an object per part, and the normals that the surface has."""
     yield from _number_lines("v", surface.positions)
+    normals = surface.normals
+    if normals is not None:
+        yield from _number_lines("vn", normals.rows)
     for part, name in enumerate(surface.part_names):
-        triangles = surface.triangles[surface.triangle_part == part]
+        own = surface.triangle_part == part
+        triangles, line = surface.triangles[own], "f %d %d %d\n"
+        if normals is not None:
+            corner = triangles if normals.corner is None else normals.corner[own]
+            triangles, line = np.stack([triangles, corner], axis=2), "f %d//%d %d//%d %d//%d\n"
         if len(triangles):
             yield f"o {name}\n".encode()
         for begin in range(0, len(triangles), _ROWS):
             rows = triangles[begin : begin + _ROWS].astype(np.int64) + 1
-            yield (("f %d %d %d\n" * len(rows)) % tuple(rows.ravel().tolist())).encode()
+            yield ((line * len(rows)) % tuple(rows.ravel().tolist())).encode()
 
 
 def _number_lines(word: str, rows: NDArray[Any]) -> Iterator[bytes]:

@@ -59,7 +59,11 @@ def write_mesh(mesh: Mesh, path: str | os.PathLike[str], force: bool = False) ->
 
 
 def write_surface(surface: Surface, path: str | os.PathLike[str], force: bool = False) -> None:
-    """Write a surface, formats and errors as in `write_mesh`."""
+    """Write a surface, formats and errors as in `write_mesh`.
+
+    Its normals are kept, but not in STL, nor where a vertex has several in PLY; in GLB and glTF
+    such a vertex is written once for each.
+    """
     write_chunks(path, _OF_SURFACE[_extension(path)](surface), force)
 
 
