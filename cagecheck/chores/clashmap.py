@@ -11,7 +11,6 @@ from __future__ import annotations
 from pathlib import Path
 
 import numpy as np
-from matplotlib import colormaps
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
@@ -19,7 +18,7 @@ from cagecheck.chores.clash import Clashes
 from cagecheck.chores.deepest import in_four
 from cagecheck.chores.solids import Solid
 from cagecheck.meshes.mesh import Floats
-from cagecheck.report.colours import CLEAN_COLOUR
+from cagecheck.report.colours import CLEAN_COLOUR, cividis
 from cagecheck.report.heatmap import HeatMap, write_heat_ply
 
 # Clashing triangles are cut until their edges are this share of the scene's diagonal.
@@ -40,7 +39,7 @@ def clash_map(clashes: Clashes, deepest: float) -> HeatMap:
     depth = _depths(clashes, ways, points, owner, marked) * clashes.frame.size
     colours = np.full((len(points), 4), 255, np.uint8)
     colours[:, :3] = CLEAN_COLOUR
-    colours[marked] = colormaps["cividis"](depth[marked] / max(deepest, 1e-300), bytes=True)
+    colours[marked] = cividis(depth[marked] / max(deepest, 1e-300))
     return HeatMap(
         positions=points * clashes.frame.size + clashes.frame.origin,
         triangles=faces,
@@ -65,7 +64,7 @@ def write_legend(deepest: float, path: Path) -> None:
     """Write the colour bar as a picture, with the depths at its ends."""
     width, height = _BAR
     image = Image.new("RGB", (width + 40, height + 70), "white")
-    ramp = colormaps["cividis"](np.linspace(0, 1, width), bytes=True)[:, :3]
+    ramp = cividis(np.linspace(0, 1, width))[:, :3]
     image.paste(Image.fromarray(np.repeat(ramp[None], height, axis=0)), (20, 34))
     draw = ImageDraw.Draw(image)
     font = ImageFont.load_default(12)

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cagecheck.defects.kinds import CLEAN, Defect
+from cagecheck.meshes.mesh import Floats
 
 Rgb = tuple[int, int, int]
 
@@ -51,3 +52,11 @@ def hex_colour(defect: Defect | None) -> str:
 def hex_of(colour: Rgb) -> str:
     """Return ``#rrggbb``."""
     return "#" + "".join(f"{c:02x}" for c in colour)
+
+
+def cividis(share: Floats) -> NDArray[np.uint8]:
+    """Return (..., 4) uint8 RGBA colours of the ramp for numbers from 0 to 1, clipped."""
+    # Imported here since it takes a sixth of a second, which most commands need not wait.
+    from matplotlib import colormaps
+
+    return np.asarray(colormaps["cividis"](share, bytes=True), np.uint8)

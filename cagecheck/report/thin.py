@@ -6,9 +6,7 @@ from typing import Any
 
 import fast_simplification
 import numpy as np
-import pyvista as pv
 from numpy.typing import NDArray
-from vtkmodules.vtkFiltersCore import vtkBinnedDecimation
 
 from cagecheck.defects.unseen import triangle_areas
 from cagecheck.meshes.mesh import Surface
@@ -84,6 +82,10 @@ def _binned(
     positions: NDArray[Any], triangles: NDArray[Any], budget: int, area: float
 ) -> tuple[NDArray[Any], NDArray[Any]]:
     """Return the part with one vertex per cell of a grid: about two triangles per cell."""
+    # Imported here since they take a third of a second, which most commands need not wait.
+    import pyvista as pv
+    from vtkmodules.vtkFiltersCore import vtkBinnedDecimation
+
     side = np.sqrt(2 * area / (BINNED_TO * budget))
     cells = np.clip(np.ceil(np.ptp(positions, axis=0) / side), 1, 1 << 10).astype(int)
     grid = vtkBinnedDecimation()
