@@ -28,9 +28,16 @@ LEAST_TEXELS, LEAST_CLEAR, CLEAR_SHARE = 200, 12, 0.25
 
 
 def finer_reading(
-    variants: Variants, shares: NDArray[np.float32], reading: Reading
+    variants: Variants,
+    shares: NDArray[np.float32],
+    reading: Reading,
+    prior: Reading | None = None,
 ) -> tuple[Reading, float, list[ConventionFault]]:
-    """Choose high normals, cut of the quads and tangent basis; return the angle that is left."""
+    """Choose high normals, cut of the quads and tangent basis; return the angle that is left.
+
+    prior : how another map of the asset was read. Maps of one asset come from one bake, so its
+    choice stands unless this map speaks against it.
+    """
     size = shares.shape[0]
     picture = turned(shares, reading.turn)
     bases = BASES if reading.space == "tangent" else (BasisRule(),)
@@ -59,7 +66,7 @@ def finer_reading(
                 angles[mine] = degrees_between(shown, wanted)
                 kind = replace(reading, basis=basis, quads=quads, normals=normals)
                 choices.append((kind, full, angles))
-    best = _best_choice(choices)
+    best = _best_choice(choices, prior)
     return (
         choices[best][0],
         float(np.nanmedian(choices[best][2])),
@@ -67,13 +74,19 @@ def finer_reading(
     )
 
 
-def _best_choice(choices: list[tuple[Reading, Floats, Floats]]) -> int:
+def _best_choice(
+    choices: list[tuple[Reading, Floats, Floats]], prior: Reading | None = None
+) -> int:
     """Return the choice that fits best; a rarer one must beat it where the two differ most.
 
     Each choice comes with its predicted vectors and their angles to the map, NaN where unknown.
+    That of `prior` stands at the beginning, unless the plain one beats it.
     """
     plain = choices[0][0]
     best = 0
+    for k, (kind, _, _) in enumerate(choices):
+        if prior is not None and _oddities(kind, prior) == 0 and not _beats(choices[0], choices[k]):
+            best = k
     for k in sorted(range(len(choices)), key=lambda c: _oddities(choices[c][0], plain)):
         if k != best and _beats(choices[k], choices[best]):
             best = k

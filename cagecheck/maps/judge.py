@@ -121,9 +121,16 @@ def keep_record(view: TileView, patterns: Patterns) -> TileRecord:
 
 
 def judge_map(
-    variants: Variants, baked: BakedMap, tiles: tuple[int, ...], *, progress: Progress
+    variants: Variants,
+    baked: BakedMap,
+    tiles: tuple[int, ...],
+    *,
+    prior: Reading | None = None,
+    progress: Progress,
 ) -> LocatedMap:
     """Find out by which conventions a map was written, then compare it texel by texel.
+
+    prior : how another map of the asset was read, see `finer_reading`.
 
     Raises `InputError` when no ray from the low poly meets the high poly.
     """
@@ -142,7 +149,7 @@ def judge_map(
         faults.append(_fits_nothing(reading, unit_share(values)))
         return LocatedMap(baked, reading, tuple(faults), None, None, None, _grey(shares))
     faults = convention_faults(reading, said) + faults
-    reading, residual, finer = finer_reading(variants, shares, reading)
+    reading, residual, finer = finer_reading(variants, shares, reading, prior)
     faults += finer
     return _compare(variants, baked, shares, reading, residual, faults, progress)
 

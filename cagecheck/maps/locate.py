@@ -88,7 +88,11 @@ def locate(
         paired = np.ones((len(prepared.part_names), len(scene.surface.part_names)), bool)
     settings, notices = _resolve(prepared, scene, paired, settings, cage is not None)
     variants = Variants(low, scene, paired, settings, cage)
-    located = [judge_map(variants, baked, tiles, progress=progress) for baked in maps]
+    located: list[LocatedMap] = []
+    for baked in maps:
+        read = [m.reading for m in located if m.record is not None]
+        prior = read[-1] if read else None
+        located.append(judge_map(variants, baked, tiles, prior=prior, progress=progress))
     located = mark_seams(variants, located)
     texels = faulty_texels(variants, located)
     regions, specks = fault_regions(
