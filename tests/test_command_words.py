@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import trimesh
 from typer.testing import CliRunner
@@ -9,6 +11,7 @@ from typer.testing import CliRunner
 from cagecheck.cli import app
 from cagecheck.commands.predict import amount
 from cagecheck.commands.terminal import Terminal, place
+from cagecheck.commands.tune import say_conflicts
 from cagecheck.defects.alike import alike
 from cagecheck.defects.regions import Region
 from cagecheck.preflight.finding import density_text
@@ -131,3 +134,18 @@ def test_taken_folders_are_refused_before_the_work(tmp_path, monkeypatch):
     assert again.exit_code == 2 and "exists already" in again.stderr
     taken = CliRunner().invoke(app, ["predict", *pair, "--out", str(tmp_path / "low.obj")])
     assert taken.exit_code == 2 and "not a folder" in taken.stderr
+
+
+def test_conflicts_of_one_kind_on_one_part_are_one_row(capsys, monkeypatch):
+    def conflict(number, why, before):
+        remedy = SimpleNamespace(words="bake apart", wrong_before=before, wrong_after=1)
+        return SimpleNamespace(
+            number=number, name="overshoot: other part", part="arm_low", why=why, remedies=[remedy]
+        )
+
+    monkeypatch.setenv("COLUMNS", "200")
+    found = (conflict(3, "the sleeve lies 0.01 above", 40), conflict(9, "the belt is near", 7),
+             conflict(12, "the sleeve lies 0.02 above", 20))  # fmt: skip
+    say_conflicts(Terminal(), found)
+    rows = [line for line in capsys.readouterr().out.splitlines() if "arm_low" in line]
+    assert len(rows) == 2 and "3 (and 1 more)" in rows[0] and "60 to 2 wrong" in rows[0]

@@ -18,6 +18,7 @@ from cagecheck.commands.terminal import (
     Terminal,
     command,
 )
+from cagecheck.defects.alike import without_numbers
 from cagecheck.errors import InputError
 from cagecheck.files import refuse_existing
 from cagecheck.inputs import read_cage, read_inputs
@@ -215,11 +216,19 @@ def _numbers(result: Tuning, progress: Progress) -> list[SingleNumber]:
 
 def say_conflicts(terminal: Terminal, conflicts: tuple[Conflict, ...]) -> None:
     """Print what no offset cures, and the change that helped most when it was applied."""
-    rows = []
+    groups: dict[tuple[str, ...], list[Conflict]] = {}
     for c in conflicts:
-        best = c.remedies[0] if c.remedies else None
-        effect = f"{best.wrong_before:,} to {best.wrong_after:,} wrong" if best else "-"
-        rows.append((c.number, c.name, c.part, c.why, best.words if best else "-", effect))
+        words = (c.why, c.remedies[0].words if c.remedies else "-")
+        groups.setdefault((c.name, c.part, *map(without_numbers, words)), []).append(c)
+    rows = []
+    for alike in groups.values():
+        c, best = alike[0], [other.remedies[0] for other in alike if other.remedies]
+        before, after = sum(b.wrong_before for b in best), sum(b.wrong_after for b in best)
+        more = f" (and {len(alike) - 1:,} more)" if len(alike) > 1 else ""
+        effect = f"{before:,} to {after:,} wrong" if best else "-"
+        rows.append(
+            (f"{c.number}{more}", c.name, c.part, c.why, best[0].words if best else "-", effect)
+        )
     if rows:
         terminal.table(
             "What the tuned cage leaves, and what was tried",

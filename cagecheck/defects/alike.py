@@ -29,6 +29,11 @@ class Alike:
         return self.first.area + sum(region.area for region in self.others)
 
 
+def without_numbers(text: str) -> str:
+    """Return a sentence with a mark in place of every number."""
+    return _NUMBER.sub("#", text)
+
+
 def alike(regions: Sequence[Region]) -> list[Alike]:
     """Gather regions that differ in nothing but place and numbers, the most harmful group first.
 
@@ -36,7 +41,7 @@ def alike(regions: Sequence[Region]) -> list[Alike]:
     """
     groups: dict[tuple[str, str, str | None, str], list[Region]] = {}
     for region in regions:
-        cause = _NUMBER.sub("#", region.cause)
+        cause = without_numbers(region.cause)
         groups.setdefault((region.name, region.part, region.other_part, cause), []).append(region)
     found = [Alike(members[0], tuple(members[1:])) for members in groups.values()]
     return sorted(found, key=lambda g: (-g.texels, -g.area, g.first.number))
