@@ -103,7 +103,6 @@ def test_single_parts_and_no_pairing() -> None:
     assert pair_parts(["low file"], ["high file"]).high_of == ((0,),)
     assert pair_parts(["low file"], ["a", "b"]).high_of == ((0, 1),)
     assert pair_parts(["a", "b"], ["scan"]).high_of == ((0,), (0,))
-    assert pair_parts(["a", "b"], ["scan"]).notices == ()
     assert pair_parts(["body", "arm"], ["body"]).high_of == ((0,), ())
     both = pair_parts(["a", "b"], ["b", "a"], pairing=False)
     assert both.high_of == ((0, 1), (0, 1)) and both.notices == ()
@@ -139,3 +138,10 @@ def test_numbers_that_tell_low_parts_apart_count():
         ["boot_low.001", "boot_low.002"], ["boot_high.001", "boot_high.002", "boot_high"]
     )
     assert pairing.high_of == ((0,), (1,)) and pairing.unpaired_high == (2,)
+
+
+def test_a_high_poly_in_one_part_is_told() -> None:
+    many = pair_parts(["arm_low", "sleeve_low"], ["scan"])
+    assert many.high_of == ((0,), (0,)) and [n.code for n in many.notices] == ["one-high-part"]
+    assert not pair_parts(["arm_low"], ["scan"]).notices
+    assert not pair_parts(["arm_low"], ["bone", "skin"]).notices

@@ -255,6 +255,15 @@ def _about(pairing: Pairing) -> list[Notice]:
                     len(names),
                 )
             )
+    if ONLY_PART in pairing.how and len(pairing.low_names) > 1:
+        out.append(
+            Notice(
+                "one-high-part",
+                f"the high poly is one part, which serves all {len(pairing.low_names)} low parts: "
+                "they cannot be baked apart, and what one records of another counts as its own.",
+                "Export the high poly with its parts named (OBJ, GLB or FBX) to pair them.",
+            )
+        )
     uses = Counter(h for highs in pairing.high_of for h in highs)
     shared = sorted(h for h, count in uses.items() if count > 1)
     if shared and ONLY_PART not in pairing.how:
