@@ -16,6 +16,8 @@ const DEPTH_FRAGMENT = `
 // How far surface may lie before a place that still counts as seen, as a share of the model: what
 // the coarse mesh and the small picture of distances get wrong.
 const SLACK = 0.006;
+// Places of a region that are tried when its middle is hidden.
+const OTHER_PLACES = 8;
 // The picture of distances is this wide at most.
 const DEPTH_WIDTH = 480;
 // What stands before what is looked at again this long after the last movement, and this often in it.
@@ -27,14 +29,28 @@ class Pins {
     this.box = $("pins");
     this.elements = new Map();
     this.places = new Map();
-    this.seen = new Set();
+    this.seen = new Map();
     this.checked = 0;
     this.material = new THREE.ShaderMaterial({
       glslVersion: THREE.GLSL3, vertexShader: DEPTH_VERTEX, fragmentShader: DEPTH_FRAGMENT,
       side: THREE.DoubleSide, uniforms: { far: { value: 1 } },
     });
     this.target = new THREE.WebGLRenderTarget(1, 1);
-    for (const r of page.regions) this.places.set(r.number, new THREE.Vector3(...r.centroid));
+    for (const r of page.regions) this.places.set(r.number, this.placesOf(r));
+  }
+
+  /** Where a region's number may stand: its middle, or else (rings!) some other place on it. */
+  placesOf(r) {
+    const a = this.model.a;
+    const [first, last] = [a.region_vertex_first[r.number - 1], a.region_vertex_first[r.number]];
+    const out = [new THREE.Vector3(...r.centroid)];
+    for (let k = 0; k < Math.min(OTHER_PLACES, last - first); k++) {
+      const v = 3 * a.region_vertex[first + Math.floor(((k + 0.5) * (last - first)) / OTHER_PLACES)];
+      if (!(v >= 0)) continue;
+      const place = new THREE.Vector3(a.heat_position[v], a.heat_position[v + 1], a.heat_position[v + 2]);
+      out.push(place.multiplyScalar(page.box.half / 32767).add(new THREE.Vector3(...page.box.centre)));
+    }
+    return out;
   }
 
   /** Move the numbers with the picture; look soon what is hidden now. */
@@ -77,26 +93,35 @@ class Pins {
     const wide = Math.min(DEPTH_WIDTH, w), high = Math.max(Math.round((wide * h) / w), 1);
     const far = camera.position.distanceTo(new THREE.Vector3(...page.box.centre)) + 4 * page.box.half;
     const eye = camera.position.clone();
-    const places = page.regions.map((r) => this.places.get(r.number).clone().project(camera));
+    const tried = page.regions.map((r) =>
+      this.places.get(r.number).map((place) => [place, place.clone().project(camera)]),
+    );
     const pixels = await this.drawDistances(renderer, scene, camera, wide, high, far);
     const slack = SLACK * page.box.half * 2;
-    const seen = new Set();
-    for (const [k, r] of page.regions.entries()) {
-      const at = places[k];
-      if (Math.abs(at.x) > 1 || Math.abs(at.y) > 1 || at.z > 1) continue;
+    const open = ([place, at]) => {
+      if (Math.abs(at.x) > 1 || Math.abs(at.y) > 1 || at.z > 1) return false;
       const x = Math.floor(((at.x + 1) / 2) * wide), y = Math.floor(((at.y + 1) / 2) * high);
-      const own = this.places.get(r.number).distanceTo(eye);
-      let open = 0;
-      for (let j = -1; j <= 1; j++)
-        for (let i = -1; i <= 1; i++) {
-          const u = Math.min(Math.max(x + i, 0), wide - 1), v = Math.min(Math.max(y + j, 0), high - 1);
-          const at4 = 4 * (v * wide + u);
-          const found = (pixels[at4] + pixels[at4 + 1] / 256 + pixels[at4 + 2] / 65536) / 255;
-          open = Math.max(open, pixels[at4 + 3] ? found * far : Infinity);
-        }
-      if (own <= open + slack) seen.add(r.number);
+      return place.distanceTo(eye) <= this.farthest(pixels, x, y, wide, high, far) + slack;
+    };
+    const seen = new Map();
+    for (const [k, r] of page.regions.entries()) {
+      const found = tried[k].find(open);
+      if (found) seen.set(r.number, found[0]);
     }
     return seen;
+  }
+
+  /** How far the eye sees at a pixel and beside it. */
+  farthest(pixels, x, y, wide, high, far) {
+    let most = 0;
+    for (let j = -1; j <= 1; j++)
+      for (let i = -1; i <= 1; i++) {
+        const u = Math.min(Math.max(x + i, 0), wide - 1), v = Math.min(Math.max(y + j, 0), high - 1);
+        const k = 4 * (v * wide + u);
+        const found = (pixels[k] + pixels[k + 1] / 256 + pixels[k + 2] / 65536) / 255;
+        most = Math.max(most, pixels[k + 3] ? found * far : Infinity);
+      }
+    return most;
   }
 
   drawDistances(renderer, scene, camera, wide, high, far) {
@@ -130,7 +155,7 @@ class Pins {
       if (taken.length >= page.marks_on_model) break;
       const mine = r === region;
       if (!mine && !this.seen.has(r.number)) continue;
-      const at = this.places.get(r.number).clone().project(camera);
+      const at = (this.seen.get(r.number) || this.places.get(r.number)[0]).clone().project(camera);
       if (Math.abs(at.x) > 1 || Math.abs(at.y) > 1 || at.z > 1) continue;
       const x = ((at.x + 1) / 2) * w, y = ((1 - at.y) / 2) * h;
       const width = 12 + 8 * String(r.number).length;
