@@ -396,3 +396,9 @@ def test_no_display_says_what_to_do(result_folder: Path, monkeypatch: pytest.Mon
 def test_a_folder_without_a_result(tmp_path: Path) -> None:
     code, output = run(str(tmp_path))
     assert code == 2 and "lacks" in output
+
+
+def test_what_locate_found_is_sent_to_its_page(tmp_path: Path) -> None:
+    (tmp_path / "location.json").write_text("{}")
+    code, output = run(str(tmp_path))
+    assert code == 2 and "report.html" in output and "locate" in output
