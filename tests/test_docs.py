@@ -240,7 +240,7 @@ def results(tmp_path_factory: pytest.TempPathFactory) -> Path:
     for words in (
         ["predict", *pair, "--samples", "500", "--size", "64", "--maps", kinds,
          "--out", str(place / "predicted")],
-        ["tune", *pair, "--samples", "500", "--size", "64", "--maps", "64",
+        ["tune", *pair, "--samples", "500", "--size", "64", "--maps", "offset,depth",
          "--straighten", "--out", str(place / "tuned")],
     ):  # fmt: skip
         done = CliRunner().invoke(app, words, catch_exceptions=False)

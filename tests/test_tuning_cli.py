@@ -124,12 +124,12 @@ def test_maps_and_straightening(tmp_path: Path) -> None:
     out = tmp_path / "out"
     result = run(
         tmp_path / "low.glb", tmp_path / "high.glb", "--no-pairing", "--samples", "1500",
-        "--depth", "0.05", "--reach", "0.2", "--size", "512", "--maps", "64", "--straighten",
-        "--out", out,
+        "--depth", "0.05", "--reach", "0.2", "--size", "64", "--maps", "offset,depth",
+        "--straighten", "--out", out,
     )  # fmt: skip
     assert result.exit_code in (0, 1), result.output
     scales = {m["file"]: m for m in json.loads((out / "maps/maps.json").read_text())["maps"]}
-    assert set(scales) == {"maps/offset.1001.png", "maps/straighten.1001.png"}
+    assert set(scales) == {f"maps/{k}.1001.png" for k in ("offset", "depth", "straighten")}
     push = json.loads((out / "push.json").read_text())
     image = np.array(Image.open(out / "maps/offset.1001.png"))
     assert image.shape == (64, 64) and image.dtype == np.uint16
@@ -139,7 +139,7 @@ def test_maps_and_straightening(tmp_path: Path) -> None:
     assert used.min() >= min(push["offset_out"]) - scale / 65535
     assert used.max() <= scale
     rows = (out / "straighten.csv").read_text().splitlines()
-    assert rows[0] == "vertex,share,offset_rays,offset_cage"
+    assert rows[0] == "vertex,share"
     assert len(rows) == 1 + len(push["offset_out"])
     assert (out / "cage.glb").exists()
 
@@ -150,7 +150,8 @@ def test_maps_and_straightening(tmp_path: Path) -> None:
         (["--margin", "wide"], "--margin"),
         (["--margin", "-1"], "--margin"),
         (["--limit", "0"], "--limit"),
-        (["--maps", "64"], "--out"),
+        (["--maps", "offset"], "--out"),
+        (["--maps", "64"], "--size"),
         (["--keep", "nowhere.csv"], "no such file"),
         (["--offset", "1", "--push", "x.json"], "more than one cage"),
     ],

@@ -1,4 +1,4 @@
-"""Straightening on a box whose studs slide, and fields in closed form."""
+"""Straightening on boxes whose studs slide: fields in closed form, bounds, and what casts show."""
 
 from __future__ import annotations
 
@@ -6,55 +6,245 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.sparse import coo_array, csr_array
 
 from cagecheck.defects.kinds import Defect
-from cagecheck.meshes.lowpoly import prepare_low
+from cagecheck.meshes.lowpoly import LowPoly, prepare_low
+from cagecheck.meshes.mesh import Surface
+from cagecheck.meshes.normals import edge_pairs, triangle_normals
 from cagecheck.prediction import Settings
-from cagecheck.tuning.straighten import straighten, turned_push
-from cagecheck.tuning.tune import tune
-from tests.tuning_scenes import sheet, studded_box, surface_of
+from cagecheck.rays.points import sample_points
+from cagecheck.tuning.outcome import HARM, Outcome, outcome
+from cagecheck.tuning.refine import Refined, refine
+from cagecheck.tuning.straighten import Straightening, straighten
+from cagecheck.tuning.straighten_map import (
+    STRETCH,
+    StraighteningField,
+    largest_within,
+    map_cage,
+    smallest_as_good,
+    straightening_field,
+)
+from cagecheck.tuning.tune import Tuning, tune
+from cagecheck.tuning.turned import turned
+from tests.tuning_scenes import raised_box, sheet, studded_box, surface_of
 
-SETTINGS = Settings(samples=4000, unseen_points=0, depth=0.05, reach=0.2, map_size=512)
+SETTINGS = Settings(samples=1500, unseen_points=0, depth=0.05, reach=0.2, map_size=256)
 
 
-def harm(prediction: object, *kinds: Defect) -> int:
-    return sum(int(prediction.findings.has(k).sum()) for k in kinds)  # type: ignore[attr-defined]
+def skew(result: Outcome) -> float:
+    return result.percent(Defect.SKEW)
 
 
-def test_studs_on_a_box_stop_sliding_without_splits_or_misses() -> None:
+@pytest.fixture(scope="module")
+def studs() -> tuple[Tuning, Straightening]:
     low, high = studded_box(cells=4, fine=10)
     result = tune(low, high, settings=SETTINGS)
-    turned = straighten(result)
-    before, after = turned.before, turned.rays
-    assert harm(before, Defect.SKEW) > 100
-    assert harm(after, Defect.SKEW) < 0.2 * harm(before, Defect.SKEW)
-    assert harm(after, Defect.SPLIT) == 0
-    kinds = (Defect.MISS_TIGHT, Defect.OVERSHOOT_OWN, Defect.OVERSHOOT_OTHER)
-    assert harm(after, *kinds) <= harm(before, *kinds)
-    assert turned.rays_help()
-    assert ((turned.share >= 0) & (turned.share <= 1)).all()
-    # One number per position: the cage of moved vertices stays closed.
-    for field in (turned.share, turned.cage.cage.positions):
-        assert field is not None
-    positions = turned.cage.cage.positions
+    return result, straighten(result)
+
+
+def test_studs_on_a_box_stop_sliding_and_nothing_is_harmed(
+    studs: tuple[Tuning, Straightening],
+) -> None:
+    _, found = studs
+    assert skew(found.before) > 5
+    assert skew(found.vertices) < 0.8 * skew(found.before)
+    assert skew(found.map) < 0.2 * skew(found.before)
+    for after in (found.vertices, found.map):
+        assert not after.findings.has(Defect.SPLIT).any()
+        # New points may find a sliver that the checks before did not; then no help is claimed.
+        assert after.worse_than(found.before).sum() <= 1e-4 * len(after.points)
+    for helps, after in (
+        (found.vertices_help(), found.vertices),
+        (found.map_helps(), found.map),
+    ):
+        assert helps == (after.percent(*HARM) <= found.before.percent(*HARM))
+    assert ((found.share >= 0) & (found.share <= 1)).all()
+
+
+def test_the_moved_cage_slides_less_and_stays_closed(
+    studs: tuple[Tuning, Straightening],
+) -> None:
+    result, found = studs
+    positions, low = found.cage.cage.positions, result.low
     assert positions is not None
     _, first = np.unique(low.position_id, return_index=True)
     assert np.array_equal(positions, positions[first][low.position_id])
+    assert found.cage_helps() and skew(found.cage) < skew(found.before)
+
+
+def test_vertices_that_the_artist_keeps_do_not_move_sideways() -> None:
+    low, high = studded_box(cells=2, fine=8)
+    keep = np.full(low.mesh.vertex_count, np.nan)
+    keep[low.position_id == low.position_id[0]] = 0.07
+    result = tune(low, high, settings=SETTINGS, keep=keep)
+    positions = straighten(result).cage.cage.positions
+    assert positions is not None
+    tuned = low.positions[0] + 0.07 * low.ray_normals[low.position_id[0]]
+    assert positions[0] == pytest.approx(tuned, abs=1e-12)
 
 
 def test_a_flat_sheet_needs_no_straightening() -> None:
     low = prepare_low(sheet(4, lambda x, y: 0 * x))
     result = tune(low, surface_of(sheet(8, lambda x, y: 0 * x + 0.02)), settings=SETTINGS)
-    turned = straighten(result)
-    assert not turned.share.any()
-    assert not turned.rays_help()
+    found = straighten(result)
+    assert not found.share.any() and not found.field.share.any()
+    assert not (found.vertices_help() or found.map_helps() or found.cage_helps())
+
+
+def test_inner_loops_turn_all_the_way_and_edges_as_far_as_their_bevel_is_hit() -> None:
+    """Bevels cut the box's edges inside the low poly: straight rays there would pass them by."""
+    low, high = raised_box(cells=4, height=0.05, bevel=0.02)
+    result = tune(low, high, settings=SETTINGS)
+    found = straightening_field(result, finer=False)
+    asked = np.unique(low.welded[result.after.points.triangle[skewed(result)]])
+    assert len(asked) > 20
+    on_edge = (np.abs(low.ray_normals) > 0.1).sum(axis=1) > 1
+    assert found.share[asked[~on_edge[asked]]] == pytest.approx(1.0)
+    assert found.share[asked[on_edge[asked]]].min() < 1
+    assert found.after.percent(*HARM) == found.before.percent(*HARM) == 0
+    assert found.after.percent(Defect.SKEW) < 0.5 * found.before.percent(Defect.SKEW)
+
+
+def skewed(result: Tuning) -> np.ndarray:
+    return result.after.findings.has(Defect.SKEW)
+
+
+def test_on_one_quad_a_side_only_the_map_can_turn_and_its_ramp_is_known() -> None:
+    """A cube under a shell at height t: all eight vertices lie on hard edges.
+
+    At the edges a wedge of half an angle f, tan f = s sin 45 / (1 - s + s cos 45), is 2 t sin f
+    wide and must stay below a texel. Half way along an edge the ray leans 45 degrees, so the slide
+    is t tan 45 in the plane, and s climbs by STRETCH / slide per length at the least.
+    """
+    height = 0.05
+    low, high = raised_box(cells=1, height=height, bevel=0.0)
+    settings_ = replace(SETTINGS, map_size=256)
+    result = tune(low, high, settings=settings_)
+    texels = float(low.texels_per_unit(256)[0])
+    vertices = straightening_field(result, finer=False)
+    assert vertices.share.max() < 0.3
+    field = straightening_field(result)
+    fine = field.refined.low
+    edge = (np.abs(np.abs(fine.positions) - 0.5) < 1e-12).sum(axis=1) == 2
+    middle = edge & (np.abs(fine.positions).min(axis=1) < 0.2)
+    s = field.share[middle]
+    half = np.arctan2(s * np.sqrt(0.5), 1 - s + s * np.sqrt(0.5))
+    # The ray meets the shell's edge at t sqrt(2) along the diagonal.
+    width = 2 * height * np.sqrt(2) * np.sin(half) * texels
+    assert (width <= 1 + 1e-6).all() and width.max() > 0.8
+    centre = (np.abs(fine.positions) < 0.26).sum(axis=1) == 2
+    assert field.share[centre] == pytest.approx(1.0)
+    # On the way in, at most one step of STRETCH over the slide at the edge.
+    top = np.abs(fine.positions[:, 2] - 0.5) < 1e-12
+    line = top & (np.abs(fine.positions[:, 1]) < 1e-12)
+    order = np.argsort(fine.positions[line, 0])
+    x, share = fine.positions[line, 0][order], field.share[line][order]
+    climb = np.abs(np.diff(share) / np.diff(x))
+    assert climb.max() <= 1.05 * STRETCH / (height * 0.5)
+    assert field.after.percent(Defect.SKEW) < 0.5 * field.before.percent(Defect.SKEW)
+
+
+def test_no_single_share_can_be_changed_for_less_skew() -> None:
+    low, high = studded_box(cells=2, fine=10)
+    result = tune(low, high, settings=replace(SETTINGS, samples=1500))
+    field = straightening_field(result, finer=False)
+    base = field.after
+    least = base.texels(Defect.SKEW)
+    touched = np.unique(low.welded[field.cut.parent[field.pieces]])
+    dense = field.step.toarray()
+    raised = 0
+    for v in touched:
+        beside = np.flatnonzero(dense[v])
+        room = min(1.0, field.greatest[v], (field.share[beside] + dense[v, beside]).min())
+        room = min(room, 1.0)
+        for value in (room, max(field.share[v] - 0.2, 0.0)):
+            if abs(value - field.share[v]) < 1e-9:
+                continue
+            raised += value > field.share[v]
+            other = field.share.copy()
+            other[v] = value
+            cage = map_cage(field.refined, result.cage, other)
+            changed = outcome(result, cage, base.points, refined=field.refined)
+            assert changed.texels(Defect.SKEW) >= least - 1e-9
+    assert raised < len(touched)
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.integers(0, 10_000))
+def test_fields_are_the_largest_and_the_smallest_that_keep_all_bounds(seed: int) -> None:
+    """Against plain relaxation until nothing changes (Bellman-Ford)."""
+    rng = np.random.default_rng(seed)
+    n = int(rng.integers(2, 12))
+    i, j = np.triu_indices(n, 1)
+    chosen = rng.random(len(i)) < 0.4
+    i, j = i[chosen], j[chosen]
+    g = rng.uniform(0.01, 0.6, len(i))
+    step = csr_array(coo_array((np.r_[g, g], (np.r_[i, j], np.r_[j, i])), shape=(n, n)))
+    greatest = np.where(rng.random(n) < 0.3, 0.0, rng.uniform(0, 1, n))
+    inside = rng.random(n) < 0.5
+    largest = greatest.copy()
+    for _ in range(n):
+        for a, b, most in zip(np.r_[i, j], np.r_[j, i], np.r_[g, g], strict=True):
+            largest[a] = min(largest[a], largest[b] + most)
+    found = largest_within(greatest, step)
+    assert found == pytest.approx(largest, abs=1e-12)
+    smallest = np.where(inside, largest, 0.0)
+    for _ in range(n):
+        for a, b, most in zip(np.r_[i, j], np.r_[j, i], np.r_[g, g], strict=True):
+            smallest[a] = max(smallest[a], smallest[b] - most)
+    assert smallest_as_good(found, inside, step) == pytest.approx(smallest, abs=1e-12)
+
+
+def cut_box() -> tuple[LowPoly, Refined]:
+    low, _ = studded_box(cells=2, fine=2)
+    wanted = np.full(len(low.triangles), np.inf)
+    wanted[[0, 5, 17]] = 0.06
+    return low, refine(low, wanted, 10**6)
+
+
+def test_pieces_of_a_cut_low_poly_meet_and_cover_it() -> None:
+    low, cut = cut_box()
+    fine = cut.low
+    assert len(fine.triangles) > 3 * len(low.triangles)
+    assert 2 * len(edge_pairs(fine.welded)[0]) == fine.welded.size  # closed, no gaps
+    normal, area = triangle_normals(fine.positions, fine.triangles)
+    assert normal == pytest.approx(fine.face_normals, abs=1e-12)
+    assert area == pytest.approx(fine.area, abs=1e-15)
+    covered = np.bincount(cut.parent, fine.area, minlength=len(low.triangles))
+    assert covered == pytest.approx(low.area)
+    assert np.bincount(cut.parent, fine.uv_area) == pytest.approx(low.uv_area)
+    assert (np.linalg.norm(fine.positions[: low.position_count], axis=1) > 0).all()
+
+
+def test_points_of_the_cut_are_the_same_points_of_the_low_poly() -> None:
+    low, cut = cut_box()
+    points = sample_points(cut.low, 0.05, seed=3)
+    whole = cut.to_parent(points)
+    assert whole.positions(low) == pytest.approx(points.positions(cut.low), abs=1e-12)
+    on_side = (whole.barycentric == 0).any(axis=1)
+    assert (on_side | (whole.kind != 1)).all()
+
+
+def test_a_cut_without_shares_has_the_rays_of_the_cage() -> None:
+    low, high = studded_box(cells=2, fine=4)
+    result = tune(low, high, settings=replace(SETTINGS, samples=500))
+    cut = refine(low, np.full(len(low.triangles), 0.1), 10**5)
+    points = sample_points(cut.low, 0.1)
+    cage = map_cage(cut, result.cage, np.zeros(cut.low.position_count))
+    mine = outcome(result, cage, points, refined=cut).rays
+    theirs = outcome(result, result.cage, cut.to_parent(points)).rays
+    assert mine.start == pytest.approx(theirs.start, rel=1e-9)
+    assert mine.direction == pytest.approx(theirs.direction, abs=1e-12)
 
 
 @pytest.mark.parametrize("share", [0.0, 0.4, 1.0])
 def test_turned_corners_keep_their_height_over_their_own_triangle(share: float) -> None:
     low, _ = studded_box(cells=2, fine=2)
-    push = turned_push(low, np.full(low.position_count, share))
     averaged = low.ray_normals[low.welded]
+    push = turned(averaged, low.face_normals, np.full(low.welded.shape, share))
     height = np.einsum("tvk,tk->tv", averaged, low.face_normals)
     assert np.einsum("tvk,tk->tv", push, low.face_normals) == pytest.approx(height, abs=1e-12)
     if share == 1.0:
@@ -62,7 +252,23 @@ def test_turned_corners_keep_their_height_over_their_own_triangle(share: float) 
         assert along == pytest.approx(np.repeat(low.face_normals[:, None], 3, axis=1), abs=1e-12)
 
 
-def test_the_same_input_gives_the_same_field() -> None:
+def test_the_same_input_gives_the_same_fields() -> None:
     low, high = studded_box(cells=2, fine=12)
     result = tune(low, high, settings=replace(SETTINGS, samples=1000))
-    assert straighten(result).share.tobytes() == straighten(result).share.tobytes()
+    a, b = straighten(result), straighten(result)
+    for get in (lambda x: x.share, lambda x: x.field.share, lambda x: x.cage.cage.positions):
+        assert get(a).tobytes() == get(b).tobytes()
+
+
+def scene_without_uvs() -> tuple[LowPoly, Surface]:
+    low, high = studded_box(cells=3, fine=8)
+    return prepare_low(replace(low.mesh, corner_uv=None)), high
+
+
+def test_without_uvs_no_wedge_is_opened_at_all() -> None:
+    low, high = scene_without_uvs()
+    result = tune(low, high, settings=SETTINGS)
+    field: StraighteningField = straightening_field(result, finer=False)
+    opened = field.after.findings.has(Defect.SPLIT) & ~field.before.findings.has(Defect.SPLIT)
+    assert not opened.any()
+    assert not field.after.worse_than(field.before).any()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 
@@ -86,6 +87,32 @@ def studded_box(cells: int = 6, fine: int = 8, height: float = 0.06) -> tuple[Lo
         return np.where(inside, height * np.clip(3 * np.sin(25 * a) * np.sin(25 * b), 0, 1), 0)
 
     return prepare_low(low), surface_of(_box(cells * fine, studs))
+
+
+def raised_box(cells: int, height: float, bevel: float) -> tuple[LowPoly, Surface]:
+    """A unit box of `cells` x `cells` quads a side with UVs, under a shell `height` above it.
+
+    With a `bevel` the shell's edges are cut off `bevel` inside the low poly's, from where they
+    climb to `height` within a tenth of a side; without one it is a larger box.
+    """
+    low = prepare_low(_box(cells, lambda a, b: 0 * a))
+    if bevel == 0:
+        large = _box(4, lambda a, b: 0 * a)
+        return low, surface_of(replace(large, positions=large.positions * (1 + 2 * height)))
+
+    def shell(a: np.ndarray, b: np.ndarray) -> np.ndarray:
+        rim = 0.5 - np.maximum(np.abs(a), np.abs(b))
+        return np.clip(rim * 20, 0, 1) * (height + bevel) - bevel
+
+    fine = _box(40, lambda a, b: 0 * a)
+    p = fine.positions
+    moved = p.copy()
+    for axis in range(3):
+        # A rim belongs to two sides and goes in with both.
+        on_side = np.abs(p[:, axis]) == 0.5
+        others = p[on_side][:, [(axis + 1) % 3, (axis + 2) % 3]]
+        moved[on_side, axis] += np.sign(p[on_side, axis]) * shell(others[:, 0], others[:, 1])
+    return low, surface_of(replace(fine, positions=moved))
 
 
 def _box(cells: int, raised: Callable[[np.ndarray, np.ndarray], np.ndarray]) -> Mesh:

@@ -33,7 +33,7 @@ from cagecheck.tuning.keep import read_keep
 from cagecheck.tuning.single import SingleNumber, single_numbers, uniform_prediction
 from cagecheck.tuning.straighten import Straightening, straighten
 from cagecheck.tuning.tune import TuneSettings, Tuning, tune
-from cagecheck.tuning.write import tuning_document, write_tuning
+from cagecheck.tuning.write import FIELD_KINDS, FieldKind, tuning_document, write_tuning
 
 # Corridors come from this many samples at first; the check adds where they were too few.
 TUNE_SAMPLES = 200_000
@@ -65,6 +65,15 @@ KeepOption = Annotated[
         "locks the vertex where --push or --offset has it).",
     ),
 ]
+MapsOption = Annotated[
+    str | None,
+    typer.Option(
+        "--maps",
+        metavar="KINDS",
+        help="Also write greyscale maps of --size texels, one per tile: offset, depth (how far "
+        "inward), or both with a comma between. --straighten writes its map unasked.",
+    ),
+]
 
 
 def register(app: typer.Typer) -> None:
@@ -92,12 +101,7 @@ def tune_command(
             "--straighten", help="Also find where turning rays towards the faces cures skew."
         ),
     ] = False,
-    maps: Annotated[
-        int | None,
-        typer.Option(
-            "--maps", min=8, max=16384, metavar="N", help="Also write greyscale maps of N x N."
-        ),
-    ] = None,
+    maps: MapsOption = None,
     pair: given.PairOption = None,
     no_pairing: given.NoPairingOption = False,
     apart: given.ApartOption = False,
@@ -123,7 +127,8 @@ def tune_command(
     Example: cagecheck tune hero_low.obj hero_high.ply --out hero-cage
     """
     terminal = Terminal(as_json)
-    if maps is not None and out is None:
+    kinds = parse_kinds(maps)
+    if kinds and out is None:
         raise InputError("--maps needs a folder to write to.", cure="Add --out FOLDER.")
     if out is not None:
         refuse_existing(out / "push.json", force)  # before the work, not after it
@@ -158,7 +163,7 @@ def tune_command(
         files = []
         if out is not None:
             files = write_tuning(
-                result, numbers, out, straightening=turned, conflicts=conflicts, map_size=maps,
+                result, numbers, out, straightening=turned, conflicts=conflicts, maps=kinds,
                 force=force, progress=progress,
             )  # fmt: skip
     terminal.result(tuning_document(result, numbers, straightening=turned, conflicts=conflicts))
@@ -194,6 +199,20 @@ def parse_length(text: str | None, option: str, low: LowPoly) -> float | None:
             cure=f"For example {option} 0.02 or {option} 1.5%.",
         ) from None
     return value * low.diagonal() / 100 if text.strip().endswith("%") else value
+
+
+def parse_kinds(text: str | None) -> tuple[FieldKind, ...]:
+    """Return the kinds of maps that --maps names, in the order in which they are written."""
+    if text is None:
+        return ()
+    named = {word.strip() for word in text.split(",")}
+    unknown = sorted(named - set(FIELD_KINDS))
+    if unknown:
+        raise InputError(
+            f"--maps knows {' and '.join(FIELD_KINDS)}, not {unknown[0]!r}.",
+            cure="The size of the maps is --size.",
+        )
+    return tuple(kind for kind in FIELD_KINDS if kind in named)
 
 
 def _kept(
@@ -238,17 +257,18 @@ def say_conflicts(terminal: Terminal, conflicts: tuple[Conflict, ...]) -> None:
 
 
 def say_straightening(terminal: Terminal, turned: Straightening) -> None:
-    """Print what straightened rays and the moved cage change."""
+    """Print what rays turned by the map or per vertex, and the moved cage, change."""
     terminal.table(
         "Straightening, on new samples",
-        ("defect", "% tuned", "% straightened rays", "% moved cage"),
-        [(r["name"], r["percent_before"], r["percent_rays"], r["percent_cage"])
-         for r in turned.table()],
+        ("defect", "% tuned", "% by map", "% by vertex", "% moved cage"),
+        [(r["name"], r["percent_before"], r["percent_map"], r["percent_vertices"],
+          r["percent_cage"]) for r in turned.table()],
     )  # fmt: skip
-    for what, helps in (("Straightened rays", turned.rays_help()),
+    for what, helps in (("Turned by the map", turned.map_helps()),
+                        ("Turned per vertex", turned.vertices_help()),
                         ("The moved cage", turned.cage_helps())):  # fmt: skip
         terminal.say(
-            f"{what}: less skew and no more misses or overshoots."
+            f"{what}: less skew and no more misses, overshoots or folds."
             if helps
             else f"{what}: no gain here that casting confirms."
         )

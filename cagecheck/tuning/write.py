@@ -7,7 +7,7 @@ import json
 import os
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 from matplotlib import colormaps
@@ -16,6 +16,7 @@ from cagecheck import __version__
 from cagecheck.errors import Notice
 from cagecheck.files import OutputFolder
 from cagecheck.maps.texels import tiles_touched
+from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Floats, SourceFile
 from cagecheck.meshes.write_cage import write_cage
 from cagecheck.progress import Progress, silent
@@ -36,6 +37,11 @@ DOCUMENT_VERSION = 1
 # Bytes must depend on the offsets alone, not on the last bits of a sum: this many digits are
 # more than float32 holds.
 DIGITS = 9
+
+# Fields per vertex that can be drawn as maps, and what they are called in files.
+FieldKind = Literal["offset", "depth"]
+FIELD_KINDS: tuple[FieldKind, ...] = ("offset", "depth")
+FIELD_NAMES = {"offset": "offset_out", "depth": "offset_in", "straighten": "straightening"}
 
 
 def push_record(tuning: Tuning) -> PushRecord:
@@ -126,7 +132,7 @@ def write_tuning(
     *,
     straightening: Straightening | None = None,
     conflicts: tuple[Conflict, ...] = (),
-    map_size: int | None = None,
+    maps: tuple[FieldKind, ...] = (),
     force: bool = False,
     notices: tuple[Notice, ...] = (),
     progress: Progress = silent,
@@ -134,8 +140,8 @@ def write_tuning(
     """Write the results into `folder`; return the files' paths.
 
     The cage in the low poly's own format, push.json, push.csv, offsets.ply and offsets.glb (the
-    low poly coloured by offset), tuning.json, single.csv, curve.csv, curve.png, and with
-    `map_size` one offset map per tile and maps.json with their scale. With `straightening` also
+    low poly coloured by offset), tuning.json, single.csv, curve.csv, curve.png, and for every one
+    of `maps` a greyscale map per tile, with maps.json for their scale. With `straightening` also
     straighten.csv, its maps, and the moved cage where casting shows that it helps. Besides, the
     last check as `write_prediction` writes it, and report.html with before and after. All or none.
 
@@ -158,8 +164,8 @@ def write_tuning(
         text = json.dumps(document, indent=1, allow_nan=False) + "\n"
         out.add("tuning.json").write_text(text, encoding="utf-8")
         progress("writing", 2, 3)
-        if map_size is not None and tuning.low.uv is not None:
-            _write_maps(tuning, straightening, map_size, out)
+        if tuning.low.uv is not None:
+            _write_maps(tuning, straightening, maps, out)
         add_prediction(tuning.after, out, page=False, progress=progress)
         page = page_of_tuning(tuning, numbers, straightening, conflicts)
         write_page(page, out.add("report.html"), progress=progress)
@@ -232,12 +238,10 @@ def _write_straightening(
     tuning: Tuning, straightening: Straightening, out: OutputFolder
 ) -> tuple[Notice, ...]:
     """Write the field per vertex, and the moved cage where casting shows that it helps."""
-    columns = (straightening.share, straightening.offset_rays, straightening.offset_cage)
     with out.add("straighten.csv").open("w", newline="", encoding="utf-8") as stream:
         lines = csv.writer(stream, lineterminator="\n")
-        lines.writerow(["vertex", "share", "offset_rays", "offset_cage"])
-        for v, row in enumerate(zip(*(significant(c) for c in columns), strict=True)):
-            lines.writerow([v, *map(float, row)])
+        lines.writerow(["vertex", "share"])
+        lines.writerows([v, float(s)] for v, s in enumerate(significant(straightening.share)))
     positions = straightening.cage.cage.positions
     if positions is None or not straightening.cage_helps():
         return (
@@ -252,26 +256,39 @@ def _write_straightening(
 
 
 def _write_maps(
-    tuning: Tuning, straightening: Straightening | None, size: int, out: OutputFolder
+    tuning: Tuning,
+    straightening: Straightening | None,
+    maps: tuple[FieldKind, ...],
+    out: OutputFolder,
 ) -> None:
-    low = tuning.low
-    scale = float(significant(np.array([tuning.offset_out.max(initial=0.0)]))[0]) or 1.0
-    fields = [("offset_out", "offset", tuning.offset_out, scale)]
+    """Write the maps asked for, and the straightening map where there is one."""
+    low, size = tuning.low, tuning.settings.map_size
+    values = {"offset": tuning.offset_out, "depth": tuning.offset_in}
+    fields: list[tuple[str, LowPoly, Floats, float]] = [
+        (kind, low, values[kind], _scale(values[kind])) for kind in FIELD_KINDS if kind in maps
+    ]
     if straightening is not None:
-        fields.append(("straightening", "straighten", straightening.share, 1.0))
+        field = straightening.field
+        fields.append(("straighten", field.refined.low, field.share, 1.0))
+    if not fields:
+        return
     rows = []
-    for field, stem, values, top in fields:
+    for kind, drawn, numbers, top in fields:
         for tile in tiles_touched(low):
-            name = f"maps/{stem}.{tile}.png"
-            write_field_map(low, values, top, tile, size, out.add(name))
-            rows.append({"file": name, "tile": tile, "field": field, "scale": top})
+            name = f"maps/{kind}.{tile}.png"
+            write_field_map(drawn, numbers, top, tile, size, out.add(name))
+            rows.append({"file": name, "tile": tile, "field": FIELD_NAMES[kind], "scale": top})
     document = {
         "document": "cagecheck field maps",
         "version": DOCUMENT_VERSION,
-        "encoding": f"field = value / {TOP} * scale; offsets in the low-poly file's units",
+        "encoding": f"field = value / {TOP} * scale; distances in the low-poly file's units",
         "size": size,
         "padding_texels": PADDING,
         "maps": rows,
     }
     text = json.dumps(document, indent=1, allow_nan=False) + "\n"
     out.add("maps/maps.json").write_text(text, encoding="utf-8")
+
+
+def _scale(values: Floats) -> float:
+    return float(significant(np.array([values.max(initial=0.0)]))[0]) or 1.0
