@@ -8,6 +8,7 @@ pyvista 0.44+ (PyPI, MIT; its bundled example files ant.ply, airplane.ply and nu
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import fast_simplification
@@ -23,6 +24,7 @@ from cagecheck.meshes.read import read_mesh, read_surface
 from cagecheck.prediction import Settings, predict
 from cagecheck.rays import NO_LAYER
 from cagecheck.rays.rounding import SHIFT
+from cagecheck.tuning.tune import tune
 from tests.shapes import edge_gap
 from tests.test_read_open_meshes import folder as open_folder
 
@@ -73,3 +75,18 @@ def test_identity_holds_and_everything_is_classified(name):
     assert np.isfinite(result.points.area).all() and len(result.totals()) == len(Defect)
     for region in result.regions:
         assert region.cause and region.cure and region.texels >= 0
+
+
+def test_tuned_cage_holds_on_other_points_wherever_corridors_allow() -> None:
+    """Cast again with another seed and density than the tuning's own, apart from its check."""
+    low, high = pair("nut")
+    result = tune(low, high, settings=Settings(samples=20_000, unseen_points=0))
+    assert result.assurance.open == result.assurance.open_edge == 0
+    settings = replace(result.settings, samples=60_000, seed=987, unseen_points=0)
+    wrong = []
+    for cage in (result.before.cage, result.cage):
+        cast = predict(low, result.scene, cage=cage, settings=settings)
+        found = cast.targets.found
+        short = found & (cast.targets.t > cast.rays.start)
+        wrong.append(int((short | (found & (cast.targets.t_next <= cast.rays.start))).sum()))
+    assert wrong[1] == 0 < wrong[0]

@@ -32,11 +32,12 @@ BAKER_ROUNDINGS = 64
 TEXT_SHARE = 2e-6
 # Where a corridor is narrower than two margins, the margin shrinks to this share of it.
 NARROW_SHARE = 0.25
-# A row that no single offset can keep counts this little: its sample is lost either way, and must
-# not cost its neighbours theirs. Fold rows yield to corridors as well: a fold bends detail, a miss
-# loses it.
-CLASH_IMPORTANCE = 1e-2
+# What earlier rounds ask for besides may take this share from either side.
+RAISED_SHARE = 0.4
+# Fold rows yield to corridors: a fold bends detail, a miss loses it.
 FOLD_IMPORTANCE = 1e-3
+# Where offsets were limited in steepness, that limit outweighs a few dozen samples.
+STEEP_IMPORTANCE = 30.0
 
 # The pull towards small offsets fades a local rise over this share of the low poly's diagonal.
 FADE_SHARE = 0.03
@@ -84,6 +85,7 @@ class Graph:
     edges: Ints
     weight: Floats
     attraction: Floats
+    length: Floats
 
 
 @dataclass(frozen=True, eq=False)
@@ -96,12 +98,15 @@ class Limits:
     preferred : the offset that positions fall back to.
     kept : (P,) float64, offsets that the artist set, NaN where free.
     fold_ceiling : (P,) float64, soft bounds that keep the shell from folding, infinity where none.
+    steepness : (E,) float64 per edge of the graph, how much the offsets of its ends may differ
+        against its length; infinity where they may do so freely.
     """
 
     ceiling: float
     preferred: float
     kept: Floats
     fold_ceiling: Floats = field(default_factory=lambda: np.zeros(0))
+    steepness: Floats = field(default_factory=lambda: np.zeros(0))
 
 
 def automatic_margin(low: LowPoly, scene: Scene) -> float:
@@ -124,22 +129,23 @@ def corridors_of(
     """Return the rows that one cast gives.
 
     push : (T, 3, 3) where a corner goes per unit of offset (a cage's normals as a rule).
-    margin : clearance kept from target and next layer, world units; extra : (N,) more clearance
-    over the target, for samples that earlier rounds left short.
+    margin : clearance kept from target and next layer, world units; extra : (N, 2) more clearance
+    over the target and under the next layer, for samples that earlier rounds left wrong.
     """
     point = np.flatnonzero(targets.found)
     target, following = targets.t[point], targets.t_next[point]
     gap = following - target
     clear = np.minimum(margin, NARROW_SHARE * gap)
-    raised = clear if extra is None else np.minimum(clear + extra[point], NARROW_SHARE * gap * 2)
+    above = clear if extra is None else np.minimum(clear + extra[point, 0], RAISED_SHARE * gap)
+    below = clear if extra is None else np.minimum(clear + extra[point, 1], RAISED_SHARE * gap)
     triangle = points.triangle[point]
     aligned = np.einsum("ijk,ik->ij", push[triangle], rays.direction[point])
     return Corridors(
         point=point,
         columns=low.welded[triangle],
         coefficients=points.barycentric[point] * aligned,
-        lower=target + raised,
-        upper=following - clear,
+        lower=target + above,
+        upper=following - below,
         target=target,
         following=following,
         clash=(following - clear <= 0) | (gap <= 0),
@@ -160,6 +166,9 @@ def low_graph(low: LowPoly) -> Graph:
     ends = np.sort(np.stack([a, b], axis=1)[apart], axis=1)
     edges, which = np.unique(ends, axis=0, return_inverse=True)
     total = np.bincount(which.ravel(), weight[apart], minlength=len(edges))
+    place = np.zeros((low.position_count, 3))
+    place[welded.ravel()] = low.positions[low.triangles.ravel()]
+    length = np.linalg.norm(place[edges[:, 0]] - place[edges[:, 1]], axis=1)
     area = np.zeros(low.position_count)
     np.add.at(area, welded.ravel(), np.repeat(low.area / 3, 3))
     fade = FADE_SHARE * (low.diagonal() or 1.0)
@@ -170,36 +179,85 @@ def low_graph(low: LowPoly) -> Graph:
         edges.astype(np.int32),
         np.clip(total, LEAST_COTANGENT, MOST_COTANGENT),
         np.maximum(attraction, least),
+        length,
     )
 
 
 def build_problem(
-    low: LowPoly, graph: Graph, corridors: Corridors, limits: Limits
+    low: LowPoly,
+    graph: Graph,
+    corridors: Corridors,
+    limits: Limits,
+    *,
+    importance: Floats | None = None,
+    around: tuple[Floats, Floats] | None = None,
 ) -> OffsetProblem:
-    """Return the offset problem; its first ``len(corridors)`` rows are the corridors, in order."""
-    soft = np.flatnonzero(np.isfinite(limits.fold_ceiling)).astype(np.int32)
-    single = np.repeat(soft[:, None], 3, axis=1)
-    one = np.zeros((len(soft), 3))
-    one[:, 0] = 1.0
+    """Return the offset problem; its first ``len(corridors)`` rows are the corridors, in order.
+
+    Rows that clash bound nothing: their samples are lost whatever the offsets. importance : (K,)
+    relative weight of a row's slack, 1 by default. around : (P,) centres and (P,) radii that
+    offsets stay within.
+    """
+    floor, ceiling = np.zeros(low.position_count), np.full(low.position_count, limits.ceiling)
+    if around is not None:
+        centre, radius = around
+        floor = np.clip(centre - radius, floor, ceiling)
+        ceiling = np.clip(centre + radius, floor, ceiling)
+    if importance is None:
+        importance = np.ones(len(corridors))
+    free = corridors.clash
+    more = [_fold_rows(limits), _steep_rows(graph, limits)]
     fixed = np.isfinite(limits.kept)
     return offset_problem(
         low.position_count,
-        np.concatenate([corridors.columns, single]),
-        np.concatenate([corridors.coefficients, one]),
-        np.concatenate([corridors.lower, np.full(len(soft), -np.inf)]),
-        np.concatenate([corridors.upper, limits.fold_ceiling[soft]]),
+        np.concatenate([corridors.columns, *(x.columns for x in more)]),
+        np.concatenate([corridors.coefficients, *(x.coefficients for x in more)]),
+        np.concatenate([np.where(free, -np.inf, corridors.lower), *(x.lower for x in more)]),
+        np.concatenate([np.where(free, np.inf, corridors.upper), *(x.upper for x in more)]),
         graph.edges,
         edge_weight=graph.weight,
         attraction=graph.attraction,
         preferred=limits.preferred,
-        floor=0.0,
-        ceiling=limits.ceiling,
+        floor=floor,
+        ceiling=ceiling,
         fixed=fixed,
         fixed_value=np.where(fixed, limits.kept, 0.0),
-        importance=np.concatenate(
-            [
-                np.where(corridors.clash, CLASH_IMPORTANCE, 1.0),
-                np.full(len(soft), FOLD_IMPORTANCE),
-            ]
-        ),
+        importance=np.concatenate([importance, *(x.importance for x in more)]),
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class _Rows:
+    columns: Ints
+    coefficients: Floats
+    lower: Floats
+    upper: Floats
+    importance: Floats
+
+
+def _fold_rows(limits: Limits) -> _Rows:
+    """Return soft upper bounds of single positions."""
+    at = np.flatnonzero(np.isfinite(limits.fold_ceiling)).astype(np.int32)
+    one = np.zeros((len(at), 3))
+    one[:, 0] = 1.0
+    return _Rows(
+        np.repeat(at[:, None], 3, axis=1),
+        one,
+        np.full(len(at), -np.inf),
+        limits.fold_ceiling[at],
+        np.full(len(at), FOLD_IMPORTANCE),
+    )
+
+
+def _steep_rows(graph: Graph, limits: Limits) -> _Rows:
+    """Return bounds on the difference of two neighbours' offsets."""
+    edge = np.flatnonzero(np.isfinite(limits.steepness))
+    a, b = graph.edges[edge, 0], graph.edges[edge, 1]
+    rise = limits.steepness[edge] * graph.length[edge]
+    return _Rows(
+        np.stack([a, b, b], axis=1),
+        np.tile([1.0, -1.0, 0.0], (len(edge), 1)),
+        -rise,
+        rise,
+        np.full(len(edge), STEEP_IMPORTANCE),
     )

@@ -2,7 +2,11 @@
 
 Corridors are known along the rays of one cage; the solved cage has slightly other rays. So every
 solution is cast again, the corridors are taken along the new rays, and what a solution is worth
-is what its own cast shows.
+is what its own cast shows. Where that does not come to rest, steps are shortened: sequential
+linear programming with an exact penalty in a trust region (Fletcher and de la Maza, "Nonlinear
+programming and nonsmooth optimization by successive linear programming", Mathematical Programming
+43, 1989), with a radius for every position. A row that is still broken when the rays stand still
+is a conflict: no small change of offsets keeps it together with the others.
 """
 
 from __future__ import annotations
@@ -19,7 +23,7 @@ from cagecheck.meshes.normals import normalised
 from cagecheck.prediction import DEEP_SEARCH, REACH_HEADROOM, Settings, own_layers
 from cagecheck.progress import Progress, silent
 from cagecheck.rays.cage import Cage, Rays, cage_from_push, rays_through
-from cagecheck.rays.layers import Layers
+from cagecheck.rays.layers import NO_LAYER, Layers
 from cagecheck.rays.points import SurfacePoints, join_points, sample_points
 from cagecheck.rays.scene import Scene
 from cagecheck.tuning.corridors import (
@@ -31,8 +35,10 @@ from cagecheck.tuning.corridors import (
     low_graph,
 )
 from cagecheck.tuning.folds import check_shell
-from cagecheck.tuning.peaks import peak_points
+from cagecheck.tuning.peaks import dip_points, longest_edges, peak_points
+from cagecheck.tuning.prisms import points_at, prisms_of
 from cagecheck.tuning.problem import OffsetSolution
+from cagecheck.tuning.single import part_numbers
 from cagecheck.tuning.solver import SolverName, solve_offsets
 
 Mask = NDArray[np.bool_]
@@ -46,8 +52,34 @@ STILL = 0.01
 OVERSHOOT_SHORTFALL = 1.5
 # Fold ceilings go this far below the height at which the prism flattened.
 FOLD_HEADROOM = 0.95
-# Vertices of the high poly within this many margins of the cage are watched.
+# Corners and crossings of the high poly within this many margins of the cage are watched; faces
+# above it when the ray that met them would reach them from this many times as far.
 PEAK_MARGINS = 4.0
+LOOK_UP = 2.0
+# Where a solution does not hold on its own rays, offsets may move this share of their last move
+# the next time; a new settling gives most of that back (three halvings), as its rows are others.
+HOLD = 0.5
+WIDEN = 8.0
+# Checks whose wrong samples join as they are; later ones bring clearance for what they lacked.
+PLAIN_CHECKS = 2
+# Clearance that an earlier settling asked for and that a new one begins with.
+REMEMBERED = 0.5
+# Points weigh by the area they stand for, against the usual one; those that only watch a little,
+# as they stand thick where something is wrong.
+LEAST_WEIGHT = 0.01
+# Rows with less than a ten-thousandth of the usual price might give way to smoothness alone.
+LEAST_IMPORTANCE = 1e-3
+# Rows broken by this share of the usual target distance count half.
+NEAR_SHARE = 0.1
+# Rise of the cage against the low poly's edge, allowed where corridors exclude each other. Of 0.1,
+# 0.25, 0.5, 1 and none this left the least wrong on the open meshes of the tests.
+MODERATE = 0.5
+# Around a wrong sample so many points are cast within this many sample spacings, and then around
+# the worst of them within a quarter of that.
+SCATTERED = 16
+NEIGHBOURHOOD = 0.7
+NARROWINGS = 2
+NARROWER = 0.25
 
 
 @dataclass(frozen=True, eq=False)
@@ -86,6 +118,15 @@ class Round:
     folds: int
 
 
+@dataclass(frozen=True, eq=False)
+class _State:
+    offsets: Floats
+    conflict: Mask
+    solution: OffsetSolution | None
+    radius: Floats
+    extra: Floats
+
+
 @dataclass(eq=False)
 class Search:
     """The offsets so far, the points that they are made to hold on, and the record of rounds.
@@ -112,6 +153,9 @@ class Search:
     offsets: Floats = field(init=False)
     conflict: Mask = field(init=False)
     extra: Floats = field(init=False)
+    radius: Floats = field(init=False)
+    levelled: Mask = field(init=False)
+    longest: Floats = field(init=False)
     solution: OffsetSolution | None = None
     rounds: list[Round] = field(default_factory=list)
 
@@ -121,9 +165,14 @@ class Search:
         self.graph = low_graph(self.low)
         self.offsets = np.zeros(count)
         self.conflict = np.zeros(len(self.low.triangles), bool)
-        self.extra = np.zeros(len(self.points))
+        self.extra = np.zeros((len(self.points), 2))
+        self.radius = np.full(count, np.inf)
+        self.levelled = np.zeros(len(self.graph.edges), bool)
+        self.longest = longest_edges(self.scene)
         self.limits.fold_ceiling.resize(count, refcheck=False)
         self.limits.fold_ceiling[:] = np.inf
+        self.limits.steepness.resize(len(self.graph.edges), refcheck=False)
+        self.limits.steepness[:] = np.inf
 
     def cage(self) -> Cage:
         """Return the cage of the offsets so far."""
@@ -163,77 +212,208 @@ class Search:
         """Return (N,) bool: wrong samples that are neither clashes nor part of a conflict."""
         return cast.wrong & ~cast.clash & ~self.conflict[cast.points.triangle]
 
-    def add(self, points: SurfacePoints) -> None:
-        """Make the offsets hold on more points from the next solution on."""
+    def add(self, points: SurfacePoints, extra: Floats | None = None) -> None:
+        """Make the offsets hold on more points from the next solution on.
+
+        extra : (N, 2) clearance over the target and under the next layer, besides the margin.
+        """
         self.points = join_points([self.points, points])
-        self.extra = np.concatenate([self.extra, np.zeros(len(points))])
+        more = np.zeros((len(points), 2)) if extra is None else extra
+        self.extra = np.concatenate([self.extra, more])
+        self.radius[self.low.welded[points.triangle]] = np.inf
 
     def settle(self, stage: str, rounds: int = ROUNDS) -> None:
         """Solve and cast until no open sample is left and the offsets stand still.
 
         Still means that no offset moves by more than the margin or a hundredth of the largest; the
-        rounds may be used up first.
+        rounds may be used up first. Where a solution does not hold on its own rays, the offsets
+        may move half as far the next time: rays settle, and the rows with them.
 
-        Keeps the offsets of the round with the fewest open samples, and of those the last.
+        Keeps the offsets of the round that leaves the least wrong, and of those the last.
         """
-        self.extra[:] = 0.0
-        best: tuple[int, Floats, Mask, OffsetSolution | None] | None = None
+        best: tuple[float, Floats, Mask, OffsetSolution | None] | None = None
         last = np.full(len(self.offsets), np.inf)
+        self.radius *= WIDEN
+        self.extra *= REMEMBERED
         for k in range(rounds + 1):
             cast = self.cast(self.points, self.extra)
             left = self.open_samples(cast)
-            count = int(left.sum())
-            solved = self.solution is not None
-            if solved:
-                self._note(stage, cast, count)
-                if best is None or count <= best[0]:
-                    best = (count, self.offsets, self.conflict, self.solution)
+            if self.solution is not None:
+                self._note(stage, cast, int(left.sum()))
+                score = self._score(cast, left)
+                if best is None or score <= best[0]:
+                    best = (score, self.offsets, self.conflict, self.solution)
                 folds_left = self._lower_fold_ceilings()
-                moved = float(np.abs(self.offsets - last).max(initial=0.0))
-                settled = moved <= max(self.margin, STILL * float(self.offsets.max(initial=0.0)))
-                if count == 0 and settled and not (folds_left and k < _PATIENT_ROUNDS):
+                moved = np.abs(self.offsets - last)
+                still = max(self.margin, STILL * float(self.offsets.max(initial=0.0)))
+                settled = not left.any() and float(moved.max(initial=0.0)) <= still
+                if settled and not (folds_left and k < _PATIENT_ROUNDS):
                     break
-            if k < rounds:
-                # New rays alone mend most of what a solution left; more clearance is for the
-                # samples that they did not.
+                # New rays alone mend most of what a solution left; more clearance and smaller
+                # steps are for the samples that they did not.
                 if k >= _PATIENT_ROUNDS:
                     self._learn(cast, left)
+                    self._hold(cast, left, moved)
+            if k < rounds:
                 last = self.offsets
                 self._solve(cast)
         if best is not None:
             _, self.offsets, self.conflict, self.solution = best
 
+    def _score(self, cast: Cast, left: Mask) -> float:
+        """Return what is wrong, in usual samples; what corridors would allow counts twice."""
+        weight = self._weight(cast.points)
+        return float(weight[cast.wrong & ~cast.clash].sum() + weight[left].sum())
+
+    def _weight(self, points: SurfacePoints) -> Floats:
+        """Return (N,) what points stand for, in usual samples."""
+        area = points.area
+        usual = float(np.median(area[area > 0])) if (area > 0).any() else 1.0
+        out: Floats = np.clip(area / usual, LEAST_WEIGHT, 1.0)
+        return out
+
+    def _hold(self, cast: Cast, left: Mask, moved: Floats) -> None:
+        """Let the corners of triangles with open samples move half as far the next time."""
+        at = np.unique(self.low.welded[cast.points.triangle[left]])
+        self.radius[at] = HOLD * np.minimum(np.maximum(moved[at], self.margin), self.radius[at])
+
     def settle_and_check(self, factor: int, checks: int) -> Cast:
         """Settle, check on new points, add what is wrong there, and again until a check is clean.
 
         factor : a check casts this many times the samples. checks : how often wrong samples may
-        be added. Returns the last check, whose points were never used for solving.
+        be added. Returns one more check, whose points were never used for anything else.
         """
         spacing = finer_spacing(self.low, self.points, factor)
         self.settle("samples")
-        for k in range(checks + 1):
+        self._level()
+        self._begin_with_numbers()
+        for k in range(checks):
             self.progress("checking", k, checks + 1)
-            if self.watch_peaks():
-                self.settle("vertices of the high poly")
-            seed = self.settings.seed + 1 + k
-            check = self.cast(sample_points(self.low, spacing, seed=seed))
+            check = self.cast(sample_points(self.low, spacing, seed=self.settings.seed + 1 + k))
             wrong = self.open_samples(check)
             self._note("check", check, int(wrong.sum()))
-            if not wrong.any() or k == checks:
+            # The places themselves come first; what they leave needs clearance around it.
+            lift = 0.0 if k < PLAIN_CHECKS else 1.0
+            added = self._watch(check, spacing, lift)
+            if not added + self._add_wrong(check, wrong, spacing, lift):
                 break
-            self.add(check.points.take(wrong))
             self.settle("wrong samples of the check")
+            self._level()
+        last = sample_points(self.low, spacing, seed=self.settings.seed + 1 + checks)
+        check = self.cast(last)
+        self._note("last check", check, int(self.open_samples(check).sum()))
         self.progress("checking", 1, 1)
         return check
 
-    def watch_peaks(self) -> int:
-        """Add the high poly's own vertices that come near the cage; return how many."""
-        peaks = peak_points(
-            self.low, self.scene, self.cage(), self.paired, PEAK_MARGINS * self.margin,
-            along=self.settings.along,
+    def _level(self) -> None:
+        """Limit steepness around samples that stay wrong; keep that where it leaves fewer wrong.
+
+        A row near one corner can be kept by a large offset at another. Where other rows then break
+        as the rays turn, nothing was won.
+        """
+        cast = self.cast(self.points, self.extra)
+        left = self.open_samples(cast)
+        trouble = self.conflict.copy()
+        trouble[cast.points.triangle[left]] = True
+        corner = np.zeros(self.low.position_count, bool)
+        corner[self.low.welded[trouble]] = True
+        edge = corner[self.graph.edges].any(axis=1) & ~self.levelled
+        if not edge.any():
+            return
+        self.levelled[edge] = True
+        before = self._state()
+        score = self._score(cast, left)
+        self.limits.steepness[edge] = MODERATE
+        self.radius[corner] = np.inf
+        self.settle("less steep")
+        cast = self.cast(self.points, self.extra)
+        if self._score(cast, self.open_samples(cast)) > score:
+            self._restore(before)
+            self.limits.steepness[edge] = np.inf
+
+    def _begin_with_numbers(self) -> None:
+        """Settle again from the best number of each part; keep that where it leaves fewer wrong.
+
+        What rows are given up depends on where the search begins, and one number leaves rays
+        where they are.
+        """
+        low = self.low
+        cast = self.cast(self.points, self.extra)
+        wrong = cast.wrong & ~cast.clash
+        troubled = np.unique(low.triangle_part[cast.points.triangle[wrong]])
+        if len(troubled) == 0:
+            return
+        score, before = self._score(cast, self.open_samples(cast)), self._state()
+        assert self.settings.reach is not None
+        step = self.settings.offset or self.settings.reach / 3
+        self.offsets = np.full(len(before.offsets), step)
+        uniform = self.cast(self.points)
+        best = part_numbers(
+            low, self.points, uniform.rays, uniform.targets, step, self.margin,
+            self.limits.ceiling,
         )  # fmt: skip
-        self.add(peaks)
-        return len(peaks)
+        self.offsets = before.offsets.copy()
+        for part in troubled[np.isfinite(best[troubled])]:
+            self.offsets[low.welded[low.triangle_part == part]] = best[part]
+        kept = np.isfinite(self.limits.kept)
+        self.offsets[kept] = self.limits.kept[kept]
+        self.radius[:] = np.inf
+        self.settle("from one number")
+        cast = self.cast(self.points, self.extra)
+        if self._score(cast, self.open_samples(cast)) >= score:
+            self._restore(before)
+
+    def _state(self) -> _State:
+        return _State(
+            self.offsets, self.conflict, self.solution, self.radius.copy(), self.extra.copy()
+        )
+
+    def _restore(self, state: _State) -> None:
+        self.offsets, self.conflict, self.solution = state.offsets, state.conflict, state.solution
+        self.radius, self.extra = state.radius, state.extra
+
+    def _add_wrong(self, cast: Cast, wrong: Mask, spacing: float, lift: float) -> int:
+        """Add wrong points, and the worst of the points around each that are wrong as well."""
+        count = int(wrong.sum())
+        if count == 0:
+            return 0
+        points = cast.points.take(wrong)
+        self.add(points, lift * _missing(cast)[wrong])
+        radius = NEIGHBOURHOOD * spacing
+        for _ in range(NARROWINGS):
+            around = _scattered(self.low, points, radius, self.settings.seed)
+            near = self.cast(around)
+            worse = self.open_samples(near)
+            if not worse.any():
+                break
+            missing = (_missing(near).max(axis=1) * worse).reshape(SCATTERED, -1)
+            best = np.argmax(missing, axis=0) * len(points) + np.arange(len(points))
+            best = best[worse[best]]
+            points = near.points.take(best)
+            self.add(points, lift * _missing(near)[best])
+            radius *= NARROWER
+        return count
+
+    def _watch(self, check: Cast, spacing: float, lift: float) -> int:
+        """Add points through corners and edges of the high poly where those come out wrong."""
+        prisms = prisms_of(self.low, self.cage(), self.settings.along)
+        clearance = PEAK_MARGINS * self.margin
+        following = check.targets.next_layer
+        above = LOOK_UP * np.maximum(check.rays.start, 0.0) + clearance
+        near = np.flatnonzero((following != NO_LAYER) & (check.targets.t_next < above))
+        points = join_points(
+            [
+                peak_points(prisms, self.scene, self.paired, clearance, self.longest),
+                dip_points(
+                    prisms, self.scene, check.layers.face[following[near]],
+                    check.points.triangle[near], clearance,
+                ),
+            ]
+        )  # fmt: skip
+        cast = self.cast(points)
+        wrong = self.open_samples(cast)
+        self._note("watch", cast, int(wrong.sum()))
+        return self._add_wrong(cast, wrong, spacing, lift)
 
     def _note(self, stage: str, cast: Cast, count: int) -> None:
         folds = int(check_shell(self.low, cast.cage).folded.sum())
@@ -245,17 +425,35 @@ class Search:
 
     def _learn(self, cast: Cast, left: Mask) -> None:
         """Ask for more clearance where a solution fell short on its own rays."""
-        rows = np.flatnonzero(left & cast.short)
-        self.extra[rows] += OVERSHOOT_SHORTFALL * (cast.targets.t - cast.rays.start)[rows]
+        self.extra[left] += OVERSHOOT_SHORTFALL * _missing(cast)[left]
 
     def _solve(self, cast: Cast) -> None:
         corridors = cast.corridors
-        problem = build_problem(self.low, self.graph, corridors, self.limits)
+        problem = build_problem(
+            self.low, self.graph, corridors, self.limits, importance=self._importance(cast),
+            around=(self.offsets, self.radius),
+        )  # fmt: skip
         self.solution = solve_offsets(problem, solver=self.solver, progress=self.progress)
         self.offsets = self.solution.offsets
-        broken = self.solution.conflicts[: len(corridors)]
+        broken = self.solution.conflicts[: len(corridors)] & ~corridors.clash
         self.conflict = np.zeros(len(self.low.triangles), bool)
         self.conflict[cast.points.triangle[corridors.point[broken]]] = True
+
+    def _importance(self, cast: Cast) -> Floats:
+        """Return (K,) what rows weigh: their area, and less the further they are broken now.
+
+        Slack is priced by length, but a sample is lost however far it is off. Weights of
+        1 / (slack + a little) bring the price near to a count. Source: Candes, Wakin, Boyd,
+        "Enhancing Sparsity by Reweighted l1 Minimization", J. Fourier Anal. Appl. 14, 2008.
+        """
+        c = cast.corridors
+        weight = self._weight(cast.points)[c.point]
+        if self.solution is not None:
+            start = cast.rays.start[c.point]
+            off = np.maximum(np.maximum(c.lower - start, start - c.upper), 0.0)
+            near = NEAR_SHARE * float(np.median(np.abs(c.target))) if len(c) else 0.0
+            weight = weight * near / (near + off) if near > 0 else weight
+        return np.maximum(weight, LEAST_IMPORTANCE)
 
     def _lower_fold_ceilings(self) -> bool:
         """Lower the soft ceilings of folded triangles; tell whether that changed anything."""
@@ -272,6 +470,28 @@ class Search:
             (share[:, None] * self.offsets[corner]).ravel(),
         )
         return bool((self.limits.fold_ceiling < before).any())
+
+
+def _scattered(low: LowPoly, points: SurfacePoints, radius: float, seed: int) -> SurfacePoints:
+    """Return points of no area spread around others, within their triangles."""
+    rng = np.random.default_rng([seed, len(points)])
+    triangle = np.tile(points.triangle, SCATTERED)
+    corners = low.positions[low.triangles[triangle]]
+    size = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2).max(axis=1)
+    shift = rng.uniform(-1.0, 1.0, (len(triangle), 3))
+    shift -= shift.mean(axis=1, keepdims=True)
+    reach = np.minimum(radius / np.maximum(size, 1e-300), 0.5)
+    moved = np.tile(points.barycentric, (SCATTERED, 1)) + reach[:, None] * shift
+    barycentric = np.clip(moved, 0, None)
+    return points_at(triangle, barycentric / barycentric.sum(axis=1, keepdims=True))
+
+
+def _missing(cast: Cast) -> Floats:
+    """Return (N, 2) how far starts lie below the target and beyond the next layer, 0 where not."""
+    out = np.zeros((len(cast.points), 2))
+    out[:, 0][cast.short] = (cast.targets.t - cast.rays.start)[cast.short]
+    out[:, 1][cast.beyond] = (cast.rays.start - cast.targets.t_next)[cast.beyond]
+    return out
 
 
 def finer_spacing(low: LowPoly, points: SurfacePoints, factor: int) -> float:

@@ -14,11 +14,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.defects.targets import Targets
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Floats
 from cagecheck.prediction import Prediction, predict_rays
 from cagecheck.progress import Progress, silent
-from cagecheck.rays.cage import cage_from_offset, rays_through
+from cagecheck.rays.cage import Rays, cage_from_offset, rays_through
+from cagecheck.rays.points import SurfacePoints
 
 # Points of a curve: enough for a picture and for reading off a value.
 CURVE_POINTS = 65
@@ -105,6 +107,30 @@ def uniform_prediction(prediction: Prediction, progress: Progress = silent) -> P
     )  # fmt: skip
 
 
+def part_numbers(
+    low: LowPoly,
+    points: SurfacePoints,
+    rays: Rays,
+    targets: Targets,
+    offset: float,
+    margin: float,
+    limit: float,
+) -> Floats:
+    """Return (parts,) the best distance of every part, NaN where it has no samples.
+
+    rays, targets : of a cage of one `offset` above 0.
+    """
+    needed, beyond = _limits(rays, targets, offset)
+    part = low.triangle_part[points.triangle]
+    out = np.full(len(low.part_names), np.nan)
+    for k in range(len(low.part_names)):
+        rows = np.flatnonzero((part == k) & (points.area > 0))
+        if len(rows):
+            area = points.area[rows]
+            out[k] = _least_wrong(needed[rows], beyond[rows], area / area.sum(), margin, limit)
+    return out
+
+
 def triangle_material(low: LowPoly) -> NDArray[np.int32] | None:
     """Return (T,) int32 the material of every triangle, or None where the mesh has none."""
     if low.mesh.face_material is None:
@@ -113,16 +139,18 @@ def triangle_material(low: LowPoly) -> NDArray[np.int32] | None:
 
 
 def _thresholds(uniform: Prediction) -> tuple[Floats, Floats]:
+    return _limits(uniform.rays, uniform.targets, uniform.settings.offset or 0.0)
+
+
+def _limits(rays: Rays, targets: Targets, offset: float) -> tuple[Floats, Floats]:
     """Return (N,) the offsets from which samples are met, and from which they overshoot.
 
     The start is the offset times the length of the mixed unit normals, which is at most 1.
     """
-    offset = uniform.settings.offset or 0.0
-    lean = np.divide(uniform.rays.start, offset, out=np.ones(len(uniform.points)), where=offset > 0)
+    lean = np.divide(rays.start, offset, out=np.ones(len(rays)), where=offset > 0)
     lean = np.maximum(lean, 1e-9)
-    found = uniform.targets.found
-    needed = np.where(found, uniform.targets.t / lean, -np.inf)
-    beyond = np.where(found, uniform.targets.t_next / lean, np.inf)
+    needed = np.where(targets.found, targets.t / lean, -np.inf)
+    beyond = np.where(targets.found, targets.t_next / lean, np.inf)
     return needed, beyond
 
 
