@@ -77,8 +77,8 @@ class Assurance:
     samples : area samples cast; edge_samples : samples on edges and at vertices, besides.
     spacing : typical distance between area samples, world units.
     open : wrong samples that corridors would have allowed; open_edge : the same on edges.
-    conflicting : wrong samples in places where no offsets keep all corridors, or that no offset
-        at all can serve.
+    conflicting : wrong samples in triangles where no offsets near these keep all corridors, or
+        that no offset at all can serve.
     area_share : share of the low poly's area that open samples stand for.
     bound : where `open` is 0, the share that is wrong all the same is below this with 95 %
         confidence (rule of three); NaN otherwise.
