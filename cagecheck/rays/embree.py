@@ -6,7 +6,7 @@ in one traversal (no restarts, no step size, coincident faces are kept), buffers
 instead of copied, and a scene that is built on all cores. The filter comes with each query, so the
 same scene also answers plain first-hit queries without calling it.
 
-Reference: Embree 4 API manual (rtcNewScene, rtcIntersect8, RTCFilterFunctionN,
+Reference: Embree 4 API manual (rtcNewScene, rtcIntersect16, RTCFilterFunctionN,
 rtcInitIntersectArguments), Intel, 2023-2024.
 `load` checks the binary layout with a small scene of known answer before anything relies on it.
 """
@@ -98,8 +98,8 @@ def load() -> ctypes.CDLL:
         if function is None:
             raise EmbreeUnavailableError(f"the library has no {name}")
         function.restype, function.argtypes = result, arguments
-    address = ctypes.cast(library.rtcIntersect8, ctypes.c_void_p).value
-    llvmlite.binding.add_symbol("rtcIntersect8", address)
+    address = ctypes.cast(library.rtcIntersect16, ctypes.c_void_p).value
+    llvmlite.binding.add_symbol("rtcIntersect16", address)
     _self_test(library)
     return library
 
@@ -180,13 +180,13 @@ _as_u32 = _pointer_to(types.uint32)
 _as_i32 = _pointer_to(types.int32)
 _as_f32 = _pointer_to(types.float32)
 
-_rtc_intersect8 = types.ExternalFunction(
-    "rtcIntersect8", types.void(types.uintp, types.uintp, types.uintp, types.uintp)
+_rtc_intersect16 = types.ExternalFunction(
+    "rtcIntersect16", types.void(types.uintp, types.uintp, types.uintp, types.uintp)
 )
 
-# Rays are traversed in packets: a quarter faster than one by one on coherent rays, and the answer
-# per ray is the same.
-LANES = 8
+# Rays are traversed in packets: on coherent rays half the time of one by one, and the answer per
+# ray is the same. Of 4, 8 and 16 wide the widest measured fastest.
+LANES = 16
 # RTCRayHitN in words per lane: origin, t_near, direction, time, t_far, mask, id, flags (the ray),
 # then normal, u, v, primitive, geometry, instance, instance primitive (the hit).
 _RAY_WORDS, _HIT_WORDS = 12, 9
@@ -329,7 +329,7 @@ def cast_packet(scene: int, query: Query) -> None:
     count = query.count
     for lane in range(LANES):
         count[lane] = 0
-    _rtc_intersect8(  # type: ignore[call-overload]
+    _rtc_intersect16(  # type: ignore[call-overload]
         query.used.ctypes.data,
         np.uintp(scene),
         query.ray.ctypes.data,

@@ -56,10 +56,10 @@ def refine(
     v = minus(row(positions, triangles[face, 2]), corner)
     normal = cross(u, v)
     slope = dot(normal, direction)
-    length = np.sqrt(dot(normal, normal))
-    if slope == 0.0 or length == 0.0:
+    square = dot(normal, normal)
+    if slope == 0.0 or square == 0.0:
         return t_rough, 0.0
     t = dot(normal, minus(corner, origin)) / slope
     if abs(t - t_rough) > GRAZING_DISAGREEMENT * scale:
         t = t_rough
-    return t, slope / length
+    return t, slope / np.sqrt(square)
