@@ -262,6 +262,8 @@ def _targets(model, triangle, origin, direction, t, own, high_normal):
     target, known = np.full(len(t), -1), np.ones(len(t), bool)
     for i in range(len(t)):
         ranked = []
+        outward = own[i] & (high_normal @ direction[i] > 0)
+        nearest_outward = np.abs(t[i, outward]).min(initial=np.inf)
         for f in np.flatnonzero(own[i]):
             crossing = origin[i] + t[i, f] * direction[i]
             candidates = np.flatnonzero(model.paired[model.low_part, model.high_part[f]])
@@ -279,7 +281,7 @@ def _targets(model, triangle, origin, direction, t, own, high_normal):
             )
             front = bool(np.dot(high_normal[f], direction[i]) > 0)
             known[i] &= not unsure
-            if belongs:
+            if belongs and (front or abs(t[i, f]) <= nearest_outward):
                 ranked.append((not front, claimed, abs(t[i, f]) if claimed else -t[i, f], f))
         if ranked:
             target[i] = min(ranked)[3]

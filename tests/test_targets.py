@@ -10,7 +10,7 @@ import trimesh
 from cagecheck.defects.kinds import Defect
 from cagecheck.defects.surface_distance import DENSE_FACTOR, detour_ratio, surface_graph
 from cagecheck.prediction import Settings, predict
-from tests.shapes import as_low, box, combined, grid, halves, surface
+from tests.shapes import as_low, box, combined, grid, halves, prism, surface
 
 
 def fingers(gap=0.08, cuts=5):
@@ -150,3 +150,21 @@ def test_a_groove_that_the_high_poly_bridges_records_the_lid(width, depth):
     assert result.targets.found.all()
     up = -result.rays.origin[:, 2] / result.rays.direction[:, 2]
     assert np.allclose(result.targets.t, up, atol=1e-9)
+
+
+def test_the_far_wall_is_no_target_where_pieces_run_into_each_other():
+    """A bar through a drum, one part: beside the seam the high poly is nearer to the other piece.
+
+    Samples there have no surface of their own, and must not be sent through to the far wall, which
+    they see from within.
+    """
+    drum, bar = prism(32, 1.0, 2.0), box((0, -0.3, -0.3), (3, 0.3, 0.3))
+    larger = prism(256, 1.03, 2.0), box((0, -0.33, -0.33), (3, 0.33, 0.33))
+    low = as_low(*combined(drum, bar))
+    positions, quads = combined(*larger)
+    high = surface(positions, halves(quads))
+    found = predict(
+        low, high, settings=Settings(offset=0.1, depth=2.0, samples=20_000, unseen_points=0)
+    ).targets
+    assert found.found.mean() > 0.9 and found.front[found.found].mean() > 0.999
+    assert np.abs(found.t[found.found]).max() < 0.2

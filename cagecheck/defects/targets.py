@@ -8,7 +8,8 @@ finger and the next fold are near through space but far along the surface.
 A belonging crossing is *claimed* by another place when it lies several times nearer to that place
 than to p. The *target* of p is its outermost belonging crossing that faces outward and is not
 claimed; failing that the nearest claimed one; failing that the same among crossings that face
-inward (a flipped patch).
+inward (a flipped patch), but of those only one that lies nearer to p than every outward crossing of
+the paired parts: where pieces of one part run into each other, the far wall is no flipped patch.
 """
 
 from __future__ import annotations
@@ -115,8 +116,28 @@ def find_targets(
             )  # fmt: skip
             sure[ray[some[ratio[some] <= MAX_DETOUR]]] = True
     belongs = ratio <= MAX_DETOUR
-    targets = _targets_of(layers, belongs, claimed, np.zeros(len(layers), bool))
+    hidden = _hidden(layers.first, layers.t, layers.front, own)
+    targets = _targets_of(layers, belongs & ~hidden, claimed, np.zeros(len(layers), bool))
     return _ask_neighbours(points, rays, layers, ratio, claimed, targets, low_part)
+
+
+@njit(cache=True, nogil=True)
+def _hidden(
+    first: NDArray[np.int64],
+    t: Floats,
+    front: NDArray[np.bool_],
+    own: NDArray[np.bool_],
+) -> NDArray[np.bool_]:
+    """Mark inward crossings that lie farther from p than an outward one of the paired parts."""
+    out = np.zeros(len(t), np.bool_)
+    for i in range(len(first) - 1):
+        nearest = np.inf
+        for k in range(first[i], first[i + 1]):
+            if own[k] and front[k]:
+                nearest = min(nearest, abs(t[k]))
+        for k in range(first[i], first[i + 1]):
+            out[k] = not front[k] and abs(t[k]) > nearest
+    return out
 
 
 def _project_blocks(
