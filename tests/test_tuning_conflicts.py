@@ -7,10 +7,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from cagecheck.defects.kinds import Defect
 from cagecheck.meshes.lowpoly import prepare_low
 from cagecheck.meshes.mesh import join_meshes
 from cagecheck.prediction import Settings
 from cagecheck.tuning.conflicts import KINDS, explain_conflicts
+from cagecheck.tuning.loops import least_move
 from cagecheck.tuning.single import single_numbers, uniform_prediction
 from cagecheck.tuning.tune import TuneSettings, tune
 from tests.tuning_scenes import bumpy_pair, sheet, surface_of
@@ -71,6 +73,12 @@ def test_a_part_in_front_of_another_is_named_and_leaving_it_out_mends_it() -> No
     assert found.clash >= 0.01 - 1e-6
     best = found.remedies[0]
     assert best.kind == "exclude part" and best.cures and best.wrong_before > 0
+    # Plate a has to sink below plate b, 0.01 under it: the least move is that much (the search ends
+    # within 3 % of its guess), and a cast of the moved plate shows nothing wrong.
+    sink = next(r for r in found.remedies if r.kind == "move loop")
+    assert "inward" in sink.words and sink.cures and sink.wrong_after == 0
+    assert 0.01 < sink.amount < 0.0105
+    assert sink.vertex_count == 9 and sink.place == pytest.approx((0.25, 0.25, 0.0))
     # A quarter of plate a lies over plate b.
     assert found.samples == pytest.approx(0.25 * (result.after.points.area > 0).sum(), rel=0.5)
 
@@ -84,6 +92,24 @@ def test_a_depth_that_is_too_small_is_named_and_raising_it_mends_it() -> None:
     best = deep[0].remedies[0]
     assert best.kind == "raise depth" and best.amount == pytest.approx(0.03, abs=1e-3)
     assert best.wrong_after < best.wrong_before
+
+
+def test_the_move_that_is_told_cures_when_it_is_made() -> None:
+    """An artist moves the vertices that the remedy names and tunes again."""
+    low, high, paired = crossing_plates()
+    result = tune(low, high, paired=paired, settings=QUICK)
+    move = least_move(
+        result,
+        np.flatnonzero(result.after.findings.main == Defect.OVERSHOOT_OTHER),
+        0.02,
+        outward=False,
+    )
+    assert move is not None
+    positions = low.positions.copy()
+    positions[move.vertices, 2] -= move.distance
+    moved = prepare_low(replace(low.mesh, positions=positions))
+    again = tune(moved, high, paired=paired, settings=QUICK)
+    assert again.assurance.conflicting == 0 < result.assurance.conflicting
 
 
 def test_no_conflict_nothing_to_explain() -> None:

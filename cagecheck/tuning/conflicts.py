@@ -7,7 +7,7 @@ judged again, and it says how many were wrong before and are wrong after.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
@@ -16,14 +16,16 @@ from numpy.typing import NDArray
 from cagecheck.defects.kinds import Defect
 from cagecheck.defects.regions import Region
 from cagecheck.defects.targets import Targets, find_targets
-from cagecheck.meshes.lowpoly import LowPoly, prepare_low
+from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Floats
 from cagecheck.prediction import DEEP_SEARCH, REACH_HEADROOM, Prediction, own_layers
 from cagecheck.progress import Progress, silent
 from cagecheck.rays.cage import cage_from_push, rays_through
 from cagecheck.rays.layers import NO_LAYER, Layers
 from cagecheck.rays.points import SurfacePoints
+from cagecheck.tuning.loops import LoopMove, least_move
 from cagecheck.tuning.tune import Tuning
+from cagecheck.tuning.words import AT_LIMIT, plain_length
 
 Mask = NDArray[np.bool_]
 
@@ -37,6 +39,8 @@ KINDS = (
 MOST = 30
 # A lift goes this far beyond the largest shortfall, as corners weigh less than 1.
 LIFT_SPARE = 1.25
+# File vertices of a move that are told by number.
+VERTICES_NAMED = 6
 
 
 @dataclass(frozen=True)
@@ -45,7 +49,9 @@ class Remedy:
 
     kind : ``raise depth``, ``raise offset``, ``exclude part``, ``bake apart``, ``split part`` or
     ``move loop``; words : the change in a sentence; amount : its length in world units, 0 where
-    it has none. wrong_before, wrong_after : samples wrong around the place.
+    it has none. wrong_before, wrong_after : samples wrong around the place. For ``move loop``:
+    vertex_count, vertices : how many file vertices move, and the first few, from 0; place : their
+    centre.
     """
 
     kind: str
@@ -53,6 +59,9 @@ class Remedy:
     amount: float
     wrong_before: int
     wrong_after: int
+    vertex_count: int = 0
+    vertices: tuple[int, ...] = ()
+    place: tuple[float, float, float] | None = None
 
     @property
     def cures(self) -> bool:
@@ -83,7 +92,12 @@ class Conflict:
 
     def to_dict(self) -> dict[str, Any]:
         """Return the conflict as plain JSON values."""
-        return asdict(self) | {"centroid": list(self.centroid)}
+        remedies = [
+            asdict(r)
+            | {"vertices": list(r.vertices), "place": None if r.place is None else list(r.place)}
+            for r in self.remedies
+        ]
+        return asdict(self) | {"centroid": list(self.centroid), "remedies": remedies}
 
 
 def explain_conflicts(tuning: Tuning, *, progress: Progress = silent) -> tuple[Conflict, ...]:
@@ -163,12 +177,14 @@ def _why(
 ) -> str:
     after, low = tuning.after, tuning.low
     vertices = np.unique(low.triangles[after.points.triangle[rows]])
-    length = f"{amount:.4g}"
+    length = plain_length(amount, tuning.margin)
+    if other == own:
+        other = f"another fold of {own}"
     if kind == Defect.MISS_DEEP:
         return f"{own} lies {length} deeper than rays look ({after.settings.depth:.4g})"
     if kind == Defect.MISS_TIGHT and tuning.kept[vertices].any():
         return f"kept vertices hold the cage {length} below {own}"
-    if kind == Defect.MISS_TIGHT and (tuning.offset_out[vertices] >= 0.999 * tuning.limit).any():
+    if kind == Defect.MISS_TIGHT and (tuning.offset_out[vertices] >= AT_LIMIT * tuning.limit).any():
         return f"the limit of {tuning.limit:.4g} holds the cage {length} below {own}"
     if other is None:
         return f"the cage ends {length} below {own}"
@@ -367,27 +383,48 @@ def _split_part(
     )
 
 
-def _move_loop(
+def _move_out(
     tuning: Tuning, region: Region, around: NDArray[np.int64], amount: float, other: str | None
-) -> Remedy:
-    low, after = tuning.low, tuning.after
-    out = LIFT_SPARE * amount + 2 * tuning.margin
-    corner = np.unique(low.welded[after.points.triangle[region.samples]])
-    chosen = np.isin(low.position_id, corner)
-    moved = low.positions + np.where(chosen, out, 0.0)[:, None] * low.ray_normals[low.position_id]
-    changed = prepare_low(replace(low.mesh, positions=moved), rule=low.normal_rule)
+) -> Remedy | None:
+    guess = LIFT_SPARE * amount + 2 * tuning.margin
+    return _moved(least_move(tuning, region.samples, guess, outward=True))
+
+
+def _move_to_open(
+    tuning: Tuning, region: Region, around: NDArray[np.int64], amount: float, other: str | None
+) -> Remedy | None:
+    """Move below a next layer that lies at or below the low poly, else out to the target."""
+    targets = tuning.after.targets
+    lowest = float(np.nanmin(targets.t_next[region.samples], initial=np.inf))
+    if lowest <= tuning.margin:
+        guess = LIFT_SPARE * (tuning.margin - lowest) + 2 * tuning.margin
+        return _moved(least_move(tuning, region.samples, guess, outward=False))
+    highest = float(np.nanmax(targets.t[region.samples], initial=0.0))
+    return _moved(least_move(tuning, region.samples, highest, outward=True))
+
+
+def _moved(move: LoopMove | None) -> Remedy | None:
+    if move is None:
+        return None
+    count = len(move.vertices)
+    few = tuple(int(v) for v in move.vertices[:VERTICES_NAMED])
+    names = ", ".join(map(str, few)) + (", ..." if count > len(few) else "")
     return Remedy(
         "move loop",
-        f"move the {len(corner)} low-poly vertices here outward by {out:.4g}",
-        out,
-        _wrong_in_table(tuning, around),
-        _wrong_cast(tuning, changed, tuning.offset_out, after.points.take(around)),
+        f"move the {count:,} low-poly {'vertex' if count == 1 else 'vertices'} here ({names}) "
+        f"{'outward' if move.outward else 'inward'} by {move.distance:.4g} and tune again",
+        move.distance,
+        move.wrong_before,
+        move.wrong_after,
+        count,
+        few,
+        move.place,
     )
 
 
 _MAKERS: dict[Defect, tuple[_Maker, ...]] = {
     Defect.MISS_DEEP: (_raise_depth,),
-    Defect.MISS_TIGHT: (_raise_offset, _exclude_and_raise, _move_loop),
-    Defect.OVERSHOOT_OWN: (_split_part,),
-    Defect.OVERSHOOT_OTHER: (_exclude_part, _bake_apart),
+    Defect.MISS_TIGHT: (_raise_offset, _exclude_and_raise, _move_out),
+    Defect.OVERSHOOT_OWN: (_split_part, _move_to_open),
+    Defect.OVERSHOOT_OTHER: (_exclude_part, _bake_apart, _move_to_open),
 }

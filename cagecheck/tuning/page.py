@@ -14,6 +14,7 @@ from cagecheck.tuning.conflicts import Conflict
 from cagecheck.tuning.single import SingleNumber
 from cagecheck.tuning.straighten import Straightening
 from cagecheck.tuning.tune import Tuning
+from cagecheck.tuning.words import conflicting_words, plain_length
 
 # What a cage's distances and the depth decide; the rest is a matter of meshes and directions.
 OFFSETS_DECIDE = (
@@ -49,7 +50,8 @@ def page_of_tuning(
         tables.append(_straightening_table(straightening))
     tables.append(_single_table(numbers))
     offsets = (
-        f"{used.min():.4g} to {used.max():.4g} units, median {np.median(used):.4g}"
+        f"{plain_length(used.min(), tuning.margin)} to {plain_length(used.max(), tuning.margin)} "
+        f"units, median {plain_length(float(np.median(used)), tuning.margin)}"
         if len(used)
         else "none"
     )
@@ -105,10 +107,7 @@ def assurance_words(tuning: Tuning) -> str:
             f"less than {100 * a.bound:.2g} % of the surface is wrong all the same."
         )
     if a.conflicting:
-        out += (
-            f" {a.conflicting:,} samples ask for offsets that exclude each other: no offset cures "
-            "those."
-        )
+        out += f" {conflicting_words(tuning)}"
     return out
 
 

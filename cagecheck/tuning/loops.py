@@ -1,0 +1,296 @@
+"""The least move of low-poly vertices that opens a corridor, found and checked by casting.
+
+Where the next layer lies at or below the low poly, no start of zero or more records the target:
+the low poly has to go below that layer. Where offsets may not rise far enough, it has to come out
+to the target. The vertices of the wrong samples' triangles move along their averaged normals;
+offsets are solved again there, everything else stays.
+
+The search follows each sample's own target while the low poly moves: the same high part and
+facing, nearest to where it was. The verdict asks for targets anew in a cast of the moved low poly.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from cagecheck.defects.targets import Targets, find_targets
+from cagecheck.meshes.lowpoly import LowPoly, prepare_low
+from cagecheck.meshes.mesh import Floats
+from cagecheck.meshes.normals import averaged_normals, edge_pairs, triangle_normals
+from cagecheck.prediction import DEEP_SEARCH, REACH_HEADROOM, own_layers
+from cagecheck.rays.cage import Rays, cage_from_push, corner_directions, rays_through
+from cagecheck.rays.layers import NO_LAYER, Layers
+from cagecheck.rays.points import SurfacePoints
+from cagecheck.tuning.corridors import Corridors, corridors_of
+from cagecheck.tuning.problem import offset_problem
+from cagecheck.tuning.solver import solve_offsets
+from cagecheck.tuning.tune import Tuning
+
+Mask = NDArray[np.bool_]
+
+# The first guess and its double are cast, then the interval is halved: x to 3 % of the guess.
+GUESSES = (1.0, 2.0)
+HALVINGS = 5
+# The distance is rounded up to this many figures before the last cast: what is told was cast.
+FIGURES = 3
+
+
+@dataclass(frozen=True, eq=False)
+class LoopMove:
+    """A move of low-poly vertices and what a cast of the moved low poly shows.
+
+    Attributes
+    ----------
+    vertices : (N,) int64 file vertices, ascending. place : their centre before the move.
+    distance : how far along their averaged normals, world units; outward : which way.
+    wrong_before, wrong_after : wrong samples on all triangles whose rays the move changes. A sample
+        that loses its target, or gets what lay next to it instead, counts as wrong.
+    """
+
+    vertices: NDArray[np.int64]
+    place: tuple[float, float, float]
+    distance: float
+    outward: bool
+    wrong_before: int
+    wrong_after: int
+
+
+def least_move(
+    tuning: Tuning, samples: NDArray[np.int64], guess: float, *, outward: bool
+) -> LoopMove | None:
+    """Return the least move that leaves the fewest wrong samples, None where none leaves fewer.
+
+    samples : rows of ``tuning.after.points`` that are wrong; guess : world units, about what the
+    samples lack.
+    """
+    if not guess > 0:
+        return None
+    bench = _bench(tuning, samples, 1.0 if outward else -1.0)
+    before = int(bench.wrong.sum())
+    tries = [(bench.left(share * guess), share * guess) for share in GUESSES]
+    least, far = min(tries)
+    if least >= before:
+        return None
+    near = max((x for left, x in tries if x < far and left > least), default=0.0)
+    x = _rounded_up(_bisected(bench.left, near, far, least))
+    after = bench.verdict(x)
+    if after >= before:
+        return None
+    chosen = np.flatnonzero(bench.moved[tuning.low.position_id])
+    used = chosen[np.isin(chosen, tuning.low.triangles)]
+    middle = tuning.low.positions[used].mean(axis=0)
+    place = (float(middle[0]), float(middle[1]), float(middle[2]))
+    return LoopMove(used, place, x, outward, before, after)
+
+
+def _bisected(left: Callable[[float], int], near: float, far: float, least: int) -> float:
+    """Return the smallest x found in (near, far] that leaves no more than `least`."""
+    for _ in range(HALVINGS):
+        middle = 0.5 * (near + far)
+        if left(middle) <= least:
+            far = middle
+        else:
+            near = middle
+    return far
+
+
+def _rounded_up(x: float) -> float:
+    step = 10.0 ** (np.floor(np.log10(x)) - FIGURES + 1)
+    return float(f"{np.ceil(x / step - 1e-9) * step:.{FIGURES}g}")
+
+
+@dataclass(frozen=True, eq=False)
+class _Bench:
+    """What every try shares.
+
+    moved : (P,) bool positions that move; turned : (P,) bool those whose normals may turn;
+    near : (T,) bool triangles whose rays change; rows : their samples; points : the same.
+    place, beside : (N, 3) world, the samples' targets and what lay next, NaN where there is none;
+    part, front : (N,) of the targets. wrong : (N,) bool, before the move.
+    """
+
+    tuning: Tuning
+    sign: float
+    moved: Mask
+    turned: Mask
+    near: Mask
+    points: SurfacePoints
+    place: Floats
+    beside: Floats
+    part: NDArray[np.int64]
+    front: Mask
+    wrong: Mask
+
+    def left(self, x: float) -> int:
+        """Return how many samples are wrong after a move by x, following their old targets."""
+        low = self._turned_low(x)
+        offsets = self._solved(low)
+        rays, layers = self._cast(low, offsets)
+        target = self._followed(rays, layers).layer
+        recorded = layers.recorded(rays.start, self.tuning.after.settings.depth)
+        had = np.isfinite(self.place[:, 0])
+        return int((had & ((target == NO_LAYER) | (recorded != target))).sum())
+
+    def verdict(self, x: float) -> int:
+        """Return the same with targets found anew on the low poly as a file would bring it."""
+        tuning = self.tuning
+        mesh = replace(tuning.low.mesh, positions=self._turned_low(x).positions)
+        low = prepare_low(mesh, rule=tuning.low.normal_rule)
+        rays, layers = self._cast(low, self._solved(self._turned_low(x)))
+        high_part = tuning.scene.surface.triangle_part
+        targets = find_targets(low, self.points, rays, layers, high_part, tuning.paired)
+        recorded = layers.recorded(rays.start, tuning.after.settings.depth)
+        had = np.isfinite(self.place[:, 0])
+        lost = had & ~(targets.found & self._stayed(rays, layers, recorded))
+        return int((lost | (targets.found & (recorded != targets.layer))).sum())
+
+    def _turned_low(self, x: float) -> LowPoly:
+        """Return the moved low poly; only what averaged and face directions ask for is new."""
+        low = self.tuning.low
+        step = np.where(self.moved, self.sign * x, 0.0)[:, None] * low.ray_normals
+        positions = low.positions + step[low.position_id]
+        near = low.triangles[self.near]
+        normals, face_normals = low.ray_normals.copy(), low.face_normals.copy()
+        turned = averaged_normals(positions, near, low.position_id)
+        normals[self.turned] = turned[self.turned]
+        face_normals[self.near] = triangle_normals(positions, near)[0]
+        return replace(
+            low,
+            mesh=replace(low.mesh, positions=positions),
+            ray_normals=normals,
+            face_normals=face_normals,
+        )
+
+    def _cast(self, low: LowPoly, offsets: Floats) -> tuple[Rays, Layers]:
+        settings, scene = self.tuning.after.settings, self.tuning.scene
+        cage = cage_from_push(low, offsets, settings.directions)
+        rays = rays_through(low, cage, self.points, settings.along)
+        assert settings.depth is not None and settings.reach is not None
+        reach = max(settings.reach, REACH_HEADROOM * float(rays.start.max(initial=0.0)))
+        layers = scene.cast(rays.origin, rays.direction, DEEP_SEARCH * settings.depth, reach)
+        if settings.apart:
+            part = scene.surface.triangle_part
+            layers = own_layers(low, self.points, layers, part, self.tuning.paired)
+        return rays, layers
+
+    def _followed(self, rays: Rays, layers: Layers) -> Targets:
+        """Return per sample the crossing of its target's part and facing nearest to the target."""
+        ray, n = layers.ray, len(layers)
+        place = rays.origin[ray] + layers.t[:, None] * rays.direction[ray]
+        distance = np.linalg.norm(place - self.place[ray], axis=1)
+        part = self.tuning.scene.surface.triangle_part[layers.face]
+        alike = (part == self.part[ray]) & (layers.front == self.front[ray])
+        rows = np.flatnonzero(alike & np.isfinite(distance))
+        order = rows[np.lexsort((distance[rows], ray[rows]))]
+        owner, first = np.unique(ray[order], return_index=True)
+        layer = np.full(n, NO_LAYER, np.int64)
+        layer[owner] = order[first]
+        stayed = self._stayed(rays, layers, layer)
+        layer[~stayed] = NO_LAYER
+        following = np.where(stayed, layer + 1, 0)
+        has_next = stayed & (following < layers.first[1:])
+        t, at = np.append(layers.t, np.nan), len(layers.t)
+        return Targets(
+            layer=layer,
+            t=t[np.where(stayed, layer, at)],
+            front=self.front,
+            t_next=np.where(has_next, t[np.where(has_next, following, at)], np.inf),
+            next_layer=np.where(has_next, following, NO_LAYER),
+            belongs=np.zeros(len(layers.t), bool),
+            doubtful=np.zeros(n, bool),
+        )
+
+    def _stayed(self, rays: Rays, layers: Layers, layer: NDArray[np.int64]) -> Mask:
+        """(N,) bool: the crossing is of the target's part, and nearer to it than what lay next."""
+        hit = layer != NO_LAYER
+        at = np.where(hit, layer, 0)
+        if len(layers.t) == 0:
+            return hit
+        place = rays.origin + layers.t[at][:, None] * rays.direction
+        own = np.linalg.norm(place - self.place, axis=1)
+        other = np.linalg.norm(place - self.beside, axis=1)
+        part = self.tuning.scene.surface.triangle_part[layers.face[at]]
+        return np.asarray(hit & (part == self.part) & ~(own >= other))
+
+    def _solved(self, low: LowPoly) -> Floats:
+        """Return (V,) offsets: those of the moved positions anew, as near the old as possible."""
+        tuning = self.tuning
+        rays, layers = self._cast(low, tuning.offset_out)
+        push = corner_directions(low, tuning.after.settings.directions)
+        corridors = corridors_of(
+            low, push, self.points, rays, self._followed(rays, layers), tuning.margin
+        )
+        offsets = np.zeros(low.position_count)
+        offsets[low.position_id] = tuning.offset_out
+        held = np.zeros(low.position_count, bool)
+        held[low.position_id[tuning.kept]] = True
+        at = np.flatnonzero(self.moved)
+        offsets[at] = _solved_at(low, corridors, offsets, at, held[at], tuning)
+        return offsets[low.position_id]
+
+
+def _solved_at(
+    low: LowPoly,
+    corridors: Corridors,
+    offsets: Floats,
+    at: NDArray[np.int64],
+    held: Mask,
+    tuning: Tuning,
+) -> Floats:
+    """Return offsets of the positions `at`, all others as they are."""
+    number = np.full(low.position_count, -1, np.int64)
+    number[at] = np.arange(len(at))
+    columns = number[corridors.columns]
+    mine = columns >= 0
+    rest = np.where(mine, 0.0, corridors.coefficients * offsets[corridors.columns]).sum(axis=1)
+    rows = np.flatnonzero(mine.any(axis=1) & ~corridors.clash)
+    touching = low.welded[(number[low.welded] >= 0).any(axis=1)]
+    edges = number[edge_pairs(touching)[0]]
+    edges = edges[(edges >= 0).all(axis=1)]
+    problem = offset_problem(
+        len(at),
+        np.where(mine, columns, 0)[rows],
+        np.where(mine, corridors.coefficients, 0.0)[rows],
+        corridors.lower[rows] - rest[rows],
+        corridors.upper[rows] - rest[rows],
+        edges,
+        attraction=1.0,
+        preferred=offsets[at],
+        ceiling=np.maximum(tuning.limit, offsets[at]),
+        fixed=held,
+        fixed_value=np.where(held, offsets[at], 0.0),
+    )
+    return solve_offsets(problem, solver="interior").offsets
+
+
+def _bench(tuning: Tuning, samples: NDArray[np.int64], sign: float) -> _Bench:
+    low, after = tuning.low, tuning.after
+    moved = np.zeros(low.position_count, bool)
+    moved[low.welded[after.points.triangle[samples]].ravel()] = True
+    turned = moved.copy()
+    turned[low.welded[moved[low.welded].any(axis=1)].ravel()] = True
+    near = np.asarray(turned[low.welded].any(axis=1))
+    rows = np.flatnonzero(near[after.points.triangle])
+    targets, layers, rays = after.targets, after.layers, after.rays
+    found = targets.found[rows]
+    layer = np.where(found, targets.layer[rows], 0)
+    recorded = layers.recorded(rays.start, after.settings.depth)[rows]
+    origin, direction = rays.origin[rows], rays.direction[rows]
+    beside = np.where(np.isfinite(targets.t_next), targets.t_next, np.nan)[rows]
+    return _Bench(
+        tuning=tuning,
+        sign=sign,
+        moved=moved,
+        turned=turned,
+        near=near,
+        points=after.points.take(rows),
+        place=origin + targets.t[rows, None] * direction,
+        beside=origin + beside[:, None] * direction,
+        part=after.scene.surface.triangle_part[layers.face[layer]].astype(np.int64),
+        front=layers.front[layer],
+        wrong=found & (recorded != targets.layer[rows]),
+    )
