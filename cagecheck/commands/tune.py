@@ -33,6 +33,7 @@ from cagecheck.tuning.keep import read_keep
 from cagecheck.tuning.single import SingleNumber, single_numbers, uniform_prediction
 from cagecheck.tuning.straighten import Straightening, straighten
 from cagecheck.tuning.tune import TuneSettings, Tuning, tune
+from cagecheck.tuning.words import conflicting_words
 from cagecheck.tuning.write import FIELD_KINDS, FieldKind, tuning_document, write_tuning
 
 # Corridors come from this many samples at first; the check adds where they were too few.
@@ -320,10 +321,7 @@ def verdict(result: Tuning) -> list[str]:
             "or overshoot though corridors allow better; raise --samples or --margin."
         )
     if a.conflicting:
-        out.append(
-            f"{a.conflicting:,} samples ask for offsets that exclude each other; no offset cures "
-            "them."
-        )
+        out.append(conflicting_words(result))
     folded = int(result.shell.folded.sum())
     if folded:
         out.append(f"{folded:,} triangles of the shell fold; lower offsets there would miss.")

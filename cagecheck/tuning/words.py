@@ -39,6 +39,6 @@ def conflicting_words(tuning: Tuning) -> str:
         )
     if rest:
         out.append(
-            f"{rest:,} samples ask for offsets that exclude each other: no offset cures them."
+            f"{rest:,} samples ask for offsets that exclude each other; no offset cures them."
         )
     return " ".join(out)
