@@ -15,14 +15,12 @@ from numpy.typing import NDArray
 
 from cagecheck.defects.kinds import Defect
 from cagecheck.defects.regions import Region
-from cagecheck.defects.targets import Targets, find_targets
-from cagecheck.meshes.lowpoly import LowPoly
+from cagecheck.defects.targets import find_targets
 from cagecheck.meshes.mesh import Floats
 from cagecheck.prediction import DEEP_SEARCH, REACH_HEADROOM, Prediction, own_layers
 from cagecheck.progress import Progress, silent
 from cagecheck.rays.cage import cage_from_push, rays_through
 from cagecheck.rays.layers import NO_LAYER, Layers
-from cagecheck.rays.points import SurfacePoints
 from cagecheck.tuning.loops import LoopMove, least_move
 from cagecheck.tuning.tune import Tuning
 from cagecheck.tuning.words import AT_LIMIT, plain_length
@@ -67,6 +65,11 @@ class Remedy:
     def cures(self) -> bool:
         """True when nothing around the place is wrong any more."""
         return self.wrong_after == 0
+
+    @property
+    def mended(self) -> int:
+        """How many fewer samples are wrong."""
+        return self.wrong_before - self.wrong_after
 
 
 @dataclass(frozen=True)
@@ -128,8 +131,9 @@ def _explain(tuning: Tuning, region: Region) -> Conflict:
         for make in _MAKERS[kind]
         if (remedy := make(tuning, region, around, amount, other)) is not None
     ]
-    # Ties go to the smaller change, and the makers are listed smallest first.
-    order = sorted(range(len(remedies)), key=lambda k: (remedies[k].wrong_after, k))
+    # Remedies are judged on the samples whose rays they change, so what counts is how many they
+    # mend. Ties go to the smaller change, and the makers are listed smallest first.
+    order = sorted(range(len(remedies)), key=lambda k: (-remedies[k].mended, k))
     return Conflict(
         number=region.number,
         name=region.name,
@@ -193,11 +197,6 @@ def _why(
     return f"{other} lies above {own}, {length} below where the ray must start"
 
 
-def _judged(layers: Layers, targets: Targets, start: Floats, depth: Floats | float | None) -> Mask:
-    """Return (N,) bool: samples with a target that a bake does not record."""
-    return np.asarray(targets.found & (layers.recorded(start, depth) != targets.layer))
-
-
 def _wrong_in_table(
     tuning: Tuning,
     around: NDArray[np.int64],
@@ -248,15 +247,15 @@ def _own_crossings(tuning: Tuning) -> Mask:
 
 def _wrong_cast(
     tuning: Tuning,
-    low: LowPoly,
     offsets: Floats,
-    points: SurfacePoints,
+    around: NDArray[np.int64],
     without: str | None = None,
 ) -> int:
-    """Count wrong samples in a new cast of some points through a changed cage or low poly.
+    """Count wrong samples in a new cast through a changed cage; a target that is lost is wrong.
 
     without : a high part that is left out.
     """
+    low, points = tuning.low, tuning.after.points.take(around)
     settings, scene = tuning.after.settings, tuning.scene
     cage = cage_from_push(low, offsets, settings.directions)
     rays = rays_through(low, cage, points, settings.along)
@@ -269,7 +268,9 @@ def _wrong_cast(
     if without is not None:
         layers = layers.where(part[layers.face] != scene.surface.part_names.index(without))
     targets = find_targets(low, points, rays, layers, part, tuning.paired)
-    return int(_judged(layers, targets, rays.start, settings.depth).sum())
+    lost = tuning.after.targets.found[around] & ~targets.found
+    recorded = layers.recorded(rays.start, settings.depth)
+    return int((lost | (targets.found & (recorded != targets.layer))).sum())
 
 
 # Each maker applies one change and returns its remedy, or None where it has nothing to change.
@@ -293,16 +294,15 @@ def _raise_depth(
 def _raise_offset(
     tuning: Tuning, region: Region, around: NDArray[np.int64], amount: float, other: str | None
 ) -> Remedy:
-    low, after = tuning.low, tuning.after
     lift, offsets = _lifted(tuning, region, amount)
     raised = offsets > tuning.offset_out
     return Remedy(
         "raise offset",
-        f"let the {int(raised.sum())} vertices here rise by {lift:.4g} (to "
+        f"let the {int(raised.sum()):,} vertices here rise by {lift:.4g} (to "
         f"{float(offsets[raised].max()):.4g})",
         lift,
         _wrong_in_table(tuning, around),
-        _wrong_cast(tuning, low, offsets, after.points.take(around)),
+        _wrong_cast(tuning, offsets, around),
     )
 
 
@@ -322,7 +322,7 @@ def _exclude_and_raise(
         f"{lift:.4g}",
         lift,
         _wrong_in_table(tuning, around),
-        _wrong_cast(tuning, low, offsets, after.points.take(around), without=other),
+        _wrong_cast(tuning, offsets, around, without=other),
     )
 
 
