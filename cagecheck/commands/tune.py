@@ -22,6 +22,7 @@ from cagecheck.defects.alike import without_numbers
 from cagecheck.errors import InputError
 from cagecheck.files import refuse_existing
 from cagecheck.inputs import read_cage, read_inputs
+from cagecheck.lengths import length_words
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Floats
 from cagecheck.meshes.normals import NormalRule
@@ -33,7 +34,7 @@ from cagecheck.tuning.keep import read_keep
 from cagecheck.tuning.single import SingleNumber, single_numbers, uniform_prediction
 from cagecheck.tuning.straighten import Straightening, straighten
 from cagecheck.tuning.tune import TuneSettings, Tuning, tune
-from cagecheck.tuning.words import conflicting_words
+from cagecheck.tuning.words import conflicting_words, nought, plain_length, range_words
 from cagecheck.tuning.write import FIELD_KINDS, FieldKind, tuning_document, write_tuning
 
 # Corridors come from this many samples at first; the check adds where they were too few.
@@ -279,9 +280,10 @@ def say_tuning(terminal: Terminal, result: Tuning, numbers: list[SingleNumber]) 
     """Print a tuning: settings, before and after, what the check is worth, single numbers."""
     terminal.notices(result.notices)
     used = result.offset_out[np.unique(result.low.triangles)]
+    margin = result.margin
     terminal.say(
-        f"Offsets {used.min():.4g} to {used.max():.4g}, median {np.median(used):.4g}; margin "
-        f"{result.margin:.3g}; depth {result.depth:.4g} (file units). Solver: {result.solver}."
+        f"Offsets {range_words(used, margin)}; margin {length_words(margin)}; depth "
+        f"{plain_length(result.depth, margin)} (file units). Solver: {result.solver}."
     )
     rows: list[tuple[Any, ...]] = [
         (r["name"], r["percent_before"], r["percent_after"], round(r["texels_before"]),
@@ -298,7 +300,18 @@ def say_tuning(terminal: Terminal, result: Tuning, numbers: list[SingleNumber]) 
     terminal.table(
         "One number instead" + (f" ({more} more in single.csv)" if more else ""),
         ("scope", "name", "offset", "depth", "% missed", "% overshot", "% without surface"),
-        [(n.scope, n.name, n.offset_out, n.offset_in, n.missed, n.overshot, n.bare) for n in shown],
+        [
+            (
+                n.scope,
+                n.name,
+                nought(n.offset_out, margin),
+                nought(n.offset_in, margin),
+                n.missed,
+                n.overshot,
+                n.bare,
+            )
+            for n in shown
+        ],
     )
     for sentence in verdict(result):
         terminal.say(sentence)

@@ -18,6 +18,7 @@ from cagecheck.defects.regions import Group, worst_measure
 from cagecheck.defects.rims import rim_within
 from cagecheck.defects.targets import Targets
 from cagecheck.defects.unseen import Unseen
+from cagecheck.lengths import length_words
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Floats, Ints, Surface
 from cagecheck.rays.cage import Cage, Rays
@@ -89,7 +90,7 @@ def _finite(values: Floats, fallback: float = 0.0) -> Floats:
 
 
 def _length(scan: Scan, value: float) -> str:
-    return "0" if abs(value) < NOUGHT * scan.reach else f"{value:.4g}"
+    return length_words(value, NOUGHT * scan.reach)
 
 
 def uniform_offset(cage: Cage) -> float | None:

@@ -11,6 +11,7 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 from cagecheck.defects.regions import Region, group_samples
+from cagecheck.lengths import length_words
 from cagecheck.maps.compare import Fault
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Floats, Ints
@@ -178,10 +179,6 @@ def _finite(values: Floats) -> Floats:
     return kept if len(kept) else np.array([np.nan])
 
 
-def _length(value: float) -> str:
-    return f"{value:.4g}"
-
-
 Words = tuple[str, str]
 
 
@@ -193,12 +190,13 @@ def _other_layer(
     room = float(above.min())
     high = float(_finite(target).max())
     cause = (
-        f"the map shows {other or 'another layer'} here, {_length(float(np.nanmedian(gap)))} above "
-        f"the surface of {part} at the median"
+        f"the map shows {other or 'another layer'} here, "
+        f"{length_words(float(np.nanmedian(gap)))} above the surface of {part} at the median"
     )
     if np.isfinite(high) and room <= high:
         return cause, "bake the parts apart: no single offset keeps this layer out here"
-    return cause, f"keep the offset here below {_length(max(room, 0.0))}, or bake the parts apart"
+    below = length_words(max(room, 0.0))
+    return cause, f"keep the offset here below {below}, or bake the parts apart"
 
 
 def _too_deep(
@@ -213,11 +211,11 @@ def _too_deep(
             "close the hole in the high poly, or pull the low poly in",
         )
     rise = float(target.max())
-    cause = f"the map shows a layer up to {_length(gap)} below the surface of {part}"
+    cause = f"the map shows a layer up to {length_words(gap)} below the surface of {part}"
     if rise > 0:
         return (
-            f"{cause}: the surface rises to {_length(rise)} and the rays started beneath it",
-            f"raise the offset here above {_length(rise)}",
+            f"{cause}: the surface rises to {length_words(rise)} and the rays started beneath it",
+            f"raise the offset here above {length_words(rise)}",
         )
     return f"{cause}: the surface was not there for the bake", "check that the high poly is closed"
 
@@ -233,20 +231,20 @@ def _missed(texels: FaultyTexels, members: NDArray[np.int64], part: str, depth: 
         )
     if np.median(known) > 0:
         return (
-            f"nothing was recorded: the surface rises to {_length(float(known.max()))}, rays "
+            f"nothing was recorded: the surface rises to {length_words(float(known.max()))}, rays "
             "started beneath it",
-            f"raise the offset here above {_length(float(known.max()))}",
+            f"raise the offset here above {length_words(float(known.max()))}",
         )
     if -known.min() <= depth:
         return (
-            f"nothing was recorded, although the surface lies only {_length(float(-known.min()))} "
-            "below the low poly",
+            "nothing was recorded, although the surface lies only "
+            f"{length_words(float(-known.min()))} below the low poly",
             "check that its faces look outward, that the bake included this part, and its depth",
         )
     return (
-        f"nothing was recorded: the surface lies up to {_length(float(-known.min()))} below the "
-        "low poly, deeper than the rays looked",
-        f"raise the depth to more than {_length(float(-known.min()))}",
+        f"nothing was recorded: the surface lies up to {length_words(float(-known.min()))} below "
+        "the low poly, deeper than the rays looked",
+        f"raise the depth to more than {length_words(float(-known.min()))}",
     )
 
 

@@ -14,7 +14,7 @@ from cagecheck.tuning.conflicts import Conflict
 from cagecheck.tuning.single import SingleNumber
 from cagecheck.tuning.straighten import Straightening
 from cagecheck.tuning.tune import Tuning
-from cagecheck.tuning.words import conflicting_words, plain_length
+from cagecheck.tuning.words import conflicting_words, plain_length, range_words
 
 # What a cage's distances and the depth decide; the rest is a matter of meshes and directions.
 OFFSETS_DECIDE = (
@@ -42,25 +42,24 @@ def page_of_tuning(
 ) -> PageContent:
     """Return the page of a tuning: the tuned bake, with the numbers before beside it."""
     content = page_of_prediction(tuning.after, before=tuning.before)
+    margin = tuning.margin
     used = tuning.offset_out[np.unique(tuning.low.triangles)]
     tables = [*content.tables]
     if conflicts:
         tables.append(_conflict_table(conflicts))
     if straightening is not None:
         tables.append(_straightening_table(straightening))
-    tables.append(_single_table(numbers))
-    offsets = (
-        f"{plain_length(used.min(), tuning.margin)} to {plain_length(used.max(), tuning.margin)} "
-        f"units, median {plain_length(float(np.median(used)), tuning.margin)}"
-        if len(used)
-        else "none"
-    )
+    tables.append(_single_table(numbers, margin))
     return replace(
         content,
         heading="report on a tuned cage",
         verdict=verdict(tuning),
         findings=(Finding("How sure", assurance_words(tuning)),),
-        facts=(*content.facts, ("tuned offsets", offsets), ("depth", f"{tuning.depth:.4g} units")),
+        facts=(
+            *content.facts,
+            ("tuned offsets", f"{range_words(used, margin)} (units)"),
+            ("depth", f"{plain_length(tuning.depth, margin)} units"),
+        ),
         tables=tuple(tables),
         notices=(*content.notices, *tuning.notices),
     )
@@ -142,7 +141,7 @@ def _straightening_table(turned: Straightening) -> PageTable:
     return PageTable("Straightening, on new samples", columns, rows, " ".join(words))
 
 
-def _single_table(numbers: list[SingleNumber]) -> PageTable:
+def _single_table(numbers: list[SingleNumber], margin: float) -> PageTable:
     columns = (Column("scope"), Column("name"), Column("offset", True), Column("depth", True),
                Column("% missed", True), Column("% overshot", True),
                Column("% without surface", True))  # fmt: skip
@@ -151,8 +150,8 @@ def _single_table(numbers: list[SingleNumber]) -> PageTable:
             (
                 n.scope,
                 n.name,
-                f"{n.offset_out:.4g}",
-                f"{n.offset_in:.4g}",
+                plain_length(n.offset_out, margin),
+                plain_length(n.offset_in, margin),
                 percent_text(n.missed),
                 percent_text(n.overshot),
                 percent_text(n.bare),

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from cagecheck.lengths import length_words
+from cagecheck.meshes.mesh import Floats
 from cagecheck.tuning.tune import Tuning
 
 # Lengths below this share of the margin are what rounding left of nothing.
@@ -12,9 +14,24 @@ NOTHING_SHARE = 1e-3
 AT_LIMIT = 0.999
 
 
+def nought(value: float, margin: float) -> float:
+    """Return a length for a column of numbers: what only rounding left over is 0."""
+    return 0.0 if abs(value) <= NOTHING_SHARE * margin else value
+
+
 def plain_length(value: float, margin: float) -> str:
     """Return a length with four figures; what only rounding left over is 0."""
-    return "0" if abs(value) < NOTHING_SHARE * margin else f"{value:.4g}"
+    return length_words(value, NOTHING_SHARE * margin)
+
+
+def range_words(values: Floats, margin: float) -> str:
+    """Say from where to where lengths go, and where their middle is."""
+    if len(values) == 0:
+        return "none"
+    least, most, middle = (
+        plain_length(float(f(values)), margin) for f in (np.min, np.max, np.median)
+    )
+    return f"{least} to {most}, median {middle}"
 
 
 def held_by_limit(tuning: Tuning) -> int:

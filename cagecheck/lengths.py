@@ -1,0 +1,13 @@
+"""Lengths as people read them, the same in every sentence and table."""
+
+from __future__ import annotations
+
+
+def length_words(value: float, nothing: float = 0.0) -> str:
+    """Return a length with four figures; what is below `nothing` is rounding, and written as 0.
+
+    An infinite or unknown length reads as such.
+    """
+    if value != value:
+        return "unknown"
+    return "0" if abs(value) <= nothing else f"{value:.4g}"
