@@ -106,7 +106,7 @@ class Tuning:
     conflict : (V,) bool, the vertex belongs to a triangle whose corridors cannot all be kept.
     kept : (V,) bool, held by the artist.
     margin, limit, preferred : in force, world units: clearance, largest offset, and the offset
-        that vertices without demands fall back to.
+        that vertices without demands fall back to. limit_given : the artist set the limit.
     depth : one depth for the whole asset that finds all targets.
     before, after : predictions on the same points, never used for solving.
     low_crossings : places where the low poly itself passes through itself within a part.
@@ -119,6 +119,7 @@ class Tuning:
     settings: Settings
     margin: float
     limit: float
+    limit_given: bool
     preferred: float
     offset_out: Floats
     offset_in: Floats
@@ -222,6 +223,7 @@ def tune(
         settings=replace(settings, depth=depth),
         margin=search.margin,
         limit=search.limits.ceiling,
+        limit_given=tuning.limit is not None,
         preferred=search.limits.preferred,
         offset_out=search.offsets[vertex],
         offset_in=inward[vertex],
