@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from cagecheck.defects.kinds import Defect
 from cagecheck.defects.regions import Region
 from cagecheck.defects.targets import find_targets
+from cagecheck.lengths import length_words
 from cagecheck.meshes.mesh import Floats
 from cagecheck.prediction import DEEP_SEARCH, REACH_HEADROOM, Prediction, own_layers
 from cagecheck.progress import Progress, silent
@@ -23,7 +24,7 @@ from cagecheck.rays.cage import cage_from_push, rays_through
 from cagecheck.rays.layers import NO_LAYER, Layers
 from cagecheck.tuning.loops import LoopMove, least_move
 from cagecheck.tuning.tune import Tuning
-from cagecheck.tuning.words import AT_LIMIT, plain_length
+from cagecheck.tuning.words import AT_LIMIT, limit_words, plain_length
 
 Mask = NDArray[np.bool_]
 
@@ -185,11 +186,12 @@ def _why(
     if other == own:
         other = f"another fold of {own}"
     if kind == Defect.MISS_DEEP:
-        return f"{own} lies {length} deeper than rays look ({after.settings.depth:.4g})"
+        depth = plain_length(after.settings.depth or 0.0, tuning.margin)
+        return f"{own} lies {length} deeper than rays look ({depth})"
     if kind == Defect.MISS_TIGHT and tuning.kept[vertices].any():
         return f"kept vertices hold the cage {length} below {own}"
     if kind == Defect.MISS_TIGHT and (tuning.offset_out[vertices] >= AT_LIMIT * tuning.limit).any():
-        return f"the limit of {tuning.limit:.4g} holds the cage {length} below {own}"
+        return f"{limit_words(tuning)} holds the cage {length} below {own}"
     if other is None:
         return f"the cage ends {length} below {own}"
     if kind == Defect.MISS_TIGHT:
@@ -284,7 +286,7 @@ def _raise_depth(
     depth = deepest + tuning.margin
     return Remedy(
         "raise depth",
-        f"raise the depth to {depth:.4g}",
+        f"raise the depth to {length_words(depth)}",
         depth,
         _wrong_in_table(tuning, around),
         _wrong_in_table(tuning, around, depth=depth),
@@ -298,8 +300,8 @@ def _raise_offset(
     raised = offsets > tuning.offset_out
     return Remedy(
         "raise offset",
-        f"let the {int(raised.sum()):,} vertices here rise by {lift:.4g} (to "
-        f"{float(offsets[raised].max()):.4g})",
+        f"let the {int(raised.sum()):,} vertices here rise by {length_words(lift)} (to "
+        f"{length_words(float(offsets[raised].max()))})",
         lift,
         _wrong_in_table(tuning, around),
         _wrong_cast(tuning, offsets, around),
@@ -319,7 +321,7 @@ def _exclude_and_raise(
     return Remedy(
         "exclude part",
         f"leave {other} out when {region.part} is baked, and let the vertices here rise by "
-        f"{lift:.4g}",
+        f"{length_words(lift)}",
         lift,
         _wrong_in_table(tuning, around),
         _wrong_cast(tuning, offsets, around, without=other),
@@ -412,7 +414,8 @@ def _moved(move: LoopMove | None) -> Remedy | None:
     return Remedy(
         "move loop",
         f"move the {count:,} low-poly {'vertex' if count == 1 else 'vertices'} here ({names}) "
-        f"{'outward' if move.outward else 'inward'} by {move.distance:.4g} and tune again",
+        f"{'outward' if move.outward else 'inward'} by {length_words(move.distance)} and tune "
+        "again",
         move.distance,
         move.wrong_before,
         move.wrong_after,

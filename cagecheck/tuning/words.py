@@ -42,6 +42,16 @@ def held_by_limit(tuning: Tuning) -> int:
     return int(np.sum(last.short & at_limit))
 
 
+def limit_words(tuning: Tuning) -> str:
+    """Name the limit in force, and say when nobody set it."""
+    kind = "limit" if tuning.limit_given else "automatic limit"
+    return f"the {kind} of {plain_length(tuning.limit, tuning.margin)}"
+
+
+def _samples(count: int, one: str, many: str) -> str:
+    return f"1 sample {one}" if count == 1 else f"{count:,} samples {many}"
+
+
 def conflicting_words(tuning: Tuning) -> str:
     """Say why samples stay wrong that no offsets within the limit can serve, or nothing."""
     count = tuning.assurance.conflicting
@@ -49,13 +59,14 @@ def conflicting_words(tuning: Tuning) -> str:
     rest = count - held
     out = []
     if held:
-        limit = plain_length(tuning.limit, tuning.margin)
+        cure = "raise --limit" if tuning.limit_given else "set a larger one with --limit"
         out.append(
-            f"{held:,} samples lie higher than the limit of {limit} lets the cage rise: the limit "
-            "prevents their cure; raise --limit."
+            f"{_samples(held, 'lies', 'lie')} higher than {limit_words(tuning)} lets the cage "
+            f"rise, so the limit prevents the cure; {cure}."
         )
     if rest:
         out.append(
-            f"{rest:,} samples ask for offsets that exclude each other; no offset cures them."
+            f"{_samples(rest, 'asks', 'ask')} for offsets that other samples exclude; no offset "
+            "cures all of them."
         )
     return " ".join(out)

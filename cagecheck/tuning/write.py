@@ -93,6 +93,7 @@ def tuning_document(
         "settings": asdict(tuning.settings),
         "margin": tuning.margin,
         "limit": tuning.limit,
+        "limit_given": tuning.limit_given,
         "depth": tuning.depth,
         "offset_out": {
             "least": float(offsets.min()),
