@@ -29,12 +29,19 @@ from cagecheck.meshes.normals import NormalRule
 from cagecheck.prediction import DEFAULT_MAP_SIZE, Settings
 from cagecheck.progress import Progress
 from cagecheck.rays.push_file import read_push
+from cagecheck.report.words import count_words
 from cagecheck.tuning.conflicts import Conflict, explain_conflicts
 from cagecheck.tuning.keep import read_keep
 from cagecheck.tuning.single import SingleNumber, single_numbers, uniform_prediction
 from cagecheck.tuning.straighten import Straightening, straighten
 from cagecheck.tuning.tune import TuneSettings, Tuning, tune
-from cagecheck.tuning.words import conflicting_words, nought, plain_length, range_words
+from cagecheck.tuning.words import (
+    conflicting_words,
+    nought,
+    plain_length,
+    range_words,
+    straightening_words,
+)
 from cagecheck.tuning.write import FIELD_KINDS, FieldKind, tuning_document, write_tuning
 
 # Corridors come from this many samples at first; the check adds where they were too few.
@@ -266,24 +273,19 @@ def say_straightening(terminal: Terminal, turned: Straightening) -> None:
         [(r["name"], r["percent_before"], r["percent_map"], r["percent_vertices"],
           r["percent_cage"]) for r in turned.table()],
     )  # fmt: skip
-    for what, helps in (("Turned by the map", turned.map_helps()),
-                        ("Turned per vertex", turned.vertices_help()),
-                        ("The moved cage", turned.cage_helps())):  # fmt: skip
-        terminal.say(
-            f"{what}: less skew and no more misses, overshoots or folds."
-            if helps
-            else f"{what}: no gain here that casting confirms."
-        )
+    for sentence in straightening_words(turned):
+        terminal.say(sentence)
 
 
 def say_tuning(terminal: Terminal, result: Tuning, numbers: list[SingleNumber]) -> None:
     """Print a tuning: settings, before and after, what the check is worth, single numbers."""
     terminal.notices(result.notices)
     used = result.offset_out[np.unique(result.low.triangles)]
-    margin = result.margin
+    margin, held = result.margin, int(result.kept.sum())
+    kept = f"; {count_words(held, 'vertex', 'vertices')} kept" if held else ""
     terminal.say(
         f"Offsets {range_words(used, margin)}; margin {length_words(margin)}; depth "
-        f"{plain_length(result.depth, margin)} (file units). Solver: {result.solver}."
+        f"{plain_length(result.depth, margin)} (file units){kept}. Solver: {result.solver}."
     )
     rows: list[tuple[Any, ...]] = [
         (r["name"], r["percent_before"], r["percent_after"], round(r["texels_before"]),
@@ -304,8 +306,7 @@ def say_tuning(terminal: Terminal, result: Tuning, numbers: list[SingleNumber]) 
             (
                 n.scope,
                 n.name,
-                nought(n.offset_out, margin),
-                nought(n.offset_in, margin),
+                *(nought(x, margin) if n.bare < 100 else None for x in (n.offset_out, n.offset_in)),
                 n.missed,
                 n.overshot,
                 n.bare,

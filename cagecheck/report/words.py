@@ -31,9 +31,9 @@ def percent_text(value: float) -> str:
     return f"{value:.1f}" if value >= 10 else f"{value:.2f}"
 
 
-def count_words(count: int, word: str) -> str:
-    """Return a number with its word in the right form."""
-    return f"{count:,} {word}" if count == 1 else f"{count:,} {word}s"
+def count_words(count: int, word: str, words: str | None = None) -> str:
+    """Return a number with its word in the right form; `words` where it takes more than an s."""
+    return f"{count:,} {word}" if count == 1 else f"{count:,} {words or word + 's'}"
 
 
 def file_name(source: SourceFile | None) -> str | None:

@@ -24,6 +24,7 @@ from cagecheck.meshes.mesh import Floats
 from cagecheck.meshes.normals import normalised
 from cagecheck.progress import Progress, silent
 from cagecheck.rays.cage import Cage
+from cagecheck.rays.points import SurfacePoints
 from cagecheck.tuning.folds import check_shell
 from cagecheck.tuning.outcome import outcome
 from cagecheck.tuning.straighten_map import StraighteningField, check_points
@@ -81,12 +82,43 @@ class _Slides:
         return float(self.area @ over)
 
 
-def moved_cage(tuning: Tuning, field: StraighteningField, *, progress: Progress = silent) -> Cage:
-    """Return a closed cage that slides less; its `positions` are the moved vertices.
+@dataclass(frozen=True, eq=False)
+class MovedCage:
+    """A closed cage that slides less; its `positions` are the moved vertices.
+
+    sideways : (P, 3) what would be added to the averaged normals; share : (P,) in [0, 1], how much
+    of it is.
+    """
+
+    cage: Cage
+    sideways: Floats
+    share: Floats
+
+    def turns(self, low: LowPoly, points: SurfacePoints) -> NDArray[np.bool_]:
+        """Return (N,) bool: points with a moved corner."""
+        moved = self.sideways.any(axis=1) & (self.share > 0)
+        return np.asarray(moved[low.welded[points.triangle]].any(axis=1))
+
+    def taken_back(self, tuning: Tuning, points: SurfacePoints) -> MovedCage:
+        """Return the cage with the corners of some points where the tuned cage has them."""
+        share = self.share.copy()
+        share[np.unique(tuning.low.welded[points.triangle])] = 0.0
+        return _moved(tuning, self.sideways, share)
+
+
+def _moved(tuning: Tuning, sideways: Floats, share: Floats) -> MovedCage:
+    cage = _cage_of(tuning, tuning.low.ray_normals + share[:, None] * sideways)
+    return MovedCage(cage, sideways, share)
+
+
+def moved_cage(
+    tuning: Tuning, field: StraighteningField, *, progress: Progress = silent
+) -> MovedCage:
+    """Return a closed cage that slides less.
 
     field : its cut says where checks draw points.
 
-    Kept vertices stay. The last cast found nothing harmed that the tuned cage had not.
+    Kept vertices stay. The last casts found nothing harmed that the tuned cage had not.
     """
     low = tuning.low
     wanted = _upright(low, leaned_directions(tuning))
@@ -96,21 +128,21 @@ def moved_cage(tuning: Tuning, field: StraighteningField, *, progress: Progress 
     clean = 0
     for k in range(ROUNDS):
         progress("moving cage vertices", k, ROUNDS)
-        cage = _cage_of(tuning, low.ray_normals + share[:, None] * sideways)
+        out = _moved(tuning, sideways, share.copy())
         if not sideways.any():
             break
         points = check_points(tuning, field.cut, field.pieces, CAGE_SEED + k)
         points = field.cut.to_parent(points)
         before = outcome(tuning, tuning.cage, points)
-        harmed = outcome(tuning, cage, points).worse_than(before)
-        bad = check_shell(low, cage).folded & ~folded
+        harmed = outcome(tuning, out.cage, points).worse_than(before)
+        bad = check_shell(low, out.cage).folded & ~folded
         bad[points.triangle[harmed]] = True
         clean = 0 if bad.any() else clean + 1
         if clean == CLEAN_ROUNDS:
             break
         share[np.unique(low.welded[bad])] *= 0.5 if 2 * k < ROUNDS else 0.0
     progress("moving cage vertices", 1, 1)
-    return cage
+    return out
 
 
 def _cage_of(tuning: Tuning, directions: Floats) -> Cage:

@@ -73,8 +73,12 @@ class Outcome:
         """Return (N,) bool: samples harmed here that were not harmed so before."""
         out = np.zeros(len(self.points), bool)
         for kind in HARM:
-            out |= self.findings.has(kind) & ~before.findings.has(kind)
+            out |= self.gained(kind, before)
         return out
+
+    def gained(self, kind: Defect, before: Outcome) -> np.ndarray:
+        """Return (N,) bool: samples that have a defect here and had not before."""
+        return np.asarray(self.findings.has(kind) & ~before.findings.has(kind))
 
 
 def outcome(

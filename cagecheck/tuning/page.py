@@ -14,7 +14,13 @@ from cagecheck.tuning.conflicts import Conflict
 from cagecheck.tuning.single import SingleNumber
 from cagecheck.tuning.straighten import Straightening
 from cagecheck.tuning.tune import Tuning
-from cagecheck.tuning.words import conflicting_words, plain_length, range_words
+from cagecheck.tuning.words import (
+    WAY_WORDS,
+    conflicting_words,
+    plain_length,
+    range_words,
+    straightening_words,
+)
 
 # What a cage's distances and the depth decide; the rest is a matter of meshes and directions.
 OFFSETS_DECIDE = (
@@ -24,13 +30,6 @@ SINGLES_NOTE = (
     "For bakers that take one distance: the best one for the whole and for each part, and what it "
     "leaves. Distances are in units of the files."
 )
-# What the straightening table compares, and how to say it.
-WAYS = {
-    "before": "tuned cage",
-    "map": "rays turned by the map",
-    "vertices": "rays turned per vertex",
-    "cage": "cage moved sideways",
-}
 CONFLICTS_NOTE = "Every change was applied and cast again; the one that helped most is shown."
 
 
@@ -125,20 +124,13 @@ def _conflict_table(conflicts: tuple[Conflict, ...]) -> PageTable:
 
 
 def _straightening_table(turned: Straightening) -> PageTable:
-    columns = (Column("defect"), *(Column(f"% {words}", True) for words in WAYS.values()))
+    columns = (Column("defect"), *(Column(f"% {words}", True) for words in WAY_WORDS.values()))
     rows = tuple(
-        Row((str(row["name"]), *(percent_text(float(row[f"percent_{way}"])) for way in WAYS)))
+        Row((str(row["name"]), *(percent_text(float(row[f"percent_{way}"])) for way in WAY_WORDS)))
         for row in turned.table()
     )
-    helps = {
-        "map": turned.map_helps(), "vertices": turned.vertices_help(), "cage": turned.cage_helps()
-    }  # fmt: skip
-    words = [
-        f"{WAYS[way].capitalize()}: "
-        + ("less skew and no more harm." if help_ else "no gain that casting confirms.")
-        for way, help_ in helps.items()
-    ]
-    return PageTable("Straightening, on new samples", columns, rows, " ".join(words))
+    note = " ".join(straightening_words(turned))
+    return PageTable("Straightening, on new samples", columns, rows, note)
 
 
 def _single_table(numbers: list[SingleNumber], margin: float) -> PageTable:
@@ -150,8 +142,10 @@ def _single_table(numbers: list[SingleNumber], margin: float) -> PageTable:
             (
                 n.scope,
                 n.name,
-                plain_length(n.offset_out, margin),
-                plain_length(n.offset_in, margin),
+                *(
+                    plain_length(x, margin) if n.bare < 100 else "–"
+                    for x in (n.offset_out, n.offset_in)
+                ),
                 percent_text(n.missed),
                 percent_text(n.overshot),
                 percent_text(n.bare),

@@ -11,25 +11,35 @@ sideways, which gives every vertex one direction for all its faces.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import log
 
 import numpy as np
+from numpy.typing import NDArray
 
 from cagecheck.defects.kinds import Defect
 from cagecheck.meshes.mesh import Floats
 from cagecheck.progress import Progress, silent
 from cagecheck.rays.points import SurfacePoints, join_points, sample_points
-from cagecheck.tuning.leaned import moved_cage
-from cagecheck.tuning.outcome import HARM, Outcome, outcome
+from cagecheck.tuning.leaned import MovedCage, moved_cage
+from cagecheck.tuning.outcome import Outcome, outcome
 from cagecheck.tuning.straighten_map import (
     StraighteningField,
     area_spacing,
+    check_points,
     map_cage,
     straightening_field,
+    taken_back,
 )
-from cagecheck.tuning.tune import Tuning
+from cagecheck.tuning.tune import DOUBT, Tuning
+
+Mask = NDArray[np.bool_]
 
 # Added to the seed for points that no check of the tuning has used.
 FRESH_SEED = 1000
+# Looks at new points. Where one shows harm, turning is taken back there, and the next looks anew.
+LOOKS = 8
+# The ways to hand straightening to a baker, as fields and files name them.
+WAYS = ("map", "vertices", "cage")
 
 
 @dataclass(frozen=True, eq=False)
@@ -44,6 +54,9 @@ class Straightening:
         `field`; cage : one cage mesh with vertices moved sideways (for bakers that take nothing
         else), its `cage.positions` are the vertices. All on the same points, never used for
         solving.
+    harmed : per way (`WAYS`), how many of these points are missed, overshot, folded, split or
+        back-facing though they are not so through the tuned cage.
+    looks : how many sets of points were looked at; what all but the last showed was taken back.
     """
 
     share: Floats
@@ -52,6 +65,29 @@ class Straightening:
     vertices: Outcome
     map: Outcome
     cage: Outcome
+    harmed: dict[str, int]
+    looks: int
+
+    @property
+    def bound(self) -> float:
+        """Where no point is harmed, the share of the surface that is all the same is below this.
+
+        With 95 % confidence, as `Assurance.bound`.
+        """
+        return log(self.looks / DOUBT) / max(int((self.before.points.area > 0).sum()), 1)
+
+    def outcome_of(self, way: str) -> Outcome:
+        """Return what one of `WAYS` leaves."""
+        return {"map": self.map, "vertices": self.vertices, "cage": self.cage}[way]
+
+    def helps(self, way: str) -> bool:
+        """True when one of `WAYS` leaves less skew, and no point is harmed."""
+        return self.harmed[way] == 0 and self.lessens(way)
+
+    def lessens(self, way: str) -> bool:
+        """True when one of `WAYS` leaves less skew."""
+        before, after = self.before, self.outcome_of(way)
+        return after.percent(Defect.SKEW) < before.percent(Defect.SKEW)
 
     def table(self) -> list[dict[str, float | str]]:
         """Return a row per defect: percent of the surface before, by vertices, map and cage."""
@@ -73,23 +109,14 @@ class Straightening:
             "straightened_vertices": int((self.share > 0).sum()),
             "largest_share": float(self.share.max(initial=0.0)),
             "map_pieces": len(self.field.refined.low.triangles),
-            "vertices_help": self.vertices_help(),
-            "map_helps": self.map_helps(),
-            "cage_helps": self.cage_helps(),
+            "map_helps": self.helps("map"),
+            "vertices_help": self.helps("vertices"),
+            "cage_helps": self.helps("cage"),
+            "samples": len(self.before.points),
+            "harmed": self.harmed,
+            "looks": self.looks,
             "table": self.table(),
         }
-
-    def vertices_help(self) -> bool:
-        """True when rays turned per vertex have less skew and no more harm of any kind."""
-        return _worth(self.before, self.vertices)
-
-    def map_helps(self) -> bool:
-        """True when rays turned by the map have less skew and no more harm of any kind."""
-        return _worth(self.before, self.map)
-
-    def cage_helps(self) -> bool:
-        """True when the moved cage has less skew and no more harm of any kind."""
-        return _worth(self.before, self.cage)
 
 
 def straighten(tuning: Tuning, *, progress: Progress = silent) -> Straightening:
@@ -97,42 +124,90 @@ def straighten(tuning: Tuning, *, progress: Progress = silent) -> Straightening:
 
     The fields leave the tuned offsets as they are, so that one cage serves with and without them;
     where turned rays would miss or overshoot they are not turned. The moved cage is as high over
-    every face as the tuned one. All are judged on points never used for solving: `vertices_help`,
-    `map_helps` and `cage_helps` compare.
+    every face as the tuned one. All are judged on points never used for solving, `Straightening`
+    says what for.
     """
-    low = tuning.low
-    coarse = straightening_field(tuning, finer=False, progress=progress)
     field = straightening_field(tuning, progress=progress)
-    points = _points(tuning, field)
-    whole = field.refined.to_parent(points)
-    before = outcome(tuning, tuning.cage, whole, progress=progress)
+    ways = _Ways(
+        field,
+        straightening_field(tuning, finer=False, progress=progress),
+        moved_cage(tuning, field, progress=progress),
+    )
+    for look in range(LOOKS):
+        progress("checking straightening", look, LOOKS)
+        points = _points(tuning, field, look)
+        before, found, harmed = ways.cast(tuning, points)
+        if look == LOOKS - 1 or not any(rows.any() for rows in harmed.values()):
+            break
+        ways = ways.taken_back(tuning, points, harmed)
+    progress("checking straightening", 1, 1)
     return Straightening(
-        share=coarse.share[low.position_id],
-        field=field,
+        share=ways.vertices.share[tuning.low.position_id],
+        field=ways.map,
         before=before,
-        vertices=outcome(
-            tuning, map_cage(coarse.refined, tuning.cage, coarse.share), whole,
-            refined=coarse.refined, progress=progress,
-        ),
-        map=outcome(
-            tuning, map_cage(field.refined, tuning.cage, field.share), points,
-            refined=field.refined, progress=progress,
-        ),
-        cage=outcome(
-            tuning, moved_cage(tuning, field, progress=progress), whole, progress=progress
-        ),
-    )  # fmt: skip
+        vertices=found["vertices"],
+        map=found["map"],
+        cage=found["cage"],
+        harmed={way: int(rows.sum()) for way, rows in harmed.items()},
+        looks=look + 1,
+    )
 
 
-def _points(tuning: Tuning, field: StraighteningField) -> SurfacePoints:
-    """Return the points of the field's last check, and new ones on the rest of the low poly."""
+@dataclass(frozen=True, eq=False)
+class _Ways:
+    """The three ways as they stand."""
+
+    map: StraighteningField
+    vertices: StraighteningField
+    cage: MovedCage
+
+    def cast(
+        self, tuning: Tuning, points: SurfacePoints
+    ) -> tuple[Outcome, dict[str, Outcome], dict[str, Mask]]:
+        """Return what the tuned cage leaves, what each way leaves, and (N,) bool what it harms.
+
+        points : of the map's cut. Rays that are not turned differ by rounding alone; what that
+        changes is no harm of turning.
+        """
+        low, fine, coarse = tuning.low, self.map, self.vertices
+        whole = fine.refined.to_parent(points)
+        before = outcome(tuning, tuning.cage, whole)
+        cages = [map_cage(field.refined, tuning.cage, field.share) for field in (fine, coarse)]
+        found = {
+            "map": outcome(tuning, cages[0], points, refined=fine.refined),
+            "vertices": outcome(tuning, cages[1], whole, refined=coarse.refined),
+            "cage": outcome(tuning, self.cage.cage, whole),
+        }
+        turned = {
+            "map": fine.turns(points),
+            "vertices": coarse.turns(whole),
+            "cage": self.cage.turns(low, whole),
+        }
+        harmed = {
+            way: turned[way] & (x.worse_than(before) | x.gained(Defect.SPLIT, before))
+            for way, x in found.items()
+        }
+        return before, found, harmed
+
+    def taken_back(self, tuning: Tuning, points: SurfacePoints, harmed: dict[str, Mask]) -> _Ways:
+        """Return the ways without any turning in the triangles of what they harm."""
+        fine, coarse, cage = self.map, self.vertices, self.cage
+        if harmed["map"].any():
+            fine = taken_back(tuning, fine, points.take(harmed["map"]))
+        whole = fine.refined.to_parent(points)
+        if harmed["vertices"].any():
+            coarse = taken_back(tuning, coarse, whole.take(harmed["vertices"]))
+        if harmed["cage"].any():
+            cage = cage.taken_back(tuning, whole.take(harmed["cage"]))
+        return _Ways(fine, coarse, cage)
+
+
+def _points(tuning: Tuning, field: StraighteningField, look: int) -> SurfacePoints:
+    """Return points that nothing was made from, thicker where rays may turn."""
     fine = field.refined.low
     rest = np.setdiff1d(np.arange(len(fine.triangles)), field.pieces)
-    seed = tuning.settings.seed + FRESH_SEED
-    others = sample_points(fine, area_spacing(tuning), seed=seed, triangles=rest)
-    return join_points([field.after.points, others])
-
-
-def _worth(before: Outcome, after: Outcome) -> bool:
-    less = after.percent(Defect.SKEW) < before.percent(Defect.SKEW)
-    return less and after.percent(*HARM) <= before.percent(*HARM)
+    inside = check_points(tuning, field.cut, field.pieces, FRESH_SEED + look)
+    seed = tuning.settings.seed + FRESH_SEED + look
+    return join_points(
+        [inside, sample_points(fine, area_spacing(tuning), seed=seed, triangles=rest)]
+    )

@@ -18,7 +18,7 @@ no field within the bounds leaves less skew. Of those that leave as little, the 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -78,6 +78,7 @@ class StraighteningField:
     step : (P', P') sparse, how much s may differ along every side.
     cut : the finer cut that the checks draw points on; `refined` itself for a map.
     pieces : (M,) int64, triangles of `cut` that may be turned at all.
+    inside : (P',) bool, vertices of the faces with skew; the others only lead up to them.
     before, after : the last check, on points in these pieces never used for solving.
     """
 
@@ -87,8 +88,14 @@ class StraighteningField:
     step: csr_array
     cut: Refined
     pieces: NDArray[np.int64]
+    inside: Mask
     before: Outcome
     after: Outcome
+
+    def turns(self, points: SurfacePoints) -> Mask:
+        """Return (N,) bool: points of ``refined.low`` whose rays are turned at all."""
+        corner = self.refined.low.welded[points.triangle]
+        return np.asarray(np.einsum("ij,ij->i", points.barycentric, self.share[corner]) > 0)
 
 
 def straightening_field(
@@ -137,7 +144,23 @@ def straightening_field(
         if clean == CLEAN_ROUNDS:
             break
     progress("straightening", 1, 1)
-    return StraighteningField(refined, share, greatest, step, cut, pieces, before, after)
+    return StraighteningField(refined, share, greatest, step, cut, pieces, inside, before, after)
+
+
+def taken_back(
+    tuning: Tuning, field: StraighteningField, points: SurfacePoints
+) -> StraighteningField:
+    """Return the field with no turning at all in the triangles of some points of ``refined.low``.
+
+    The rest is the largest field within the bounds again. `before` and `after` are those of the
+    field that it came from.
+    """
+    refined, greatest = field.refined, field.greatest.copy()
+    greatest[np.unique(refined.low.welded[points.triangle])] = 0.0
+    start = map_cage(refined, tuning.cage, np.zeros_like(greatest))
+    folded = check_shell(refined.low, start).folded
+    share = _without_folds(tuning, refined, greatest, field.inside, field.step, folded)
+    return replace(field, share=share, greatest=greatest)
 
 
 def _asking_triangles(tuning: Tuning) -> tuple[Mask, Mask]:
@@ -284,7 +307,7 @@ def _cap_harm(
     now = np.einsum("ij,ij->i", points.barycentric, share[corner])
     turning = np.where(now > LEAST_SHARE, now, 0.0)
     broken = after.worse_than(before) & (now > 0)
-    split = findings.has(Defect.SPLIT) & ~before.findings.has(Defect.SPLIT)
+    split = after.gained(Defect.SPLIT, before)
     limit = after.settings.thresholds.split_texels
     wide = np.where(split, findings.measures[Defect.SPLIT], limit)
     texels = after.low.texels_per_unit(after.settings.map_size)[points.triangle]

@@ -4,12 +4,22 @@ from __future__ import annotations
 
 import numpy as np
 
+from cagecheck.defects.kinds import Defect
 from cagecheck.lengths import length_words
 from cagecheck.meshes.mesh import Floats
+from cagecheck.report.words import percent_text
+from cagecheck.tuning.straighten import WAYS, Straightening
 from cagecheck.tuning.tune import Tuning
 
 # Lengths below this share of the margin are what rounding left of nothing.
 NOTHING_SHARE = 1e-3
+# How the ways to straighten are called in sentences and tables.
+WAY_WORDS = {
+    "before": "tuned cage",
+    "map": "rays turned by the map",
+    "vertices": "rays turned per vertex",
+    "cage": "cage moved sideways",
+}
 # An offset this near to the limit is held by it.
 AT_LIMIT = 0.999
 
@@ -70,3 +80,33 @@ def conflicting_words(tuning: Tuning) -> str:
             "cures all of them."
         )
     return " ".join(out)
+
+
+def straightening_words(turned: Straightening) -> list[str]:
+    """Say what every way of straightening does, and what the new samples show of harm."""
+    out = []
+    before = percent_text(turned.before.percent(Defect.SKEW))
+    count = len(turned.before.points)
+    for way in WAYS:
+        name = WAY_WORDS[way].capitalize()
+        if not turned.lessens(way):
+            out.append(f"{name}: no less skew here.")
+            continue
+        after = percent_text(turned.outcome_of(way).percent(Defect.SKEW))
+        harmed = turned.harmed[way]
+        end = (
+            f"none of {count:,} new samples is harmed."
+            if harmed == 0
+            else f"{harmed:,} of {count:,} new samples are missed, overshot, folded or split that "
+            "were not before; look there before you use it."
+        )
+        out.append(
+            f"{name}: skew goes from {before} to {after} % of the surface, "
+            f"{'and' if harmed == 0 else 'but'} {end}"
+        )
+    if any(turned.helps(way) for way in WAYS):
+        out.append(
+            f"Where no sample is harmed, less than {100 * turned.bound:.2g} % of the surface is "
+            "(with 95 % confidence)."
+        )
+    return out

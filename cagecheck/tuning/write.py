@@ -244,7 +244,7 @@ def _write_straightening(
         lines.writerow(["vertex", "share"])
         lines.writerows([v, float(s)] for v, s in enumerate(significant(straightening.share)))
     positions = straightening.cage.cage.positions
-    if positions is None or not straightening.cage_helps():
+    if positions is None or not straightening.helps("cage"):
         return (
             Notice(
                 "no-straightened-cage",
