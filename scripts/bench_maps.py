@@ -1,6 +1,6 @@
 """How fast a tile bakes, beside the bare rate of the ray engine on the same rays.
 
-usage: python scripts/bench_maps.py [--size 4096] [--subdivisions 9] [--rounds 5]
+usage: python scripts/bench_maps.py [--size 4096] [--subdivisions 9] [--rounds 5] [--bits 8]
 
 The high poly is a sphere of 20 * 4^s triangles (s = 9: 5.2 million) with ripples, the low poly a
 latitude-longitude sphere that fills its tile. The bare rate is embreex's own batch call from two
@@ -23,6 +23,7 @@ from embreex import rtcore_scene
 from embreex.mesh_construction import TriangleMesh
 
 from cagecheck.maps.bake import WHAT, Baker, BakeRule
+from cagecheck.maps.encode import NormalNumbers
 from cagecheck.maps.texels import texel_blocks
 from cagecheck.meshes.lowpoly import LowPoly, prepare_low
 from cagecheck.meshes.mesh import Surface, mesh_from_polygons
@@ -111,19 +112,26 @@ class Best:
         return f"{self.rate / 1e6:.2f} M rays/s, {each:.0f} ns of one core a ray"
 
 
+def bake(baker: Baker, what: tuple[str, ...], numbers: NormalNumbers | None) -> int:
+    """Bake the tile as `cagecheck predict --maps` does and return how many rays it took."""
+    return int(baker.tile(1001, what=what, numbers=numbers).covered.sum())
+
+
 def main() -> None:
     parser = argparse.ArgumentParser()
     parser.add_argument("--size", type=int, default=4096)
     parser.add_argument("--subdivisions", type=int, default=9)
     parser.add_argument("--rounds", type=int, default=5)
+    parser.add_argument("--bits", type=int, choices=(8, 16, 32), default=8, help="of the normals")
     options = parser.parse_args()
+    numbers = None if options.bits == 32 else NormalNumbers(options.bits)
     high, low = rippled_ball(options.subdivisions), low_ball()
     print(f"high {high.triangle_count:,} triangles, low {len(low.triangles):,}")
     start = time.perf_counter()
     scene = Scene(high, threads=THREADS)
     print(f"scene built in {time.perf_counter() - start:.2f} s ({scene.engine})")
     cage = cage_from_offset(low, OFFSET)
-    Baker(low, cage, scene, BakeRule(size=64, depth=DEPTH)).tile(1001)  # compile
+    Baker(low, cage, scene, BakeRule(size=64, depth=DEPTH)).tile(1001, numbers=numbers)  # compile
     start = time.perf_counter()
     baker = Baker(low, cage, scene, BakeRule(size=options.size, depth=DEPTH))
     print(f"normals of the high and frames of the low in {time.perf_counter() - start:.2f} s")
@@ -133,7 +141,7 @@ def main() -> None:
     for _ in range(options.rounds):  # turn and turn about, so that a busy moment meets both
         theirs.time(bare.run)
         for best, what in zip(ours, kinds, strict=True):
-            best.time(lambda what=what: int(baker.tile(1001, what=what).covered.sum()))
+            best.time(lambda what=what: bake(baker, what, numbers))
     print(f"bare engine, two threads, {CHUNK:,} a chunk: {theirs.describe()}")
     for best, what in zip(ours, kinds, strict=True):
         print(f"{'+'.join(what)}: {best.describe()}, {best.rate / theirs.rate:.2f} of bare")

@@ -21,8 +21,10 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from cagecheck.maps.encode import BasisRule, TangentBasis, tangent_basis
+from cagecheck.maps import into_tile
+from cagecheck.maps.encode import BasisRule, Code, NormalNumbers, TangentBasis, tangent_basis
 from cagecheck.maps.high_normals import HighNormals, HighShading, high_shading
+from cagecheck.maps.into_tile import NO_ID, narrowest
 from cagecheck.maps.texels import TexelPoints, texel_blocks, tiles_touched
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Floats, Ints
@@ -36,7 +38,6 @@ from cagecheck.rays.scene import Scene
 # Sub-texels along a block's edge: as many rays as the scene casts in one task (2^16), so that
 # every block runs on one core and blocks share the cores between them.
 BLOCK = 256
-NO_ID = -1
 
 
 @dataclass(frozen=True)
@@ -88,24 +89,28 @@ class TileBake:
     tile, size : UDIM number and texels along the edge.
     covered : (H, W) bool, a sub-texel lies on the low poly.
     hit : (H, W) bool, one of them recorded something.
-    tangent : (H, W, 3) float32 unit tangent-space normals, zero where nothing was recorded.
+    tangent : (H, W, 3) float32 unit tangent-space normals, or the `numbers` that stand for them in
+        a map; zero where nothing was recorded.
     world : the same in world space.
     height : (H, W) float32, world units above the low poly along the ray, NaN without a record.
-    part : (H, W) int32 high part that was recorded, -1 without a record.
-    material : (H, W) int32 material of the low-poly face, -1 for none.
+    part : (H, W) high part that was recorded, -1 without a record; the narrowest signed integers.
+    material : the same for the material of the low-poly face, -1 for none.
     overlaps : triangle-texel pairs that lost against an earlier triangle.
+    numbers : which whole numbers `tangent` and `world` hold, None for unit normals. Green of
+        `world` points up always.
     """
 
     tile: int
     size: int
     covered: NDArray[np.bool_]
     hit: NDArray[np.bool_]
-    tangent: NDArray[np.float32] | None
-    world: NDArray[np.float32] | None
+    tangent: NDArray[Any] | None
+    world: NDArray[Any] | None
     height: NDArray[np.float32] | None
-    part: Ints | None
-    material: Ints | None
+    part: NDArray[np.signedinteger] | None
+    material: NDArray[np.signedinteger] | None
     overlaps: int
+    numbers: NormalNumbers | None = None
 
     @property
     def missed(self) -> NDArray[np.bool_]:
@@ -141,7 +146,9 @@ class Baker:
         self.basis: TangentBasis = tangent_basis(low, rule.basis)
         every = np.ones((len(low.part_names), len(scene.surface.part_names)), bool)
         material = low.mesh.face_material
-        self.material = None if material is None else material[low.cut.face]
+        if material is None:
+            material = np.full(low.mesh.face_count, NO_ID, np.int32)
+        self.material = material[low.cut.face]
         self.seen = paired if rule.apart and paired is not None else every
 
     def record(self, points: SurfacePoints) -> tuple[Rays, Recorded]:
@@ -185,11 +192,19 @@ class Baker:
         return face, t
 
     def tile(
-        self, tile: int, *, what: Iterable[str] = WHAT, progress: Progress = silent
+        self,
+        tile: int,
+        *,
+        what: Iterable[str] = WHAT,
+        numbers: NormalNumbers | None = None,
+        progress: Progress = silent,
     ) -> TileBake:
-        """Bake one tile. `what` names the fields of `TileBake` that are wanted."""
-        wanted = set(what)
-        out = _empty_tile(tile, self.rule.size, wanted)
+        """Bake one tile.
+
+        `what` names the fields of `TileBake` that are wanted. With `numbers`, normals are those of
+        a map at once: what `quantised` makes of them, in a quarter or half of the memory.
+        """
+        out = self._empty_tile(tile, set(what), numbers)
         blocks = texel_blocks(
             self.low, self.rule.size, tile, supersample=self.rule.supersample, block=BLOCK
         )
@@ -206,26 +221,56 @@ class Baker:
             overlaps += late
             done += len(block)
             progress(f"baking tile {tile}", min(done, total), total)
+        _fill_rest(out, self.scene.threads)
         progress(f"baking tile {tile}", total, total)
         return replace(out, overlaps=overlaps)
+
+    def _empty_tile(self, tile: int, wanted: set[str], numbers: NormalNumbers | None) -> TileBake:
+        """Return a tile of zeros; `_fill_rest` makes the end of it."""
+        shape = (self.rule.size, self.rule.size)
+
+        def zeros(name: str, kind: Any, *more: int) -> Any:
+            return np.zeros((*shape, *more), kind) if name in wanted else None
+
+        def ids(name: str, owned: Ints) -> Any:
+            return zeros(name, narrowest(owned.max(initial=NO_ID))) if name in wanted else None
+
+        normals = np.float32 if numbers is None else numbers.dtype
+        return TileBake(
+            tile=tile,
+            size=self.rule.size,
+            covered=np.zeros(shape, bool),
+            hit=np.zeros(shape, bool),
+            tangent=zeros("tangent", normals, 3),
+            world=zeros("world", normals, 3),
+            height=zeros("height", np.float32),
+            part=ids("part", self.scene.surface.triangle_part),
+            material=ids("material", self.material),
+            overlaps=0,
+            numbers=numbers,
+        )
 
     def _bake_block(self, block: TexelPoints, out: TileBake) -> None:
         points, x, y = block.points, block.x, block.y
         _, seen = self.record(points)
-        hit = seen.hit
-        _mark(x, y, hit, out.covered, out.hit)
-        mean = self.rule.supersample > 1
+        into_tile.mark(x, y, seen.face, out.covered, out.hit)
+        one = self.rule.supersample == 1
+        put_normals = into_tile.put_normals if one else into_tile.put_mean_normals
         if out.tangent is not None:
             local = self.basis.encode(points.triangle, points.barycentric, seen.normal)
-            (_mean_directions if mean else _put_directions)(local, hit, x, y, out.tangent)
+            put_normals(local, seen.face, x, y, _code(out.numbers), out.tangent)
         if out.world is not None:
-            (_mean_directions if mean else _put_directions)(seen.normal, hit, x, y, out.world)
-        if out.height is not None:
-            _mean_heights(seen.t, hit, x, y, out.height)
+            code = _code(out.numbers and NormalNumbers(out.numbers.bits))
+            put_normals(seen.normal, seen.face, x, y, code, out.world)
+        if out.height is not None and one:
+            into_tile.put_heights(seen.t, x, y, out.height)
+        elif out.height is not None:
+            into_tile.put_mean_heights(seen.t, seen.face, x, y, out.height)
         if out.part is not None:
-            _first_number(seen.face, self.scene.surface.triangle_part, x, y, out.part)
-        if out.material is not None and self.material is not None:
-            _first_number(points.triangle, self.material, x, y, out.material)
+            part = self.scene.surface.triangle_part
+            into_tile.put_numbers(seen.face, part, x, y, out.part)
+        if out.material is not None:
+            into_tile.put_numbers(points.triangle, self.material, x, y, out.material)
 
 
 def predict_maps(
@@ -274,27 +319,26 @@ def _uv_texels(low: LowPoly, tile: int, size: int) -> int:
     return max(int(share * size * size), 1)
 
 
-def _empty_tile(tile: int, size: int, wanted: set[str]) -> TileBake:
-    shape = (size, size)
+def _code(numbers: NormalNumbers | None) -> Code:
+    return (0.0, 1.0) if numbers is None else numbers.code
 
-    def floats(name: str, *more: int) -> NDArray[np.float32] | None:
-        return np.zeros((*shape, *more), np.float32) if name in wanted else None
 
-    height = floats("height")
-    if height is not None:
-        height[:] = np.nan
-    return TileBake(
-        tile=tile,
-        size=size,
-        covered=np.zeros(shape, bool),
-        hit=np.zeros(shape, bool),
-        tangent=floats("tangent", 3),
-        world=floats("world", 3),
-        height=height,
-        part=np.full(shape, NO_ID, np.int32) if "part" in wanted else None,
-        material=np.full(shape, NO_ID, np.int32) if "material" in wanted else None,
-        overlaps=0,
+def _fill_rest(out: TileBake, threads: int) -> None:
+    """Write what texels without a record hold, wherever that is not zero."""
+    filled = (
+        (out.height, out.hit, np.nan),
+        (out.part, out.hit, NO_ID),
+        (out.material, out.covered, NO_ID),
     )
+
+    def work(rows: slice) -> None:
+        for image, kept, value in filled:
+            if image is not None:
+                into_tile.fill_rest(kept[rows], value, image[rows])
+
+    bands = [slice(y, y + BLOCK) for y in range(0, out.size, BLOCK)]
+    for _ in on_all_cores(work, bands, threads):
+        pass
 
 
 @njit(cache=True, nogil=True)
@@ -318,78 +362,3 @@ def _outermost_seen(
             if t[k] >= -depth:
                 out_face[i], out_t[i] = face[k], t[k]
             break
-
-
-@njit(cache=True, nogil=True)
-def _mark(
-    x: Ints,
-    y: Ints,
-    hit: NDArray[np.bool_],
-    covered: NDArray[np.bool_],
-    any_hit: NDArray[np.bool_],
-) -> None:
-    for i in range(len(x)):
-        covered[y[i], x[i]] = True
-        if hit[i]:
-            any_hit[y[i], x[i]] = True
-
-
-@njit(cache=True, nogil=True)
-def _put_directions(
-    vectors: Floats, hit: NDArray[np.bool_], x: Ints, y: Ints, out: NDArray[np.float32]
-) -> None:
-    for i in range(len(x)):
-        if hit[i]:
-            for k in range(3):
-                out[y[i], x[i], k] = vectors[i, k]
-
-
-@njit(cache=True, nogil=True)
-def _window(x: Ints, y: Ints) -> tuple[int, int, int, int]:
-    """Return the first column and row of a block's texels, its rows and its columns."""
-    left, top = x.min(), y.min()
-    return left, top, y.max() - top + 1, x.max() - left + 1
-
-
-@njit(cache=True, nogil=True)
-def _mean_directions(
-    vectors: Floats, hit: NDArray[np.bool_], x: Ints, y: Ints, out: NDArray[np.float32]
-) -> None:
-    left, top, rows, columns = _window(x, y)
-    total = np.zeros((rows, columns, 3))
-    for i in range(len(x)):
-        if hit[i]:
-            for k in range(3):
-                total[y[i] - top, x[i] - left, k] += vectors[i, k]
-    for r in range(rows):
-        for c in range(columns):
-            a, b, d = total[r, c, 0], total[r, c, 1], total[r, c, 2]
-            length = np.sqrt(a * a + b * b + d * d)
-            if length > 0:
-                for k in range(3):
-                    out[top + r, left + c, k] = total[r, c, k] / length
-
-
-@njit(cache=True, nogil=True)
-def _mean_heights(
-    t: Floats, hit: NDArray[np.bool_], x: Ints, y: Ints, out: NDArray[np.float32]
-) -> None:
-    left, top, rows, columns = _window(x, y)
-    total = np.zeros((rows, columns))
-    count = np.zeros((rows, columns), np.int32)
-    for i in range(len(x)):
-        if hit[i]:
-            total[y[i] - top, x[i] - left] += t[i]
-            count[y[i] - top, x[i] - left] += 1
-    for r in range(rows):
-        for c in range(columns):
-            if count[r, c] > 0:
-                out[top + r, left + c] = total[r, c] / count[r, c]
-
-
-@njit(cache=True, nogil=True)
-def _first_number(row: Ints, numbers: Ints, x: Ints, y: Ints, out: Ints) -> None:
-    """Write ``numbers[row]`` into each texel, from its first sub-texel that has one."""
-    for i in range(len(x)):
-        if row[i] >= 0 and out[y[i], x[i]] < 0:
-            out[y[i], x[i]] = numbers[row[i]]

@@ -26,6 +26,9 @@ from cagecheck.meshes.mesh import Floats, Ints
 from cagecheck.vectors import Vector, cross, dot, mix_corners, row, scaled, store
 
 Bits = Literal[8, 16, 32]
+Green = Literal["up", "down"]
+# For compiled loops: half of a map's largest number (0 for floating point), and the sign of green.
+Code = tuple[float, float]
 
 # A frame whose volume, against that of its edges at right angles, is all rounding has no inverse
 # worth the name.
@@ -55,6 +58,27 @@ class BasisRule:
         }[self.tangents]
         frame = {"texel": "bitangent per texel", "corner": "bitangent per corner"}[self.bitangent]
         return f"{source}, {frame}" + (", frames made orthonormal" if self.unit else "")
+
+
+@dataclass(frozen=True)
+class NormalNumbers:
+    """The whole numbers that stand for normals in a map.
+
+    bits : 8 or 16; green : where the second component points, ``down`` for its negative.
+    """
+
+    bits: Literal[8, 16] = 8
+    green: Green = "up"
+
+    @property
+    def dtype(self) -> type[np.uint8] | type[np.uint16]:
+        """The type of the map's values."""
+        return np.uint8 if self.bits == 8 else np.uint16
+
+    @property
+    def code(self) -> Code:
+        """What `coded` needs, and what green is multiplied by."""
+        return (2**self.bits - 1) / 2, -1.0 if self.green == "down" else 1.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -105,6 +129,16 @@ def quantised(normals: NDArray[Any], bits: Bits = 8) -> NDArray[Any]:
     value = np.floor((np.asarray(normals) + 1.0) * (top / 2) + 0.5)
     kind = np.uint8 if bits == 8 else np.uint16
     return np.clip(value, 0, top).astype(kind)
+
+
+@njit(cache=True, nogil=True)
+def coded(component: float, half: float) -> int:
+    """Return the map value of one component: `quantised` of its float32, digit for digit.
+
+    half : half of the map's largest number.
+    """
+    value = (np.float32(component) + np.float32(1)) * np.float32(half) + np.float32(0.5)
+    return int(min(max(np.floor(value), np.float32(0)), np.float32(2 * half)))
 
 
 def unquantised(values: NDArray[Any]) -> Floats:

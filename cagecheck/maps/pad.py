@@ -28,6 +28,17 @@ def padded(image: NDArray[Any], covered: NDArray[np.bool_], width: float) -> NDA
     return out.reshape(image.shape)
 
 
+def taken(image: NDArray[Any], source: NDArray[np.int32], background: NDArray[Any]) -> NDArray[Any]:
+    """Return a (h, w, k) image whose texels are those of an (H, W, k) image at `source`.
+
+    source : (h, w) flat index of a texel (see `nearest_covered`), -1 for the `background` (k,).
+    Texels are copied, so it is all one whether this happens before they become numbers or after.
+    """
+    out = np.empty((*source.shape, image.shape[2]), image.dtype)
+    _take(image.reshape(-1, image.shape[2]), source, background.astype(image.dtype), out)
+    return out
+
+
 def nearest_covered(covered: NDArray[np.bool_], width: float = np.inf) -> NDArray[np.int32]:
     """Return (H, W) int32: the flat index of the nearest covered texel within `width`, or -1."""
     beside = np.empty(covered.shape, np.int32)
@@ -36,6 +47,17 @@ def nearest_covered(covered: NDArray[np.bool_], width: float = np.inf) -> NDArra
     limit = min(float(width) ** 2, 2.0 * max(covered.shape) ** 2)
     _nearest(beside, limit, out)
     return out
+
+
+@njit(cache=True, nogil=True)
+def _take(
+    texels: NDArray[Any], source: NDArray[np.int32], background: NDArray[Any], out: NDArray[Any]
+) -> None:
+    for y in range(source.shape[0]):
+        for x in range(source.shape[1]):
+            k = source[y, x]
+            for c in range(out.shape[2]):
+                out[y, x, c] = texels[k, c] if k >= 0 else background[c]
 
 
 @njit(cache=True, nogil=True)

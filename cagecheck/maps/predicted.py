@@ -64,7 +64,9 @@ def add_predicted_maps(
     missed: dict[str, int] = {}
     overlaps: dict[str, int] = {}
     for tile in wanted:
-        bake = baker.tile(tile, what=fields_for(form.kinds), progress=progress)
+        bake = baker.tile(
+            tile, what=fields_for(form.kinds), numbers=form.numbers, progress=progress
+        )
         defects = None
         if "defect" in form.kinds:
             defects = defect_map(

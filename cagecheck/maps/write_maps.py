@@ -21,12 +21,11 @@ from cagecheck.chores.pictures import Picture, write_picture
 from cagecheck.errors import InputError
 from cagecheck.files import OutputFolder
 from cagecheck.maps.bake import NO_ID, TileBake
-from cagecheck.maps.encode import Bits, quantised
-from cagecheck.maps.pad import nearest_covered
+from cagecheck.maps.encode import Bits, Green, NormalNumbers, quantised
+from cagecheck.maps.pad import nearest_covered, taken
 from cagecheck.meshes.mesh import Ints
 from cagecheck.report.colours import DEFECT_COLOURS, defect_colours
 
-Green = Literal["up", "down"]
 MapKind = Literal["normal", "object", "height", "part", "material", "defect"]
 MAP_KINDS: tuple[MapKind, ...] = ("normal", "object", "height", "part", "material", "defect")
 # The fields of a `TileBake` that each kind is written from.
@@ -41,6 +40,9 @@ _FIELD = {
 DEFAULT_PADDING = 16.0
 # Equal steps round the hue circle never repeat and stay far apart (the golden angle).
 _GOLDEN_DEGREES = 180.0 * (3.0 - np.sqrt(5.0))
+_FLAT = np.array([0.0, 0.0, 1.0], np.float32)
+# Rows of a map whose normals become numbers together: few megabytes, and Python's share hidden.
+_BAND = 64
 
 
 @dataclass(frozen=True)
@@ -82,6 +84,11 @@ class MapFormat:
         if not self.padding >= 0:
             raise InputError("the padding must be zero or more texels.")
         return self
+
+    @property
+    def numbers(self) -> NormalNumbers | None:
+        """The whole numbers of normals, for `Baker.tile`; None in floating point."""
+        return None if self.bits == 32 else NormalNumbers(self.bits, self.green)
 
 
 def fields_for(kinds: Sequence[MapKind]) -> tuple[str, ...]:
@@ -127,10 +134,14 @@ def write_tile_maps(
             assert bake.height is not None
             texels, row["height_range"] = _height_texels(bake.height, source, bits, height_range)
         else:
-            vectors = bake.tangent if kind == "normal" else bake.world
-            assert vectors is not None
+            normals = bake.tangent if kind == "normal" else bake.world
+            assert normals is not None
+            assert bake.numbers in (None, form.numbers), "the bake holds the numbers of other maps"
             flipped = kind == "normal" and form.green == "down"
-            texels = _normal_texels(vectors, source, bits, flipped)
+            if bake.numbers is None:
+                texels = _normal_texels(normals, source, bits, flipped)
+            else:
+                texels = taken(normals, source, quantised(_FLAT, bits))
             row["green"] = form.green if kind == "normal" else None
         name = fill_pattern(
             form.pattern, asset=form.asset, map=kind, tile=str(bake.tile), ext=ending, material=""
@@ -143,15 +154,12 @@ def write_tile_maps(
 def _normal_texels(
     vectors: NDArray[np.float32], source: Ints, bits: Bits, flip_green: bool
 ) -> NDArray[Any]:
-    flat = np.array([0.0, 0.0, 1.0], np.float32)
     signs = np.array([1, -1 if flip_green else 1, 1], np.float32)
-    rows = vectors.reshape(-1, 3)
-    out = np.empty((*source.shape, 3), quantised(flat, bits).dtype)
-    # Row by row: no full-size floating-point copy of the map.
-    for y in range(source.shape[0]):
-        line = source[y]
-        n = np.where((line >= 0)[:, None], rows[np.maximum(line, 0)], flat)
-        out[y] = quantised(n * signs, bits)
+    out = np.empty((*source.shape, 3), quantised(_FLAT, bits).dtype)
+    # Band by band: no full-size floating-point copy of the map.
+    for y in range(0, len(source), _BAND):
+        band = slice(y, y + _BAND)
+        out[band] = quantised(taken(vectors, source[band], _FLAT) * signs, bits)
     return out
 
 
