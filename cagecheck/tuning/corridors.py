@@ -8,7 +8,7 @@ above.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -71,6 +71,10 @@ class Corridors:
 
     def __len__(self) -> int:
         return len(self.point)
+
+    def take(self, rows: Mask | NDArray[np.int64]) -> Corridors:
+        """Return the corridors at `rows`."""
+        return Corridors(*(getattr(self, f.name)[rows] for f in fields(self)))
 
 
 @dataclass(frozen=True, eq=False)
@@ -152,6 +156,13 @@ def corridors_of(
     )
 
 
+def join_corridors(corridors: list[Corridors]) -> Corridors:
+    """Return the rows of several casts as one."""
+    return Corridors(
+        *(np.concatenate([getattr(c, f.name) for c in corridors]) for f in fields(Corridors))
+    )
+
+
 def low_graph(low: LowPoly) -> Graph:
     """Return the smoothness graph of a low poly's welded positions."""
     welded = low.welded
@@ -184,7 +195,6 @@ def low_graph(low: LowPoly) -> Graph:
 
 
 def build_problem(
-    low: LowPoly,
     graph: Graph,
     corridors: Corridors,
     limits: Limits,
@@ -198,7 +208,8 @@ def build_problem(
     relative weight of a row's slack, 1 by default. around : (P,) centres and (P,) radii that
     offsets stay within.
     """
-    floor, ceiling = np.zeros(low.position_count), np.full(low.position_count, limits.ceiling)
+    count = len(graph.attraction)
+    floor, ceiling = np.zeros(count), np.full(count, limits.ceiling)
     if around is not None:
         centre, radius = around
         floor = np.clip(centre - radius, floor, ceiling)
@@ -209,7 +220,7 @@ def build_problem(
     more = [_fold_rows(limits), _steep_rows(graph, limits)]
     fixed = np.isfinite(limits.kept)
     return offset_problem(
-        low.position_count,
+        count,
         np.concatenate([corridors.columns, *(x.columns for x in more)]),
         np.concatenate([corridors.coefficients, *(x.coefficients for x in more)]),
         np.concatenate([np.where(free, -np.inf, corridors.lower), *(x.lower for x in more)]),

@@ -12,7 +12,7 @@ functions in nonlinear programming", Mathematical Programming 17, 1979).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -105,6 +105,22 @@ class OffsetProblem:
         negative = np.abs(np.minimum(above, 0.0)).max(initial=0.0)
         largest = float(max(*finite, negative))
         return largest if largest > 0 else 1.0
+
+    def of_change(self, offsets: Floats) -> OffsetProblem:
+        """Return the problem of the least change to (P,) offsets: same rows, same bounds.
+
+        Its answer is what to add; the energy is that of the change, with 0 preferred.
+        """
+        height = self.heights(offsets)
+        return replace(
+            self,
+            lower=self.lower - height,
+            upper=self.upper - height,
+            preferred=np.zeros(self.position_count),
+            floor=self.floor - offsets,
+            ceiling=self.ceiling - offsets,
+            fixed_value=self.fixed_value - offsets,
+        )
 
     def tolerance(self) -> float:
         """Return the violation in length units below which a row counts as kept."""

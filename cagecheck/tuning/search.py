@@ -23,8 +23,8 @@ from cagecheck.meshes.normals import normalised
 from cagecheck.prediction import DEEP_SEARCH, REACH_HEADROOM, Settings, own_layers
 from cagecheck.progress import Progress, silent
 from cagecheck.rays.cage import Cage, Rays, cage_from_push, rays_through
-from cagecheck.rays.layers import NO_LAYER, Layers
-from cagecheck.rays.points import SurfacePoints, join_points, sample_points
+from cagecheck.rays.layers import Layers
+from cagecheck.rays.points import SurfacePoints, join_points
 from cagecheck.rays.scene import Scene
 from cagecheck.tuning.corridors import (
     Corridors,
@@ -35,10 +35,8 @@ from cagecheck.tuning.corridors import (
     low_graph,
 )
 from cagecheck.tuning.folds import check_shell
-from cagecheck.tuning.peaks import dip_points, longest_edges, peak_points
-from cagecheck.tuning.prisms import points_at, prisms_of
+from cagecheck.tuning.peaks import longest_edges
 from cagecheck.tuning.problem import OffsetSolution
-from cagecheck.tuning.single import part_numbers
 from cagecheck.tuning.solver import SolverName, solve_offsets
 
 Mask = NDArray[np.bool_]
@@ -52,16 +50,10 @@ STILL = 0.01
 OVERSHOOT_SHORTFALL = 1.5
 # Fold ceilings go this far below the height at which the prism flattened.
 FOLD_HEADROOM = 0.95
-# Corners and crossings of the high poly within this many margins of the cage are watched; faces
-# above it when the ray that met them would reach them from this many times as far.
-PEAK_MARGINS = 4.0
-LOOK_UP = 2.0
 # Where a solution does not hold on its own rays, offsets may move this share of their last move
 # the next time; a new settling gives most of that back (three halvings), as its rows are others.
 HOLD = 0.5
 WIDEN = 8.0
-# Checks whose wrong samples join as they are; later ones bring clearance for what they lacked.
-PLAIN_CHECKS = 2
 # Clearance that an earlier settling asked for and that a new one begins with.
 REMEMBERED = 0.5
 # Points weigh by the area they stand for, against the usual one; those that only watch a little,
@@ -71,15 +63,6 @@ LEAST_WEIGHT = 0.01
 LEAST_IMPORTANCE = 1e-3
 # Rows broken by this share of the usual target distance count half.
 NEAR_SHARE = 0.1
-# Rise of the cage against the low poly's edge, allowed where corridors exclude each other. Of 0.1,
-# 0.25, 0.5, 1 and none this left the least wrong on the open meshes of the tests.
-MODERATE = 0.5
-# Around a wrong sample so many points are cast within this many sample spacings, and then around
-# the worst of them within a quarter of that.
-SCATTERED = 16
-NEIGHBOURHOOD = 0.7
-NARROWINGS = 2
-NARROWER = 0.25
 
 
 @dataclass(frozen=True, eq=False)
@@ -119,7 +102,9 @@ class Round:
 
 
 @dataclass(frozen=True, eq=False)
-class _State:
+class State:
+    """What `Search.restore` brings back."""
+
     offsets: Floats
     conflict: Mask
     solution: OffsetSolution | None
@@ -239,8 +224,8 @@ class Search:
             cast = self.cast(self.points, self.extra)
             left = self.open_samples(cast)
             if self.solution is not None:
-                self._note(stage, cast, int(left.sum()))
-                score = self._score(cast, left)
+                self.note(stage, cast, int(left.sum()))
+                score = self.score(cast, left)
                 if best is None or score <= best[0]:
                     best = (score, self.offsets, self.conflict, self.solution)
                 folds_left = self._lower_fold_ceilings()
@@ -260,12 +245,12 @@ class Search:
         if best is not None:
             _, self.offsets, self.conflict, self.solution = best
 
-    def _score(self, cast: Cast, left: Mask) -> float:
+    def score(self, cast: Cast, left: Mask) -> float:
         """Return what is wrong, in usual samples; what corridors would allow counts twice."""
-        weight = self._weight(cast.points)
+        weight = self.weight(cast.points)
         return float(weight[cast.wrong & ~cast.clash].sum() + weight[left].sum())
 
-    def _weight(self, points: SurfacePoints) -> Floats:
+    def weight(self, points: SurfacePoints) -> Floats:
         """Return (N,) what points stand for, in usual samples."""
         area = points.area
         usual = float(np.median(area[area > 0])) if (area > 0).any() else 1.0
@@ -277,145 +262,19 @@ class Search:
         at = np.unique(self.low.welded[cast.points.triangle[left]])
         self.radius[at] = HOLD * np.minimum(np.maximum(moved[at], self.margin), self.radius[at])
 
-    def settle_and_check(self, factor: int, checks: int) -> Cast:
-        """Settle, check on new points, add what is wrong there, and again until a check is clean.
-
-        factor : a check casts this many times the samples. checks : how often wrong samples may
-        be added. Returns one more check, whose points were never used for anything else.
-        """
-        spacing = finer_spacing(self.low, self.points, factor)
-        self.settle("samples")
-        self._level()
-        self._begin_with_numbers()
-        for k in range(checks):
-            self.progress("checking", k, checks + 1)
-            check = self.cast(sample_points(self.low, spacing, seed=self.settings.seed + 1 + k))
-            wrong = self.open_samples(check)
-            self._note("check", check, int(wrong.sum()))
-            # The places themselves come first; what they leave needs clearance around it.
-            lift = 0.0 if k < PLAIN_CHECKS else 1.0
-            added = self._watch(check, spacing, lift)
-            if not added + self._add_wrong(check, wrong, spacing, lift):
-                break
-            self.settle("wrong samples of the check")
-            self._level()
-        last = sample_points(self.low, spacing, seed=self.settings.seed + 1 + checks)
-        check = self.cast(last)
-        self._note("last check", check, int(self.open_samples(check).sum()))
-        self.progress("checking", 1, 1)
-        return check
-
-    def _level(self) -> None:
-        """Limit steepness around samples that stay wrong; keep that where it leaves fewer wrong.
-
-        A row near one corner can be kept by a large offset at another. Where other rows then break
-        as the rays turn, nothing was won.
-        """
-        cast = self.cast(self.points, self.extra)
-        left = self.open_samples(cast)
-        trouble = self.conflict.copy()
-        trouble[cast.points.triangle[left]] = True
-        corner = np.zeros(self.low.position_count, bool)
-        corner[self.low.welded[trouble]] = True
-        edge = corner[self.graph.edges].any(axis=1) & ~self.levelled
-        if not edge.any():
-            return
-        self.levelled[edge] = True
-        before = self._state()
-        score = self._score(cast, left)
-        self.limits.steepness[edge] = MODERATE
-        self.radius[corner] = np.inf
-        self.settle("less steep")
-        cast = self.cast(self.points, self.extra)
-        if self._score(cast, self.open_samples(cast)) > score:
-            self._restore(before)
-            self.limits.steepness[edge] = np.inf
-
-    def _begin_with_numbers(self) -> None:
-        """Settle again from the best number of each part; keep that where it leaves fewer wrong.
-
-        What rows are given up depends on where the search begins, and one number leaves rays
-        where they are.
-        """
-        low = self.low
-        cast = self.cast(self.points, self.extra)
-        wrong = cast.wrong & ~cast.clash
-        troubled = np.unique(low.triangle_part[cast.points.triangle[wrong]])
-        if len(troubled) == 0:
-            return
-        score, before = self._score(cast, self.open_samples(cast)), self._state()
-        assert self.settings.reach is not None
-        step = self.settings.offset or self.settings.reach / 3
-        self.offsets = np.full(len(before.offsets), step)
-        uniform = self.cast(self.points)
-        best = part_numbers(
-            low, self.points, uniform.rays, uniform.targets, step, self.margin,
-            self.limits.ceiling,
-        )  # fmt: skip
-        self.offsets = before.offsets.copy()
-        for part in troubled[np.isfinite(best[troubled])]:
-            self.offsets[low.welded[low.triangle_part == part]] = best[part]
-        kept = np.isfinite(self.limits.kept)
-        self.offsets[kept] = self.limits.kept[kept]
-        self.radius[:] = np.inf
-        self.settle("from one number")
-        cast = self.cast(self.points, self.extra)
-        if self._score(cast, self.open_samples(cast)) >= score:
-            self._restore(before)
-
-    def _state(self) -> _State:
-        return _State(
+    def state(self) -> State:
+        """Return what `restore` brings back."""
+        return State(
             self.offsets, self.conflict, self.solution, self.radius.copy(), self.extra.copy()
         )
 
-    def _restore(self, state: _State) -> None:
+    def restore(self, state: State) -> None:
+        """Go back to an earlier state."""
         self.offsets, self.conflict, self.solution = state.offsets, state.conflict, state.solution
         self.radius, self.extra = state.radius, state.extra
 
-    def _add_wrong(self, cast: Cast, wrong: Mask, spacing: float, lift: float) -> int:
-        """Add wrong points, and the worst of the points around each that are wrong as well."""
-        count = int(wrong.sum())
-        if count == 0:
-            return 0
-        points = cast.points.take(wrong)
-        self.add(points, lift * _missing(cast)[wrong])
-        radius = NEIGHBOURHOOD * spacing
-        for _ in range(NARROWINGS):
-            around = _scattered(self.low, points, radius, self.settings.seed)
-            near = self.cast(around)
-            worse = self.open_samples(near)
-            if not worse.any():
-                break
-            missing = (_missing(near).max(axis=1) * worse).reshape(SCATTERED, -1)
-            best = np.argmax(missing, axis=0) * len(points) + np.arange(len(points))
-            best = best[worse[best]]
-            points = near.points.take(best)
-            self.add(points, lift * _missing(near)[best])
-            radius *= NARROWER
-        return count
-
-    def _watch(self, check: Cast, spacing: float, lift: float) -> int:
-        """Add points through corners and edges of the high poly where those come out wrong."""
-        prisms = prisms_of(self.low, self.cage(), self.settings.along)
-        clearance = PEAK_MARGINS * self.margin
-        following = check.targets.next_layer
-        above = LOOK_UP * np.maximum(check.rays.start, 0.0) + clearance
-        near = np.flatnonzero((following != NO_LAYER) & (check.targets.t_next < above))
-        points = join_points(
-            [
-                peak_points(prisms, self.scene, self.paired, clearance, self.longest),
-                dip_points(
-                    prisms, self.scene, check.layers.face[following[near]],
-                    check.points.triangle[near], clearance,
-                ),
-            ]
-        )  # fmt: skip
-        cast = self.cast(points)
-        wrong = self.open_samples(cast)
-        self._note("watch", cast, int(wrong.sum()))
-        return self._add_wrong(cast, wrong, spacing, lift)
-
-    def _note(self, stage: str, cast: Cast, count: int) -> None:
+    def note(self, stage: str, cast: Cast, count: int) -> None:
+        """Record what a cast showed; count : its open samples."""
         folds = int(check_shell(self.low, cast.cage).folded.sum())
         self.rounds.append(
             Round(
@@ -425,12 +284,12 @@ class Search:
 
     def _learn(self, cast: Cast, left: Mask) -> None:
         """Ask for more clearance where a solution fell short on its own rays."""
-        self.extra[left] += OVERSHOOT_SHORTFALL * _missing(cast)[left]
+        self.extra[left] += OVERSHOOT_SHORTFALL * missing(cast)[left]
 
     def _solve(self, cast: Cast) -> None:
         corridors = cast.corridors
         problem = build_problem(
-            self.low, self.graph, corridors, self.limits, importance=self._importance(cast),
+            self.graph, corridors, self.limits, importance=self._importance(cast),
             around=(self.offsets, self.radius),
         )  # fmt: skip
         self.solution = solve_offsets(problem, solver=self.solver, progress=self.progress)
@@ -447,7 +306,7 @@ class Search:
         "Enhancing Sparsity by Reweighted l1 Minimization", J. Fourier Anal. Appl. 14, 2008.
         """
         c = cast.corridors
-        weight = self._weight(cast.points)[c.point]
+        weight = self.weight(cast.points)[c.point]
         if self.solution is not None:
             start = cast.rays.start[c.point]
             off = np.maximum(np.maximum(c.lower - start, start - c.upper), 0.0)
@@ -472,29 +331,9 @@ class Search:
         return bool((self.limits.fold_ceiling < before).any())
 
 
-def _scattered(low: LowPoly, points: SurfacePoints, radius: float, seed: int) -> SurfacePoints:
-    """Return points of no area spread around others, within their triangles."""
-    rng = np.random.default_rng([seed, len(points)])
-    triangle = np.tile(points.triangle, SCATTERED)
-    corners = low.positions[low.triangles[triangle]]
-    size = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2).max(axis=1)
-    shift = rng.uniform(-1.0, 1.0, (len(triangle), 3))
-    shift -= shift.mean(axis=1, keepdims=True)
-    reach = np.minimum(radius / np.maximum(size, 1e-300), 0.5)
-    moved = np.tile(points.barycentric, (SCATTERED, 1)) + reach[:, None] * shift
-    barycentric = np.clip(moved, 0, None)
-    return points_at(triangle, barycentric / barycentric.sum(axis=1, keepdims=True))
-
-
-def _missing(cast: Cast) -> Floats:
+def missing(cast: Cast) -> Floats:
     """Return (N, 2) how far starts lie below the target and beyond the next layer, 0 where not."""
     out = np.zeros((len(cast.points), 2))
     out[:, 0][cast.short] = (cast.targets.t - cast.rays.start)[cast.short]
     out[:, 1][cast.beyond] = (cast.rays.start - cast.targets.t_next)[cast.beyond]
     return out
-
-
-def finer_spacing(low: LowPoly, points: SurfacePoints, factor: int) -> float:
-    """Return the spacing that gives `factor` times as many area samples as `points` holds."""
-    count = int((points.area > 0).sum())
-    return float(np.sqrt(low.area.sum() / max(factor * count, 1)))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from math import log
 from typing import Any
 
 import numpy as np
@@ -25,27 +26,29 @@ from cagecheck.progress import Progress, silent
 from cagecheck.rays.cage import Cage, cage_from_offset, rays_through
 from cagecheck.rays.points import SurfacePoints
 from cagecheck.rays.scene import Scene
+from cagecheck.tuning.checking import Checked, settle_and_check
 from cagecheck.tuning.corridors import Limits, automatic_margin, build_problem
 from cagecheck.tuning.folds import CageCrossings, ShellCheck, cage_crossings, check_shell
 from cagecheck.tuning.search import Cast, Round, Search
-from cagecheck.tuning.single import single_numbers, uniform_prediction
 from cagecheck.tuning.solver import SolverName, solve_offsets
 
 Mask = NDArray[np.bool_]
 
 # The check casts this many times the samples that the offsets were made from.
 CHECK_FACTOR = 4
-CHECKS = 6
+CHECKS = 2
+MENDS = 12
 # Rays need a cage some way off the low poly, or a baker's float32 positions give them a random
 # lean: this many roundings of the largest coordinate keep it under a thousandth.
 STEADY_ROUNDINGS = 2048
 # Layers are known as far as the reach; offsets may go this much further, as the corners of a
 # triangle lie farther out than the surface that it must clear.
 CEILING_REACHES = 1.5
-# With no failure among n random samples, the failing share is below this over n with 95 %
-# confidence: Hanley and Lippman-Hand, "If Nothing Goes Wrong, Is Everything All Right?", JAMA
-# 249(13), 1983.
-RULE_OF_THREE = 3.0
+# Claims hold with 95 % confidence. With no failure among n random samples, the failing share is
+# then below log(1 / 0.05) / n, the rule of three: Hanley and Lippman-Hand, "If Nothing Goes Wrong,
+# Is Everything All Right?", JAMA 249(13), 1983. Where the first clean one of k checks is reported,
+# each may fail to fail with only 0.05 / k (Bonferroni's inequality).
+DOUBT = 0.05
 
 
 @dataclass(frozen=True)
@@ -57,14 +60,15 @@ class TuneSettings:
     margin : clearance kept from target and next layer, world units (see `automatic_margin`).
     limit : largest offset allowed, world units.
     check_factor : the check casts this many times the samples.
-    checks : how often wrong samples of a check are added and the offsets solved again; the last
-        check is never used for solving.
+    checks : how often all offsets are solved again with the wrong samples of a check; mends : how
+        often places that a check shows wrong are mended one by one. The last check is never used.
     """
 
     margin: float | None = None
     limit: float | None = None
     check_factor: int = CHECK_FACTOR
     checks: int = CHECKS
+    mends: int = MENDS
     solver: SolverName = "interior"
 
 
@@ -76,12 +80,14 @@ class Assurance:
     ----------
     samples : area samples cast; edge_samples : samples on edges and at vertices, besides.
     spacing : typical distance between area samples, world units.
-    open : wrong samples that corridors would have allowed; open_edge : the same on edges.
-    conflicting : wrong samples in triangles where no offsets near these keep all corridors, or
-        that no offset at all can serve.
+    open : wrong samples that corridors would have allowed; open_edge : the same on edges, and
+        where rays run through corners and edges of the high poly that come near the cage.
+    conflicting : wrong samples in triangles where no offsets near these keep all corridors
+        without another fold, or that no offset at all can serve.
     area_share : share of the low poly's area that open samples stand for.
-    bound : where `open` is 0, the share that is wrong all the same is below this with 95 %
-        confidence (rule of three); NaN otherwise.
+    looks : checks on new points that would have been the last had nothing been open there.
+    bound : where `open` is 0, the share that is open all the same is below this with 95 %
+        confidence (rule of three, for that many looks); NaN otherwise.
     """
 
     samples: int
@@ -91,6 +97,7 @@ class Assurance:
     open_edge: int
     conflicting: int
     area_share: float
+    looks: int
     bound: float
 
 
@@ -199,10 +206,9 @@ def tune(
     automatic_depth = settings.depth is None
     settings, notices = resolve(low, scene, paired, settings, cage is not None)
     before_cage = cage or cage_from_offset(low, settings.offset or 0.0, settings.directions)
-    search, check = _search(low, scene, paired, settings, tuning, keep, progress)
-    vertex = low.position_id
+    search, checked = _search(low, scene, paired, settings, tuning, keep, progress)
+    check, vertex = checked.cast, low.position_id
     before = _predicted(search, settings, before_cage, check.points, progress)
-    check, more = _numbers_where_better(search, check, before, progress)
     inward = _inward(search, check)
     depth = float(settings.depth or 0.0)
     if automatic_depth:
@@ -236,14 +242,14 @@ def tune(
         before=before,
         after=after,
         last=check,
-        assurance=_assurance(search, check),
+        assurance=_assurance(search, checked),
         shell=check_shell(low, cage_after),
         crossings=cage_crossings(low, positions),
         low_crossings=int(cage_crossings(low, low.positions).same_part.sum()),
         rounds=tuple(search.rounds),
         solver=search.solution.solver,
         gap=search.solution.gap,
-        notices=(*notices, *more),
+        notices=(*notices, *_number_notice(checked.numbers)),
     )
 
 
@@ -264,7 +270,7 @@ def _search(
     tuning: TuneSettings,
     keep: Floats | None,
     progress: Progress,
-) -> tuple[Search, Cast]:
+) -> tuple[Search, Checked]:
     """Settle the offsets; return them with the last check, whose points were not used."""
     rounding = automatic_margin(low, scene)
     margin = rounding if tuning.margin is None else tuning.margin
@@ -277,7 +283,7 @@ def _search(
     search = Search(
         low, scene, paired, settings, margin, limits, points, tuning.solver, progress
     )  # fmt: skip
-    return search, search.settle_and_check(tuning.check_factor, tuning.checks)
+    return search, settle_and_check(search, tuning.check_factor, tuning.checks, tuning.mends)
 
 
 def kept_positions(low: LowPoly, keep: Floats | None) -> Floats:
@@ -321,47 +327,15 @@ def _predicted(
     )
 
 
-def _numbers_where_better(
-    search: Search, check: Cast, before: Prediction, progress: Progress
-) -> tuple[Cast, tuple[Notice, ...]]:
-    """Give parts one number each where that leaves less of them wrong than solved offsets.
-
-    Slack is priced by length, so where corridors exclude each other a solution may leave more
-    places wrong by less. Only parts without kept vertices; the change stays only if casting the
-    check's points again shows that it helps.
-    """
-    low, area = search.low, check.points.area
-    part = low.triangle_part[check.points.triangle]
-    count = len(low.part_names)
-    wrong = np.bincount(part[check.wrong], area[check.wrong], minlength=count)
-    if not wrong.any():
-        return check, ()
-    whole = np.bincount(part, area, minlength=count)
-    uniform = uniform_prediction(before, progress)
-    offsets = search.offsets.copy()
-    chosen = []
-    for number in single_numbers(uniform, search.margin, search.limits.ceiling):
-        if number.scope != "part":
-            continue
-        k = low.part_names.index(number.name)
-        positions = np.unique(low.welded[low.triangle_part == k])
-        left = (number.missed + number.overshot) / 100 * whole[k]
-        if left < wrong[k] and not np.isfinite(search.limits.kept[positions]).any():
-            offsets[positions] = min(number.offset_out, search.limits.ceiling)
-            chosen.append(number.name)
-    if not chosen:
-        return check, ()
-    solved, search.offsets = search.offsets, offsets
-    again = search.cast(check.points)
-    if float(area[again.wrong].sum()) >= float(area[check.wrong].sum()):
-        search.offsets = solved
-        return check, ()
-    return again, (
+def _number_notice(parts: tuple[str, ...]) -> tuple[Notice, ...]:
+    if not parts:
+        return ()
+    return (
         Notice(
             "one-number",
-            f"one offset leaves less wrong than solved ones on: {', '.join(chosen)}.",
+            f"the offsets go out from one number, which left less wrong, on: {', '.join(parts)}.",
             "Corridors exclude each other there; see the conflicts.",
-            count=len(chosen),
+            count=len(parts),
         ),
     )
 
@@ -385,7 +359,7 @@ def _inward(search: Search, check: Cast) -> Floats:
         np.full(search.low.position_count, np.nan),
         np.full(search.low.position_count, np.inf),
     )
-    problem = build_problem(search.low, search.graph, inward, limits)
+    problem = build_problem(search.graph, inward, limits)
     return solve_offsets(problem, solver=search.solver, progress=search.progress).offsets
 
 
@@ -408,8 +382,8 @@ def vertex_corridors(low: LowPoly, cast: Cast, offsets: Floats) -> tuple[Floats,
     return lower, np.maximum(upper, 0.0)
 
 
-def _assurance(search: Search, check: Cast) -> Assurance:
-    points = check.points
+def _assurance(search: Search, checked: Checked) -> Assurance:
+    check, points = checked.cast, checked.cast.points
     wrong = search.open_samples(check)
     area = points.area > 0
     count = int(area.sum())
@@ -420,8 +394,9 @@ def _assurance(search: Search, check: Cast) -> Assurance:
         edge_samples=len(points) - count,
         spacing=float(np.sqrt(total / max(count, 1))),
         open=opened,
-        open_edge=int((wrong & ~area).sum()),
+        open_edge=int((wrong & ~area).sum()) + checked.watched_open,
         conflicting=int((check.wrong & ~wrong).sum()),
         area_share=float(points.area[wrong].sum()) / total,
-        bound=RULE_OF_THREE / max(count, 1) if opened == 0 else float("nan"),
+        looks=checked.looks,
+        bound=log(checked.looks / DOUBT) / max(count, 1) if opened == 0 else float("nan"),
     )

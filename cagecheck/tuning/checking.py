@@ -1,0 +1,266 @@
+"""Checking offsets on points that they were not made from, and mending what shows there.
+
+First everything is settled anew with the wrong samples of a check, as many of them show where the
+samples were too few. Then places are mended one by one, until a check on new points finds nothing
+open. That check is the one that is reported: its points were used for nothing else.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from cagecheck.meshes.lowpoly import LowPoly
+from cagecheck.meshes.mesh import Floats
+from cagecheck.rays.layers import NO_LAYER
+from cagecheck.rays.points import SurfacePoints, join_points, sample_points
+from cagecheck.tuning.mend import Group, mend
+from cagecheck.tuning.peaks import dip_points, peak_points
+from cagecheck.tuning.prisms import points_at, prisms_of
+from cagecheck.tuning.search import Cast, Mask, Search, missing
+from cagecheck.tuning.single import part_numbers
+
+# Corners and crossings of the high poly within this many margins of the cage are watched; faces
+# above it when the ray that met them would reach them from this many times as far.
+PEAK_MARGINS = 4.0
+LOOK_UP = 2.0
+# Rise of the cage against the low poly's edge, allowed where corridors exclude each other. Of 0.1,
+# 0.25, 0.5, 1 and none this left the least wrong on the open meshes of the tests.
+MODERATE = 0.5
+# Around a wrong sample so many points are cast within this many sample spacings, and then around
+# the worst of them within a quarter of that.
+SCATTERED = 16
+NEIGHBOURHOOD = 0.7
+NARROWINGS = 2
+NARROWER = 0.25
+
+
+@dataclass(frozen=True, eq=False)
+class Checked:
+    """The last check, on points that were used for nothing else.
+
+    watched_open : places of the high poly near the cage that rays through them still get wrong;
+    looks : how many checks there were that would have been the last had nothing been open;
+    numbers : the parts whose offsets go out from one number, as that left less wrong.
+    """
+
+    cast: Cast
+    watched_open: int
+    looks: int
+    numbers: tuple[str, ...]
+
+
+def settle_and_check(search: Search, factor: int, checks: int, mends: int) -> Checked:
+    """Settle, and check on new points until a check finds nothing open.
+
+    factor : a check casts this many times the samples. checks : how often everything is settled
+    anew with the wrong samples of a check; mends : how often places are mended one by one.
+    """
+    spacing = finer_spacing(search.low, search.points, factor)
+    seed = search.settings.seed + 1
+    search.settle("samples")
+    _level(search)
+    _begin_with_numbers(search)
+    for k in range(checks):
+        search.progress("checking", k, checks + 1)
+        check = search.cast(sample_points(search.low, spacing, seed=seed + k))
+        wrong = search.open_samples(check)
+        search.note("check", check, int(wrong.sum()))
+        added = _watch(search, check, spacing) + _add_wrong(search, check, wrong, spacing)
+        if not added:
+            break
+        search.settle("wrong samples of the check")
+        _level(search)
+    numbers = _numbers_where_better(search, sample_points(search.low, spacing, seed=seed + checks))
+    return _mend_and_check(search, spacing, seed + checks + 1, mends, numbers)
+
+
+def _mend_and_check(
+    search: Search, spacing: float, seed: int, mends: int, numbers: tuple[str, ...]
+) -> Checked:
+    """Mend places until a check on new points finds nothing open, and return that check."""
+    search.conflict = np.zeros_like(search.conflict)
+    for k in range(mends + 1):
+        search.progress("checking", k, mends + 1)
+        check = search.cast(sample_points(search.low, spacing, seed=seed + k))
+        wrong = search.open_samples(check)
+        search.note("last check", check, int(wrong.sum()))
+        watched = _watched(search, check)
+        watched_wrong = search.open_samples(watched)
+        if k == mends or not (wrong.any() or watched_wrong.any()):
+            break
+        groups = [Group(check.points, wrong), Group(watched.points, watched_wrong)]
+        refused = mend(search, groups)
+        for group, mask in zip(groups, refused, strict=True):
+            search.conflict[group.points.triangle[mask]] = True
+            search.add(group.points.take(group.wrong))
+    search.progress("checking", 1, 1)
+    return Checked(check, int(watched_wrong.sum()), k + 1, numbers)
+
+
+def _level(search: Search) -> None:
+    """Limit steepness around samples that stay wrong; keep that where it leaves fewer wrong.
+
+    A row near one corner can be kept by a large offset at another. Where other rows then break as
+    the rays turn, nothing was won.
+    """
+    cast = search.cast(search.points, search.extra)
+    left = search.open_samples(cast)
+    trouble = search.conflict.copy()
+    trouble[cast.points.triangle[left]] = True
+    corner = np.zeros(search.low.position_count, bool)
+    corner[search.low.welded[trouble]] = True
+    edge = corner[search.graph.edges].any(axis=1) & ~search.levelled
+    if not edge.any():
+        return
+    search.levelled[edge] = True
+    before = search.state()
+    score = search.score(cast, left)
+    search.limits.steepness[edge] = MODERATE
+    search.radius[corner] = np.inf
+    search.settle("less steep")
+    cast = search.cast(search.points, search.extra)
+    if search.score(cast, search.open_samples(cast)) > score:
+        search.restore(before)
+        search.limits.steepness[edge] = np.inf
+
+
+def _begin_with_numbers(search: Search) -> None:
+    """Settle again from the best number of each part; keep that where it leaves fewer wrong.
+
+    What rows are given up depends on where the search begins, and one number leaves rays where
+    they are.
+    """
+    low = search.low
+    cast = search.cast(search.points, search.extra)
+    troubled = np.unique(low.triangle_part[cast.points.triangle[cast.wrong & ~cast.clash]])
+    if len(troubled) == 0:
+        return
+    score, before = search.score(cast, search.open_samples(cast)), search.state()
+    best = _best_numbers(search, search.points)
+    for part in troubled[np.isfinite(best[troubled])]:
+        _give_number(search, int(part), float(best[part]))
+    search.radius[:] = np.inf
+    search.settle("from one number")
+    cast = search.cast(search.points, search.extra)
+    if search.score(cast, search.open_samples(cast)) >= score:
+        search.restore(before)
+
+
+def _numbers_where_better(search: Search, points: SurfacePoints) -> tuple[str, ...]:
+    """Give parts one number each where that leaves less of their area wrong; return their names.
+
+    Slack is priced by length, so where corridors exclude each other a solution may leave more
+    places wrong by less.
+    """
+    low = search.low
+    part, count = low.triangle_part[points.triangle], len(low.part_names)
+
+    def wrong_area() -> Floats:
+        wrong = search.cast(points).wrong
+        return np.asarray(np.bincount(part[wrong], points.area[wrong], count), np.float64)
+
+    solved = search.offsets
+    before = wrong_area()
+    if not before.any():
+        return ()
+    best = _best_numbers(search, points)
+    for k in np.flatnonzero(np.isfinite(best)):
+        _give_number(search, int(k), float(best[k]))
+    chosen = np.flatnonzero(wrong_area() < before)
+    search.offsets = solved
+    for k in chosen:
+        _give_number(search, int(k), float(best[k]))
+    return tuple(low.part_names[k] for k in chosen)
+
+
+def _best_numbers(search: Search, points: SurfacePoints) -> Floats:
+    """Return (parts,) the best one offset of every part, NaN where it has none."""
+    settings, before = search.settings, search.offsets
+    assert settings.reach is not None
+    step = settings.offset or settings.reach / 3
+    search.offsets = np.full(len(before), step)
+    uniform = search.cast(points)
+    search.offsets = before
+    return part_numbers(
+        search.low, points, uniform.rays, uniform.targets, step, search.margin,
+        search.limits.ceiling,
+    )  # fmt: skip
+
+
+def _give_number(search: Search, part: int, number: float) -> None:
+    """Give a part's positions one offset; kept ones stay."""
+    low = search.low
+    mine = np.zeros(low.position_count, bool)
+    mine[low.welded[low.triangle_part == part]] = True
+    mine &= ~np.isfinite(search.limits.kept)
+    search.offsets = np.where(mine, number, search.offsets)
+
+
+def _add_wrong(search: Search, cast: Cast, wrong: Mask, spacing: float) -> int:
+    """Add wrong points, and the worst of the points around each that are wrong as well."""
+    count = int(wrong.sum())
+    if count == 0:
+        return 0
+    points = cast.points.take(wrong)
+    search.add(points)
+    radius = NEIGHBOURHOOD * spacing
+    for _ in range(NARROWINGS):
+        near = search.cast(_scattered(search.low, points, radius, search.settings.seed))
+        worse = search.open_samples(near)
+        if not worse.any():
+            break
+        by = (missing(near).max(axis=1) * worse).reshape(SCATTERED, -1)
+        best = np.argmax(by, axis=0) * len(points) + np.arange(len(points))
+        points = near.points.take(best[worse[best]])
+        search.add(points)
+        radius *= NARROWER
+    return count
+
+
+def _watch(search: Search, check: Cast, spacing: float) -> int:
+    """Add points through corners and edges of the high poly where those come out wrong."""
+    cast = _watched(search, check)
+    wrong = search.open_samples(cast)
+    search.note("watch", cast, int(wrong.sum()))
+    return _add_wrong(search, cast, wrong, spacing)
+
+
+def _watched(search: Search, check: Cast) -> Cast:
+    """Cast through corners and edges of the high poly that come near the cage."""
+    prisms = prisms_of(search.low, search.cage(), search.settings.along)
+    clearance = PEAK_MARGINS * search.margin
+    following = check.targets.next_layer
+    above = LOOK_UP * np.maximum(check.rays.start, 0.0) + clearance
+    near = np.flatnonzero((following != NO_LAYER) & (check.targets.t_next < above))
+    points = join_points(
+        [
+            peak_points(prisms, search.scene, search.paired, clearance, search.longest),
+            dip_points(
+                prisms, search.scene, check.layers.face[following[near]],
+                check.points.triangle[near], clearance,
+            ),
+        ]
+    )  # fmt: skip
+    return search.cast(points)
+
+
+def _scattered(low: LowPoly, points: SurfacePoints, radius: float, seed: int) -> SurfacePoints:
+    """Return points of no area spread around others, within their triangles."""
+    rng = np.random.default_rng([seed, len(points)])
+    triangle = np.tile(points.triangle, SCATTERED)
+    corners = low.positions[low.triangles[triangle]]
+    size = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2).max(axis=1)
+    shift = rng.uniform(-1.0, 1.0, (len(triangle), 3))
+    shift -= shift.mean(axis=1, keepdims=True)
+    reach = np.minimum(radius / np.maximum(size, 1e-300), 0.5)
+    moved = np.tile(points.barycentric, (SCATTERED, 1)) + reach[:, None] * shift
+    barycentric = np.clip(moved, 0, None)
+    return points_at(triangle, barycentric / barycentric.sum(axis=1, keepdims=True))
+
+
+def finer_spacing(low: LowPoly, points: SurfacePoints, factor: int) -> float:
+    """Return the spacing that gives `factor` times as many area samples as `points` holds."""
+    count = int((points.area > 0).sum())
+    return float(np.sqrt(low.area.sum() / max(factor * count, 1)))
