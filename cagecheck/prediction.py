@@ -269,6 +269,15 @@ def place_points(low: LowPoly, settings: Settings) -> SurfacePoints:
             else spacing_for_count(low, settings.samples)
         )
         return sample_points(low, spacing, seed=settings.seed)
+    size = settings.texels
+    return join_points([texel_points(low, size, tile).points for tile in texel_tiles(low)])
+
+
+def texel_tiles(low: LowPoly) -> list[int]:
+    """Return the tiles of the low poly's maps, ascending.
+
+    Raises `InputError` when no UVs of the low poly lie on a tile.
+    """
     tiles = [int(tile) for tile in np.unique(low.tile) if tile != NO_TILE]
     if not tiles:
         what, cure = why_off_tiles(low.mesh.corner_uv)
@@ -277,7 +286,7 @@ def place_points(low: LowPoly, settings: Settings) -> SurfacePoints:
             file=low.mesh.source.path if low.mesh.source else None,
             cure=f"{cure} Or leave out --texels.",
         )
-    return join_points([texel_points(low, settings.texels, tile).points for tile in tiles])
+    return tiles
 
 
 def own_layers(

@@ -41,6 +41,7 @@ from cagecheck.tuning.words import (
     plain_length,
     range_words,
     straightening_words,
+    texel_words,
 )
 from cagecheck.tuning.write import FIELD_KINDS, FieldKind, tuning_document, write_tuning
 
@@ -85,6 +86,17 @@ MapsOption = Annotated[
 ]
 
 
+TexelsOption = Annotated[
+    int | None,
+    typer.Option(
+        "--texels",
+        metavar="N",
+        help="Make the offsets hold at the centre of every texel of N x N maps, one per tile: "
+        "about --samples of them are samples from the start, and all are checked.",
+    ),
+]
+
+
 def register(app: typer.Typer) -> None:
     """Add the `tune` command."""
     app.command("tune")(command(tune_command))
@@ -103,6 +115,7 @@ def tune_command(
     keep: KeepOption = None,
     samples: given.SamplesOption = TUNE_SAMPLES,
     density: given.DensityOption = None,
+    texels: TexelsOption = None,
     size: given.SizeOption = DEFAULT_MAP_SIZE,
     straightened: Annotated[
         bool,
@@ -142,8 +155,8 @@ def tune_command(
     if out is not None:
         refuse_existing(out / "push.json", force)  # before the work, not after it
     settings = Settings(
-        offset=offset, depth=depth, reach=reach, samples=samples, density=density, map_size=size,
-        directions=directions, along=along, apart=apart, seed=seed, unseen_points=0,
+        offset=offset, depth=depth, reach=reach, samples=samples, density=density, texels=texels,
+        map_size=size, directions=directions, along=along, apart=apart, seed=seed, unseen_points=0,
     )  # fmt: skip
     with terminal.progress() as progress:
         scene = read_inputs(
@@ -336,6 +349,9 @@ def verdict(result: Tuning) -> list[str]:
         )
     if a.conflicting:
         out.append(conflicting_words(result))
+    texels = texel_words(result)
+    if texels is not None:
+        out.append(texels)
     folded = int(result.shell.folded.sum())
     if folded:
         out.append(f"{folded:,} triangles of the shell fold; lower offsets there would miss.")

@@ -20,6 +20,7 @@ from cagecheck.tuning.peaks import dip_points, peak_points
 from cagecheck.tuning.prisms import points_at, prisms_of
 from cagecheck.tuning.search import Cast, Mask, Search, missing
 from cagecheck.tuning.single import part_numbers
+from cagecheck.tuning.texels import TexelWatch
 
 # Corners and crossings of the high poly within this many margins of the cage are watched; faces
 # above it when the ray that met them would reach them from this many times as far.
@@ -28,6 +29,8 @@ LOOK_UP = 2.0
 # Rise of the cage against the low poly's edge, allowed where corridors exclude each other. Of 0.1,
 # 0.25, 0.5, 1 and none this left the least wrong on the open meshes of the tests.
 MODERATE = 0.5
+# All is settled anew while wrong samples lie in this share of the triangles; fewer are mended.
+MANY = 0.01
 # Around a wrong sample so many points are cast within this many sample spacings, and then around
 # the worst of them within a quarter of that.
 SCATTERED = 16
@@ -51,11 +54,14 @@ class Checked:
     numbers: tuple[str, ...]
 
 
-def settle_and_check(search: Search, factor: int, checks: int, mends: int) -> Checked:
+def settle_and_check(
+    search: Search, factor: int, checks: int, mends: int, texels: TexelWatch | None = None
+) -> Checked:
     """Settle, and check on new points until a check finds nothing open.
 
     factor : a check casts this many times the samples. checks : how often everything is settled
-    anew with the wrong samples of a check; mends : how often places are mended one by one.
+    anew with the wrong samples of a check; mends : how often places are mended one by one. texels :
+    looked at with every check of the mending.
     """
     spacing = finer_spacing(search.low, search.points, factor)
     seed = search.settings.seed + 1
@@ -67,17 +73,26 @@ def settle_and_check(search: Search, factor: int, checks: int, mends: int) -> Ch
         check = search.cast(sample_points(search.low, spacing, seed=seed + k))
         wrong = search.open_samples(check)
         search.note("check", check, int(wrong.sum()))
-        added = _watch(search, check, spacing) + _add_wrong(search, check, wrong, spacing)
-        if not added:
+        watched = _watched(search, check)
+        left = search.open_samples(watched)
+        search.note("watch", watched, int(left.sum()))
+        if _touched(search, (check, wrong), (watched, left)) < MANY:
             break
+        _add_wrong(search, check, wrong, spacing)
+        _add_wrong(search, watched, left, spacing)
         search.settle("wrong samples of the check")
         _level(search)
     numbers = _numbers_where_better(search, sample_points(search.low, spacing, seed=seed + checks))
-    return _mend_and_check(search, spacing, seed + checks + 1, mends, numbers)
+    return _mend_and_check(search, spacing, seed + checks + 1, mends, numbers, texels)
 
 
 def _mend_and_check(
-    search: Search, spacing: float, seed: int, mends: int, numbers: tuple[str, ...]
+    search: Search,
+    spacing: float,
+    seed: int,
+    mends: int,
+    numbers: tuple[str, ...],
+    texels: TexelWatch | None,
 ) -> Checked:
     """Mend places until a check on new points finds nothing open, and return that check."""
     search.conflict = np.zeros_like(search.conflict)
@@ -88,9 +103,11 @@ def _mend_and_check(
         search.note("last check", check, int(wrong.sum()))
         watched = _watched(search, check)
         watched_wrong = search.open_samples(watched)
-        if k == mends or not (wrong.any() or watched_wrong.any()):
-            break
         groups = [Group(check.points, wrong), Group(watched.points, watched_wrong)]
+        if texels is not None:
+            groups.append(Group(*texels.look(search)))
+        if k == mends or not any(group.wrong.any() for group in groups):
+            break
         refused = mend(search, groups)
         for group, mask in zip(groups, refused, strict=True):
             search.conflict[group.points.triangle[mask]] = True
@@ -198,12 +215,11 @@ def _give_number(search: Search, part: int, number: float) -> None:
     search.offsets = np.where(mine, number, search.offsets)
 
 
-def _add_wrong(search: Search, cast: Cast, wrong: Mask, spacing: float) -> int:
+def _add_wrong(search: Search, cast: Cast, wrong: Mask, spacing: float) -> None:
     """Add wrong points, and the worst of the points around each that are wrong as well."""
-    count = int(wrong.sum())
-    if count == 0:
-        return 0
     points = cast.points.take(wrong)
+    if len(points) == 0:
+        return
     search.add(points)
     radius = NEIGHBOURHOOD * spacing
     for _ in range(NARROWINGS):
@@ -216,15 +232,14 @@ def _add_wrong(search: Search, cast: Cast, wrong: Mask, spacing: float) -> int:
         points = near.points.take(best[worse[best]])
         search.add(points)
         radius *= NARROWER
-    return count
 
 
-def _watch(search: Search, check: Cast, spacing: float) -> int:
-    """Add points through corners and edges of the high poly where those come out wrong."""
-    cast = _watched(search, check)
-    wrong = search.open_samples(cast)
-    search.note("watch", cast, int(wrong.sum()))
-    return _add_wrong(search, cast, wrong, spacing)
+def _touched(search: Search, *casts: tuple[Cast, Mask]) -> float:
+    """Return the share of triangles that hold some of the marked points."""
+    mark = np.zeros(len(search.low.triangles), bool)
+    for cast, wrong in casts:
+        mark[cast.points.triangle[wrong]] = True
+    return float(mark.mean())
 
 
 def _watched(search: Search, check: Cast) -> Cast:

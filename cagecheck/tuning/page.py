@@ -20,6 +20,7 @@ from cagecheck.tuning.words import (
     plain_length,
     range_words,
     straightening_words,
+    texel_words,
 )
 
 # What a cage's distances and the depth decide; the rest is a matter of meshes and directions.
@@ -53,7 +54,7 @@ def page_of_tuning(
         content,
         heading="report on a tuned cage",
         verdict=verdict(tuning),
-        findings=(Finding("How sure", assurance_words(tuning)),),
+        findings=(Finding("How sure", assurance_words(tuning)), *_texel_finding(tuning)),
         facts=(
             *content.facts,
             ("tuned offsets", f"{range_words(used, margin)} (units)"),
@@ -62,6 +63,11 @@ def page_of_tuning(
         tables=tuple(tables),
         notices=(*content.notices, *tuning.notices),
     )
+
+
+def _texel_finding(tuning: Tuning) -> tuple[Finding, ...]:
+    words = texel_words(tuning)
+    return () if words is None else (Finding("Texel by texel", words),)
 
 
 def verdict(tuning: Tuning) -> str:

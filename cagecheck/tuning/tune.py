@@ -31,6 +31,7 @@ from cagecheck.tuning.corridors import Limits, automatic_margin, build_problem
 from cagecheck.tuning.folds import CageCrossings, ShellCheck, cage_crossings, check_shell
 from cagecheck.tuning.search import Cast, Round, Search
 from cagecheck.tuning.solver import SolverName, solve_offsets
+from cagecheck.tuning.texels import TexelCheck, TexelWatch
 
 Mask = NDArray[np.bool_]
 
@@ -118,6 +119,7 @@ class Tuning:
     before, after : predictions on the same points, never used for solving.
     low_crossings : places where the low poly itself passes through itself within a part.
     last : the last check's cast. `rounds`: what every cast of the search showed.
+    texels : what all texel centres show, where ``settings.texels`` asked for them.
     """
 
     low: LowPoly
@@ -140,6 +142,7 @@ class Tuning:
     after: Prediction
     last: Cast
     assurance: Assurance
+    texels: TexelCheck | None
     shell: ShellCheck
     crossings: CageCrossings
     low_crossings: int
@@ -165,14 +168,15 @@ class Tuning:
 
     @property
     def clean(self) -> bool:
-        """True when the check found no miss and no overshoot at all."""
+        """True when the check found no miss and no overshoot at all, nor any texel."""
         kinds = (
             Defect.MISS_TIGHT,
             Defect.MISS_DEEP,
             Defect.OVERSHOOT_OWN,
             Defect.OVERSHOOT_OTHER,
         )
-        return not any(self.after.findings.has(kind).any() for kind in kinds)
+        right = self.texels is None or self.texels.clean
+        return right and not any(self.after.findings.has(kind).any() for kind in kinds)
 
 
 def tune(
@@ -190,7 +194,9 @@ def tune(
 
     Parameters
     ----------
-    low : see `prepare_low`; paired : see `pair_parts`; settings : see `cagecheck.predict`.
+    low : see `prepare_low`; paired : see `pair_parts`.
+    settings : see `cagecheck.predict`. With `texels` the offsets are made to hold at the centre of
+        every texel of maps of that size; about `samples` of them are samples from the start.
     cage : the cage to compare with; the uniform offset of `settings` by default.
     keep : (V,) float64, offsets that stay as they are, NaN where free.
 
@@ -205,14 +211,21 @@ def tune(
         paired = np.ones((len(low.part_names), len(scene.surface.part_names)), bool)
     automatic_depth = settings.depth is None
     settings, notices = resolve(low, scene, paired, settings, cage is not None)
+    texels = None if settings.texels is None else TexelWatch(low, settings.texels)
+    # What checks draw is no texel: texels are looked at besides.
+    size, settings = settings.texels, replace(settings, texels=None)
     before_cage = cage or cage_from_offset(low, settings.offset or 0.0, settings.directions)
-    search, checked = _search(low, scene, paired, settings, tuning, keep, progress)
+    search, checked = _search(low, scene, paired, settings, tuning, keep, progress, texels)
     check, vertex = checked.cast, low.position_id
     before = _predicted(search, settings, before_cage, check.points, progress)
     inward = _inward(search, check)
     depth = float(settings.depth or 0.0)
+    texel_check = None if texels is None else texels.result(search)
     if automatic_depth:
         depth = max(depth, float(inward.max(initial=0.0)))
+        if texel_check is not None:
+            depth = max(depth, texel_check.deepest + search.margin)
+            texel_check = replace(texel_check, too_deep=0)
     cage_after = search.cage()
     after = _predicted(search, replace(settings, depth=depth), cage_after, check.points, progress)
     lower, upper = vertex_corridors(low, check, search.offsets)
@@ -226,7 +239,7 @@ def tune(
         low=low,
         scene=scene,
         paired=paired,
-        settings=replace(settings, depth=depth),
+        settings=replace(settings, depth=depth, texels=size),
         margin=search.margin,
         limit=search.limits.ceiling,
         limit_given=tuning.limit is not None,
@@ -243,6 +256,7 @@ def tune(
         after=after,
         last=check,
         assurance=_assurance(search, checked),
+        texels=texel_check,
         shell=check_shell(low, cage_after),
         crossings=cage_crossings(low, positions),
         low_crossings=int(cage_crossings(low, low.positions).same_part.sum()),
@@ -270,6 +284,7 @@ def _search(
     tuning: TuneSettings,
     keep: Floats | None,
     progress: Progress,
+    texels: TexelWatch | None,
 ) -> tuple[Search, Checked]:
     """Settle the offsets; return them with the last check, whose points were not used."""
     rounding = automatic_margin(low, scene)
@@ -279,11 +294,14 @@ def _search(
     largest = float(np.abs(low.positions[low.triangles.ravel()]).max(initial=0.0))
     steady = STEADY_ROUNDINGS * float(np.finfo(np.float32).eps) * largest
     limits = Limits(ceiling, min(steady, ceiling), kept_positions(low, keep), np.zeros(0))
-    points = place_points(low, settings)
+    points = place_points(low, settings) if texels is None else texels.starting_points(settings)
     search = Search(
         low, scene, paired, settings, margin, limits, points, tuning.solver, progress
     )  # fmt: skip
-    return search, settle_and_check(search, tuning.check_factor, tuning.checks, tuning.mends)
+    checked = settle_and_check(
+        search, tuning.check_factor, tuning.checks, tuning.mends, texels
+    )  # fmt: skip
+    return search, checked
 
 
 def kept_positions(low: LowPoly, keep: Floats | None) -> Floats:

@@ -82,6 +82,41 @@ def conflicting_words(tuning: Tuning) -> str:
     return " ".join(out)
 
 
+def texel_words(tuning: Tuning) -> str | None:
+    """Say what all texels of the maps show, None where nobody asked for them."""
+    found = tuning.texels
+    if found is None:
+        return None
+    maps = f"the {found.size} x {found.size} map{'s' if found.tiles != 1 else ''}"
+    every = (
+        "all of them were samples from the start"
+        if found.stride == 1
+        else f"every {_th(found.stride)} across and down was a sample from the start, "
+        f"{found.added:,} became one"
+    )
+    out = [f"All {found.count:,} texels of {maps} were cast through the tuned cage ({every})"]
+    if found.clean:
+        return f"{out[0]}: none misses or overshoots."
+    if found.open:
+        out.append(f"{found.open:,} of them still miss or overshoot though better offsets exist")
+    if found.conflicting:
+        out.append(
+            f"{found.conflicting:,} of them miss or overshoot, as the limit or other samples "
+            "leave no offset for them"
+        )
+    if found.too_deep:
+        deepest = plain_length(found.deepest, tuning.margin)
+        out.append(
+            f"{found.too_deep:,} of them have their surface deeper than rays look (up to "
+            f"{deepest}; raise --depth)"
+        )
+    return f"{out[0]}: {'; '.join(out[1:])}."
+
+
+def _th(count: int) -> str:
+    return {2: "second", 3: "third"}.get(count, f"{count}th")
+
+
 def straightening_words(turned: Straightening) -> list[str]:
     """Say what every way of straightening does, and what the new samples show of harm."""
     out = []

@@ -109,6 +109,7 @@ def tuning_document(
         "cage_crossings_between_parts": int((~tuning.crossings.same_part).sum()),
         "table": tuning.table(),
         "assurance": asdict(tuning.assurance),
+        "texels": None if tuning.texels is None else asdict(tuning.texels),
         "rounds": [asdict(r) for r in tuning.rounds],
         "solver": tuning.solver,
         "solver_gap": tuning.gap,

@@ -1,0 +1,242 @@
+"""Tuning for texel centres, against what plain arithmetic says of every texel.
+
+Low polys are flat sheets whose UVs are their own x and y, so that the texel centres of an N x N map
+lie at ((i + 1/2) / N, (j + 1/2) / N), rays run along z, and high polys that bend along x alone have
+their closed form at every centre.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from matplotlib.tri import LinearTriInterpolator, Triangulation
+from typer.testing import CliRunner
+
+from cagecheck.cli import app
+from cagecheck.errors import InputError
+from cagecheck.meshes.lowpoly import LowPoly, prepare_low
+from cagecheck.meshes.mesh import Mesh, Surface, join_meshes
+from cagecheck.meshes.write_mesh import write_mesh, write_surface
+from cagecheck.prediction import Settings, predict
+from cagecheck.rays.scene import Scene
+from cagecheck.tuning import texels as texels_module
+from cagecheck.tuning.conflicts import KINDS
+from cagecheck.tuning.corridors import Limits
+from cagecheck.tuning.search import Search
+from cagecheck.tuning.texels import TexelWatch
+from cagecheck.tuning.tune import TuneSettings, Tuning, tune
+from tests.tuning_scenes import sheet, surface_of
+
+N = 64
+FINE = 256
+SETTINGS = Settings(samples=300, texels=N, unseen_points=0, depth=0.05, reach=0.3)
+
+
+def with_uv(mesh: Mesh, column: int = 0) -> Mesh:
+    """UVs that are x and y, on the tile `column` to the right."""
+    uv = mesh.positions[mesh.corner_vertex][:, :2] + [column, 0]
+    return replace(mesh, corner_uv=uv)
+
+
+def ridges(x: np.ndarray) -> np.ndarray:
+    """Ridges narrower than a texel whose tops run exactly through texel centres, on a slope.
+
+    Linear between multiples of 1 / FINE.
+    """
+    out = 0.01 + 0.01 * x
+    for column, height in ((5, 0.02), (23, 0.05), (50, 0.035)):
+        top = (column + 0.5) / N
+        out = out + height * np.clip(1 - np.abs(x - top) * FINE, 0, 1)
+    return out
+
+
+def scene(height: Callable[[np.ndarray], np.ndarray], count: int = 4) -> tuple[LowPoly, Surface]:
+    low = prepare_low(with_uv(sheet(count, lambda x, y: 0 * x)))
+    return low, surface_of(sheet(FINE, lambda x, y: height(x)))
+
+
+def centres(size: int = N) -> tuple[np.ndarray, np.ndarray]:
+    c = (np.arange(size) + 0.5) / size
+    x, y = np.meshgrid(c, c)
+    return x.ravel(), y.ravel()
+
+
+def cage_height(low: LowPoly, offsets: np.ndarray, part: int = 0) -> np.ndarray:
+    """The cage over every texel centre, by matplotlib's interpolation in triangles."""
+    triangles = low.triangles[low.triangle_part == part]
+    used, number = np.unique(triangles, return_inverse=True)
+    p = low.positions[used]
+    plane = Triangulation(p[:, 0], p[:, 1], number.reshape(triangles.shape))
+    found = LinearTriInterpolator(plane, p[:, 2] + offsets[used])(*centres())
+    assert not np.ma.getmaskarray(found).any()
+    return np.asarray(found)
+
+
+def search_of(low: LowPoly, high: Surface, offset: float) -> Search:
+    count = low.position_count
+    limits = Limits(1.0, 0.0, np.full(count, np.nan), np.zeros(0), np.zeros(0))
+    settings = replace(SETTINGS, offset=0.02)
+    points = TexelWatch(low, 8).starting_points(settings)
+    search = Search(low, Scene(high), np.ones((1, 1), bool), settings, 1e-4, limits, points)
+    search.offsets = np.full(count, offset)
+    return search
+
+
+@pytest.mark.parametrize("portion", [texels_module.PORTION, 700])
+def test_every_texel_is_counted_as_arithmetic_says(
+    monkeypatch: pytest.MonkeyPatch, portion: int
+) -> None:
+    monkeypatch.setattr(texels_module, "PORTION", portion)
+    low, high = scene(ridges)
+    watch = TexelWatch(low, N)
+    assert watch.covered.sum() == N * N
+    h = ridges(centres()[0])
+    for offset in (0.0, 0.0153, 0.04, 0.08):
+        search = search_of(low, high, offset)
+        points, wrong = watch.look(search)
+        assert watch.result(search).open == wrong.sum() == (h > offset).sum()
+        where = points.positions(low)[wrong]
+        assert ridges(where[:, 0]) == pytest.approx(np.sort(h)[-len(where) :].mean(), abs=0.05)
+        assert (ridges(where[:, 0]) > offset).all()
+
+
+def test_only_changed_triangles_are_cast_again_and_the_counts_stay_right() -> None:
+    low, high = scene(ridges)
+    watch, search = TexelWatch(low, N), search_of(low, high, 0.03)
+    watch.look(search)
+    search.offsets[[7, 12]] = [0.0, 0.09]
+    cast: list[int] = []
+    whole = search.cast
+    search.cast = lambda points, extra=None: cast.append(len(points)) or whole(points)  # type: ignore
+    watch.look(search)
+    fresh = TexelWatch(low, N)
+    fresh.look(search)
+    assert watch.result(search).open == fresh.result(search).open > 0
+    assert np.array_equal(watch.short_or_beyond, fresh.short_or_beyond)
+    cast.clear()
+    search.offsets[:] = 0.09
+    watch.look(search)
+    watch.look(search)
+    assert len(cast) == 1  # nothing was wrong, and then nothing had changed
+
+
+def test_the_tuned_cage_clears_every_texel_centre() -> None:
+    low, high = scene(ridges)
+    result = tune(low, high, settings=SETTINGS)
+    found = result.texels
+    assert found is not None and found.clean and result.clean
+    assert (found.size, found.tiles, found.count) == (N, 1, N * N)
+    # 4096 texels, 300 wanted: every 4th each way.
+    assert found.stride == 4 and found.start == (N / 4) ** 2
+    cage, h = cage_height(low, result.offset_out), ridges(centres()[0])
+    assert (cage >= h).all()
+    assert cage.min() < h.max() + 0.001  # not simply lifted out of reach
+    # What `predict` says of the same texels.
+    again = predict(low, high, cage=result.cage, settings=SETTINGS)
+    assert len(again.points) == N * N
+    assert not any(again.findings.has(kind).any() for kind in KINDS)
+
+
+def test_texels_stay_below_what_lies_next() -> None:
+    """Plate b rises over plate a; over the texels of a the cage has to pass between."""
+    low = prepare_low(
+        join_meshes(
+            [
+                replace(with_uv(sheet(3, lambda x, y: 0 * x)), part_names=("a",)),
+                replace(
+                    with_uv(sheet(3, lambda x, y: 0.04 + 0.1 * x), column=1), part_names=("b",)
+                ),
+            ]
+        )
+    )
+    high = surface_of(sheet(8, lambda x, y: 0.02 + 0.09 * x), sheet(8, lambda x, y: 0.04 + 0.1 * x))
+    result = tune(low, high, paired=np.eye(2, dtype=bool), settings=SETTINGS)
+    assert result.texels is not None and result.texels.clean
+    assert (result.texels.tiles, result.texels.count) == (2, 2 * N * N)
+    x = centres()[0]
+    cage = cage_height(low, result.offset_out)
+    assert (cage >= 0.02 + 0.09 * x).all() and (cage < 0.04 + 0.1 * x).all()
+
+
+def test_what_a_limit_leaves_is_counted_texel_by_texel() -> None:
+    low, high = scene(ridges)
+    result = tune(low, high, settings=SETTINGS, tuning=TuneSettings(limit=0.03))
+    h = ridges(centres()[0])
+    assert result.texels is not None and not result.texels.clean and not result.clean
+    assert (result.texels.open, result.texels.conflicting) == (0, (h > 0.03).sum())
+
+
+def test_texels_deeper_than_the_depth_are_counted_and_an_automatic_depth_reaches_them() -> None:
+    def groove(x: np.ndarray) -> np.ndarray:
+        return 0.01 - 0.04 * np.clip(1 - np.abs(x - 20.5 / N) * FINE, 0, 1)
+
+    low, high = scene(groove)
+    deep = tune(low, high, settings=replace(SETTINGS, depth=0.02)).texels
+    assert deep is not None
+    assert deep.too_deep == (groove(centres()[0]) < -0.02).sum() == N
+    assert deep.deepest == pytest.approx(0.03, abs=1e-6)
+    free = tune(low, high, settings=replace(SETTINGS, depth=None))
+    assert free.texels is not None and free.texels.too_deep == 0 and free.depth > 0.03
+
+
+def test_without_uvs_there_are_no_texels_to_tune_for() -> None:
+    low, high = scene(ridges)
+    bare = prepare_low(replace(low.mesh, corner_uv=None))
+    with pytest.raises(InputError, match="texels"):
+        tune(bare, high, settings=SETTINGS)
+
+
+def test_scale_and_another_vertex_order_change_nothing() -> None:
+    low, high = scene(ridges)
+    tuning = TuneSettings(margin=1e-4)
+    base = tune(low, high, settings=SETTINGS, tuning=tuning)
+    order = np.random.default_rng(2).permutation(low.mesh.vertex_count)  # new -> old
+    number = np.argsort(order).astype(np.int32)
+    moved = replace(
+        low.mesh,
+        positions=100 * low.positions[order],
+        corner_vertex=number[low.mesh.corner_vertex],
+    )
+    big = replace(SETTINGS, depth=5.0, reach=30.0)
+    other = tune(
+        prepare_low(moved), replace(high, positions=100 * high.positions), settings=big,
+        tuning=TuneSettings(margin=1e-2),
+    )  # fmt: skip
+    assert other.offset_out[number] / 100 == pytest.approx(base.offset_out, abs=3e-4)
+    assert other.texels is not None and other.texels.clean
+
+
+def test_the_command_says_what_holds_at_the_texels(tmp_path: Path) -> None:
+    low, high = scene(ridges)
+    write_mesh(low.mesh, tmp_path / "low.obj")
+    write_surface(high, tmp_path / "high.ply")
+    words = ["tune", str(tmp_path / "low.obj"), str(tmp_path / "high.ply"), "--texels", "64",
+             "--samples", "300", "--depth", "0.05", "--reach", "0.3"]  # fmt: skip
+    for name in ("one", "two"):
+        said = CliRunner().invoke(app, [*words, "--out", str(tmp_path / name)])
+        assert said.exit_code == 0, said.output
+    text = said.output.replace("\n", " ")
+    assert "All 4,096 texels of the 64 x 64 map were cast through the tuned cage" in text
+    assert "none misses or overshoots" in text
+    for file in (tmp_path / "one").iterdir():
+        assert file.read_bytes() == (tmp_path / "two" / file.name).read_bytes(), file.name
+    document = json.loads((tmp_path / "one" / "tuning.json").read_text())
+    assert document["texels"]["count"] == 4096 and document["texels"]["open"] == 0
+    assert document["settings"]["texels"] == 64
+    regions = json.loads((tmp_path / "one" / "regions.json").read_text())
+    assert regions["settings"]["texels"] is None and regions["settings"]["map_size"] == 64
+    held = CliRunner().invoke(app, [*words, "--limit", "0.03"])
+    assert held.exit_code == 1
+    left = int((ridges(centres()[0]) > 0.03).sum())
+    assert f"{left:,} of them" in held.output.replace("\n", " ")
+
+
+def test_the_result_of_a_plain_tuning_speaks_of_no_texels() -> None:
+    low, high = scene(ridges)
+    result: Tuning = tune(low, high, settings=replace(SETTINGS, texels=None))
+    assert result.texels is None and result.settings.texels is None
