@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import replace
 
 import numpy as np
@@ -145,6 +146,112 @@ def test_both_solvers_agree(seed: int, squeeze: float) -> None:
     scale = problem.energy(theirs.offsets) + 1e-9
     assert abs(ours.objective - theirs.objective) < 1e-5 * scale + ours.gap + theirs.gap
     assert -1e-9 * scale <= ours.gap < 1e-4 * scale
+
+
+def cheapest(problem: OffsetProblem, price: float) -> tuple[float, np.ndarray, np.ndarray]:
+    """Return the least objective, its offsets and which sides it gives up, by trying all choices.
+
+    Every side of a row is free, met exactly, or given up at its price. A choice is the optimum of
+    its kind by elementary calculus (a linear system), and of all choices that are what they claim
+    to be the cheapest is the optimum of the problem, as that is convex.
+    """
+    n, p = problem.row_count, problem.position_count
+    mix = np.zeros((n, p))
+    np.add.at(mix, (np.arange(n)[:, None], problem.columns), problem.coefficients)
+    low, high = np.isfinite(problem.lower), np.isfinite(problem.upper)
+    G = np.concatenate([mix[low], -mix[high]])
+    h = np.concatenate([problem.lower[low], -problem.upper[high]])
+    cost = price * np.concatenate([problem.importance[low], problem.importance[high]])
+    H, pull = problem.smoothness().toarray(), problem.attraction * problem.preferred
+    best: tuple[float, np.ndarray, np.ndarray] | None = None
+    for states in itertools.product((0, 1, 2), repeat=len(h)):  # free, exact, given up
+        state = np.array(states)
+        A, force = G[state == 1], cost[state == 2] @ G[state == 2]
+        if len(A) > p or (len(A) and np.linalg.matrix_rank(A) < len(A)):
+            continue
+        kkt = np.block([[H, -A.T], [A, np.zeros((len(A), len(A)))]])
+        answer = np.linalg.solve(kkt, np.concatenate([pull + force, h[state == 1]]))
+        offsets, multiplier = answer[:p], answer[p:]
+        short = h - G @ offsets
+        fits = (
+            (short[state == 0] <= 1e-9).all()
+            and (short[state == 2] >= -1e-9).all()
+            and (multiplier >= -1e-9).all()
+            and (multiplier <= cost[state == 1] + 1e-9).all()
+        )
+        if fits:
+            objective = problem.energy(offsets) + cost @ np.maximum(short, 0)
+            if best is None or objective < best[0]:
+                best = float(objective), offsets, short > 1e-9
+    assert best is not None
+    return best
+
+
+@settings(max_examples=30, deadline=None)
+@given(seed=st.integers(0, 2**32 - 1))
+def test_what_is_given_up_is_the_cheapest_of_all_choices(seed: int) -> None:
+    """Three positions, five corridors that exclude each other, each with a price of its own."""
+    rng = np.random.default_rng(seed)
+    rows = 5
+    lower = np.where(rng.random(rows) < 0.6, rng.uniform(0.2, 1.0, rows), -np.inf)
+    upper = np.where(np.isfinite(lower), np.inf, rng.uniform(0.0, 0.6, rows))
+    problem = offset_problem(
+        3,
+        np.tile([0, 1, 2], (rows, 1)),
+        rng.dirichlet([1.0, 1.0, 1.0], rows),
+        lower,
+        upper,
+        np.array([[0, 1], [1, 2], [0, 2]]),
+        edge_weight=rng.uniform(0.2, 2.0, 3),
+        attraction=0.5,
+        preferred=0.1,
+        floor=-np.inf,
+        importance=10 ** rng.uniform(-2, 1, rows),
+    )
+    solution = solve_offsets(problem)
+    objective, offsets, given_up = cheapest(problem, solution.penalty)
+    assert solution.objective == pytest.approx(objective, rel=1e-4, abs=1e-6)
+    sides = np.concatenate(
+        [
+            solution.slack_low[np.isfinite(problem.lower)],
+            solution.slack_high[np.isfinite(problem.upper)],
+        ]
+    )
+    paid = np.concatenate(
+        [problem.importance[np.isfinite(lower)], problem.importance[np.isfinite(upper)]]
+    )
+    # Where nothing has to be given up, nothing is.
+    if not given_up.any():
+        assert not solution.conflicts.any()
+        assert solution.offsets == pytest.approx(offsets, abs=1e-4)
+    slack = solution.penalty * (paid @ sides) + problem.energy(solution.offsets)
+    assert slack == pytest.approx(solution.objective, rel=1e-9)
+
+
+def test_of_two_samples_that_exclude_each_other_the_cheaper_is_given_up() -> None:
+    """One position that should be above 1 and below 0: the offset goes to the dearer one."""
+    for dear, expected in ((0, 1.0), (1, 0.0)):
+        importance = np.where(np.arange(2) == dear, 1.0, 0.3)
+        problem = offset_problem(
+            1, np.zeros((2, 3)), np.tile([1.0, 0.0, 0.0], (2, 1)), np.array([1.0, -np.inf]),
+            np.array([np.inf, 0.0]), np.zeros((0, 2)), attraction=1e-3, importance=importance,
+        )  # fmt: skip
+        solution = solve_offsets(problem)
+        assert solution.offsets[0] == pytest.approx(expected, abs=1e-5)
+        assert np.flatnonzero(solution.conflicts).tolist() == [1 - dear]
+        lost = solution.penalty * 0.3
+        assert solution.objective == pytest.approx(lost + problem.energy(solution.offsets))
+
+
+def test_many_cheap_samples_outweigh_a_dear_one() -> None:
+    """Slack is added up: four at 0.3 cost more than one at 1, three do not."""
+    for count, expected in ((4, 1.0), (3, 0.0)):
+        problem = offset_problem(
+            1, np.zeros((count + 1, 3)), np.tile([1.0, 0.0, 0.0], (count + 1, 1)),
+            np.array([*[1.0] * count, -np.inf]), np.array([*[np.inf] * count, 0.0]),
+            np.zeros((0, 2)), attraction=1e-3, importance=np.array([*[0.3] * count, 1.0]),
+        )  # fmt: skip
+        assert solve_offsets(problem).offsets[0] == pytest.approx(expected, abs=1e-5)
 
 
 def test_a_lone_lower_bound_is_met_exactly_and_falls_off_smoothly() -> None:
