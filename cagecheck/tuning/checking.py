@@ -7,7 +7,7 @@ open. That check is the one that is reported: its points were used for nothing e
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -51,7 +51,7 @@ class Checked:
     cast: Cast
     watched_open: int
     looks: int
-    numbers: tuple[str, ...]
+    numbers: tuple[str, ...] = ()
 
 
 def settle_and_check(
@@ -82,18 +82,25 @@ def settle_and_check(
         _add_wrong(search, watched, left, spacing)
         search.settle("wrong samples of the check")
         _level(search)
-    numbers = _numbers_where_better(search, sample_points(search.low, spacing, seed=seed + checks))
-    return _mend_and_check(search, spacing, seed + checks + 1, mends, numbers, texels)
+    seed += checks
+    checked = _mend_and_check(search, spacing, seed, mends)
+    before = search.offsets, search.conflict
+    numbers = _numbers_where_better(search, checked.cast)
+    if not numbers:
+        return checked
+    again = _mend_and_check(search, spacing, seed + mends + 1, mends)
+    looks = checked.looks + again.looks
+    if _wrong_area(again.cast) < _wrong_area(checked.cast):
+        return replace(again, looks=looks, numbers=numbers)
+    search.offsets, search.conflict = before
+    return replace(checked, looks=looks)
 
 
-def _mend_and_check(
-    search: Search,
-    spacing: float,
-    seed: int,
-    mends: int,
-    numbers: tuple[str, ...],
-    texels: TexelWatch | None,
-) -> Checked:
+def _wrong_area(cast: Cast) -> float:
+    return float(cast.points.area[cast.wrong].sum())
+
+
+def _mend_and_check(search: Search, spacing: float, seed: int, mends: int) -> Checked:
     """Mend places until a check on new points finds nothing open, and return that check."""
     search.conflict = np.zeros_like(search.conflict)
     for k in range(mends + 1):
@@ -102,18 +109,16 @@ def _mend_and_check(
         wrong = search.open_samples(check)
         search.note("last check", check, int(wrong.sum()))
         watched = _watched(search, check)
-        watched_wrong = search.open_samples(watched)
-        groups = [Group(check.points, wrong), Group(watched.points, watched_wrong)]
-        if texels is not None:
-            groups.append(Group(*texels.look(search)))
-        if k == mends or not any(group.wrong.any() for group in groups):
+        left = search.open_samples(watched)
+        if k == mends or not (wrong.any() or left.any()):
             break
+        groups = [Group(check.points, wrong), Group(watched.points, left)]
         refused = mend(search, groups)
         for group, mask in zip(groups, refused, strict=True):
             search.conflict[group.points.triangle[mask]] = True
             search.add(group.points.take(group.wrong))
     search.progress("checking", 1, 1)
-    return Checked(check, int(watched_wrong.sum()), k + 1, numbers)
+    return Checked(check, int(left.sum()), k + 1)
 
 
 def _level(search: Search) -> None:
@@ -165,27 +170,25 @@ def _begin_with_numbers(search: Search) -> None:
         search.restore(before)
 
 
-def _numbers_where_better(search: Search, points: SurfacePoints) -> tuple[str, ...]:
+def _numbers_where_better(search: Search, check: Cast) -> tuple[str, ...]:
     """Give parts one number each where that leaves less of their area wrong; return their names.
 
     Slack is priced by length, so where corridors exclude each other a solution may leave more
     places wrong by less.
     """
-    low = search.low
+    low, points = search.low, check.points
     part, count = low.triangle_part[points.triangle], len(low.part_names)
 
-    def wrong_area() -> Floats:
-        wrong = search.cast(points).wrong
+    def wrong_of_parts(wrong: Mask) -> Floats:
         return np.asarray(np.bincount(part[wrong], points.area[wrong], count), np.float64)
 
-    solved = search.offsets
-    before = wrong_area()
+    before = wrong_of_parts(check.wrong)
     if not before.any():
         return ()
-    best = _best_numbers(search, points)
+    solved, best = search.offsets, _best_numbers(search, points)
     for k in np.flatnonzero(np.isfinite(best)):
         _give_number(search, int(k), float(best[k]))
-    chosen = np.flatnonzero(wrong_area() < before)
+    chosen = np.flatnonzero(wrong_of_parts(search.cast(points).wrong) < before)
     search.offsets = solved
     for k in chosen:
         _give_number(search, int(k), float(best[k]))

@@ -111,7 +111,8 @@ class Tuning:
     offset_out, offset_in : (V,) float64 per file vertex, how far rays start outside and look
         inside, world units.
     lower, upper : (V,) float64, how far each vertex alone could move while all others stay.
-    conflict : (V,) bool, the vertex belongs to a triangle whose corridors cannot all be kept.
+    conflict_triangles : (T,) bool, no offsets near these keep all corridors here without another
+        fold; conflict : (V,) bool, the vertex belongs to one.
     kept : (V,) bool, held by the artist.
     margin, limit, preferred : in force, world units: clearance, largest offset, and the offset
         that vertices without demands fall back to. limit_given : the artist set the limit.
@@ -134,6 +135,7 @@ class Tuning:
     offset_in: Floats
     lower: Floats
     upper: Floats
+    conflict_triangles: Mask
     conflict: Mask
     kept: Mask
     depth: float
@@ -248,6 +250,7 @@ def tune(
         offset_in=inward[vertex],
         lower=lower[vertex],
         upper=upper[vertex],
+        conflict_triangles=search.conflict,
         conflict=touched[vertex],
         kept=np.isfinite(search.limits.kept)[vertex],
         depth=depth,

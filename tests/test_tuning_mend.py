@@ -1,0 +1,148 @@
+"""Mending place by place: against a general solver, closed forms, and what it must not touch."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy.optimize import LinearConstraint, minimize
+
+from cagecheck.meshes.lowpoly import LowPoly, prepare_low
+from cagecheck.meshes.mesh import Surface
+from cagecheck.prediction import Settings, build_scene, place_points
+from cagecheck.rays.points import sample_points
+from cagecheck.tuning.corridors import Limits
+from cagecheck.tuning.mend import Group, mend
+from cagecheck.tuning.problem import offset_problem
+from cagecheck.tuning.search import Search
+from cagecheck.tuning.solver import solve_offsets
+from tests.tuning_scenes import bumpy_pair, sheet, surface_of
+
+SETTINGS = Settings(samples=3000, unseen_points=0, offset=0.05, depth=0.08, reach=0.25)
+
+
+def search_of(low: LowPoly, high: Surface, paired: np.ndarray | None = None) -> Search:
+    scene = build_scene(high)
+    if paired is None:
+        paired = np.ones((len(low.part_names), len(high.part_names)), bool)
+    limits = Limits(0.2, 1e-4, np.full(low.position_count, np.nan), np.zeros(0), np.zeros(0))
+    return Search(low, scene, paired, SETTINGS, 1e-5, limits, place_points(low, SETTINGS))
+
+
+def settled(seed: int) -> Search:
+    search = search_of(*bumpy_pair(seed))
+    search.settle("samples")
+    cast = search.cast(search.points)
+    assert not search.open_samples(cast).any() and not cast.wrong.any()
+    return search
+
+
+def group(search: Search, seed: int = 99) -> Group:
+    points = sample_points(search.low, 0.02, seed=seed)
+    cast = search.cast(points)
+    return Group(points, cast.wrong & ~cast.clash)
+
+
+@pytest.mark.parametrize("seed", [0, 1, 2])
+def test_a_lowered_vertex_is_raised_again_and_all_else_stays(seed: int) -> None:
+    search = settled(seed)
+    before = search.offsets.copy()
+    middle = int(np.argmax(before))
+    search.offsets = before.copy()
+    search.offsets[middle] = 0.0
+    low, every = search.low, group(search)
+    one = np.any(low.welded == middle, axis=1)
+    wrong = Group(every.points, every.wrong & one[every.points.triangle])
+    assert wrong.wrong.any()
+    refused = mend(search, [wrong])[0]
+    assert not refused.any()
+    assert not search.cast(wrong.points).wrong[wrong.wrong].any()
+    two = np.any(np.isin(low.welded, np.unique(low.welded[one])), axis=1)
+    around = np.zeros(low.position_count, bool)
+    around[low.welded[two]] = True
+    assert not around.all()
+    assert np.array_equal(search.offsets[~around], before[~around])
+
+
+def test_kept_vertices_do_not_move_and_what_they_hold_is_a_conflict() -> None:
+    search = settled(0)
+    middle = int(np.argmax(search.offsets))
+    search.offsets[middle] = 0.0
+    search.limits.kept[:] = search.offsets
+    wrong = group(search)
+    before = search.offsets.copy()
+    refused = mend(search, [wrong])[0]
+    assert np.array_equal(search.offsets, before)
+    assert wrong.wrong.any() and np.array_equal(refused, wrong.wrong)
+
+
+@pytest.mark.parametrize("columns, fits", [(1, False), (3, False), (2, True), (4, True)])
+def test_a_narrow_gap_with_a_bend_fits_where_the_low_poly_has_an_edge_there(
+    columns: int, fits: bool
+) -> None:
+    """A target bent along x = 1/2 under a second part a thousandth above it.
+
+    Over one column of faces offsets are linear, so only an even number of columns can follow.
+    """
+
+    def bend(x: np.ndarray, y: np.ndarray) -> np.ndarray:
+        return np.asarray(0.06 - 0.1 * np.abs(x - 0.5) + 0 * y)
+
+    low = prepare_low(sheet(columns, lambda x, y: 0 * x))
+    high = surface_of(sheet(20, bend), sheet(20, lambda x, y: bend(x, y) + 0.001))
+    search = search_of(low, high, np.array([[True, False]]))
+    search.offsets = np.full(low.position_count, 0.03)
+    points = sample_points(low, 0.02, seed=3)
+    cast = search.cast(points)
+    refused = mend(search, [Group(points, cast.wrong)])[0]
+    wrong = search.cast(points).wrong & (points.area > 0)
+    assert cast.wrong.any()
+    assert wrong.any() != fits and refused.any() != fits
+
+
+def test_the_least_change_is_the_least_of_a_general_solver() -> None:
+    """`scipy.optimize.minimize` with SLSQP on the same quadratic and rows."""
+    rng = np.random.default_rng(4)
+    edges = np.array([[0, 1], [1, 2], [2, 3], [3, 0], [0, 2]])
+    columns = np.array([[0, 1, 2], [1, 2, 3], [0, 2, 3]])
+    coefficients = rng.dirichlet(np.ones(3), 3)
+    offsets = rng.uniform(0.5, 1.0, 4)
+    problem = offset_problem(
+        4, columns, coefficients, [1.2, 0.3, 0.9], [2.0, 0.6, 2.0], edges,
+        edge_weight=rng.uniform(0.5, 2, 5), attraction=0.3, preferred=0.1, ceiling=3.0,
+    )  # fmt: skip
+    change = problem.of_change(offsets)
+    answer = solve_offsets(change)
+    rows = np.zeros((3, 4))
+    for k in range(3):
+        np.add.at(rows[k], columns[k], coefficients[k])
+    dense = change.smoothness().toarray()
+    wanted = minimize(
+        lambda d: 0.5 * d @ dense @ d,
+        np.zeros(4),
+        jac=lambda d: dense @ d,
+        method="SLSQP",
+        constraints=[LinearConstraint(rows, problem.lower - rows @ offsets,
+                                      problem.upper - rows @ offsets)],
+        bounds=[(-o, 3.0 - o) for o in offsets],
+        options={"ftol": 1e-14, "maxiter": 500},
+    )  # fmt: skip
+    assert wanted.success
+    assert answer.offsets == pytest.approx(wanted.x, abs=1e-5)
+    assert not answer.conflicts.any()
+
+
+def test_the_order_of_groups_does_not_matter_to_the_marks() -> None:
+    search = settled(1)
+    search.offsets[int(np.argmax(search.offsets))] = 0.0
+    wrong = group(search)
+    none = Group(wrong.points, np.zeros(len(wrong.points), bool))
+    start = search.offsets
+    marks = mend(search, [wrong, none])
+    assert [len(m) for m in marks] == [len(wrong.points)] * 2
+    assert not marks[1].any()
+    once = search.offsets
+    search.offsets = start
+    mend(search, [replace(none), wrong])
+    assert search.offsets == pytest.approx(once, abs=1e-6)
