@@ -77,6 +77,24 @@ def test_the_same_input_gives_the_same_bytes(pair: tuple[Path, Path], tmp_path: 
         assert first.read_bytes() == (tmp_path / "b" / first.name).read_bytes(), first.name
 
 
+def test_the_same_kept_vertices_give_the_same_bytes(
+    pair: tuple[Path, Path], tmp_path: Path
+) -> None:
+    """Also with the lines of --keep in another order, and the column by its other name."""
+    texts = ("vertex,offset_out\n3,0.06\n7,\n20,0.05\n", "offset,vertex\n0.05,20\n,7\n0.06,3\n")
+    for name, text in zip(("a", "b", "c"), (texts[0], texts[0], texts[1]), strict=True):
+        keep = tmp_path / f"{name}.csv"
+        keep.write_text(text)
+        result = run(*pair, *OPTIONS, "--keep", keep, "--offset", "0.05", "--out", tmp_path / name)
+        assert result.exit_code in (0, 1), result.output
+        assert "3 vertices kept" in result.output.replace("\n", " ")
+    push = json.loads((tmp_path / "a" / "push.json").read_text())["offset_out"]
+    assert (push[3], push[7], push[20]) == (0.06, 0.05, 0.05)
+    for first in sorted((tmp_path / "a").iterdir()):
+        for other in ("b", "c"):
+            assert first.read_bytes() == (tmp_path / other / first.name).read_bytes(), first.name
+
+
 def test_existing_files_are_left_alone_without_force(
     pair: tuple[Path, Path], tmp_path: Path
 ) -> None:

@@ -16,6 +16,7 @@ from cagecheck.meshes.mesh import Surface
 from cagecheck.meshes.normals import edge_pairs, triangle_normals
 from cagecheck.prediction import Settings
 from cagecheck.rays.points import sample_points
+from cagecheck.tuning.field_maps import TOP, field_map
 from cagecheck.tuning.leaned import MovedCage
 from cagecheck.tuning.outcome import HARM, Outcome, outcome
 from cagecheck.tuning.refine import Refined, refine
@@ -303,6 +304,66 @@ def test_the_same_input_gives_the_same_fields() -> None:
     a, b = straighten(result), straighten(result)
     for get in (lambda x: x.share, lambda x: x.field.share, lambda x: x.cage.cage.positions):
         assert get(a).tobytes() == get(b).tobytes()
+
+
+def drawn(low: LowPoly, high: Surface, at: Settings) -> tuple[Straightening, np.ndarray]:
+    """A straightening, and its map in shares."""
+    found = straighten(tune(low, high, settings=at))
+    return found, field_map(found.field.refined.low, found.field.share, 1.0, 1001, 128) / TOP
+
+
+@pytest.fixture(scope="module")
+def small() -> tuple[LowPoly, Surface, Straightening, np.ndarray]:
+    low, high = raised_box(cells=2, height=0.05, bevel=0.02)
+    return low, high, *drawn(low, high, replace(SETTINGS, offset=0.08))
+
+
+def assert_alike(
+    base: tuple[Straightening, np.ndarray], other: tuple[Straightening, np.ndarray], same: float
+) -> None:
+    """same : share of the texels that agree to a hundredth."""
+    (first, image), (second, moved) = base, other
+    assert image.max() > 0.9 and ((image > 0.01) & (image < 0.99)).mean() > 0.05
+    assert np.mean(np.abs(image - moved) < 0.01) >= same
+    for way in WAYS:
+        before, after = first.outcome_of(way), second.outcome_of(way)
+        assert skew(after) == pytest.approx(skew(before), abs=0.1)
+        assert second.helps(way) and first.helps(way)
+
+
+def test_renumbered_vertices_have_the_same_straightening_map(
+    small: tuple[LowPoly, Surface, Straightening, np.ndarray],
+) -> None:
+    low, high, *base = small
+    order = np.random.default_rng(4).permutation(low.mesh.vertex_count)  # new -> old
+    number = np.argsort(order).astype(np.int32)
+    mesh = replace(
+        low.mesh,
+        positions=low.positions[order],
+        corner_vertex=number[low.mesh.corner_vertex],
+    )
+    other = drawn(prepare_low(mesh), high, replace(SETTINGS, offset=0.08))
+    assert_alike((base[0], base[1]), other, same=1.0)
+    assert other[0].share[number] == pytest.approx(base[0].share, abs=0.01)
+
+
+# Where turned coordinates round otherwise, other samples stand at the rim of what bevels allow.
+@pytest.mark.parametrize(("scale", "same"), [(1.0, 0.95), (250.0, 1.0)])
+def test_a_turned_and_scaled_scene_has_the_same_straightening_map(
+    small: tuple[LowPoly, Surface, Straightening, np.ndarray], scale: float, same: float
+) -> None:
+    low, high, *base = small
+    turn = np.eye(3)
+    if scale == 1.0:
+        c, s = np.cos(0.7), np.sin(0.7)
+        turn = np.array([[c, 0, s], [0, 1, 0], [-s, 0, c]])
+    at = replace(SETTINGS, offset=0.08 * scale, depth=0.05 * scale, reach=0.2 * scale)
+    other = drawn(
+        prepare_low(low.mesh.with_positions(scale * low.positions @ turn.T)),
+        replace(high, positions=scale * high.positions @ turn.T),
+        at,
+    )
+    assert_alike((base[0], base[1]), other, same)
 
 
 def scene_without_uvs() -> tuple[LowPoly, Surface]:
