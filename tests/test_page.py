@@ -277,6 +277,11 @@ def test_clean_and_without_uvs(two_tiles: Prediction) -> None:
     page = page_html(page_of_prediction(result), high_triangles=0)
     assert "Nothing found" in page and 'id="tiles"' not in page and "layer-high" not in page[:20000]
     assert "heat_uv" not in unpacked(page)
+    # Nobody looked for unseen high poly, so nothing is said of it.
+    rows = page_of_prediction(result).tables[0].rows
+    assert "unseen high poly" not in [row.cells[0] for row in rows]
+    rows = page_of_prediction(two_tiles).tables[0].rows
+    assert "unseen high poly" in [row.cells[0] for row in rows]
 
 
 def test_pages_are_written_whole_and_not_over_others(two_tiles: Prediction, tmp_path: Path) -> None:

@@ -94,7 +94,7 @@ def page_of_prediction(
         region_count=len(prediction.regions),
         tiles=tuple(_tiles(prediction, heat)),
         tiles_note=TILES_NOTE,
-        tables=(totals_table(prediction.totals(), earlier),),
+        tables=(totals_table(_looked_for(prediction), earlier),),
         notices=prediction.notices,
     )
 
@@ -113,6 +113,15 @@ def verdict(prediction: Prediction) -> str:
         f"The bake goes wrong in {places} ({kinds} of defect, {percent_text(percent)} % of the "
         f"surface). Worst: {worst.name} on {worst.part}, {size_words(worst.to_dict())}."
     )
+
+
+def _looked_for(prediction: Prediction) -> Totals:
+    """Return the totals without unseen high poly where nobody looked for it: 0 would be a claim."""
+    return [
+        row
+        for row in prediction.totals()
+        if row["name"] != Defect.UNSEEN.title or prediction.unseen is not None
+    ]
 
 
 def totals_table(totals: Totals, earlier: Totals | None = None) -> PageTable:

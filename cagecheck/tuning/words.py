@@ -141,7 +141,7 @@ def straightening_words(turned: Straightening) -> list[str]:
         )
     if any(turned.helps(way) for way in WAYS):
         out.append(
-            f"Where no sample is harmed, less than {100 * turned.bound:.2g} % of the surface is "
-            "(with 95 % confidence)."
+            "Where no sample is harmed, with 95 % confidence less than "
+            f"{100 * turned.bound:.2g} % of the surface is harmed all the same."
         )
     return out
