@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -16,14 +17,15 @@ from cagecheck.maps.conventions import (
     decode_srgb,
     encode_srgb,
     find_reading,
-    level_fault,
     turned,
 )
 from cagecheck.maps.encode import BasisRule
 from cagecheck.maps.finer import _best_choice
 from cagecheck.maps.judge import _blue_computed
+from cagecheck.maps.levels import level_fault
 from cagecheck.maps.padding_check import check_padding, needed_padding
 from cagecheck.maps.patterns import find_shifts
+from cagecheck.maps.read_maps import BakedMap
 from cagecheck.maps.seam_check import seam_samples
 from cagecheck.meshes.lowpoly import prepare_low
 from cagecheck.meshes.mesh import mesh_from_polygons
@@ -187,16 +189,69 @@ def test_another_pictures_map_agrees_with_nothing() -> None:
     assert find_reading(noise, [sampled(bumpy(1))], 1001).agreement < 0.25
 
 
+def baked(values: np.ndarray, half: bool = False) -> BakedMap:
+    return BakedMap(Path("made.exr"), None, values, None, half)
+
+
+def smooth(size: int = 256, lean: float = 0.35) -> np.ndarray:
+    """Shares of a smooth normal map."""
+    n = bumpy(2, size) * [lean / 0.35, lean / 0.35, 1]
+    return (n / np.linalg.norm(n, axis=2, keepdims=True) + 1) / 2
+
+
 def test_levels() -> None:
     fine = RNG.integers(0, 65536, (128, 128, 3)).astype(np.uint16)
-    assert level_fault(fine) is None
+    assert level_fault(baked(fine)) is None
     coarse = (RNG.integers(0, 256, (128, 128, 3)) * 257).astype(np.uint16)
-    fault = level_fault(coarse)
+    fault = level_fault(baked(coarse))
     assert fault is not None and "16 bits" in fault.text
-    assert level_fault((coarse // 257).astype(np.uint8)) is None
+    assert level_fault(baked((coarse // 257).astype(np.uint8))) is None
     poster = (RNG.integers(0, 32, (128, 128, 3)) * 8).astype(np.uint8)
-    fault = level_fault(poster)
+    fault = level_fault(baked(poster))
     assert fault is not None and "33 steps" in fault.text
+
+
+STORED = {
+    "16 bits": lambda share: baked(np.rint(share * 65535).astype(np.uint16)),
+    "16 bits (half float)": lambda share: baked(
+        share.astype(np.float16).astype(np.float32), half=True
+    ),
+    "32 bits (float)": lambda share: baked(share.astype(np.float32)),
+}
+
+
+@pytest.mark.parametrize("depth", STORED)
+@pytest.mark.parametrize("signed", [False, True])
+def test_eight_bit_steps_are_told_in_every_depth(depth: str, signed: bool) -> None:
+    if signed and depth == "16 bits":
+        pytest.skip("whole numbers hold no signed components")
+    store = STORED[depth]
+    share = smooth()
+    assert store(share).depth_words == depth
+
+    def kept(values: np.ndarray) -> BakedMap:
+        return store(values * 2 - 1 if signed else values)
+
+    assert level_fault(kept(share)) is None
+    for steps, middle in ((255, 0.0), (256, 0.0), (254, 0.5)):
+        banded = np.rint((share - middle) * steps) / steps + middle
+        fault = level_fault(kept(banded))
+        assert fault is not None and f"{depth} a channel" in fault.text, (steps, middle)
+
+
+@pytest.mark.parametrize("depth", STORED)
+def test_a_shallow_or_faceted_map_has_fine_steps_all_the_same(depth: str) -> None:
+    # Leans of a degree stay within a few 8-bit steps, but use finer ones.
+    assert level_fault(STORED[depth](smooth(lean=0.01))) is None
+    normals = np.random.default_rng(5).normal(size=(24, 3)) * [0.4, 0.4, 0.1] + [0, 0, 1]
+    facets = (normals / np.linalg.norm(normals, axis=1, keepdims=True) + 1) / 2
+    assert level_fault(STORED[depth](np.repeat(facets, 1000, axis=0).reshape(150, 160, 3))) is None
+
+
+def test_steps_are_told_behind_an_srgb_curve() -> None:
+    bent = decode_srgb(np.rint(smooth() * 255) / 255)
+    fault = level_fault(STORED["16 bits"](bent), "srgb-decoded")
+    assert fault is not None and fault.code == "banding"
 
 
 @pytest.mark.parametrize("shift", [(4, 0), (-3, 5), (0, -7), (1, 1)])

@@ -71,6 +71,23 @@ def test_pattern_folder_and_file(tmp_path: Path) -> None:
     assert find_maps(tmp_path / "hero_color.1001.png") == [(tmp_path / "hero_color.1001.png", 1001)]
 
 
+@pytest.mark.parametrize("ending", ["exr", "tif"])
+def test_half_floats_are_sixteen_bits(ending: str, tmp_path: Path) -> None:
+    values = RNG.random((16, 16, 3)).astype(np.float16)
+    write_picture(tmp_path / f"a.{ending}", Picture(values), ending)
+    half = read_map(tmp_path / f"a.{ending}")
+    assert np.array_equal(half.values, values) and half.values.dtype == np.float32
+    assert (half.bits, half.numbers, half.depth_words) == (16, "half float", "16 bits (half float)")
+
+
+@pytest.mark.parametrize("ending", ["png", "tga", "bmp", "tif", "exr"])
+def test_flipped_and_cropped_pictures_are_written(ending: str, tmp_path: Path) -> None:
+    values = texels("float32" if ending == "exr" else "uint8")[::-1, 2:-3]
+    assert not values.flags.c_contiguous
+    write_picture(tmp_path / f"a.{ending}", Picture(values), ending)
+    assert np.array_equal(read_map(tmp_path / f"a.{ending}").values, values)
+
+
 def bumps(kind: str = "uint8", size: int = 64) -> np.ndarray:
     """A made-up normal map."""
     n = RNG.normal(size=(size, size, 3)) * 0.3 + [0, 0, 1]

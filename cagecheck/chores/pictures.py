@@ -66,7 +66,10 @@ def write_picture(path: Path, picture: Picture, ending: str) -> None:
             file=str(path),
             cure="Bake to PNG, TGA, TIFF or EXR.",
         )
-    texels = picture.texels[:, :, 0] if picture.texels.shape[2] == 1 else picture.texels
+    # Encoders take whole arrays only, and flipped or cropped views are none.
+    texels = np.ascontiguousarray(
+        picture.texels[:, :, 0] if picture.texels.shape[2] == 1 else picture.texels
+    )
     if ending == "png":
         import imagecodecs
 

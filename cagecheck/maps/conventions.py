@@ -187,10 +187,14 @@ def decode_srgb(encoded: NDArray[Any]) -> NDArray[Any]:
 
 def straightened(shares: NDArray[np.float32], transfer: Transfer) -> NDArray[np.float32]:
     """Undo a curve that was wrongly applied to the values."""
+    return unbent(shares, transfer).astype(np.float32, copy=False)
+
+
+def unbent(shares: NDArray[Any], transfer: Transfer) -> NDArray[Any]:
+    """Undo a curve in the precision of the values."""
     if transfer == "plain":
         return shares
-    bend = decode_srgb if transfer == "srgb-encoded" else encode_srgb
-    return bend(shares).astype(np.float32)
+    return (decode_srgb if transfer == "srgb-encoded" else encode_srgb)(shares)
 
 
 def find_reading(shares: NDArray[np.float32], tiles: list[Sampled], said: int | None) -> Reading:
@@ -379,38 +383,3 @@ def _add_mirrored_axes(reading: Reading, add: Callable[[str, str, str], None]) -
     else:
         add("mirrored-axes", "the axes of the map are mirrored: a channel is flipped, or two are "
             "swapped", "bake again with right-handed axes")  # fmt: skip
-
-
-def level_fault(values: NDArray[Any]) -> ConventionFault | None:
-    """Tell when a wide map holds no more than 8-bit steps, or an 8-bit one still fewer.
-
-    Steps are judged by the distinct values in a channel: 8 bits have at most 256, however smooth
-    the surface. An 8-bit map whose values mostly lie two or more apart was quantised more coarsely.
-    """
-    flat = np.ascontiguousarray(values).reshape(-1, 3)
-    if values.dtype == np.uint8:
-        for k in range(3):
-            used = np.flatnonzero(np.bincount(flat[:, k], minlength=256))
-            span = int(used[-1] - used[0]) + 1
-            step = float(np.median(np.diff(used))) if len(used) > 4 else 1.0
-            if span >= 64 and step >= 2 and _evenly(used):
-                steps = round(255 / step) + 1
-                return ConventionFault(
-                    "banding", f"the map has only about {steps} steps a channel",
-                    "bake again with 8 or 16 bits, and do not save with reduced colours",
-                )  # fmt: skip
-        return None
-    sampled = flat[:: max(len(flat) // 2_000_000, 1)]
-    counts = [len(np.unique(sampled[:, k])) for k in range(3)]
-    if max(counts) <= 256 and len(sampled) > 4096 and max(counts) > 16:
-        bits = values.dtype.itemsize * 8
-        return ConventionFault(
-            "banding", f"the file has {bits} bits a channel, but its values only 8-bit steps",
-            "bake with 16 bits; converting an 8-bit map afterwards brings nothing back",
-        )  # fmt: skip
-    return None
-
-
-def _evenly(used: NDArray[np.int64]) -> bool:
-    steps = np.diff(used)
-    return bool(np.mean(np.abs(steps - np.median(steps)) <= 1) > 0.8)

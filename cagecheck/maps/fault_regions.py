@@ -16,6 +16,7 @@ from cagecheck.maps.compare import Fault
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Floats, Ints
 from cagecheck.rays.points import SurfacePoints
+from cagecheck.report.words import count_words
 
 TITLES: dict[Fault, str] = {
     Fault.OTHER_PART: "recorded another part",
@@ -269,9 +270,12 @@ def _seam(texels: FaultyTexels, members: NDArray[np.int64], other: str | None, p
 def _padding(
     texels: FaultyTexels, members: NDArray[np.int64], other: str | None, part: str
 ) -> Words:
+    bare = round(float(texels.weight[members].sum()))
+    wanted = int(_finite(texels.measure[members]).max())
     return (
-        f"{texels.weight[members].sum():,.0f} texels beside islands of {part} show the background",
-        f"bake with at least {int(_finite(texels.measure[members]).max())} texels of padding",
+        f"{count_words(bare, 'texel')} beside islands of {part} "
+        f"{'shows' if bare == 1 else 'show'} the background",
+        f"bake with at least {count_words(wanted, 'texel')} of padding",
     )
 
 

@@ -30,11 +30,11 @@ from cagecheck.maps.conventions import (
     decode_srgb,
     encode_srgb,
     find_reading,
-    level_fault,
     turned,
 )
 from cagecheck.maps.encode import TangentBasis
 from cagecheck.maps.finer import finer_reading
+from cagecheck.maps.levels import level_fault
 from cagecheck.maps.padding_check import Padding, check_padding, needed_padding
 from cagecheck.maps.patterns import Patterns, explain_patterns
 from cagecheck.maps.read_maps import UNIT_SHARE, BakedMap, as_shares, unit_share
@@ -143,7 +143,7 @@ def judge_map(
     reading = _rough_reading(variants, shares, tiles, said, baked.path.name, progress)
     if stretched is not None:
         faults.append(stretched)
-    if (fault := level_fault(baked.values)) is not None:
+    if (fault := level_fault(baked, reading.transfer)) is not None:
         faults.append(fault)
     if reading.agreement < LEAST_AGREEMENT:
         faults.append(_fits_nothing(reading, unit_share(values)))

@@ -24,6 +24,7 @@ from cagecheck.meshes.tiles import why_off_tiles
 from cagecheck.progress import Progress, silent
 from cagecheck.rays.cage import Cage
 from cagecheck.rays.scene import Scene
+from cagecheck.report.words import count_words
 
 __all__ = ["LocateSettings", "LocatedMap", "Location", "OffsetGuess", "locate"]
 
@@ -100,7 +101,8 @@ def locate(
     )
     if specks:
         notices.append(
-            Notice("specks", f"{specks:,} texels differ in groups too small or too faint to "
+            Notice("specks", f"{count_words(specks, 'texel')} "
+                   f"{'differs' if specks == 1 else 'differ'} in groups too small or too faint to "
                    "list.", "", specks)
         )  # fmt: skip
     lossy = [m.path.name for m in maps if m.path.suffix.lower() in LOSSY_ENDINGS]

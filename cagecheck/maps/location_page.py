@@ -175,7 +175,7 @@ def offset_words(guess: OffsetGuess | None) -> str:
         return "too few texels can tell"
     return (
         f"likely between {guess.least:.4g} and {guess.most:.4g} ({guess.unit}); "
-        f"{100 * guess.agree:.1f} % of {guess.voters:,} telling texels agree"
+        f"{100 * guess.agree:.1f} % of {count_words(guess.voters, 'telling texel')} agree"
     )
 
 
@@ -198,11 +198,12 @@ def _facts(location: Location) -> tuple[tuple[str, str], ...]:
     low, surface, maps = location.low, location.scene.surface, location.maps
     texels = sum(m.record.covered.sum() for m in maps if m.record is not None)
     rows = [
-        ("low poly", f"{len(low.triangles):,} triangles, "
+        ("low poly", f"{count_words(len(low.triangles), 'triangle')}, "
          f"{count_words(len(low.part_names), 'part')}"),
         ("high poly", f"{file_name(surface.source) or 'in memory'}: "
-         f"{surface.triangle_count:,} triangles, {count_words(len(surface.part_names), 'part')}"),
-        ("maps", f"{len(maps):,}, {int(texels):,} texels compared"),
+         f"{count_words(surface.triangle_count, 'triangle')}, "
+         f"{count_words(len(surface.part_names), 'part')}"),
+        ("maps", f"{len(maps):,}, {count_words(texels, 'texel')} compared"),
         ("offset of the bake", offset_words(location.offset)),
     ]  # fmt: skip
     depth = depth_words(location.offset)
@@ -259,7 +260,7 @@ def _totals_table(location: Location) -> PageTable:
 
 def _readings(location: Location) -> PageTable:
     columns = (
-        Column("map"), Column("tile", True), Column("size", True), Column("bits", True),
+        Column("map"), Column("tile", True), Column("size", True), Column("depth"),
         Column("agreement", True), Column("space"), Column("stands"), Column("X, Y, Z in"),
         Column("values"), Column("tangent basis"), Column("quads"), Column("padding"),
     )  # fmt: skip
@@ -275,7 +276,7 @@ def _reading_cells(found: LocatedMap) -> tuple[str, ...]:
         found.source.path.name,
         str(reading.tile) if found.record is not None else "none",
         f"{width} × {height}",
-        str(found.source.bits),
+        found.source.depth_words,
         f"{100 * reading.agreement:.0f} %",
         reading.space,
         words["turned"],
@@ -284,7 +285,7 @@ def _reading_cells(found: LocatedMap) -> tuple[str, ...]:
         reading.basis.describe(),
         f"cut {reading.quads}",
         "–" if found.padding is None
-        else f"{found.padding.width:.0f} of {found.padding.needed} texels",
+        else f"{found.padding.width:.0f} of {count_words(found.padding.needed, 'texel')}",
     )  # fmt: skip
 
 

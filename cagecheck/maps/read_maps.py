@@ -6,7 +6,7 @@ import re
 from collections.abc import Collection
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,6 +27,8 @@ SMALLEST = 8
 UNIT_SLACK, UNIT_SHARE = 0.1, 0.5
 _LOOKED_AT = 100_000
 
+Numbers = Literal["whole", "half float", "float"]
+
 
 @dataclass(frozen=True, eq=False)
 class BakedMap:
@@ -37,12 +39,14 @@ class BakedMap:
     path : the file; tile : the UDIM number that its name carries, or None.
     values : (H, W, 3) uint8, uint16 or float32, row 0 on top, as in the file.
     empty : (H, W) bool where an alpha channel says that nothing was baked, or None.
+    half : the file holds half floats (IEEE 754 binary16), which `values` widen without loss.
     """
 
     path: Path
     tile: int | None
     values: NDArray[Any]
     empty: NDArray[np.bool_] | None
+    half: bool = False
 
     @property
     def size(self) -> tuple[int, int]:
@@ -51,8 +55,21 @@ class BakedMap:
 
     @property
     def bits(self) -> int:
-        """Bits of a channel: 8, 16 or 32 (floating point)."""
-        return int(self.values.dtype.itemsize * 8)
+        """Bits of a channel in the file: 8, 16 or 32."""
+        return 16 if self.half else int(self.values.dtype.itemsize * 8)
+
+    @property
+    def numbers(self) -> Numbers:
+        """What the bits of a channel make up."""
+        if self.half:
+            return "half float"
+        return "float" if self.values.dtype.kind == "f" else "whole"
+
+    @property
+    def depth_words(self) -> str:
+        """Say the depth of a channel: ``8 bits``, ``16 bits (half float)``."""
+        more = "" if self.numbers == "whole" else f" ({self.numbers})"
+        return f"{self.bits} bits{more}"
 
 
 def find_maps(where: str | Path, tiles: Collection[int] = ()) -> list[tuple[Path, int | None]]:
@@ -112,6 +129,7 @@ def read_map(path: Path, tile: int | None = None) -> BakedMap:
         raise InputError(
             f"this picture is only {picture.size[0]} x {picture.size[1]} texels.", file=str(path)
         )
+    half = texels.dtype == np.float16
     if texels.dtype.kind == "f":
         texels = texels.astype(np.float32)
         if not np.isfinite(texels[:, :, :3]).all():
@@ -136,7 +154,7 @@ def read_map(path: Path, tile: int | None = None) -> BakedMap:
     empty = None
     if texels.shape[2] >= 4 and np.any(texels[:, :, 3] == 0) and np.any(texels[:, :, 3] != 0):
         empty = texels[:, :, 3] == 0
-    return BakedMap(path, tile, np.ascontiguousarray(texels[:, :, :3]), empty)
+    return BakedMap(path, tile, np.ascontiguousarray(texels[:, :, :3]), empty, half)
 
 
 def as_shares(values: NDArray[Any]) -> NDArray[np.float32]:
@@ -231,7 +249,10 @@ def _in_folder(folder: Path, tiles: Collection[int]) -> list[tuple[Path, int | N
     if not normal:
         raise InputError(
             f"none of the {len(pictures):,} pictures in this folder is called or looks like a "
-            "normal map.",
+            "normal map."
+            if len(pictures) > 1
+            else f"the one picture in this folder, {pictures[0].name}, is neither called a normal "
+            "map nor looks like one.",
             file=str(folder),
             cure="Pass the file itself, or a pattern such as name_normal.{tile}.png.",
         )

@@ -81,6 +81,7 @@ def location_document(location: Location) -> dict[str, Any]:
             "said_tile": found.source.tile,
             "size": list(found.source.size),
             "bits": found.source.bits,
+            "numbers": found.source.numbers,
             "reading": found.reading.to_dict(),
             "conventions": [fault.to_dict() for fault in found.conventions],
             "compared": found.record is not None,

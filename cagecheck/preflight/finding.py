@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cagecheck.meshes.mesh import Floats, Ints
+from cagecheck.report.words import count_words
 
 Severity = Literal["error", "warning", "information"]
 Side = Literal["low", "high", "pair"]
@@ -143,7 +144,7 @@ def count_by_part(part: NDArray[np.integer[Any]], names: tuple[str, ...]) -> dic
 def how_many(count: int, unit: str) -> str:
     """Say a number of things: ``1 edge``, ``1,200 faces``."""
     singular = {"vertices": "vertex", "entries": "entry"}.get(unit, unit.removesuffix("s"))
-    return f"{count:,} {singular if count == 1 else unit}"
+    return count_words(count, singular, unit)
 
 
 def density_text(value: float) -> str:

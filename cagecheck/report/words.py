@@ -11,7 +11,7 @@ from cagecheck.meshes.tiles import NO_TILE
 def size_words(region: dict[str, Any]) -> str:
     """Say how large a region is: texels, or area where there are no UVs."""
     if region["texels"] > 0:
-        return f"{region['texels']:,.0f} texels"
+        return count_words(region["texels"], "texel")
     return f"{region['area']:.3g} sq. units"
 
 
@@ -31,9 +31,13 @@ def percent_text(value: float) -> str:
     return f"{value:.1f}" if value >= 10 else f"{value:.2f}"
 
 
-def count_words(count: int, word: str, words: str | None = None) -> str:
-    """Return a number with its word in the right form; `words` where it takes more than an s."""
-    return f"{count:,} {word}" if count == 1 else f"{count:,} {words or word + 's'}"
+def count_words(count: float, word: str, words: str | None = None) -> str:
+    """Return a whole number with its word in the right form, as in ``1 texel``, ``1,200 texels``.
+
+    A count that is no whole number is rounded; `words` : where the word takes more than an s.
+    """
+    whole = round(count)
+    return f"{whole:,} {word if whole == 1 else words or word + 's'}"
 
 
 def file_name(source: SourceFile | None) -> str | None:
