@@ -23,7 +23,18 @@ from numpy.typing import NDArray
 from cagecheck.maps.tangent import TangentRule, corner_tangents
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Floats, Ints
-from cagecheck.vectors import Vector, cross, dot, mix_corners, row, scaled, store
+from cagecheck.vectors import (
+    Corners,
+    Vector,
+    blend,
+    corners,
+    cross,
+    dot,
+    flat_row,
+    run_end,
+    scaled,
+    store_flat,
+)
 
 Bits = Literal[8, 16, 32]
 Green = Literal["up", "down"]
@@ -98,7 +109,7 @@ class TangentBasis:
         A frame that has collapsed gives (0, 0, 1); a zero normal stays zero.
         """
         out = np.empty((len(triangle), 3))
-        _encode(*self._arrays(), triangle, barycentric, _rows(normals), out)
+        _encode(*self._arrays(), triangle, _rows(barycentric), _rows(normals), out)
         return out
 
     def decode(self, triangle: Ints, barycentric: Floats, normals: Floats) -> Floats:
@@ -148,8 +159,8 @@ def unquantised(values: NDArray[Any]) -> Floats:
     return np.asarray(values, np.float64) * (2.0 / top) - 1.0
 
 
-def _rows(normals: Floats) -> Floats:
-    return np.ascontiguousarray(normals, np.float64)
+def _rows(vectors: Floats) -> Floats:
+    return np.ascontiguousarray(vectors, np.float64)
 
 
 @njit(cache=True, nogil=True)
@@ -252,20 +263,41 @@ def _encode(
     world: Floats,
     out: Floats,
 ) -> None:
-    frame = np.empty((3, 3))
-    for i in range(len(triangle)):
-        f = triangle[i]
-        if per_corner or unit:
-            _frame(normals, tangents, per_corner, unit, f, barycentric[i], frame)
+    if per_corner or unit:
+        frame = np.empty((3, 3))
+        for i in range(len(triangle)):
+            _frame(normals, tangents, per_corner, unit, triangle[i], barycentric[i], frame)
             _into(frame, world[i], out[i])
-            continue
-        w = row(barycentric, i)
-        t, n = mix_corners(tangents, f, w), mix_corners(normals, f, w)
-        sign = w[0] * tangents[f, 0, 3] + w[1] * tangents[f, 1, 3] + w[2] * tangents[f, 2, 3]
-        store(out, i, _into_standard(t, n, sign, row(world, i)))
+        return
+    weights, worlds, outs = barycentric.reshape(-1), world.reshape(-1), out.reshape(-1)
+    first = 0
+    while first < len(triangle):
+        end, f = run_end(triangle, first), triangle[first]
+        t, n = corners(tangents, f), corners(normals, f)
+        signs = (tangents[f, 0, 3], tangents[f, 1, 3], tangents[f, 2, 3])
+        _encode_run(t, n, signs, weights, worlds, outs, np.uint64(first), np.uint64(end))
+        first = end
 
 
 @njit(cache=True, nogil=True)
+def _encode_run(
+    tangents: Corners,
+    normals: Corners,
+    signs: Vector,
+    barycentric: Floats,
+    world: Floats,
+    out: Floats,
+    first: int | np.uint64,
+    end: int | np.uint64,
+) -> None:
+    """Encode points of one triangle in the standard frame: a wide loop (see `vectors`)."""
+    for i in range(first, end):
+        w = flat_row(barycentric, i)
+        t, n = blend(*tangents, w), blend(*normals, w)
+        store_flat(out, i, _into_standard(t, n, dot(w, signs), flat_row(world, i)))
+
+
+@njit(cache=True, nogil=True, error_model="numpy", forceinline=True)
 def _into_standard(t: Vector, n: Vector, sign: float, world: Vector) -> Vector:
     """Return the unit coordinates of a world normal in the standard frame ``[T B N]``.
 

@@ -26,7 +26,7 @@ from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Floats, Ints
 from cagecheck.meshes.tiles import FIRST_TILE, tile_origin, udim_of
 from cagecheck.rays.points import PointKind, SurfacePoints
-from cagecheck.vectors import Vector, store
+from cagecheck.vectors import run_end, store_flat
 
 Whole = int | np.int64
 
@@ -128,6 +128,7 @@ def texel_blocks(
     per_side = -(-size // block)
     start, members = _bin(snapped, size, block, per_side)
     texel_area = _texel_area(low, size)
+    across_bits = across.bit_length() - 1
     for b in range(per_side * per_side):
         mine = members[start[b] : start[b + 1]]
         if len(mine) == 0:
@@ -135,14 +136,16 @@ def texel_blocks(
         left, top = (b % per_side) * block, (b // per_side) * block
         winner = np.full((block, block), NO_TRIANGLE, np.int32)
         overlaps = _raster(snapped, mine, left, top, size, winner)
-        x, y, triangle, barycentric, area = _listed(
-            winner, snapped, owner, texel_area, left, top, across.bit_length() - 1
-        )
+        x, y, m = _listed(winner)
         if len(x) == 0:
             continue
+        triangle, barycentric, area, spacing = _placed(
+            snapped, owner, texel_area, m, x, y, left, top
+        )
         kind = np.full(len(x), PointKind.TEXEL, np.uint8)
-        points = SurfacePoints(triangle, barycentric, area, kind, np.sqrt(area))
-        yield TexelPoints(tile, map_size, points, x, y, overlaps)
+        points = SurfacePoints(triangle, barycentric, area, kind, spacing)
+        column, line = (x + left) >> across_bits, (y + top) >> across_bits
+        yield TexelPoints(tile, map_size, points, column, line, overlaps)
 
 
 def triangle_ids(low: LowPoly, map_size: int, tile: int) -> Ints:
@@ -311,58 +314,78 @@ def _raster(
 
 
 @njit(cache=True, nogil=True)
-def _barycentric(snapped: NDArray[np.int64], m: int, x: Whole, y: Whole) -> Vector:
-    """Return the weights of triangle m's corners at the centre of sub-texel (x, y)."""
-    half = _SUBTEXEL // 2
-    px, py = np.int64(x) * _SUBTEXEL + half, np.int64(y) * _SUBTEXEL + half
-    ax, ay = snapped[m, 0, 0] - px, snapped[m, 0, 1] - py
-    bx, by = snapped[m, 1, 0] - px, snapped[m, 1, 1] - py
-    cx, cy = snapped[m, 2, 0] - px, snapped[m, 2, 1] - py
-    a = np.float64(bx * cy - by * cx)
-    b = np.float64(cx * ay - cy * ax)
-    c = np.float64(ax * by - ay * bx)
-    inverse = 1.0 / (a + b + c)
-    if snapped[m, 3, 0]:
-        return a * inverse, c * inverse, b * inverse
-    return a * inverse, b * inverse, c * inverse
-
-
-@njit(cache=True, nogil=True)
-def _listed(
-    winner: NDArray[np.int32],
-    snapped: NDArray[np.int64],
-    owner: Ints,
-    texel_area: Floats,
-    left: int,
-    top: int,
-    across_bits: int,
-) -> Any:
-    """List a block's covered sub-texels, cell by cell.
-
-    Returns the texels' columns and rows in the map, triangles, barycentrics and areas.
-    """
+def _listed(winner: NDArray[np.int32]) -> Any:
+    """List a block's covered sub-texels, cell by cell: their columns, rows and winners."""
     rows, columns = winner.shape
-    count = 0
-    for y in range(rows):
-        for x in range(columns):
-            count += winner[y, x] != NO_TRIANGLE
-    xs, ys = np.empty(count, np.int32), np.empty(count, np.int32)
-    triangle = np.empty(count, np.int32)
-    barycentric, area = np.empty((count, 3)), np.empty(count)
+    x = np.empty(winner.size, np.int32)
+    y, m = np.empty_like(x), np.empty_like(x)
     k = 0
     for cell_y in range(0, rows, _CELL):
         for cell_x in range(0, columns, _CELL):
-            for y in range(cell_y, min(cell_y + _CELL, rows)):
-                for x in range(cell_x, min(cell_x + _CELL, columns)):
-                    m = winner[y, x]
-                    if m == NO_TRIANGLE:
-                        continue
-                    xs[k], ys[k] = (x + left) >> across_bits, (y + top) >> across_bits
-                    triangle[k] = owner[m]
-                    store(barycentric, k, _barycentric(snapped, m, x + left, y + top))
-                    area[k] = texel_area[triangle[k]]
-                    k += 1
-    return xs, ys, triangle, barycentric, area
+            for r in range(cell_y, min(cell_y + _CELL, rows)):
+                for c in range(cell_x, min(cell_x + _CELL, columns)):
+                    x[k], y[k], m[k] = c, r, winner[r, c]
+                    k += winner[r, c] != NO_TRIANGLE
+    return x[:k], y[:k], m[:k]
+
+
+@njit(cache=True, nogil=True)
+def _placed(
+    snapped: NDArray[np.int64],
+    owner: Ints,
+    texel_area: Floats,
+    m: Ints,
+    x: Ints,
+    y: Ints,
+    left: int,
+    top: int,
+) -> Any:
+    """Return triangle, barycentrics, area and spacing at sub-texels (x, y) of a block.
+
+    m : (N,) row of `snapped` and `owner`; `left` and `top` are the block's place in the map.
+    """
+    triangle, barycentric = np.empty_like(m), np.empty((len(m), 3))
+    area, spacing = np.empty(len(m)), np.empty(len(m))
+    weights = barycentric.reshape(-1)
+    # The centre of the block's first sub-texel is the origin of the corners.
+    px, py = left * _SUBTEXEL + _SUBTEXEL // 2, top * _SUBTEXEL + _SUBTEXEL // 2
+    first = 0
+    while first < len(m):
+        end, t = run_end(m, first), m[first]
+        triangle[first:end] = owner[t]
+        area[first:end] = texel_area[owner[t]]
+        spacing[first:end] = np.sqrt(texel_area[owner[t]])
+        a = (snapped[t, 0, 0] - px, snapped[t, 0, 1] - py)
+        b = (snapped[t, 1, 0] - px, snapped[t, 1, 1] - py)
+        c = (snapped[t, 2, 0] - px, snapped[t, 2, 1] - py)
+        swapped = snapped[t, 3, 0] != 0
+        _weigh_run(a, b, c, swapped, x, y, weights, np.uint64(first), np.uint64(end))
+        first = end
+    return triangle, barycentric, area, spacing
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _weigh_run(
+    a: tuple[int, int],
+    b: tuple[int, int],
+    c: tuple[int, int],
+    swapped: bool,
+    x: Ints,
+    y: Ints,
+    barycentric: Floats,
+    first: int | np.uint64,
+    end: int | np.uint64,
+) -> None:
+    """Write the weights at sub-texels over one triangle: a wide loop (see `vectors`)."""
+    for i in range(first, end):
+        px, py = np.int64(x[i]) * _SUBTEXEL, np.int64(y[i]) * _SUBTEXEL
+        ax, ay, bx, by = a[0] - px, a[1] - py, b[0] - px, b[1] - py
+        cx, cy = c[0] - px, c[1] - py
+        wa, wb = np.float64(bx * cy - by * cx), np.float64(cx * ay - cy * ax)
+        wc = np.float64(ax * by - ay * bx)
+        inverse = 1.0 / (wa + wb + wc)
+        second, third = (wc, wb) if swapped else (wb, wc)
+        store_flat(barycentric, i, (wa * inverse, second * inverse, third * inverse))
 
 
 def _join_blocks(blocks: list[TexelPoints], tile: int, map_size: int) -> TexelPoints:

@@ -17,7 +17,17 @@ from cagecheck.errors import InputError
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Floats, Ints, Mesh
 from cagecheck.rays.points import SurfacePoints
-from cagecheck.vectors import blend, dot, mix_corners, row, scaled, store
+from cagecheck.vectors import (
+    Corners,
+    blend,
+    corners,
+    dot,
+    flat_row,
+    row,
+    run_end,
+    scaled,
+    store_flat,
+)
 
 Directions = Literal["averaged", "corner", "face"]
 Along = Literal["cage", "normals"]
@@ -145,7 +155,8 @@ def rays_through(low: LowPoly, cage: Cage, points: SurfacePoints, along: Along =
     touching = 8 * float(np.finfo(np.float64).eps) * scale
     _shoot(
         low.positions, low.triangles, cage.normals, cage.displacement, points.triangle,
-        points.barycentric, along == "normals", touching, origin, direction, start,
+        np.ascontiguousarray(points.barycentric), along == "normals", touching,
+        origin, direction, start,
     )  # fmt: skip
     return Rays(origin, direction, start)
 
@@ -164,22 +175,47 @@ def _shoot(
     direction: Floats,
     start: Floats,
 ) -> None:
-    """Write the rays of `rays_through`, one loop over the points."""
-    for i in range(len(triangle)):
-        f = triangle[i]
-        w = row(barycentric, i)
+    """Write the rays of `rays_through`, run by run of points on one triangle."""
+    weights = barycentric.reshape(-1)
+    origins, directions = origin.reshape(-1), direction.reshape(-1)
+    first = 0
+    while first < len(triangle):
+        end, f = run_end(triangle, first), triangle[first]
         a, b, c = triangles[f, 0], triangles[f, 1], triangles[f, 2]
-        store(origin, i, blend(row(positions, a), row(positions, b), row(positions, c), w))
-        out = mix_corners(displacement, f, w)
-        length = np.sqrt(dot(out, out))
+        low = (row(positions, a), row(positions, b), row(positions, c))
+        _shoot_run(
+            low, corners(displacement, f), corners(normals, f), weights, follow_normals, touching,
+            origins, directions, start, np.uint64(first), np.uint64(end),
+        )  # fmt: skip
+        first = end
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _shoot_run(
+    low: Corners,
+    displacement: Corners,
+    normals: Corners,
+    barycentric: Floats,
+    follow_normals: bool,
+    touching: float,
+    origin: Floats,
+    direction: Floats,
+    start: Floats,
+    first: int | np.uint64,
+    end: int | np.uint64,
+) -> None:
+    """Write the rays of points on one triangle: a wide loop (see `vectors`)."""
+    for i in range(first, end):
+        w = flat_row(barycentric, i)
+        store_flat(origin, i, blend(*low, w))
+        out, normal = blend(*displacement, w), blend(*normals, w)
+        length, size = np.sqrt(dot(out, out)), np.sqrt(dot(normal, normal))
+        # A cage inside the low poly starts its rays at negative t along the same outward line.
+        signed = -length if dot(out, normal) < 0.0 else length
+        unit = scaled(normal, 1.0 / size if size > 0.0 else 1.0)
         if not follow_normals and length > touching:
-            side = dot(out, mix_corners(normals, f, w))
-            # A cage inside the low poly starts its rays at negative t along the same outward line.
-            start[i] = -length if side < 0.0 else length
-            store(direction, i, scaled(out, 1.0 / start[i]))
-            continue
-        normal = mix_corners(normals, f, w)
-        size = np.sqrt(dot(normal, normal))
-        normal = scaled(normal, 1.0 / size if size > 0.0 else 1.0)
-        start[i] = dot(out, normal) if follow_normals else 0.0
-        store(direction, i, normal)
+            start[i] = signed
+            store_flat(direction, i, scaled(out, 1.0 / signed))
+        else:
+            start[i] = dot(out, unit) if follow_normals else 0.0
+            store_flat(direction, i, unit)
