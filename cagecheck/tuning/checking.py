@@ -83,12 +83,12 @@ def settle_and_check(
         search.settle("wrong samples of the check")
         _level(search)
     seed += checks
-    checked = _mend_and_check(search, spacing, seed, mends)
+    checked = _mend_and_check(search, spacing, seed, mends, texels)
     before = search.offsets, search.conflict
     numbers = _numbers_where_better(search, checked.cast)
     if not numbers:
         return checked
-    again = _mend_and_check(search, spacing, seed + mends + 1, mends)
+    again = _mend_and_check(search, spacing, seed + mends + 1, mends, texels)
     looks = checked.looks + again.looks
     if _wrong_area(again.cast) < _wrong_area(checked.cast):
         return replace(again, looks=looks, numbers=numbers)
@@ -100,7 +100,9 @@ def _wrong_area(cast: Cast) -> float:
     return float(cast.points.area[cast.wrong].sum())
 
 
-def _mend_and_check(search: Search, spacing: float, seed: int, mends: int) -> Checked:
+def _mend_and_check(
+    search: Search, spacing: float, seed: int, mends: int, texels: TexelWatch | None
+) -> Checked:
     """Mend places until a check on new points finds nothing open, and return that check."""
     search.conflict = np.zeros_like(search.conflict)
     for k in range(mends + 1):
@@ -110,9 +112,11 @@ def _mend_and_check(search: Search, spacing: float, seed: int, mends: int) -> Ch
         search.note("last check", check, int(wrong.sum()))
         watched = _watched(search, check)
         left = search.open_samples(watched)
-        if k == mends or not (wrong.any() or left.any()):
-            break
         groups = [Group(check.points, wrong), Group(watched.points, left)]
+        if texels is not None:
+            groups.append(Group(*texels.look(search)))
+        if k == mends or not any(group.wrong.any() for group in groups):
+            break
         refused = mend(search, groups)
         for group, mask in zip(groups, refused, strict=True):
             search.conflict[group.points.triangle[mask]] = True

@@ -83,7 +83,6 @@ class TexelWatch:
     size: int
     stride: int = 1
     start: int = 0
-    added: int = 0
     covered: NDArray[np.int64] = field(init=False)
     short_or_beyond: NDArray[np.int64] = field(init=False)
     lost: NDArray[np.int64] = field(init=False)
@@ -122,27 +121,35 @@ class TexelWatch:
 
         No texels where none is open.
         """
+        self._cast_changed(search)
+        return self._gathered(search, (self.short_or_beyond > 0) & ~search.conflict)
+
+    def _cast_changed(self, search: Search) -> None:
+        """Cast the texels of triangles whose offsets are not those of the last look."""
         offsets = search.offsets[self.low.welded]
         changed = (offsets != self.seen).any(axis=1) & (self.covered > 0)
         for counts in (self.short_or_beyond, self.lost, self.deep, self.deepest):
             counts[changed] = 0
-        for points in self._portions(self._around(changed)):
+        around = self._around(changed)
+        done, total = 0, int(self.covered[around].sum())
+        for points in self._portions(around):
+            search.progress("checking texels", done, total)
+            done += len(points)
             self._count(search.cast(points), changed, search.settings.depth)
         self.seen = offsets
-        points, wrong = self._gathered(search, (self.short_or_beyond > 0) & ~search.conflict)
-        self.added += int(wrong.sum())
-        return points, wrong
 
     def result(self, search: Search) -> TexelCheck:
-        """Return what the last look showed."""
+        """Return what casting shows of the offsets that the search has ended with."""
+        self._cast_changed(search)
         open_ = int(self.short_or_beyond[~search.conflict].sum())
+        search.progress("checking texels", 1, 1)
         return TexelCheck(
             size=self.size,
             tiles=len(self.tiles),
             count=int(self.covered.sum()),
             stride=self.stride,
             start=self.start,
-            added=self.added,
+            added=int((search.points.kind == PointKind.TEXEL).sum()) - self.start,
             open=open_,
             conflicting=int(self.short_or_beyond.sum() + self.lost.sum()) - open_,
             too_deep=int(self.deep.sum()),
