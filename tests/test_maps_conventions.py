@@ -21,7 +21,7 @@ from cagecheck.maps.conventions import (
 )
 from cagecheck.maps.encode import BasisRule
 from cagecheck.maps.finer import _best_choice
-from cagecheck.maps.judge import _blue_computed
+from cagecheck.maps.first_look import _blue_computed
 from cagecheck.maps.levels import level_fault
 from cagecheck.maps.padding_check import check_padding, needed_padding
 from cagecheck.maps.patterns import find_shifts

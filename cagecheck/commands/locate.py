@@ -148,7 +148,7 @@ def _say_map(terminal: Terminal, found: LocatedMap) -> None:
     width, height = found.source.size
     reading = found.reading
     terminal.say(
-        f"{found.source.path.name}: {width} x {height}, {found.source.depth_words}; read as tile "
+        f"{found.source.name}: {width} x {height}, {found.source.depth_words}; read as tile "
         f"{reading.tile}, {reading.space} space, {reading.basis.describe()}; agreement "
         f"{100 * reading.agreement:.0f} %"
     )

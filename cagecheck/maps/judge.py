@@ -9,7 +9,6 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import binary_dilation
 
-from cagecheck.errors import InputError
 from cagecheck.maps.bake import Baker
 from cagecheck.maps.compare import (
     DEPTH_SHARE,
@@ -22,22 +21,20 @@ from cagecheck.maps.compare import (
 )
 from cagecheck.maps.conventions import (
     LEAST_AGREEMENT,
-    LEAST_GAIN,
-    SURE_AGREEMENT,
     ConventionFault,
     Reading,
     convention_faults,
     decode_srgb,
     encode_srgb,
-    find_reading,
     turned,
 )
 from cagecheck.maps.encode import TangentBasis
 from cagecheck.maps.finer import finer_reading
+from cagecheck.maps.first_look import FirstLook, mask_over_tile, shape_fault
 from cagecheck.maps.levels import level_fault
 from cagecheck.maps.padding_check import Padding, check_padding, needed_padding
 from cagecheck.maps.patterns import Patterns, explain_patterns
-from cagecheck.maps.read_maps import UNIT_SHARE, BakedMap, as_shares, unit_share
+from cagecheck.maps.read_maps import UNIT_SHARE, BakedMap, unit_share
 from cagecheck.maps.sharpness import softness_fault
 from cagecheck.maps.texels import texel_blocks
 from cagecheck.maps.variants import Variants
@@ -50,7 +47,6 @@ LARGEST_SHARE = 8.0
 # No surface is looked for above this many times the highest of the texels looked at first, however
 # far off the assumed cage is: tens of thousands of texels, evenly picked, see most of its height.
 HIGHER_SHARE = 2.0
-HALF_STEP = 0.5 / 255
 
 
 @dataclass(frozen=True, eq=False)
@@ -123,99 +119,29 @@ def keep_record(view: TileView, patterns: Patterns) -> TileRecord:
 def judge_map(
     variants: Variants,
     baked: BakedMap,
-    tiles: tuple[int, ...],
+    look: FirstLook,
     *,
     prior: Reading | None = None,
     progress: Progress,
 ) -> LocatedMap:
-    """Find out by which conventions a map was written, then compare it texel by texel.
+    """Say by which conventions a map was written, then compare it texel by texel.
 
-    prior : how another map of the asset was read, see `finer_reading`.
-
-    Raises `InputError` when no ray from the low poly meets the high poly.
+    look : what a first look told; prior : how another map of the asset was read, see
+    `finer_reading`.
     """
-    faults: list[ConventionFault] = []
-    values, stretched = _squared(baked.values)
-    shares = as_shares(values)
-    if (half := _blue_computed(shares)) is not None:
-        faults.append(half)
-    said = baked.tile if baked.tile in tiles else None
-    reading = _rough_reading(variants, shares, tiles, said, baked.path.name, progress)
-    if stretched is not None:
-        faults.append(stretched)
+    reading, shares = look.reading, look.shares
+    faults = list(look.faults)
+    if (fault := shape_fault(baked, look)) is not None:
+        faults.append(fault)
     if (fault := level_fault(baked, reading.transfer)) is not None:
         faults.append(fault)
     if reading.agreement < LEAST_AGREEMENT:
-        faults.append(_fits_nothing(reading, unit_share(values)))
+        faults.append(_fits_nothing(reading, unit_share(baked.values)))
         return LocatedMap(baked, reading, tuple(faults), None, None, None, _grey(shares))
-    faults = convention_faults(reading, said) + faults
+    faults = convention_faults(reading, look.said) + faults
     reading, residual, finer = finer_reading(variants, shares, reading, prior)
     faults += finer
-    return _compare(variants, baked, shares, reading, residual, faults, progress)
-
-
-def _rough_reading(
-    variants: Variants,
-    shares: NDArray[np.float32],
-    tiles: tuple[int, ...],
-    said: int | None,
-    name: str,
-    progress: Progress,
-) -> Reading:
-    """Return the reading that fits best; other normals of the high are tried where none does."""
-    size = shares.shape[0]
-    best: Reading | None = None
-    for normals in variants.normal_choices():
-        samples = []
-        for done, tile in enumerate(tiles):
-            progress(f"reading {name}", done, len(tiles) + 1)
-            sample = variants.sampled(tile, size, variants.settings.quads, normals)
-            if len(sample):
-                samples.append(sample)
-        if not samples:
-            raise InputError(
-                "rays from the low poly meet no high poly at all.",
-                cure="Check that both were exported with the same place, scale and axes.",
-            )
-        found = replace(find_reading(shares, samples, said), normals=normals)
-        progress(f"reading {name}", len(tiles) + 1, len(tiles) + 1)
-        if best is None or found.agreement > best.agreement + LEAST_GAIN:
-            best = found
-        if best.agreement >= SURE_AGREEMENT:
-            break
-    assert best is not None
-    return best
-
-
-def _blue_computed(shares: NDArray[np.float32]) -> ConventionFault | None:
-    """Fill in the blue of a map that keeps red and green only; return the fault, or None."""
-    if np.ptp(shares[..., 2]) > HALF_STEP:
-        return None
-    red, green = shares[..., 0] * 2 - 1, shares[..., 1] * 2 - 1
-    blue = (np.sqrt(np.clip(1 - red * red - green * green, 0, 1)) + 1) / 2
-    if np.abs(blue - shares[..., 2]).max() < 4 * HALF_STEP:
-        return None  # so flat that blue is what it should be
-    shares[..., 2] = blue
-    return ConventionFault(
-        "two-channels",
-        "the blue channel is empty: the map keeps red and green only",
-        "tell the material to compute blue, or bake all three channels",
-    )
-
-
-def _squared(values: NDArray[Any]) -> tuple[NDArray[Any], ConventionFault | None]:
-    """Return a square map; one that is not is stretched to its longer edge."""
-    height, width = values.shape[:2]
-    if height == width:
-        return values, None
-    size = max(height, width)
-    rows, columns = np.arange(size) * height // size, np.arange(size) * width // size
-    fault = ConventionFault(
-        "rescaled",
-        f"the map is {width} x {height} texels; a tile is square",
-        "bake a square map for every tile",
-    )
-    return np.ascontiguousarray(values[rows[:, None], columns]), fault
+    return _compare(variants, baked, replace(look, reading=reading), residual, faults, progress)
 
 
 def _fits_nothing(reading: Reading, unit: float) -> ConventionFault:
@@ -236,12 +162,12 @@ def _fits_nothing(reading: Reading, unit: float) -> ConventionFault:
 def _compare(
     variants: Variants,
     baked: BakedMap,
-    shares: NDArray[np.float32],
-    reading: Reading,
+    look: FirstLook,
     residual: float,
     faults: list[ConventionFault],
     progress: Progress,
 ) -> LocatedMap:
+    shares, reading = look.shares, look.reading
     baker = variants.baker(reading.quads, reading.normals)
     upright = np.ascontiguousarray(_upright(shares, reading))
     basis = variants.frames(reading.quads, reading.basis) if reading.space == "tangent" else None
@@ -263,18 +189,18 @@ def _compare(
         depth=max(size, target_depth), reach=size / 2, target_depth=target_depth,
         target_reach=target_reach, largest_share=LARGEST_SHARE, base_degrees=base,
         fills=_fill_values(padding, reading), fill_step=1.01 / 255,
+        enlarged=int(np.ceil(look.stretch)),
     )  # fmt: skip
     view, patterns = _compared(variants, baked, baker, upright, basis, reading, rule, progress)
     soft = softness_fault(view, patterns.fault, upright)
-    if soft is not None:
-        fault, times = soft
-        faults = [*faults, fault]
-        wider = replace(rule, enlarged=times)
-        view, patterns = _compared(variants, baked, baker, upright, basis, reading, wider, progress)
-        if padding.too_thin:
-            # Enlarging drew the bare background into the islands.
-            rim = binary_dilation(~covered, np.ones((3, 3), bool), iterations=2 * times)
-            patterns.fault[rim & (patterns.fault == Fault.UNEXPLAINED)] = Fault.PADDING
+    if soft is not None and soft[1] > rule.enlarged:
+        faults = [*faults, soft[0]]
+        rule = replace(rule, enlarged=soft[1])
+        view, patterns = _compared(variants, baked, baker, upright, basis, reading, rule, progress)
+    if rule.enlarged > 1 and padding.too_thin:
+        # Enlarging drew the bare background into the islands.
+        rim = binary_dilation(~covered, np.ones((3, 3), bool), iterations=2 * rule.enlarged)
+        patterns.fault[rim & (patterns.fault == Fault.UNEXPLAINED)] = Fault.PADDING
     record = keep_record(view, patterns)
     return LocatedMap(
         baked, reading, tuple(faults), record, patterns.fault, padding, _grey(upright)
@@ -295,8 +221,8 @@ def _compared(
         baker, variants.paired, reading.straight, upright, basis, reading.tile, rule,
         progress=progress,
     )  # fmt: skip
-    if baked.empty is not None and baked.empty.shape == view.fault.shape:
-        empty = np.ascontiguousarray(_upright(baked.empty, reading)) & (view.triangle >= 0)
+    if baked.empty is not None:
+        empty = _upright(mask_over_tile(baked.empty, view.size), reading) & (view.triangle >= 0)
         view.fault[empty & (view.fault != Fault.CLEAN)] = Fault.MISSED
     return view, explain_patterns(view, upright, progress=progress)
 

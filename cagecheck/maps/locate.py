@@ -16,6 +16,7 @@ from cagecheck.maps.faulty_texels import faulty_texels, mark_seams
 from cagecheck.maps.judge import LocatedMap, judge_map
 from cagecheck.maps.offset_guess import OffsetGuess, guess_offset
 from cagecheck.maps.read_maps import BakedMap
+from cagecheck.maps.several_tiles import looks_at
 from cagecheck.maps.texels import tiles_touched
 from cagecheck.maps.variants import CageMaker, LocateSettings, Variants
 from cagecheck.meshes.lowpoly import LowPoly, prepare_low
@@ -91,9 +92,10 @@ def locate(
     variants = Variants(low, scene, paired, settings, cage)
     located: list[LocatedMap] = []
     for baked in maps:
-        read = [m.reading for m in located if m.record is not None]
-        prior = read[-1] if read else None
-        located.append(judge_map(variants, baked, tiles, prior=prior, progress=progress))
+        for piece, look in looks_at(variants, baked, tiles, progress):
+            read = [m.reading for m in located if m.record is not None]
+            prior = read[-1] if read else None
+            located.append(judge_map(variants, piece, look, prior=prior, progress=progress))
     located = mark_seams(variants, located)
     texels = faulty_texels(variants, located)
     regions, specks = fault_regions(

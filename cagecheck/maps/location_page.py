@@ -13,6 +13,7 @@ from cagecheck.maps.compare import Fault
 from cagecheck.maps.conventions import turned
 from cagecheck.maps.fault_heat import FAULT_COLOURS, FaultHeat, fault_heat, region_picture
 from cagecheck.maps.fault_regions import TITLES
+from cagecheck.maps.first_look import over_tile
 from cagecheck.maps.judge import LocatedMap, TileRecord
 from cagecheck.maps.locate import Location
 from cagecheck.maps.offset_guess import OffsetGuess
@@ -152,14 +153,16 @@ def grouped_conventions(location: Location) -> list[tuple[str, str, str, list[st
     for found in location.maps:
         for fault in found.conventions:
             key = (fault.code, fault.text, fault.cure)
-            names.setdefault(key, []).append(found.source.path.name)
+            of = names.setdefault(key, [])
+            if found.source.path.name not in of:
+                of.append(found.source.path.name)
     return [(*key, of) for key, of in names.items()]
 
 
 def _findings(location: Location) -> list[Finding]:
     out = []
     for code, text, cure, names in grouped_conventions(location):
-        if len(names) == len(location.maps) > 1:
+        if len(names) == len({m.source.path for m in location.maps}) > 1:
             where = "all maps"
         else:
             where = ", ".join(names[:MOST_NAMES])
@@ -273,7 +276,7 @@ def _reading_cells(found: LocatedMap) -> tuple[str, ...]:
     words = reading.to_dict()
     signs = zip(words["signs"], words["channels"], strict=True)
     return (
-        found.source.path.name,
+        found.source.name,
         str(reading.tile) if found.record is not None else "none",
         f"{width} × {height}",
         found.source.depth_words,
@@ -294,9 +297,8 @@ def _reading_cells(found: LocatedMap) -> tuple[str, ...]:
 
 def _tile(location: Location, found: LocatedMap) -> TilePicture:
     """Draw a map's faults, and the map itself beside them."""
-    name = found.source.path.name
-    values = turned(found.source.values, found.reading.turn)
-    photo = photo_of(_shares(values))
+    name = found.source.name
+    photo = photo_of(turned(over_tile(_shares(found.source.values)), found.reading.turn))
     if found.record is None or found.fault is None:
         none = np.full((TILE_SIZE, TILE_SIZE), EMPTY, np.uint8)
         tile = found.source.tile or found.reading.tile

@@ -39,6 +39,7 @@ class BakedMap:
     path : the file; tile : the UDIM number that its name carries, or None.
     values : (H, W, 3) uint8, uint16 or float32, row 0 on top, as in the file.
     empty : (H, W) bool where an alpha channel says that nothing was baked, or None.
+    crop : left, top, width and height of the part of the file that this is; None for all of it.
     half : the file holds half floats (IEEE 754 binary16), which `values` widen without loss.
     """
 
@@ -47,6 +48,15 @@ class BakedMap:
     values: NDArray[Any]
     empty: NDArray[np.bool_] | None
     half: bool = False
+    crop: tuple[int, int, int, int] | None = None
+
+    @property
+    def name(self) -> str:
+        """The file's name, with the place in it of a part."""
+        if self.crop is None:
+            return self.path.name
+        left, top, width, height = self.crop
+        return f"{self.path.name} (x {left}-{left + width}, y {top}-{top + height})"
 
     @property
     def size(self) -> tuple[int, int]:

@@ -78,6 +78,7 @@ def location_document(location: Location) -> dict[str, Any]:
     rows = [
         {
             "file": str(found.source.path),
+            "crop": None if found.source.crop is None else list(found.source.crop),
             "said_tile": found.source.tile,
             "size": list(found.source.size),
             "bits": found.source.bits,
