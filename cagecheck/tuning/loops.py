@@ -19,8 +19,9 @@ from numpy.typing import NDArray
 
 from cagecheck.defects.targets import Targets, find_targets
 from cagecheck.meshes.lowpoly import LowPoly, prepare_low
-from cagecheck.meshes.mesh import Floats
+from cagecheck.meshes.mesh import Floats, Mesh
 from cagecheck.meshes.normals import averaged_normals, edge_pairs, triangle_normals
+from cagecheck.meshes.triangulate import triangulate
 from cagecheck.prediction import DEEP_SEARCH, REACH_HEADROOM, own_layers
 from cagecheck.rays.cage import Rays, cage_from_push, corner_directions, rays_through
 from cagecheck.rays.layers import NO_LAYER, Layers
@@ -80,8 +81,7 @@ def least_move(
     after = bench.verdict(x)
     if after >= before:
         return None
-    chosen = np.flatnonzero(bench.moved[tuning.low.position_id])
-    used = chosen[np.isin(chosen, tuning.low.triangles)]
+    used = bench.vertex[bench.moved[bench.low.position_id]]
     middle = tuning.low.positions[used].mean(axis=0)
     place = (float(middle[0]), float(middle[1]), float(middle[2]))
     return LoopMove(used, place, x, outward, before, after)
@@ -107,18 +107,22 @@ def _rounded_up(x: float) -> float:
 class _Bench:
     """What every try shares.
 
-    moved : (P,) bool positions that move; turned : (P,) bool those whose normals may turn;
-    near : (T,) bool triangles whose rays change; rows : their samples; points : the same.
+    low : the part of the low poly whose rays change, as a low poly of its own, so that a try costs
+    what the place has, not the mesh; vertex : (V,) its vertices' file numbers. moved : (P,) bool
+    positions of it that move; turned : (P,) bool those whose normals may turn. points : the samples
+    on it; whole : the same on the whole low poly.
     place, beside : (N, 3) world, the samples' targets and what lay next, NaN where there is none;
     part, front : (N,) of the targets. wrong : (N,) bool, before the move.
     """
 
     tuning: Tuning
     sign: float
+    low: LowPoly
+    vertex: NDArray[np.int64]
     moved: Mask
     turned: Mask
-    near: Mask
     points: SurfacePoints
+    whole: SurfacePoints
     place: Floats
     beside: Floats
     part: NDArray[np.int64]
@@ -129,7 +133,7 @@ class _Bench:
         """Return how many samples are wrong after a move by x, following their old targets."""
         low = self._turned_low(x)
         offsets = self._solved(low)
-        rays, layers = self._cast(low, offsets)
+        rays, layers = self._cast(low, offsets, self.points)
         target = self._followed(rays, layers).layer
         recorded = layers.recorded(rays.start, self.tuning.after.settings.depth)
         had = np.isfinite(self.place[:, 0])
@@ -137,12 +141,14 @@ class _Bench:
 
     def verdict(self, x: float) -> int:
         """Return the same with targets found anew on the low poly as a file would bring it."""
-        tuning = self.tuning
-        mesh = replace(tuning.low.mesh, positions=self._turned_low(x).positions)
+        tuning, moved = self.tuning, self._turned_low(x)
+        positions, offsets = tuning.low.positions.copy(), tuning.offset_out.copy()
+        positions[self.vertex], offsets[self.vertex] = moved.positions, self._solved(moved)
+        mesh = replace(tuning.low.mesh, positions=positions)
         low = prepare_low(mesh, rule=tuning.low.normal_rule)
-        rays, layers = self._cast(low, self._solved(self._turned_low(x)))
+        rays, layers = self._cast(low, offsets, self.whole)
         high_part = tuning.scene.surface.triangle_part
-        targets = find_targets(low, self.points, rays, layers, high_part, tuning.paired)
+        targets = find_targets(low, self.whole, rays, layers, high_part, tuning.paired)
         recorded = layers.recorded(rays.start, tuning.after.settings.depth)
         had = np.isfinite(self.place[:, 0])
         lost = had & ~(targets.found & self._stayed(rays, layers, recorded))
@@ -150,31 +156,27 @@ class _Bench:
 
     def _turned_low(self, x: float) -> LowPoly:
         """Return the moved low poly; only what averaged and face directions ask for is new."""
-        low = self.tuning.low
+        low = self.low
         step = np.where(self.moved, self.sign * x, 0.0)[:, None] * low.ray_normals
         positions = low.positions + step[low.position_id]
-        near = low.triangles[self.near]
-        normals, face_normals = low.ray_normals.copy(), low.face_normals.copy()
-        turned = averaged_normals(positions, near, low.position_id)
-        normals[self.turned] = turned[self.turned]
-        face_normals[self.near] = triangle_normals(positions, near)[0]
+        averaged = averaged_normals(positions, low.triangles, low.position_id)
         return replace(
             low,
             mesh=replace(low.mesh, positions=positions),
-            ray_normals=normals,
-            face_normals=face_normals,
+            ray_normals=np.where(self.turned[:, None], averaged, low.ray_normals),
+            face_normals=triangle_normals(positions, low.triangles)[0],
         )
 
-    def _cast(self, low: LowPoly, offsets: Floats) -> tuple[Rays, Layers]:
+    def _cast(self, low: LowPoly, offsets: Floats, points: SurfacePoints) -> tuple[Rays, Layers]:
         settings, scene = self.tuning.after.settings, self.tuning.scene
         cage = cage_from_push(low, offsets, settings.directions)
-        rays = rays_through(low, cage, self.points, settings.along)
+        rays = rays_through(low, cage, points, settings.along)
         assert settings.depth is not None and settings.reach is not None
         reach = max(settings.reach, REACH_HEADROOM * float(rays.start.max(initial=0.0)))
         layers = scene.cast(rays.origin, rays.direction, DEEP_SEARCH * settings.depth, reach)
         if settings.apart:
             part = scene.surface.triangle_part
-            layers = own_layers(low, self.points, layers, part, self.tuning.paired)
+            layers = own_layers(low, points, layers, part, self.tuning.paired)
         return rays, layers
 
     def _followed(self, rays: Rays, layers: Layers) -> Targets:
@@ -219,15 +221,15 @@ class _Bench:
     def _solved(self, low: LowPoly) -> Floats:
         """Return (V,) offsets: those of the moved positions anew, as near the old as possible."""
         tuning = self.tuning
-        rays, layers = self._cast(low, tuning.offset_out)
+        rays, layers = self._cast(low, tuning.offset_out[self.vertex], self.points)
         push = corner_directions(low, tuning.after.settings.directions)
         corridors = corridors_of(
             low, push, self.points, rays, self._followed(rays, layers), tuning.margin
         )
         offsets = np.zeros(low.position_count)
-        offsets[low.position_id] = tuning.offset_out
+        offsets[low.position_id] = tuning.offset_out[self.vertex]
         held = np.zeros(low.position_count, bool)
-        held[low.position_id[tuning.kept]] = True
+        held[low.position_id[tuning.kept[self.vertex]]] = True
         at = np.flatnonzero(self.moved)
         offsets[at] = _solved_at(low, corridors, offsets, at, held[at], tuning)
         return offsets[low.position_id]
@@ -267,6 +269,42 @@ def _solved_at(
     return solve_offsets(problem, solver="interior").offsets
 
 
+def cut_out(low: LowPoly, chosen: Mask) -> tuple[LowPoly, NDArray[np.int64], NDArray[np.int64]]:
+    """Return some triangles as a low poly, and its vertices and positions by their numbers before.
+
+    Normals, areas and UVs are those of the whole.
+    """
+    vertex, corner = np.unique(low.triangles[chosen], return_inverse=True)
+    position, number = np.unique(low.position_id[vertex], return_inverse=True)
+    triangles = corner.reshape(-1, 3).astype(np.int32)
+    mesh = Mesh(
+        positions=low.positions[vertex],
+        face_start=np.arange(0, triangles.size + 1, 3, dtype=np.int64),
+        corner_vertex=triangles.ravel(),
+        face_part=low.triangle_part[chosen],
+        part_names=low.part_names,
+        source=low.mesh.source,
+    )
+    position_id = number.astype(np.int32)
+    part = replace(
+        low,
+        mesh=mesh,
+        cut=triangulate(mesh),
+        triangles=triangles,
+        triangle_part=low.triangle_part[chosen],
+        position_id=position_id,
+        welded=position_id[triangles],
+        ray_normals=low.ray_normals[position],
+        shading_normals=low.shading_normals[chosen],
+        face_normals=low.face_normals[chosen],
+        area=low.area[chosen],
+        uv=None if low.uv is None else low.uv[chosen],
+        uv_area=low.uv_area[chosen],
+        tile=low.tile[chosen],
+    )
+    return part, vertex.astype(np.int64), position.astype(np.int64)
+
+
 def _bench(tuning: Tuning, samples: NDArray[np.int64], sign: float) -> _Bench:
     low, after = tuning.low, tuning.after
     moved = np.zeros(low.position_count, bool)
@@ -274,7 +312,10 @@ def _bench(tuning: Tuning, samples: NDArray[np.int64], sign: float) -> _Bench:
     turned = moved.copy()
     turned[low.welded[moved[low.welded].any(axis=1)].ravel()] = True
     near = np.asarray(turned[low.welded].any(axis=1))
+    part, vertex, position = cut_out(low, near)
     rows = np.flatnonzero(near[after.points.triangle])
+    whole = after.points.take(rows)
+    number = np.cumsum(near, dtype=np.int32) - 1
     targets, layers, rays = after.targets, after.layers, after.rays
     found = targets.found[rows]
     layer = np.where(found, targets.layer[rows], 0)
@@ -284,10 +325,12 @@ def _bench(tuning: Tuning, samples: NDArray[np.int64], sign: float) -> _Bench:
     return _Bench(
         tuning=tuning,
         sign=sign,
-        moved=moved,
-        turned=turned,
-        near=near,
-        points=after.points.take(rows),
+        low=part,
+        vertex=vertex,
+        moved=moved[position],
+        turned=turned[position],
+        points=replace(whole, triangle=number[whole.triangle]),
+        whole=whole,
         place=origin + targets.t[rows, None] * direction,
         beside=origin + beside[:, None] * direction,
         part=after.scene.surface.triangle_part[layers.face[layer]].astype(np.int64),
