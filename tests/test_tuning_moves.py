@@ -37,28 +37,30 @@ def profile(knots: list[tuple[float, float]]) -> Mesh:
     return mesh_from_polygons(points, [[k, k + 1, n + k + 1, n + k] for k in range(n - 1)])
 
 
-def plate_a() -> Mesh:
+def plate_a(flat: float) -> Mesh:
     return profile(
-        [(0, FLAT), (STEP_FROM, FLAT), (STEP_FROM, STEP), (STEP_TO, STEP), (STEP_TO, FLAT),
-         (1, FLAT)]
+        [(0, flat), (STEP_FROM, flat), (STEP_FROM, STEP), (STEP_TO, STEP), (STEP_TO, flat),
+         (1, flat)]
     )  # fmt: skip
 
 
-def strip() -> Mesh:
-    return profile([(STRIP_FROM, STRIP), (STRIP_TO, STRIP)])
+def strip(height: float) -> Mesh:
+    return profile([(STRIP_FROM, height), (STRIP_TO, height)])
 
 
-def scene(parts: tuple[str, str]) -> tuple[LowPoly, Surface, np.ndarray]:
+def scene(
+    parts: tuple[str, str], flat: float = FLAT, strip_height: float = STRIP
+) -> tuple[LowPoly, Surface, np.ndarray]:
     """Plate a and the strip as parts of these names; of one name they are one part."""
     low = prepare_low(
         join_meshes(
             [
                 replace(profile([(0, 0), (1, 0)]), part_names=(parts[0],)),
-                replace(strip(), part_names=(parts[1],)),
+                replace(strip(strip_height), part_names=(parts[1],)),
             ]
         )
     )
-    meshes = [prepare_low(plate_a()), prepare_low(strip())]
+    meshes = [prepare_low(plate_a(flat)), prepare_low(strip(strip_height))]
     first = len(meshes[0].positions)
     same = parts[0] == parts[1]
     count = [len(m.triangles) for m in meshes]
@@ -131,6 +133,32 @@ def test_an_overshoot_that_the_limit_forces_is_cured_by_moving_outward(
     assert move.vertices == (0, 1, 2, 3) and move.place == pytest.approx((0.5, 0.5, 0.0))
     # Made by hand: the plate is there and a cage passes; a little less and none does.
     assert passes(move.amount) and not passes(move.amount - FLAT / 16 - 1e-4)
+
+
+@pytest.mark.parametrize("which", ["b", "a"])
+def test_an_overshoot_that_offsets_above_0_force_is_cured_by_moving_inward(which: str) -> None:
+    """The strip is low and the limit far: the cage would have to sink into the low poly at x = 0.
+
+    Continued from the step's near end under the strip's right one, the cage meets x = 0 at the
+    height to which the plate has to sink. The surface itself lies deeper than that.
+    """
+    near = 0.03
+    slope = (STEP - near) / (STEP_FROM - STRIP_TO)
+    sunk = STRIP_TO * slope - near
+    low, high, paired = scene(("a", which), flat=-0.04, strip_height=near)
+    tuning = tune(low, high, paired=paired, settings=SETTINGS)
+    assert not tuning.clean and not tuning.limit_given
+    kind = Defect.OVERSHOOT_OTHER if which == "b" else Defect.OVERSHOOT_OWN
+    move = next(r for r in overshoots(tuning, kind.title).remedies if r.kind == "move loop")
+    assert "inward" in move.words and move.cures and move.wrong_before > 0
+    # The search ends within a 32nd of its guess: a quarter more than what is lacking, from a cage
+    # as high as the step.
+    assert 0.02 < sunk < move.amount < sunk + 1.25 * (STEP - near) / 32 + 1e-4
+
+    positions = low.positions.copy()
+    positions[list(move.vertices), 2] -= move.amount
+    moved = prepare_low(replace(low.mesh, positions=positions))
+    assert tune(moved, high, paired=paired, settings=SETTINGS).clean
 
 
 def test_the_outward_move_is_clean_when_an_artist_makes_it_and_tunes_again(other: Tuning) -> None:

@@ -395,14 +395,22 @@ def _move_out(
 def _move_to_open(
     tuning: Tuning, region: Region, around: NDArray[np.int64], amount: float, other: str | None
 ) -> Remedy | None:
-    """Move below a next layer that lies at or below the low poly, else out to the target."""
+    """Move to where offsets between 0 and the limit leave a way between target and next layer.
+
+    Inward, below a next layer that lies at or below the low poly. Else out towards the target,
+    where the limit is in the way, or inward where the offset 0 is.
+    """
     targets = tuning.after.targets
     lowest = float(np.nanmin(targets.t_next[region.samples], initial=np.inf))
     if lowest <= tuning.margin:
         guess = LIFT_SPARE * (tuning.margin - lowest) + 2 * tuning.margin
         return _moved(least_move(tuning, region.samples, guess, outward=False))
     highest = float(np.nanmax(targets.t[region.samples], initial=0.0))
-    return _moved(least_move(tuning, region.samples, highest, outward=True))
+    move = least_move(tuning, region.samples, highest, outward=True)
+    if move is None:
+        guess = LIFT_SPARE * amount + 2 * tuning.margin
+        move = least_move(tuning, region.samples, guess, outward=False)
+    return _moved(move)
 
 
 def _moved(move: LoopMove | None) -> Remedy | None:

@@ -91,8 +91,8 @@ def texel_words(tuning: Tuning) -> str | None:
     every = (
         "all of them were samples from the start"
         if found.stride == 1
-        else f"every {_th(found.stride)} across and down was a sample from the start, "
-        f"{found.added:,} became one"
+        else f"every {_th(found.stride)} across and down was a sample from the start"
+        + (f", {found.added:,} more became one" if found.added else "")
     )
     out = [f"All {found.count:,} texels of {maps} were cast through the tuned cage ({every})"]
     if found.clean:
