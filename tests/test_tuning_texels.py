@@ -23,6 +23,7 @@ from cagecheck.meshes.lowpoly import LowPoly, prepare_low
 from cagecheck.meshes.mesh import Mesh, Surface, join_meshes
 from cagecheck.meshes.write_mesh import write_mesh, write_surface
 from cagecheck.prediction import Settings, predict
+from cagecheck.rays.points import PointKind
 from cagecheck.rays.scene import Scene
 from cagecheck.tuning import texels as texels_module
 from cagecheck.tuning.conflicts import KINDS
@@ -103,6 +104,21 @@ def test_every_texel_is_counted_as_arithmetic_says(
         where = points.positions(low)[wrong]
         assert ridges(where[:, 0]) == pytest.approx(np.sort(h)[-len(where) :].mean(), abs=0.05)
         assert (ridges(where[:, 0]) > offset).all()
+
+
+def test_samples_start_from_spread_texels_and_all_edges_and_vertices() -> None:
+    low, _ = scene(ridges)
+    watch = TexelWatch(low, N)
+    points = watch.starting_points(replace(SETTINGS, samples=100))
+    texel = points.kind == PointKind.TEXEL
+    assert watch.stride == 7 and watch.start == texel.sum() == 9**2
+    where = points.positions(low)[texel][:, :2]
+    assert np.unique(where[:, 0]) == pytest.approx((np.arange(9) * 7 + 3.5) / N)
+    # They stand for the texels around them.
+    assert points.area[texel] == pytest.approx(49 / N**2) and not points.area[~texel].any()
+    on = points.kind == PointKind.VERTEX
+    assert set(low.welded[points.triangle[on]].ravel()) == set(range(low.position_count))
+    assert on.sum() == low.position_count and (points.kind == PointKind.EDGE).sum() > 50
 
 
 def test_only_changed_triangles_are_cast_again_and_the_counts_stay_right() -> None:
