@@ -17,9 +17,23 @@ from numba import njit
 from numpy.typing import NDArray
 
 from cagecheck.meshes.mesh import Floats, Ints, Surface
-from cagecheck.vectors import Vector, blend, cross, dot, minus, moved, row, scaled, store
+from cagecheck.strips import STRIP, column, new_strip, put_column
+from cagecheck.vectors import (
+    Vector,
+    blend,
+    cross,
+    dot,
+    flat_row,
+    minus,
+    moved,
+    row,
+    scaled,
+    store,
+    store_flat,
+)
 
 HighNormals = Literal["file", "smooth", "face"]
+_NOTHING = (0.0, 0.0, 0.0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -185,26 +199,101 @@ def _shade(
     t: Floats,
     out: Floats,
 ) -> None:
-    smooth = len(normals) > 0
-    for i in range(len(face)):
-        f = face[i]
-        if f < 0:
-            store(out, i, (0.0, 0.0, 0.0))
-            continue
-        base = row(positions, triangles[f, 0])
-        u = minus(row(positions, triangles[f, 1]), base)
-        v = minus(row(positions, triangles[f, 2]), base)
-        normal = cross(u, v)
-        if smooth:
-            point = moved(row(origin, i), t[i], row(direction, i))
-            weights = _weights(minus(point, base), u, v, normal)
-            a, b, c = corner[f, 0], corner[f, 1], corner[f, 2]
-            normal = blend(row(normals, a), row(normals, b), row(normals, c), weights)
-        square = dot(normal, normal)
-        store(out, i, scaled(normal, 1.0 / np.sqrt(square) if square > 0.0 else 0.0))
+    """Write the normals where rays meet triangles `face` at distance t, strip by strip."""
+    if len(normals) == 0:
+        _shade_flat(positions, triangles, face, out)
+        return
+    origins, directions, outs = origin.reshape(-1), direction.reshape(-1), out.reshape(-1)
+    strip = new_strip(6)
+    for first in range(0, len(face), STRIP):
+        count = min(STRIP, len(face) - first)
+        _fetch(positions, triangles, normals, corner, face, first, count, strip)
+        _shade_strip(
+            strip, origins, directions, t, np.uint64(first), np.uint64(count), outs
+        )  # fmt: skip
 
 
 @njit(cache=True, nogil=True)
+def _shade_flat(
+    positions: NDArray[Any], triangles: NDArray[np.int32], face: Ints, out: Floats
+) -> None:
+    for i in range(len(face)):
+        if face[i] < 0:
+            store(out, i, _NOTHING)
+            continue
+        _, u, v = _base_and_edges(positions, triangles, face[i])
+        store(out, i, _unit(cross(u, v)))
+
+
+@njit(cache=True, nogil=True)
+def _fetch(
+    positions: NDArray[Any],
+    triangles: NDArray[np.int32],
+    normals: NDArray[np.float32],
+    corner: NDArray[np.int32],
+    face: Ints,
+    first: int,
+    count: int,
+    strip: Floats,
+) -> None:
+    """Put base, two edges and three normals of each ray's triangle into a strip, 0 for a miss."""
+    for k in range(count):
+        f = face[first + k]
+        if f < 0:
+            for which in range(6):
+                put_column(strip, which, k, _NOTHING)
+            continue
+        base, u, v = _base_and_edges(positions, triangles, f)
+        put_column(strip, 0, k, base)
+        put_column(strip, 1, k, u)
+        put_column(strip, 2, k, v)
+        put_column(strip, 3, k, row(normals, corner[f, 0]))
+        put_column(strip, 4, k, row(normals, corner[f, 1]))
+        put_column(strip, 5, k, row(normals, corner[f, 2]))
+
+
+@njit(cache=True, nogil=True)
+def _base_and_edges(
+    positions: NDArray[Any], triangles: NDArray[np.int32], f: int
+) -> tuple[Vector, Vector, Vector]:
+    base = row(positions, triangles[f, 0])
+    u = minus(row(positions, triangles[f, 1]), base)
+    return base, u, minus(row(positions, triangles[f, 2]), base)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _shade_strip(
+    strip: Floats,
+    origin: Floats,
+    direction: Floats,
+    t: Floats,
+    first: int | np.uint64,
+    count: int | np.uint64,
+    out: Floats,
+) -> None:
+    """Blend the normals of a strip's triangles: a wide loop (see `vectors`)."""
+    for k in range(count):
+        i = first + k
+        base, u, v = column(strip, 0, k), column(strip, 1, k), column(strip, 2, k)
+        point = moved(flat_row(origin, i), _known(t[i]), flat_row(direction, i))
+        weights = _weights(minus(point, base), u, v, cross(u, v))
+        a, b, c = column(strip, 3, k), column(strip, 4, k), column(strip, 5, k)
+        store_flat(out, i, _unit(blend(a, b, c, weights)))
+
+
+@njit(cache=True, nogil=True, forceinline=True)
+def _known(t: float) -> float:
+    """Return 0 for the NaN of a miss, which the zeros of its triangle would not silence."""
+    return t if t == t else 0.0
+
+
+@njit(cache=True, nogil=True, error_model="numpy", forceinline=True)
+def _unit(a: Vector) -> Vector:
+    square = dot(a, a)
+    return scaled(a, 1.0 / np.sqrt(square) if square > 0.0 else 0.0)
+
+
+@njit(cache=True, nogil=True, error_model="numpy", forceinline=True)
 def _weights(q: Vector, u: Vector, v: Vector, normal: Vector) -> Vector:
     """Return the barycentric weights of base + q on the triangle base, base + u, base + v.
 
