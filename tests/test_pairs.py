@@ -19,6 +19,7 @@ from cagecheck.meshes.pairs import pair_parts
         ("sleeveLow", "SleeveHigh"),
         ("belt.lo", "belt.hi"),
         ("belt low poly", "belt_highpoly"),
+        ("old leather belt low poly", "old_leather_belt_highpoly"),
         ("low_belt", "hi_belt"),
         ("belt", "belt_high"),
         ("belt_low", "belt"),
@@ -38,7 +39,13 @@ def test_usual_names_pair(low: str, high: str) -> None:
 
 @pytest.mark.parametrize(
     ("low", "high"),
-    [("pillow", "pihigh"), ("arm_01_low", "arm_02_high"), ("low", "high"), ("a", "b")],
+    [
+        ("pillow", "pihigh"),
+        ("arm_01_low", "arm_02_high"),
+        ("low_belt", "hi_boot"),
+        ("low", "high"),
+        ("a", "b"),
+    ],
 )
 def test_other_names_do_not(low: str, high: str) -> None:
     assert pair_parts([low, "x1"], [high, "y1"]).high_of == ((), ())
@@ -78,6 +85,28 @@ def test_shared_high_parts_are_named_in_order() -> None:
     (shared,) = [n for n in pairing.notices if n.code == "shared-high"]
     assert shared.count == 3000 and "p0, p1, p2" in shared.text
     assert "p7 and 2992 more" in shared.text
+
+
+def test_shared_high_parts_are_named_in_the_order_of_the_high_file() -> None:
+    pairing = pair_parts(["b_low", "b_lp", "a_low", "a_lp"], ["a_high", "b_high"])
+    (shared,) = [n for n in pairing.notices if n.code == "shared-high"]
+    assert "a_high, b_high" in shared.text
+
+
+@pytest.mark.parametrize(("count", "more"), [(8, False), (9, True)])
+def test_up_to_eight_names_are_listed_whole(count: int, more: bool) -> None:
+    lone = [f"extra{k}" for k in range(count)]
+    (notice,) = pair_parts(["arm", *lone], ["arm"]).notices
+    assert "extra7" in notice.text and ("more" in notice.text) is more
+
+
+def test_the_table_shows_partners_rules_and_who_has_none() -> None:
+    pairing = pair_parts(["arm_low", "leg"], ["arm_high", "arm_high_bolts", "tail"])
+    assert pairing.rows() == [
+        ("arm_low", "arm_high, arm_high_bolts", "name without low or high"),
+        ("leg", "-", "unpaired"),
+        ("-", "tail", "unpaired"),
+    ]
 
 
 def test_patterns_come_first_and_the_longest_name_wins() -> None:
