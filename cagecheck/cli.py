@@ -2,15 +2,42 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from importlib import import_module
+from typing import Annotated, Any
 
 import typer
+from typer.core import TyperGroup
 
 from cagecheck import __version__
-from cagecheck.commands import ALL
+from cagecheck.commands import SUMMARIES
+
+
+class CommandsOnDemand(TyperGroup):
+    """A group that loads a command's file when the command is asked for."""
+
+    def list_commands(self, ctx: Any) -> list[str]:
+        """Return the commands in the order of --help."""
+        return list(SUMMARIES)
+
+    def get_command(self, ctx: Any, cmd_name: str) -> Any:
+        """Load one command; None where there is none of that name."""
+        if cmd_name not in self.commands and cmd_name in SUMMARIES:
+            one = typer.Typer(rich_markup_mode=None, pretty_exceptions_enable=False)
+            # With a callback typer makes a group even of a single command.
+            one.callback()(_root)
+            import_module(f"cagecheck.commands.{cmd_name}").register(one)
+            self.commands[cmd_name] = typer.main.get_group(one).commands[cmd_name]
+        return self.commands.get(cmd_name)
+
+    def format_commands(self, ctx: Any, formatter: Any) -> None:
+        """Write the commands with their summaries, without loading them."""
+        with formatter.section("Commands"):
+            formatter.write_dl(list(SUMMARIES.items()))
+
 
 app = typer.Typer(
     name="cagecheck",
+    cls=CommandsOnDemand,
     help="Predict, explain and tune away the artefacts of a bake through a cage.",
     no_args_is_help=True,
     rich_markup_mode=None,
@@ -32,10 +59,6 @@ def _root(
     ] = False,
 ) -> None:
     """Predict, explain and tune away the artefacts of a bake through a cage."""
-
-
-for _register in ALL:
-    _register(app)
 
 
 def main() -> None:

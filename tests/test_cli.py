@@ -10,9 +10,11 @@ import sys
 import numpy as np
 import pytest
 import trimesh
+import typer
 from typer.testing import CliRunner
 
 from cagecheck.cli import app
+from cagecheck.commands import SUMMARIES
 from tests.shapes import box, halves
 
 
@@ -225,3 +227,26 @@ def test_version_and_help():
     assert code == 0 and out.startswith("cagecheck ")
     code, out, _ = run("predict", "--help", cwd=".")
     assert code == 0 and "Example" in out
+
+
+def test_the_list_of_commands_says_what_each_says_of_itself():
+    """The list is kept apart, so that it can be shown without loading the commands."""
+    group = typer.main.get_command(app)
+    context = typer.Context(group)
+    assert group.list_commands(context) == list(SUMMARIES)
+    for name, summary in SUMMARIES.items():
+        first = (group.get_command(context, name).help or "").strip().splitlines()[0]
+        assert first == summary
+        if hasattr(inner := group.get_command(context, name), "list_commands"):
+            inside = typer.Context(inner)
+            for part in inner.list_commands(inside):
+                assert not inner.get_command(inside, part).get_short_help_str(60).endswith("...")
+
+
+def test_help_loads_no_command():
+    code = (
+        "import sys; from typer.testing import CliRunner; from cagecheck.cli import app; "
+        "out = CliRunner().invoke(app, ['--help']).output; "
+        "assert 'locate' in out; assert 'numpy' not in sys.modules, 'numpy'"
+    )
+    subprocess.run([sys.executable, "-c", code], check=True, timeout=60)

@@ -84,12 +84,12 @@ def test_links_resolve(page: str, target: str) -> None:
 
 def walk(command, path=()):
     """Yield (names, command) of every command that does something."""
-    children = getattr(command, "commands", None)
-    if children is None:
+    if not hasattr(command, "list_commands"):
         yield path, command
         return
-    for name, child in children.items():
-        yield from walk(child, (*path, name))
+    context = typer.Context(command)
+    for name in command.list_commands(context):
+        yield from walk(command.get_command(context, name), (*path, name))
 
 
 COMMANDS = dict(walk(ROOT_COMMAND))
@@ -127,11 +127,12 @@ def test_commands_parse(where: str, line: str) -> None:
     """Every command line that is shown has a command, and options and values that it takes."""
     words = shlex.split(line, comments=True)[1:]
     command, path = ROOT_COMMAND, []
-    while getattr(command, "commands", None) is not None:
+    while hasattr(command, "list_commands"):
         if words == ["--version"]:
             return
-        assert words[0] in command.commands, f"{where}: there is no command {words[0]}"
-        command = command.commands[words[0]]
+        inner = command.get_command(typer.Context(command), words[0])
+        assert inner is not None, f"{where}: there is no command {words[0]}"
+        command = inner
         path.append(words.pop(0))
     if words == ["--help"]:
         return

@@ -17,7 +17,7 @@ NAMES = {
     "cagecheck/meshes/checks.py": ("check_positions", "check_indices", "finish_mesh"),
     "cagecheck/meshes/write_mesh.py": ("_OF_MESH", "_OF_SURFACE"),
     "cagecheck/tuning/write.py": ("cage_name",),
-    "cagecheck/commands/__init__.py": ("ALL",),
+    "cagecheck/commands/__init__.py": ("SUMMARIES",),
     "cagecheck/files.py": ("OutputFolder", "replace_file"),
     "tests/mesh_samples.py": ("samples",),
 }

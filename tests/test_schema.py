@@ -231,8 +231,9 @@ def test_every_command_with_json_has_a_schema() -> None:
 
     def with_json(group: Any, before: str = "") -> set[str]:
         found = set()
-        for name, command in group.commands.items():
-            if hasattr(command, "commands"):
+        for name in group.list_commands(typer.Context(group)):
+            command = group.get_command(typer.Context(group), name)
+            if hasattr(command, "list_commands"):
                 found |= with_json(command, f"{before}{name} ")
             elif any("--json" in p.opts for p in command.params):
                 found.add(before + name)

@@ -1,21 +1,20 @@
-"""The commands, one file each; each file has a `register(app)`."""
+"""The commands, one file each; each file has a `register(app)`.
+
+A command's file is only loaded when that command is asked for: together they bring in most of the
+library, which takes over a second, and `--help` should not.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
-import typer
-
-from cagecheck.commands import batch, clash, demo, inspect, locate, predict, tiles, tune, view
-
-ALL: tuple[Callable[[typer.Typer], None], ...] = (
-    demo.register,
-    predict.register,
-    tune.register,
-    locate.register,
-    view.register,
-    inspect.register,
-    tiles.register,
-    clash.register,
-    batch.register,
-)
+# In the order of --help: the file's name, which is the command's, and the first line of its help.
+SUMMARIES = {
+    "demo": "Make a sample scene with planted defects and predict its bake.",
+    "predict": "Predict the artefacts of a bake before baking.",
+    "tune": "Find cage offsets per vertex, and check them by casting.",
+    "locate": "Explain where a baked normal map is wrong, and why.",
+    "view": "Look at a result: heat map, high poly, cage, regions, rays, cuts.",
+    "inspect": "Inspect a low poly, and how a high poly fits it, before baking.",
+    "tiles": "UDIM tiles: what lies where, names of maps, materials per tile.",
+    "clash": "Find parts that pass through each other: where and how deep.",
+    "batch": "Check (and tune) many assets; take up an interrupted run.",
+}

@@ -53,8 +53,9 @@ def register(app: typer.Typer) -> None:
 
 
 def show(low: LowArgument, size: SizeOption = DEFAULT_MAP_SIZE, as_json: JsonFlag = False) -> int:
-    """Show which part and material lies on which tile, with area and texel density.
+    """Show what lies on which tile: parts, materials, area.
 
+    Texel density is told as well.
     Exit code 1 when faces cross tile borders, lie outside the tiles or have no UVs.
 
     Example: cagecheck tiles show hero_low.obj --size 2048
@@ -104,8 +105,9 @@ def rename(
     ] = False,
     as_json: JsonFlag = False,
 ) -> int:
-    """Give baked maps their tile numbers: by number or name, else by content.
+    """Give baked maps their tile numbers and names.
 
+    Tiles are told by number or name, else by content.
     Shows the plan and changes nothing, unless --apply is passed. Exit code 1 when a map stays
     unclear or would get another's name.
 
@@ -152,8 +154,9 @@ def materials(
     force: ForceFlag = False,
     as_json: JsonFlag = False,
 ) -> int:
-    """Write the mesh with one material per tile; everything else stays as it is.
+    """Write the mesh with one material per tile.
 
+    Everything else stays as it is.
     FBX, PLY and STL are not written: export the mesh as OBJ or GLB.
 
     Examples: cagecheck tiles materials hero_low.obj --out hero_tiles.obj --first-tile;
