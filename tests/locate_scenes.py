@@ -31,15 +31,25 @@ PAIRED = np.eye(3, dtype=bool)
 TILES = (1001, 1002)
 # Distance between ball and shell, and the shell's thickness: more than OFFSET + detail.
 HANG, THICK = 0.22, 0.06
+# A careless bake on an open mesh: so many times the offset that is right.
+FAR_OFFSET = 30.0
 
 
 @dataclass(frozen=True, eq=False)
 class Scenery:
-    """A scene and its clean bake."""
+    """A scene, and how it is baked.
+
+    made_up : it is one of `make_scenery`, whose places for wrong layers are known beforehand.
+    """
 
     low: Mesh
     scene: Scene
     seed: int
+    offset: float = OFFSET
+    depth: float = DEPTH
+    tiles: tuple[int, ...] = TILES
+    paired: np.ndarray = field(default_factory=lambda: PAIRED)
+    made_up: bool = True
 
 
 def _waves(rng: np.random.Generator) -> Any:
@@ -201,18 +211,20 @@ def baked_maps(scenery: Scenery, faults: tuple[str, ...], seed: int) -> tuple[li
         basis = (BasisRule("face"), BasisRule("face", "texel", True), BasisRule("averaged", "texel",
                  True))[rng.integers(3)]  # fmt: skip
     size = SIZE
-    baker = Baker(low, cage_from_offset(low, OFFSET), scenery.scene,
-                  BakeRule(size=size, depth=DEPTH, basis=basis))  # fmt: skip
+    baker = Baker(low, cage_from_offset(low, scenery.offset), scenery.scene,
+                  BakeRule(size=size, depth=scenery.depth, basis=basis))  # fmt: skip
     space = "world" if "object-space" in faults else "tangent"
-    tiles = {tile: baker.tile(tile) for tile in TILES}
+    tiles = {tile: baker.tile(tile) for tile in scenery.tiles}
     plan = Plan(scenery, rng, space, tiles, {t: getattr(b, space).copy() for t, b in tiles.items()})
     for fault in DEFECTS:
         if fault in faults:
             _plant(plan, baker, fault)
-    order = {1001: 1002, 1002: 1001} if "wrong-tile" in faults else {t: t for t in TILES}
+    order = {t: t for t in scenery.tiles}
+    if "wrong-tile" in faults:
+        order |= {1001: 1002, 1002: 1001}
     turn = int(rng.choice([3, 4, 5]))
     maps = []
-    for tile in TILES:
+    for tile in scenery.tiles:
         values = _values(plan, tile, faults, turn)
         maps.append(BakedMap(Path(f"made_normal.{order[tile]}.png"), order[tile], values, None))
     return maps, plan
@@ -268,9 +280,10 @@ def _other_layers(plan: Plan, baker: Baker, tile: int, offset: float, skip: int)
     """What a bake with another offset (or one that looks past `skip` layers) records."""
     t = texel_points(baker.low, SIZE, tile)
     rays = rays_through(baker.low, baker.cage, t.points)
-    start = rays.start * offset / OFFSET
-    layers = baker.scene.cast(rays.origin, rays.direction, 4.0, np.maximum(start, 0))
-    pick = layers.recorded(start, 4.0) - skip
+    start = rays.start * offset / plan.scenery.offset
+    far = 50 * plan.scenery.depth
+    layers = baker.scene.cast(rays.origin, rays.direction, far, np.maximum(start, 0))
+    pick = layers.recorded(start, far) - skip
     inside = pick >= layers.first[:-1]
     face = np.where(inside, layers.face[np.maximum(pick, 0)], -1).astype(np.int32)
     depth = np.where(inside, layers.t[np.maximum(pick, 0)], 0.0)
@@ -301,11 +314,17 @@ def _plant(plan: Plan, baker: Baker, fault: str) -> None:
         plan.padding = float(rng.integers(0, 2))
         plan.planted[fault] = (1001, np.zeros((SIZE, SIZE), bool))
         return
-    tile = {
+    known = {
         "recorded another part": 1001,
         "recorded another fold": 1002,
         "recorded too deep": 1002,
-    }.get(fault, int(rng.choice(TILES)))
+    }
+    tile = int(rng.choice(plan.scenery.tiles))
+    if plan.scenery.made_up:
+        tile = known.get(fault, tile)
+    elif fault in known:
+        _plant_layer(plan, baker, fault)
+        return
     before = plan.vectors[tile].copy()
     free = plan.bake[tile].hit.copy()
     for other_tile, mask in plan.planted.values():
@@ -339,6 +358,37 @@ def _plant(plan: Plan, baker: Baker, fault: str) -> None:
         patch = _tilt_at_seam(plan, baker, tile)
     changed = np.abs(plan.vectors[tile] - before).max(axis=2) > 0.08
     plan.planted[fault] = (tile, patch & changed)
+
+
+def _plant_layer(plan: Plan, baker: Baker, fault: str) -> None:
+    """Plant another layer wherever a scene has one: what a bake too far out or in records."""
+    far, skip = (plan.scenery.offset, 1) if fault == "recorded too deep" else (FAR_OFFSET, 0)
+    found: list[tuple[int, np.ndarray, np.ndarray]] = []
+    for tile in plan.rng.permutation(plan.scenery.tiles):
+        bake, before = plan.bake[int(tile)], plan.vectors[int(tile)]
+        times = far if skip else far * plan.scenery.offset
+        picture, numbers = _other_layers(plan, baker, int(tile), times, skip)
+        part = texel_points(baker.low, SIZE, int(tile))
+        low_part = np.full((SIZE, SIZE), -1)
+        low_part[part.y, part.x] = baker.low.triangle_part[part.points.triangle]
+        own = plan.scenery.paired[low_part, numbers] & (numbers >= 0) & (low_part >= 0)
+        wanted = bake.hit & (numbers >= 0) & (np.abs(picture - before).max(axis=2) > 0.1)
+        wanted &= ~own if fault == "recorded another part" else own
+        for other_tile, mask in plan.planted.values():
+            if other_tile == tile:
+                wanted &= ~_grown(mask, 40)
+        found.append((int(tile), wanted, picture))
+    tile, wanted, picture = max(found, key=lambda f: _well_inside(f[1], 4).sum())
+    inside = _well_inside(wanted, 4)
+    if inside.sum() < 40:
+        raise NowhereError(fault)
+    patch = _disc(plan, tile, inside, float(plan.rng.uniform(14, 26))) & wanted
+    plan.vectors[tile][patch] = picture[patch]
+    plan.planted[fault] = (tile, patch)
+
+
+class NowhereError(Exception):
+    """A scene has no place for a fault."""
 
 
 def _grown(mask: np.ndarray, steps: int) -> np.ndarray:

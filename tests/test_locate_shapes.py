@@ -7,7 +7,9 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy.ndimage import binary_dilation
 
+from cagecheck.maps.enlarging import block_means, enlarged_at
 from cagecheck.maps.first_look import mask_over_tile, over_tile
 from cagecheck.maps.locate import LocateSettings, Location, locate
 from cagecheck.maps.read_maps import BakedMap
@@ -129,3 +131,40 @@ def test_a_square_of_something_else_is_not_cut(scenery: Scenery) -> None:
     noise = np.random.default_rng(1).integers(0, 255, (512, 512, 3)).astype(np.uint8)
     (only,) = found(scenery, BakedMap(Path("photo.png"), None, noise, None)).maps
     assert only.source.crop is None and [c.code for c in only.conventions] == ["no-match"]
+
+
+def test_block_means_and_their_enlarging_are_those_of_a_linear_ramp() -> None:
+    # Means of blocks of a ramp lie on it, and so does what is drawn between them.
+    y, x = np.mgrid[:24, :36].astype(np.float32)
+    ramp = np.stack([0.01 * x, 0.02 * y, np.ones_like(x)], axis=-1)
+    inside = np.ones((24, 36), bool)
+    inside[:8] = False
+    small, share = block_means(ramp, inside, (4, 3))
+    assert small.shape == (6, 12, 3) and (share[:2] == 0).all() and (share[2:] == 1).all()
+    rows, columns = (a.ravel() for a in np.mgrid[10:22, 1:35])
+    mixed, known = enlarged_at(small, share == 1, rows, columns, (4, 3))
+    wanted = ramp[rows, columns] / np.linalg.norm(ramp[rows, columns], axis=1, keepdims=True)
+    assert known.all() and np.allclose(mixed, wanted, atol=1e-6)
+    _, known = enlarged_at(small, share == 1, np.array([9]), np.array([5]), (4, 3))
+    assert not known.any(), "half of it lies where nothing is"
+
+
+@pytest.mark.parametrize(
+    "faults", [("rescaled", "tangent-basis"), ("rescaled", "padding too thin")]
+)
+def test_what_enlarging_mixes_is_no_defect(faults: tuple[str, str]) -> None:
+    # Frames of single triangles jump by 60 degrees where the ball's UVs are narrow; bare background
+    # is drawn into the islands.
+    scenery, seed = (
+        (make_scenery(72), 2) if faults[1] == "tangent-basis" else (make_scenery(103), 529)
+    )
+    maps, plan = baked_maps(scenery, faults, seed)
+    result = found(scenery, *maps[:1])
+    assert {code for code, _ in said(result)} == set(faults) - {"padding too thin"}
+    # The scene's own misses are true.
+    missed = binary_dilation(plan.bake[1001].missed, iterations=12)
+    texels = result.texels
+    names = {
+        r.name for r in result.regions if not missed[texels.y[r.samples], texels.x[r.samples]].any()
+    }
+    assert names == set(faults) - {"rescaled", "tangent-basis"}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -29,6 +30,7 @@ from cagecheck.maps.conventions import (
     turned,
 )
 from cagecheck.maps.encode import TangentBasis
+from cagecheck.maps.enlarging import explained_by_enlarging
 from cagecheck.maps.finer import finer_reading
 from cagecheck.maps.first_look import FirstLook, mask_over_tile, shape_fault
 from cagecheck.maps.levels import level_fault
@@ -47,6 +49,8 @@ LARGEST_SHARE = 8.0
 # No surface is looked for above this many times the highest of the texels looked at first, however
 # far off the assumed cage is: tens of thousands of texels, evenly picked, see most of its height.
 HIGHER_SHARE = 2.0
+
+Rim = Callable[[int], NDArray[np.bool_]]
 
 
 @dataclass(frozen=True, eq=False)
@@ -191,16 +195,15 @@ def _compare(
         fills=_fill_values(padding, reading), fill_step=1.01 / 255,
         enlarged=int(np.ceil(look.stretch)),
     )  # fmt: skip
-    view, patterns = _compared(variants, baked, baker, upright, basis, reading, rule, progress)
+    rim = _rim_drawn_in(covered, padding)
+    view, patterns = _compared(variants, baked, baker, upright, basis, look, rule, rim, progress)
     soft = softness_fault(view, patterns.fault, upright)
     if soft is not None and soft[1] > rule.enlarged:
         faults = [*faults, soft[0]]
         rule = replace(rule, enlarged=soft[1])
-        view, patterns = _compared(variants, baked, baker, upright, basis, reading, rule, progress)
-    if rule.enlarged > 1 and padding.too_thin:
-        # Enlarging drew the bare background into the islands.
-        rim = binary_dilation(~covered, np.ones((3, 3), bool), iterations=2 * rule.enlarged)
-        patterns.fault[rim & (patterns.fault == Fault.UNEXPLAINED)] = Fault.PADDING
+        view, patterns = _compared(
+            variants, baked, baker, upright, basis, look, rule, rim, progress
+        )
     record = keep_record(view, patterns)
     return LocatedMap(
         baked, reading, tuple(faults), record, patterns.fault, padding, _grey(upright)
@@ -213,10 +216,12 @@ def _compared(
     baker: Baker,
     upright: NDArray[np.float32],
     basis: TangentBasis | None,
-    reading: Reading,
+    look: FirstLook,
     rule: CompareRule,
+    rim: Rim,
     progress: Progress,
 ) -> tuple[TileView, Patterns]:
+    reading = look.reading
     view = compare_tile(
         baker, variants.paired, reading.straight, upright, basis, reading.tile, rule,
         progress=progress,
@@ -224,7 +229,34 @@ def _compared(
     if baked.empty is not None:
         empty = _upright(mask_over_tile(baked.empty, view.size), reading) & (view.triangle >= 0)
         view.fault[empty & (view.fault != Fault.CLEAN)] = Fault.MISSED
+    if rule.enlarged > 1:
+        times = _times_enlarged(baked, reading, rule.enlarged)
+        mixed = explained_by_enlarging(
+            view, baker, basis, reading.straight(upright), times, rule.base_degrees
+        )
+        view.fault[mixed] = Fault.CLEAN
+        view.fault[rim(rule.enlarged) & (view.fault == Fault.UNEXPLAINED)] = Fault.PADDING
     return view, explain_patterns(view, upright, progress=progress)
+
+
+def _times_enlarged(baked: BakedMap, reading: Reading, enlarged: int) -> tuple[int, int]:
+    """Return how many times the map was enlarged along rows and along columns."""
+    width, height = baked.size if reading.turn < 4 else baked.size[::-1]
+    if enlarged > np.ceil(max(width, height) / min(width, height)):
+        return enlarged, enlarged
+    return (enlarged, 1) if height < width else (1, enlarged)
+
+
+def _rim_drawn_in(covered: NDArray[np.bool_], padding: Padding) -> Rim:
+    """Return where enlarging draws bare background into the islands, for so many times."""
+    box = np.ones((3, 3), bool)
+
+    def rim(times: int) -> NDArray[np.bool_]:
+        if not padding.too_thin:
+            return np.zeros(covered.shape, bool)
+        return covered & binary_dilation(~covered, box, iterations=2 * times)
+
+    return rim
 
 
 def _upright(values: NDArray[Any], reading: Reading) -> NDArray[Any]:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from cagecheck.maps.compare import Fault, TileView
 from cagecheck.maps.conventions import ROUNDING_DEGREES, ConventionFault
-from cagecheck.meshes.mesh import Floats
+from cagecheck.maps.enlarging import block_means, enlarged_at
 
 # Times by which a map may have been enlarged.
 FACTORS = (2, 4, 8)
@@ -73,14 +73,11 @@ def _nearness(
     size = view.size // times
     if size < 8:
         return 1.0
-    cut = size * times
-    cells = (size, times, size, times)
-    whole = np.asarray(inside[:cut, :cut].reshape(cells).all(axis=(1, 3)))
-    small = view.expected[:cut, :cut].reshape(*cells, 3).mean(axis=(1, 3))
+    small, share = block_means(view.expected, inside, (times, times))
     y, x = np.nonzero(inside & (fault == Fault.CLEAN))
     step = max(len(y) // (MOST_ASKED * 10), 1)
     y, x = y[::step], x[::step]
-    enlarged, known = _enlarged(small, whole, y, x, times)
+    enlarged, known = enlarged_at(small, share == 1, y, x, (times, times))
     sharp, shown = view.expected[y, x].astype(np.float64), view.shown[y, x].astype(np.float64)
     change = np.linalg.norm(enlarged - sharp, axis=1)
     # Edges of the surface itself change most, but say more about filtering than about scaling.
@@ -93,32 +90,6 @@ def _nearness(
     to_enlarged = np.median(np.linalg.norm(shown - enlarged, axis=1)[asked])
     to_sharp = np.median(np.linalg.norm(shown - sharp, axis=1)[asked])
     return float(to_enlarged / to_sharp) if to_sharp > 0 else 1.0
-
-
-def _enlarged(
-    small: NDArray[np.float32],
-    whole: NDArray[np.bool_],
-    y: NDArray[np.int64],
-    x: NDArray[np.int64],
-    times: int,
-) -> tuple[Floats, NDArray[np.bool_]]:
-    """Return unit vectors of the bilinearly enlarged picture, and where it is known."""
-    rows, columns = (y + 0.5) / times - 0.5, (x + 0.5) / times - 0.5
-    r, c = np.floor(rows).astype(np.int64), np.floor(columns).astype(np.int64)
-    fits = (r >= 0) & (c >= 0) & (r + 1 < small.shape[0]) & (c + 1 < small.shape[1])
-    r, c = np.where(fits, r, 0), np.where(fits, c, 0)
-    s, t = (rows - r)[:, None], (columns - c)[:, None]
-    out = np.zeros((len(y), 3))
-    for dr, dc, weight in (
-        (0, 0, (1 - s) * (1 - t)),
-        (0, 1, (1 - s) * t),
-        (1, 0, s * (1 - t)),
-        (1, 1, s * t),
-    ):
-        out += weight * small[r + dr, c + dc]
-        fits &= whole[r + dr, c + dc]
-    length = np.linalg.norm(out, axis=1, keepdims=True)
-    return np.divide(out, length, out=np.zeros_like(out), where=length > 0), fits
 
 
 def _repeated(values: NDArray[np.float32], inside: NDArray[np.bool_], view: TileView) -> int:
