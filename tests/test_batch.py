@@ -260,7 +260,35 @@ def test_gate_sentences():
                "defects": [{"name": "skew", "texels": 30.0}]}  # fmt: skip
     assert Gate(regions=3, texels=120, percent=0.4, texels_of={"skew": 30}).breaches(summary) == []
     said = Gate(regions=2, texels=119, percent=0.3, texels_of={"skew": 29, "fold": 0})
-    assert len(said.breaches(summary)) == 4
+    assert said.breaches(summary) == [
+        "3 regions with defects, 2 allowed",
+        "120 texels with defects, 119 allowed",
+        "0.4 % of the area with defects, 0.3 allowed",
+        "30 texels of skew, 29 allowed",
+    ]
+
+
+def test_junit_counts_times_and_reasons():
+    """Read back by junitparser: times add up, a failure says every breach and the worst place."""
+    worst = {"name": "miss", "part": "arm", "cause": "too close", "cure": "push"}
+    rows = [
+        {"name": "ok", "status": "done", "breaches": [], "seconds": 1.25, "summary": {}},
+        {"name": "bad", "status": "done", "breaches": ["one", "two"], "seconds": 2.5,
+         "summary": {"worst": worst}},
+        {"name": "few", "status": "done", "breaches": ["one"], "seconds": 0.125, "summary": {}},
+        {"name": "gone", "status": "failed", "breaches": [], "seconds": None, "error": "no file"},
+    ]  # fmt: skip
+    suites = JUnitXml.fromstring(junit_xml("night", rows))
+    (suite,) = suites
+    for counts in (suites, suite):
+        assert (counts.tests, counts.failures, counts.errors, counts.time) == (4, 2, 1, 3.875)
+    assert suite.name == "night" and suite.skipped == 0
+    ok, bad, few, gone = suite
+    assert [case.time for case in (ok, bad, few, gone)] == [1.25, 2.5, 0.125, 0.0]
+    assert [len(case.result) for case in (ok, bad, few, gone)] == [0, 1, 1, 1]
+    assert bad.result[0].message == "one" and few.result[0].text == "one"
+    assert bad.result[0].text == "one\ntwo\nworst: miss on arm: too close. Cure: push."
+    assert gone.result[0].message == gone.result[0].text == "no file"
 
 
 def test_junit_holds_any_name():

@@ -14,7 +14,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from typer.testing import CliRunner
 
-from cagecheck.chores.objmaterials import move_obj_uvs, set_obj_materials
+from cagecheck.chores.objmaterials import (
+    move_obj_uvs,
+    obj_libraries,
+    read_libraries,
+    set_mtl_materials,
+    set_obj_materials,
+)
 from cagecheck.chores.tilematerials import restore_tiles, write_tile_materials
 from cagecheck.chores.tiletable import face_tiles, tile_table
 from cagecheck.cli import app
@@ -201,6 +207,55 @@ def test_setting_materials_needs_no_uvs_or_library():
     assert set_obj_materials(data, ["a", "a"], "l.mtl") == (
         b"mtllib l.mtl\nv 0 0 0\nv 1 0 0\nv 0 1 0\nusemtl a\nf 1 2 3\nf 3 2 1\n"
     )
+
+
+def test_only_material_lines_change_byte_by_byte():
+    """One library line; usemtl renamed in its place, added before a face, removed at the end."""
+    data = (
+        b"# a\r\nmtllib a.mtl b.mtl\nmtllib c.mtl\nv 0 0 0\nv 1 0 0\nv 0 1 0\n"
+        b"usemtl old\ns 1\nf 1 2 3\nfo 3 2 1\r\nusemtl older\nf 1 2 3\nusemtl idle\nf 3 2 1"
+    )
+    assert set_obj_materials(data, ["x", "y", "y", "z"], "l.mtl") == (
+        b"# a\r\nmtllib l.mtl\nv 0 0 0\nv 1 0 0\nv 0 1 0\n"
+        b"usemtl x\ns 1\nf 1 2 3\nusemtl y\r\nfo 3 2 1\r\nusemtl y\nf 1 2 3\nusemtl z\nf 3 2 1"
+    )
+    last = b"v 0 0 0\nusemtl a\nf 1 1 1\nf 1 1 1"
+    assert set_obj_materials(last, ["x", "y"], "l.mtl").endswith(b"f 1 1 1\nusemtl y\nf 1 1 1")
+    mixed = b"# unix\nv 0 0 0\r\nf 1 1 1\n"
+    assert set_obj_materials(mixed, [""], "l.mtl") == b"mtllib l.mtl\n" + mixed
+    assert set_obj_materials(b"", [], "l.mtl") == b"mtllib l.mtl\n"
+
+
+def test_uv_lines_without_faces_and_faces_without_uvs_stay():
+    """A vt line shared by two tiles is doubled; relative numbers stay relative."""
+    data = (
+        b"vt 0.9 0.1\nvt 1 0.1\nvt 1 0.9\nvt 7 7\nvt 1.5 .5\nvt 0 0\nv 0 0 0\n"
+        b"f 1/1/1 1/2 1/-4\nf 1 1//1 1/\nfo 1/2 1/3 1/-2 # 1/2\n"
+    )
+    assert move_obj_uvs(data, [(0, 0), (0, 0), (-1, 0)]) == (
+        b"vt 0.9 0.1\nvt 0 0.1\nvt 1 0.1\nvt 0 0.9\nvt 1 0.9\nvt 7 7\nvt 0.5 .5\nvt 0 0\nv 0 0 0\n"
+        b"f 1/1/1 1/3 1/-4\nf 1 1//1 1/\nfo 1/2 1/4 1/-2 # 1/2\n"
+    )
+
+
+def test_blocks_of_a_library_are_copied_whole():
+    first = b"\xef\xbb\xbf# head"
+    second = b"newmtl steel plate\nKd 1 0 0\n newmtl dull\nKd 0 0 0\nnewmtl\nd 0.5"
+    made = set_mtl_materials([first, second], {"a": "steel plate", "b": None}, ["dull", "newmtl"])
+    assert made == (
+        b"# head\nnewmtl dull\nKd 0 0 0\nnewmtl newmtl\nd 0.5\nnewmtl a\nKd 1 0 0\nnewmtl b\n"
+    )
+    assert set_mtl_materials([b"# cr\r"], {"a": None}, []) == b"# cr\rnewmtl a\n"
+
+
+def test_library_names_with_blanks_and_several_on_a_line(tmp_path):
+    for name in ("my lib.mtl", "one.mtl", "two.mtl"):
+        (tmp_path / name).write_bytes(name.encode())
+    data = b"mtllib my lib.mtl\n mtllib\tone.mtl two.mtl gone.mtl \n"
+    names = obj_libraries(data)
+    assert names == ["my lib.mtl", "one.mtl two.mtl gone.mtl"]
+    found, missing = read_libraries(tmp_path / "x.obj", names)
+    assert found == [b"my lib.mtl", b"one.mtl", b"two.mtl"] and missing == ["gone.mtl"]
 
 
 # --- GLB ---------------------------------------------------------------------------------------
