@@ -149,7 +149,7 @@ def coded(component: float, half: float) -> int:
     half : half of the map's largest number.
     """
     value = (np.float32(component) + np.float32(1)) * np.float32(half) + np.float32(0.5)
-    return int(min(max(np.floor(value), np.float32(0)), np.float32(2 * half)))
+    return int(min(max(value, np.float32(0)), np.float32(2 * half)))
 
 
 def unquantised(values: NDArray[Any]) -> Floats:

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from cagecheck.maps.encode import Code, coded
 from cagecheck.meshes.mesh import Floats, Ints
-from cagecheck.vectors import Vector, dot, row
+from cagecheck.vectors import Vector, dot, row, store_flat
 
 NO_ID = -1
 
@@ -31,26 +31,35 @@ def narrowest(largest: int | np.integer) -> np.dtype[Any]:
 
 
 @njit(cache=True, nogil=True)
+def _at(x: int, y: int, out: NDArray[Any]) -> Any:
+    """Return a texel's place in an array of the tile that was made flat, three to a normal.
+
+    Without a sign, since the compiler would ask of every signed one whether it counts from the end.
+    """
+    return np.uint64(y) * np.uint64(out.shape[1]) + np.uint64(x)
+
+
+@njit(cache=True, nogil=True)
 def mark(
     x: Ints, y: Ints, face: Ints, covered: NDArray[np.bool_], any_hit: NDArray[np.bool_]
 ) -> None:
     """Note which texels have a sub-texel, and one that recorded a face."""
+    flat_covered, flat_hit = covered.reshape(-1), any_hit.reshape(-1)
     for i in range(len(x)):
-        covered[y[i], x[i]] = True
-        if face[i] >= 0:
-            any_hit[y[i], x[i]] = True
+        at = _at(x[i], y[i], covered)
+        flat_covered[at] = True
+        flat_hit[at] |= face[i] >= 0
 
 
 @njit(cache=True, nogil=True)
-def _put(out: NDArray[Any], y: int, x: int, normal: Vector, code: Code) -> None:
+def _put(flat: NDArray[Any], at: int | np.uint64, normal: Vector, code: Code) -> None:
     """Write a unit normal into a texel: itself, or the numbers that a map holds for it."""
     half, green = code
     if half == 0.0:
-        out[y, x, 0], out[y, x, 1], out[y, x, 2] = normal
+        store_flat(flat, at, normal)
     else:
-        out[y, x, 0] = coded(normal[0], half)
-        out[y, x, 1] = coded(green * normal[1], half)
-        out[y, x, 2] = coded(normal[2], half)
+        digits = (coded(normal[0], half), coded(green * normal[1], half), coded(normal[2], half))
+        store_flat(flat, at, digits)
 
 
 @njit(cache=True, nogil=True)
@@ -58,9 +67,10 @@ def put_normals(
     normals: Floats, face: Ints, x: Ints, y: Ints, code: Code, out: NDArray[Any]
 ) -> None:
     """Write the unit normals of texels with one sub-texel each, where a face was recorded."""
+    flat = out.reshape(-1)
     for i in range(len(x)):
         if face[i] >= 0:
-            _put(out, y[i], x[i], row(normals, i), code)
+            _put(flat, _at(x[i], y[i], out), row(normals, i), code)
 
 
 @njit(cache=True, nogil=True)
@@ -68,6 +78,7 @@ def put_mean_normals(
     normals: Floats, face: Ints, x: Ints, y: Ints, code: Code, out: NDArray[Any]
 ) -> None:
     """Write the unit mean of each texel's normals, where one was recorded."""
+    flat = out.reshape(-1)
     left, top, rows, columns = _window(x, y)
     total = np.zeros((rows, columns, 3))
     for i in range(len(x)):
@@ -80,14 +91,15 @@ def put_mean_normals(
             length = np.sqrt(dot(mean, mean))
             if length > 0:
                 unit = (mean[0] / length, mean[1] / length, mean[2] / length)
-                _put(out, top + r, left + c, unit, code)
+                _put(flat, _at(left + c, top + r, out), unit, code)
 
 
 @njit(cache=True, nogil=True)
 def put_heights(t: Floats, x: Ints, y: Ints, out: NDArray[np.float32]) -> None:
     """Write the heights of texels with one sub-texel each, NaN where nothing was recorded."""
+    flat = out.reshape(-1)
     for i in range(len(x)):
-        out[y[i], x[i]] = t[i]
+        flat[_at(x[i], y[i], out)] = t[i]
 
 
 @njit(cache=True, nogil=True)
@@ -109,11 +121,13 @@ def put_mean_heights(t: Floats, face: Ints, x: Ints, y: Ints, out: NDArray[np.fl
 @njit(cache=True, nogil=True)
 def put_numbers(owner: Ints, numbers: Ints, x: Ints, y: Ints, out: Ints) -> None:
     """Write ``numbers[owner]`` into each texel, from its first sub-texel that has one."""
+    flat = out.reshape(-1)
     for i in range(len(x)):
-        out[y[i], x[i]] = NO_ID
+        flat[_at(x[i], y[i], out)] = NO_ID
     for i in range(len(x)):
-        if owner[i] >= 0 and out[y[i], x[i]] < 0:
-            out[y[i], x[i]] = numbers[owner[i]]
+        at = _at(x[i], y[i], out)
+        if owner[i] >= 0 and flat[at] < 0:
+            flat[at] = numbers[owner[i]]
 
 
 @njit(cache=True, nogil=True)
