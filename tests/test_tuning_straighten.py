@@ -72,7 +72,7 @@ def test_what_is_taken_back_is_not_turned_at_all_and_the_rest_keeps_its_bounds(
     turning = np.flatnonzero(field.turns(found.map.points))
     rows = turning[:: max(len(turning) // 5, 1)]
     points = found.map.points.take(rows)
-    back = taken_back(result, field, points)
+    back = taken_back(result, field, points, 0.0)
     corner = low.welded[points.triangle]
     assert (field.share[corner].max(axis=1) > 0).all() and not back.share[corner].any()
     assert not back.turns(points).any()
@@ -81,6 +81,9 @@ def test_what_is_taken_back_is_not_turned_at_all_and_the_rest_keeps_its_bounds(
     step = back.step.tocoo()
     i, j = step.coords
     assert (np.abs(back.share[i] - back.share[j]) <= step.data + 1e-12).all()
+    half = taken_back(result, field, points, 0.5)
+    assert (half.share[corner] <= 0.5 * field.share[corner] + 1e-12).all()
+    assert half.share[corner].max() > 0.4 * field.share[corner].max() > 0
     # Far from there nothing changes: steps let a share fall off within a few pieces.
     assert np.mean(np.abs(back.share - field.share) < 1e-12) > 0.5
 
@@ -88,7 +91,7 @@ def test_what_is_taken_back_is_not_turned_at_all_and_the_rest_keeps_its_bounds(
         result.low.position_count))  # fmt: skip
     whole = field.refined.to_parent(points)
     assert cage.turns(result.low, whole).all()
-    lowered = cage.taken_back(result, whole)
+    lowered = cage.taken_back(result, whole, 0.0)
     assert not lowered.turns(result.low, whole).any()
     corner = result.low.triangles[whole.triangle]
     assert lowered.cage.positions is not None and result.cage.positions is not None

@@ -99,10 +99,10 @@ class MovedCage:
         moved = self.sideways.any(axis=1) & (self.share > 0)
         return np.asarray(moved[low.welded[points.triangle]].any(axis=1))
 
-    def taken_back(self, tuning: Tuning, points: SurfacePoints) -> MovedCage:
-        """Return the cage with the corners of some points where the tuned cage has them."""
+    def taken_back(self, tuning: Tuning, points: SurfacePoints, kept: float) -> MovedCage:
+        """Return the cage with the corners of some points moved by a part of what they are now."""
         share = self.share.copy()
-        share[np.unique(tuning.low.welded[points.triangle])] = 0.0
+        share[np.unique(tuning.low.welded[points.triangle])] *= kept
         return _moved(tuning, self.sideways, share)
 
 

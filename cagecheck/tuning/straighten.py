@@ -37,7 +37,10 @@ Mask = NDArray[np.bool_]
 # Added to the seed for points that no check of the tuning has used.
 FRESH_SEED = 1000
 # Looks at new points. Where one shows harm, turning is taken back there, and the next looks anew.
-LOOKS = 8
+LOOKS = 12
+# In the first half of the looks vertices keep this part of their turning, as large faces hang on
+# them; then none. A map's pieces are small, and are left alone at once.
+KEPT = 0.5
 # The ways to hand straightening to a baker, as fields and files name them.
 WAYS = ("map", "vertices", "cage")
 
@@ -139,7 +142,7 @@ def straighten(tuning: Tuning, *, progress: Progress = silent) -> Straightening:
         before, found, harmed = ways.cast(tuning, points)
         if look == LOOKS - 1 or not any(rows.any() for rows in harmed.values()):
             break
-        ways = ways.taken_back(tuning, points, harmed)
+        ways = ways.taken_back(tuning, points, harmed, KEPT if 2 * look < LOOKS else 0.0)
     progress("checking straightening", 1, 1)
     return Straightening(
         share=ways.vertices.share[tuning.low.position_id],
@@ -189,16 +192,18 @@ class _Ways:
         }
         return before, found, harmed
 
-    def taken_back(self, tuning: Tuning, points: SurfacePoints, harmed: dict[str, Mask]) -> _Ways:
-        """Return the ways without any turning in the triangles of what they harm."""
+    def taken_back(
+        self, tuning: Tuning, points: SurfacePoints, harmed: dict[str, Mask], kept: float
+    ) -> _Ways:
+        """Return the ways with less turning, or none, in the triangles of what they harm."""
         fine, coarse, cage = self.map, self.vertices, self.cage
         if harmed["map"].any():
-            fine = taken_back(tuning, fine, points.take(harmed["map"]))
+            fine = taken_back(tuning, fine, points.take(harmed["map"]), 0.0)
         whole = fine.refined.to_parent(points)
         if harmed["vertices"].any():
-            coarse = taken_back(tuning, coarse, whole.take(harmed["vertices"]))
+            coarse = taken_back(tuning, coarse, whole.take(harmed["vertices"]), kept)
         if harmed["cage"].any():
-            cage = cage.taken_back(tuning, whole.take(harmed["cage"]))
+            cage = cage.taken_back(tuning, whole.take(harmed["cage"]), kept)
         return _Ways(fine, coarse, cage)
 
 

@@ -148,15 +148,16 @@ def straightening_field(
 
 
 def taken_back(
-    tuning: Tuning, field: StraighteningField, points: SurfacePoints
+    tuning: Tuning, field: StraighteningField, points: SurfacePoints, kept: float
 ) -> StraighteningField:
-    """Return the field with no turning at all in the triangles of some points of ``refined.low``.
+    """Return the field with a part of its turning in the triangles of some points of its low poly.
 
-    The rest is the largest field within the bounds again. `before` and `after` are those of the
-    field that it came from.
+    kept : that part, 0 for none at all. The rest is the largest field within the bounds again.
+    `before` and `after` are those of the field that it came from.
     """
     refined, greatest = field.refined, field.greatest.copy()
-    greatest[np.unique(refined.low.welded[points.triangle])] = 0.0
+    at = np.unique(refined.low.welded[points.triangle])
+    greatest[at] = np.minimum(greatest[at], kept * field.share[at])
     start = map_cage(refined, tuning.cage, np.zeros_like(greatest))
     folded = check_shell(refined.low, start).folded
     share = _without_folds(tuning, refined, greatest, field.inside, field.step, folded)

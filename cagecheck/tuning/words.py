@@ -132,8 +132,8 @@ def straightening_words(turned: Straightening) -> list[str]:
         end = (
             f"none of {count:,} new samples is harmed."
             if harmed == 0
-            else f"{harmed:,} of {count:,} new samples are missed, overshot, folded or split that "
-            "were not before; look there before you use it."
+            else f"{harmed:,} of {count:,} new samples {'is' if harmed == 1 else 'are'} missed, "
+            "overshot, folded or split only since then; look at the bake before you trust it."
         )
         out.append(
             f"{name}: skew goes from {before} to {after} % of the surface, "

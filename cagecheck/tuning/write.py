@@ -144,7 +144,7 @@ def write_tuning(
     The cage in the low poly's own format, push.json, push.csv, offsets.ply and offsets.glb (the
     low poly coloured by offset), tuning.json, single.csv, curve.csv, curve.png, and for every one
     of `maps` a greyscale map per tile, with maps.json for their scale. With `straightening` also
-    straighten.csv, its maps, and the moved cage where casting shows that it helps. Besides, the
+    straighten.csv, its maps, and the moved cage where casting shows less skew. Besides, the
     last check as `write_prediction` writes it, and report.html with before and after. All or none.
 
     Raises `InputError` when a file exists and `force` is off, or the folder cannot be written.
@@ -239,18 +239,17 @@ def _write_numbers(numbers: list[SingleNumber], out: OutputFolder) -> None:
 def _write_straightening(
     tuning: Tuning, straightening: Straightening, out: OutputFolder
 ) -> tuple[Notice, ...]:
-    """Write the field per vertex, and the moved cage where casting shows that it helps."""
+    """Write the field per vertex, and the moved cage where casting shows less skew."""
     with out.add("straighten.csv").open("w", newline="", encoding="utf-8") as stream:
         lines = csv.writer(stream, lineterminator="\n")
         lines.writerow(["vertex", "share"])
         lines.writerows([v, float(s)] for v, s in enumerate(significant(straightening.share)))
     positions = straightening.cage.cage.positions
-    if positions is None or not straightening.helps("cage"):
+    if positions is None or not straightening.lessens("cage"):
         return (
             Notice(
                 "no-straightened-cage",
-                "a cage with vertices moved sideways does not lower skew here without new misses, "
-                "so none was written.",
+                "a cage with vertices moved sideways has no less skew here, so none was written.",
                 "Use the straightening map, or add an edge loop near the hard change.",
             ),
         )
