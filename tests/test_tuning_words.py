@@ -7,8 +7,9 @@ from dataclasses import replace
 from cagecheck.prediction import Settings
 from cagecheck.tuning.conflicts import explain_conflicts
 from cagecheck.tuning.page import assurance_words
+from cagecheck.tuning.texels import TexelCheck
 from cagecheck.tuning.tune import TuneSettings, tune
-from cagecheck.tuning.words import conflicting_words
+from cagecheck.tuning.words import conflicting_words, texel_words
 from tests.tuning_scenes import bumpy_pair
 
 QUICK = Settings(samples=3000, unseen_points=0, depth=0.08, reach=0.25)
@@ -30,3 +31,24 @@ def test_a_limit_nobody_set_is_not_asked_to_be_raised() -> None:
     assert "raise --limit" not in said and said.endswith("set a larger one with --limit.")
     assert explain_conflicts(found)[0].why.startswith("the automatic limit of 0.01 holds")
     assert said in assurance_words(found)
+
+
+def test_texels_are_told_in_one_sentence() -> None:
+    low, high = bumpy_pair(7)
+    plain = tune(low, high, settings=QUICK)
+    assert texel_words(plain) is None
+    right = TexelCheck(2048, 4, 11_000_000, 7, 224_489, 33, 0, 0, 0, 0.0)
+    said = texel_words(replace(plain, texels=right))
+    assert said == (
+        "All 11,000,000 texels of the 2048 x 2048 maps were cast through the tuned cage (every "
+        "7th across and down was a sample from the start, 33 more became one): none misses or "
+        "overshoots."
+    )
+    assert replace(plain, texels=right).clean == plain.clean
+    wrong = replace(right, tiles=1, stride=1, open=1, conflicting=20, too_deep=5, deepest=0.0123)
+    said = str(texel_words(replace(plain, texels=wrong)))
+    assert "of the 2048 x 2048 map were" in said and "(all of them were samples" in said
+    assert ": 1 of them still misses or overshoots though better offsets exist; " in said
+    assert "; 20 of them miss or overshoot, as the limit or other samples" in said
+    assert said.endswith("deeper than rays look (up to 0.0123; raise --depth).")
+    assert not replace(plain, texels=wrong).clean

@@ -98,19 +98,24 @@ def texel_words(tuning: Tuning) -> str | None:
     if found.clean:
         return f"{out[0]}: none misses or overshoots."
     if found.open:
-        out.append(f"{found.open:,} of them still miss or overshoot though better offsets exist")
+        out.append(f"{_wrong_texels(found.open, 'still ')} though better offsets exist")
     if found.conflicting:
         out.append(
-            f"{found.conflicting:,} of them miss or overshoot, as the limit or other samples "
-            "leave no offset for them"
+            f"{_wrong_texels(found.conflicting)}, as the limit or other samples leave no offset "
+            "for that"
         )
     if found.too_deep:
         deepest = plain_length(found.deepest, tuning.margin)
         out.append(
-            f"{found.too_deep:,} of them have their surface deeper than rays look (up to "
+            f"under {found.too_deep:,} of them the surface lies deeper than rays look (up to "
             f"{deepest}; raise --depth)"
         )
     return f"{out[0]}: {'; '.join(out[1:])}."
+
+
+def _wrong_texels(count: int, word: str = "") -> str:
+    verbs = "misses or overshoots" if count == 1 else "miss or overshoot"
+    return f"{count:,} of them {word}{verbs}"
 
 
 def _th(count: int) -> str:
