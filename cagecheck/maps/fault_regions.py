@@ -15,6 +15,7 @@ from cagecheck.lengths import length_words
 from cagecheck.maps.compare import Fault
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Floats, Ints
+from cagecheck.rays.cage import Cage, rays_through
 from cagecheck.rays.points import SurfacePoints
 from cagecheck.report.words import count_words
 
@@ -76,11 +77,12 @@ class FaultyTexels:
 
 
 def fault_regions(
-    low: LowPoly, texels: FaultyTexels, part_names: Sequence[str], depth: float
+    low: LowPoly, texels: FaultyTexels, part_names: Sequence[str], depth: float, cage: Cage
 ) -> tuple[list[Region], int]:
     """Return the regions, most texels first, and how many faulty texels are in none.
 
-    part_names : names of the high parts. depth : how deep the bake is taken to have looked.
+    part_names : names of the high parts. depth, cage : how deep the bake is taken to have looked,
+    and where its rays to have started.
     `Region.samples` index `texels`.
     """
     part_area = np.zeros(len(low.part_names))
@@ -99,7 +101,7 @@ def fault_regions(
                 found.append((fault, members))
     found.sort(key=lambda f: (-float(texels.weight[f[1]].sum()), f[0], int(f[1][0])))
     regions = [
-        _region(low, texels, number, fault, members, part_names, part_area, depth)
+        _region(low, texels, number, fault, members, part_names, part_area, depth, cage)
         for number, (fault, members) in enumerate(found, start=1)
     ]
     return regions, specks
@@ -135,6 +137,7 @@ def _region(
     part_names: Sequence[str],
     part_area: Floats,
     depth: float,
+    cage: Cage,
 ) -> Region:
     place = texels.positions[members]
     middle = place.mean(axis=0)
@@ -147,7 +150,8 @@ def _region(
     other = _commonest(texels.other[members])
     other_name = part_names[other] if other >= 0 else None
     if fault == Fault.MISSED:
-        cause, cure = _missed(texels, members, low.part_names[part], depth)
+        start = rays_through(low, cage, texels.points.take(members)).start
+        cause, cure = _missed(texels, members, low.part_names[part], depth, start)
     else:
         cause, cure = _RULES[fault](texels, members, other_name, low.part_names[part])
     return Region(
@@ -194,10 +198,12 @@ def _other_layer(
         f"the map shows {other or 'another layer'} here, "
         f"{length_words(float(np.nanmedian(gap)))} above the surface of {part} at the median"
     )
+    # Another layer of the same part comes along however the parts are baked.
+    folded = Fault(int(texels.fault[members[0]])) == Fault.OTHER_FOLD
+    aside = "split the part here and bake the pieces apart" if folded else "bake the parts apart"
     if np.isfinite(high) and room <= high:
-        return cause, "bake the parts apart: no single offset keeps this layer out here"
-    below = length_words(max(room, 0.0))
-    return cause, f"keep the offset here below {below}, or bake the parts apart"
+        return cause, f"{aside}: no single offset keeps this layer out here"
+    return cause, f"keep the offset here below {length_words(max(room, 0.0))}, or {aside}"
 
 
 def _too_deep(
@@ -221,9 +227,13 @@ def _too_deep(
     return f"{cause}: the surface was not there for the bake", "check that the high poly is closed"
 
 
-def _missed(texels: FaultyTexels, members: NDArray[np.int64], part: str, depth: float) -> Words:
+def _missed(
+    texels: FaultyTexels, members: NDArray[np.int64], part: str, depth: float, start: Floats
+) -> Words:
+    """Say why texels were missed; start : (M,) how far out the rays are taken to have begun."""
     target = texels.target[members]
-    known = target[np.isfinite(target)]
+    found = np.isfinite(target)
+    known, start = target[found], start[found]
     if len(known) < 0.5 * len(members):
         return (
             f"nothing was recorded, and no surface of {part} lies here",
@@ -231,10 +241,18 @@ def _missed(texels: FaultyTexels, members: NDArray[np.int64], part: str, depth: 
             "prints the pairs)",
         )
     if np.median(known) > 0:
+        rise = length_words(float(known.max()))
+        if np.mean(known < start) > 0.5:
+            return (
+                f"nothing was recorded: the surface rises to {rise}. Rays from the cage compared "
+                f"with, {length_words(float(np.median(start)))} out, would have met it: those of "
+                "the bake started lower, or the bake left this part out",
+                f"raise the offset here above {rise}; if the bake had that, check that it included "
+                "this part and that its faces look outward",
+            )
         return (
-            f"nothing was recorded: the surface rises to {length_words(float(known.max()))}, rays "
-            "started beneath it",
-            f"raise the offset here above {length_words(float(known.max()))}",
+            f"nothing was recorded: the surface rises to {rise}, rays started beneath it",
+            f"raise the offset here above {rise}",
         )
     if -known.min() <= depth:
         return (

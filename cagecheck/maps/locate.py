@@ -99,8 +99,9 @@ def locate(
     located = mark_seams(variants, located)
     texels = faulty_texels(variants, located)
     regions, specks = fault_regions(
-        variants.low(settings.quads), texels, scene.surface.part_names, settings.depth or 0.0
-    )
+        variants.low(settings.quads), texels, scene.surface.part_names, settings.depth or 0.0,
+        variants.cage(settings.quads),
+    )  # fmt: skip
     if specks:
         notices.append(
             Notice("specks", f"{count_words(specks, 'texel')} "

@@ -60,8 +60,9 @@ DEFINITIONS: dict[Fault, str] = {
 LIMITS = (
     "Every texel was held against what its ray could have recorded through the stated cage. Causes "
     "are the likeliest explanation, and cures are proposals until a new bake shows them. Places "
-    "that differ by less than filtering and 8 bits do are taken for right. The high poly is "
-    "thinned for display only."
+    "that differ by less than filtering and 8 bits do are taken for right, so heights and lengths "
+    "are those of visibly wrong texels; a prediction counts every texel, and its numbers for the "
+    "same place may be larger. The high poly is thinned for display only."
 )
 TILES_NOTE = (
     "Maps are shown upright, as the UVs lie. Numbers mark the worst regions. Click a place to "
@@ -131,9 +132,10 @@ def verdict(location: Location) -> str:
     parts = []
     grouped = grouped_conventions(location)
     if grouped:
-        codes = ", ".join(title.replace("-", " ") for title, _, _, _ in grouped)
-        verb = "differs" if len(grouped) == 1 else "differ"
-        parts.append(f"{count_words(len(grouped), 'convention')} {verb}: {codes}.")
+        # Several maps may differ in the same way, each for itself.
+        codes = list(dict.fromkeys(code.replace("-", " ") for code, _, _, _ in grouped))
+        verb = "differs" if len(codes) == 1 else "differ"
+        parts.append(f"{count_words(len(codes), 'convention')} {verb}: {', '.join(codes)}.")
     if location.regions:
         worst = location.regions[0]
         places = count_words(len(location.regions), "place")
@@ -206,7 +208,7 @@ def _facts(location: Location) -> tuple[tuple[str, str], ...]:
         ("high poly", f"{file_name(surface.source) or 'in memory'}: "
          f"{count_words(surface.triangle_count, 'triangle')}, "
          f"{count_words(len(surface.part_names), 'part')}"),
-        ("maps", f"{len(maps):,}, {count_words(texels, 'texel')} compared"),
+        ("maps", f"{len(maps):,} with {count_words(texels, 'texel')} compared"),
         ("offset of the bake", offset_words(location.offset)),
     ]  # fmt: skip
     depth = depth_words(location.offset)
