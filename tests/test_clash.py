@@ -16,8 +16,9 @@ from typer.testing import CliRunner
 from cagecheck.chores.clash import find_clashes, split_parts
 from cagecheck.chores.clashmap import clash_map
 from cagecheck.chores.deepest import FINEST, RELATIVE_TOLERANCE
+from cagecheck.chores.places import find_places
 from cagecheck.chores.sheets import segment_pierces
-from cagecheck.chores.solids import crossing_segments, meeting_triangles
+from cagecheck.chores.solids import Solid, crossing_segments, meeting_triangles
 from cagecheck.cli import app
 from cagecheck.errors import InputError
 from cagecheck.meshes.mesh import join_meshes, mesh_from_polygons
@@ -166,6 +167,83 @@ def test_two_places_are_told_apart():
     for hit, expected, x in zip(found.found, deep, (-2, 1.5), strict=True):
         assert hit.depth == pytest.approx(expected, rel=0.02)
         assert hit.point[0] == pytest.approx(x, abs=0.1)
+
+
+def solid_of(triangles, count):
+    points = np.random.default_rng(0).random((count, 3))
+    return Solid(points, triangles, 0, 0, np.arange(len(triangles), dtype=np.int32), "x")
+
+
+def joined_by_definition(one, other, pairs, inside_one, inside_other):
+    """Places as the module defines them, by a plain search: {(kind, number): first of its place}.
+
+    one, other : lists of corner sets; inside_* : sets of vertices.
+    """
+    nodes = [("pair", p) for p in range(len(pairs))]
+    nodes += [("one", v) for v in inside_one] + [("other", v) for v in inside_other]
+
+    def linked(x, y):
+        (kind, a), (sort, b) = x, y
+        if kind == sort == "pair":
+            (t, u), (s, w) = pairs[a], pairs[b]
+            return (u == w and one[t] & one[s]) or (t == s and other[u] & other[w])
+        if kind == "pair":
+            t, u = pairs[a]
+            return b in (one[t] if sort == "one" else other[u])
+        return kind == sort and any({a, b} <= t for t in (one if kind == "one" else other))
+
+    place = {}
+    for first in nodes:
+        waiting = [] if first in place else [first]
+        while waiting:
+            node = waiting.pop()
+            if node not in place:
+                place[node] = first
+                waiting += [x for x in nodes if linked(node, x) or linked(x, node)]
+    return place
+
+
+@settings(max_examples=60, deadline=None, derandomize=True)
+@given(st.integers(0, 2**32 - 1))
+def test_places_are_joined_as_defined(seed):
+    """Random triangles, crossings and enclosed corners, however few of them there are."""
+    rng = np.random.default_rng(seed)
+    count, faces = 14, 9
+    sides = [np.array([rng.permutation(count)[:3] for _ in range(faces)]) for _ in range(2)]
+    solids = [solid_of(triangles, count) for triangles in sides]
+    pairs = np.unique(rng.integers(0, faces, (rng.integers(0, 7), 2)), axis=0).reshape(-1, 2)
+    inside = [rng.random(count) < rng.choice([0, 0.1, 0.3]) for _ in range(2)]
+    found = find_places(*solids, pairs, inside[0][sides[0]], inside[1][sides[1]])
+    used = [set(np.unique(s[i[s]]).tolist()) for s, i in zip(sides, inside, strict=True)]
+    place = joined_by_definition(
+        *([set(t) for t in s.tolist()] for s in sides), pairs.tolist(), *used
+    )
+    expected = {}
+    for (kind, number), name in place.items():
+        members = expected.setdefault(name, (set(), set(), set()))
+        if kind == "pair":
+            members[0].add(number)
+            members[1].add(int(pairs[number, 0]))
+            members[2].add(int(pairs[number, 1]))
+        else:
+            side = ("one", "other").index(kind)
+            members[1 + side].update(np.flatnonzero((sides[side] == number).any(axis=1)).tolist())
+    got = [
+        tuple(
+            set(member[number == k].tolist())
+            for member, number in (
+                (np.arange(len(pairs)), found.of_pair),
+                (found.one.triangle, found.one.place),
+                (found.other.triangle, found.other.place),
+            )
+        )
+        for k in range(found.count)
+    ]
+
+    def in_order(places):
+        return sorted([sorted(members) for members in place] for place in places)
+
+    assert in_order(got) == in_order(expected.values())
 
 
 # --- other libraries ---------------------------------------------------------------------------

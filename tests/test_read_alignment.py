@@ -7,8 +7,9 @@ import pytest
 import trimesh
 
 from cagecheck.errors import InputError
+from cagecheck.meshes import alignment
 from cagecheck.meshes.alignment import check_alignment, measure_alignment, transform_surface
-from cagecheck.meshes.mesh import Mesh, Surface, mesh_from_polygons
+from cagecheck.meshes.mesh import Mesh, Surface, SurfaceNormals, mesh_from_polygons
 
 
 def scene() -> tuple[Mesh, Surface]:
@@ -65,6 +66,81 @@ def test_far_apart_and_odd_sizes() -> None:
         check_alignment(low, away)
     (notice,) = check_alignment(low, transform_surface(high, 7.0))
     assert notice.code == "size-differs" and "times larger" in notice.text
+
+
+@pytest.mark.parametrize(
+    ("scale", "axes", "said", "cure", "code"),
+    [
+        (10.0, "as-is", "is 10 times larger.", "Pass --high-scale 0.1,", "scale-mismatch"),
+        (1 / 12, "as-is", "is 12 times smaller.", "Pass --high-scale 12,", "scale-mismatch"),
+        (
+            1.0, "z-up", "is turned by 90 degrees (y is up in it).", "Pass --high-axes y-up,",
+            "axis-mismatch",
+        ),
+        (
+            0.1, "y-up", "is 10 times smaller and turned by 90 degrees (z is up in it).",
+            "Pass --high-scale 10 --high-axes z-up,", "scale-mismatch",
+        ),
+    ],
+)  # fmt: skip
+def test_the_mix_up_is_said_as_it_is(
+    scale: float, axes: str, said: str, cure: str, code: str
+) -> None:
+    low, high = scene()
+    (notice,) = check_alignment(low, transform_surface(high, scale, axes))  # type: ignore[arg-type]
+    assert said in notice.text and cure in notice.cure and notice.code == code
+
+
+def cube(scale: float, at: tuple[float, float, float], stray: bool = False) -> Mesh:
+    box = trimesh.creation.box((scale, scale, scale)).apply_translation(at)
+    points = np.concatenate([box.vertices, [[1e6, 0, 0]]]) if stray else box.vertices
+    return mesh_from_polygons(points, box.faces)
+
+
+def as_high(mesh: Mesh) -> Surface:
+    triangles = mesh.corner_vertex.reshape(-1, 3)
+    return Surface(mesh.positions, triangles, np.zeros(len(triangles), np.int32))
+
+
+@pytest.mark.parametrize("way", [1, -1])
+def test_numbers_are_those_of_two_cubes(way: int) -> None:
+    """In diagonals of the low, 2 sqrt(3); a vertex of no face counts for nothing."""
+    low = cube(2, (0, 0, 0), stray=True)
+    moved = measure_alignment(low, as_high(cube(2, (0.1 * way, 0, 0))))
+    assert moved.distance == pytest.approx(0.1 / np.sqrt(12)) and moved.gap == 0
+    assert moved.size_ratio == pytest.approx(1)
+    # 4 apart along x and 5 along z less the size of 2, with y overlapping.
+    away = measure_alignment(low, as_high(cube(2, (4 * way, 1, -5 * way))))
+    assert away.gap == pytest.approx(np.sqrt(2**2 + 3**2) / np.sqrt(12))
+    assert measure_alignment(low, as_high(cube(1, (0, 0, 0)))).size_ratio == pytest.approx(0.5)
+    (notice,) = check_alignment(low, as_high(cube(2, (3 * way, 0, 0))))
+    assert notice.code == "far-apart" and "0.289 low-poly sizes" in notice.text
+    for size, said in ((14, "7 times larger"), (2 / 7, "7 times smaller")):
+        (notice,) = check_alignment(low, as_high(cube(size, (0, 0, 0))))
+        assert notice.code == "size-differs" and said in notice.text
+
+
+def test_meshes_without_size_are_left_to_the_readers() -> None:
+    low = cube(2, (0, 0, 0))
+    point = Surface(np.ones((3, 3)), np.array([[0, 1, 2]], np.int32), np.zeros(1, np.int32))
+    assert check_alignment(low, point) == ()
+    assert check_alignment(mesh_from_polygons(np.ones((3, 3)), [[0, 1, 2]]), as_high(low)) == ()
+
+
+def test_turns_by_hand_over_several_blocks(monkeypatch: pytest.MonkeyPatch) -> None:
+    """With z up, z becomes y and y goes away from the viewer: (x, y, z) is (x, z, -y)."""
+    monkeypatch.setattr(alignment, "_BLOCK", 2)
+    rows = np.arange(1.0, 16.0).reshape(5, 3)
+    x, y, z = rows.T
+    surface = Surface(
+        rows, np.zeros((1, 3), np.int32), np.zeros(1, np.int32),
+        normals=SurfaceNormals(rows.astype(np.float32)),
+    )  # fmt: skip
+    for axes, turned in (("z-up", (x, z, -y)), ("y-up", (x, -z, y)), ("as-is", (x, y, z))):
+        moved = transform_surface(surface, 2.0, axes)  # type: ignore[arg-type]
+        assert np.array_equal(moved.positions, 2 * np.stack(turned, axis=1))
+        assert moved.normals is not None
+        assert np.array_equal(moved.normals.rows, np.stack(turned, axis=1))
 
 
 def test_part_of_the_high_is_no_mix_up() -> None:

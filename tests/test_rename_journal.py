@@ -15,7 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from cagecheck.chores import journal as journal_module
-from cagecheck.chores.compose import compose, coverage_of, nearest_owner
+from cagecheck.chores.compose import compose, compose_files, coverage_of, nearest_owner
 from cagecheck.chores.journal import Move, begin, finish, latest, undo
 from cagecheck.chores.pictures import Picture, read_picture, write_picture
 from cagecheck.chores.renames import RenameOptions, plan_renames
@@ -513,6 +513,31 @@ def test_nearest_owner_against_brute_force():
     )
     chosen = np.take_along_axis(distance, owner[None], axis=0)[0]
     assert (chosen == distance.min(axis=0)).all()
+
+
+def test_masks_without_any_texel_are_refused():
+    with pytest.raises(InputError, match="cover nothing"):
+        nearest_owner([np.zeros((4, 4), bool)] * 2)
+
+
+def test_coverage_goes_by_part_where_no_material_has_the_name():
+    """The belt is 0.3 x 0.2 of the tile from (0.6, 0.1): 30 x 20 of 100 x 100 texels."""
+    low = patch_low()
+    mask = np.zeros((100, 100), bool)
+    mask[70:90, 60:90] = True
+    for name in ("belt", "metal"):
+        assert np.array_equal(coverage_of(low, name, 1011, (100, 100)), mask)
+    assert not coverage_of(low, "body", 1011, (100, 100)).any()
+
+
+def test_lossy_maps_are_not_joined(tmp_path):
+    for name in ("a.jpg", "b.jpg"):
+        (tmp_path / name).write_bytes(b"")
+    with pytest.raises(InputError, match="without changing texels"):
+        compose_files(
+            [tmp_path / "a.jpg", tmp_path / "b.jpg"], ["leather", "metal"], patch_low(), 1011,
+            tmp_path / "out.jpg",
+        )  # fmt: skip
 
 
 def test_overlapping_masks_give_the_first():
