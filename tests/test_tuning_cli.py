@@ -95,6 +95,22 @@ def test_the_same_kept_vertices_give_the_same_bytes(
             assert first.read_bytes() == (tmp_path / other / first.name).read_bytes(), first.name
 
 
+def test_lines_of_an_earlier_push_file_are_a_file_to_keep(
+    pair: tuple[Path, Path], tmp_path: Path
+) -> None:
+    assert run(*pair, *OPTIONS, "--out", tmp_path / "first").exit_code == 0
+    lines = (tmp_path / "first" / "push.csv").read_text().splitlines()
+    keep = tmp_path / "keep.csv"
+    keep.write_text("\n".join([lines[0], lines[5], lines[12]]) + "\n")
+    assert run(*pair, *OPTIONS, "--keep", keep, "--out", tmp_path / "second").exit_code == 0
+    first, second = (
+        json.loads((tmp_path / name / "push.json").read_text())["offset_out"]
+        for name in ("first", "second")
+    )
+    assert (first[4], first[11]) == (second[4], second[11])
+    assert json.loads((tmp_path / "second" / "tuning.json").read_text())["kept_vertices"] == 2
+
+
 def test_existing_files_are_left_alone_without_force(
     pair: tuple[Path, Path], tmp_path: Path
 ) -> None:

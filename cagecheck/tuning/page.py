@@ -125,7 +125,7 @@ def _conflict_table(conflicts: tuple[Conflict, ...]) -> PageTable:
         words = best.words if best else "–"
         rows.append(Row((str(c.number), c.name, c.part, c.why, words, effect)))
     return PageTable(
-        "What no offset cures, and what was tried", columns, tuple(rows), CONFLICTS_NOTE
+        "What the tuned cage leaves, and what was tried", columns, tuple(rows), CONFLICTS_NOTE
     )
 
 
