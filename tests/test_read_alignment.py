@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import trimesh
@@ -9,7 +11,7 @@ import trimesh
 from cagecheck.errors import InputError
 from cagecheck.meshes import alignment
 from cagecheck.meshes.alignment import check_alignment, measure_alignment, transform_surface
-from cagecheck.meshes.mesh import Mesh, Surface, SurfaceNormals, mesh_from_polygons
+from cagecheck.meshes.mesh import Mesh, SourceFile, Surface, SurfaceNormals, mesh_from_polygons
 
 
 def scene() -> tuple[Mesh, Surface]:
@@ -118,6 +120,29 @@ def test_numbers_are_those_of_two_cubes(way: int) -> None:
     for size, said in ((14, "7 times larger"), (2 / 7, "7 times smaller")):
         (notice,) = check_alignment(low, as_high(cube(size, (0, 0, 0))))
         assert notice.code == "size-differs" and said in notice.text
+
+
+def test_a_high_a_little_smaller_than_the_low_is_brought_back() -> None:
+    found = measure_alignment(cube(2, (0, 0, 0)), as_high(cube(190, (0, 0, 0))))
+    assert found.scale == pytest.approx(0.01) and found.axes == "as-is"
+    assert found.corrected_distance == pytest.approx(0.025)
+
+
+@pytest.mark.parametrize(
+    ("size", "x", "hopeless"),
+    [(2, 5.0, False), (2, 6.0, True), (2 / 30, 0, False), (2 / 60, 0, True), (2 * 60, 0, True)],
+)
+def test_what_no_ray_could_meet_is_refused(size: float, x: float, hopeless: bool) -> None:
+    """The gap of 3 is 0.87 diagonals, that of 4 is 1.15; sizes may differ by 50. Names the file."""
+    low = cube(2, (0, 0, 0))
+    high = replace(as_high(cube(size, (x, 0, 0))), source=SourceFile("a/high.ply", "ply", ""))
+    if hopeless:
+        with pytest.raises(InputError) as error:
+            check_alignment(low, high)
+        assert error.value.file == "a/high.ply"
+    else:
+        (notice,) = check_alignment(low, high)
+        assert notice.text.startswith("a/high.ply: ")
 
 
 def test_meshes_without_size_are_left_to_the_readers() -> None:

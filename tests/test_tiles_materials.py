@@ -223,18 +223,22 @@ def test_only_material_lines_change_byte_by_byte():
     assert set_obj_materials(last, ["x", "y"], "l.mtl").endswith(b"f 1 1 1\nusemtl y\nf 1 1 1")
     mixed = b"# unix\nv 0 0 0\r\nf 1 1 1\n"
     assert set_obj_materials(mixed, [""], "l.mtl") == b"mtllib l.mtl\n" + mixed
+    without = b"mtllib b.mtl\nusemtl a\nf 1 1 1\nf 1 1 1\n"
+    assert set_obj_materials(without, ["", "x"], "l.mtl") == (
+        b"mtllib l.mtl\nf 1 1 1\nusemtl x\nf 1 1 1\n"
+    )
     assert set_obj_materials(b"", [], "l.mtl") == b"mtllib l.mtl\n"
 
 
 def test_uv_lines_without_faces_and_faces_without_uvs_stay():
     """A vt line shared by two tiles is doubled; relative numbers stay relative."""
     data = (
-        b"vt 0.9 0.1\nvt 1 0.1\nvt 1 0.9\nvt 7 7\nvt 1.5 .5\nvt 0 0\nv 0 0 0\n"
-        b"f 1/1/1 1/2 1/-4\nf 1 1//1 1/\nfo 1/2 1/3 1/-2 # 1/2\n"
+        b"vt 0.9 0.1\nvt 1 0.1\nvt 1 0.9\nvt 7 7\nvt 1.5\nvt 0 0\nv 0 0 0\n"
+        b"f 1/1/1 1/2\\\n 1/-4\nf 1 1//1 1/\nfo 1/2 1/3 1/-2 # 1/3\n"
     )
     assert move_obj_uvs(data, [(0, 0), (0, 0), (-1, 0)]) == (
-        b"vt 0.9 0.1\nvt 0 0.1\nvt 1 0.1\nvt 0 0.9\nvt 1 0.9\nvt 7 7\nvt 0.5 .5\nvt 0 0\nv 0 0 0\n"
-        b"f 1/1/1 1/3 1/-4\nf 1 1//1 1/\nfo 1/2 1/4 1/-2 # 1/2\n"
+        b"vt 0.9 0.1\nvt 0 0.1\nvt 1 0.1\nvt 0 0.9\nvt 1 0.9\nvt 7 7\nvt 0.5\nvt 0 0\nv 0 0 0\n"
+        b"f 1/1/1 1/3\\\n 1/-4\nf 1 1//1 1/\nfo 1/2 1/4 1/-2 # 1/3\n"
     )
 
 
