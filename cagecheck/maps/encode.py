@@ -142,14 +142,14 @@ def quantised(normals: NDArray[Any], bits: Bits = 8) -> NDArray[Any]:
     return np.clip(value, 0, top).astype(kind)
 
 
-@njit(cache=True, nogil=True)
-def coded(component: float, half: float) -> int:
+@njit(cache=True, nogil=True, forceinline=True)
+def coded(component: float, half: float) -> np.int32:
     """Return the map value of one component: `quantised` of its float32, digit for digit.
 
     half : half of the map's largest number.
     """
     value = (np.float32(component) + np.float32(1)) * np.float32(half) + np.float32(0.5)
-    return int(min(max(value, np.float32(0)), np.float32(2 * half)))
+    return np.int32(min(max(value, np.float32(0)), np.float32(2 * half)))
 
 
 def unquantised(values: NDArray[Any]) -> Floats:

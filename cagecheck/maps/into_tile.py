@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from cagecheck.maps.encode import Code, coded
 from cagecheck.meshes.mesh import Floats, Ints
-from cagecheck.vectors import Vector, dot, row, store_flat
+from cagecheck.vectors import Vector, dot, flat_row, store_flat
 
 NO_ID = -1
 
@@ -51,15 +51,18 @@ def mark(
         flat_hit[at] |= face[i] >= 0
 
 
-@njit(cache=True, nogil=True)
-def _put(flat: NDArray[Any], at: int | np.uint64, normal: Vector, code: Code) -> None:
-    """Write a unit normal into a texel: itself, or the numbers that a map holds for it."""
+@njit(cache=True, nogil=True, forceinline=True)
+def _number(normal: Vector, code: Code) -> Any:
+    """Return the numbers that a map holds for a unit normal."""
     half, green = code
-    if half == 0.0:
-        store_flat(flat, at, normal)
-    else:
-        digits = (coded(normal[0], half), coded(green * normal[1], half), coded(normal[2], half))
-        store_flat(flat, at, digits)
+    return coded(normal[0], half), coded(green * normal[1], half), coded(normal[2], half)
+
+
+@njit(cache=True, nogil=True)
+def _number_all(normals: Floats, code: Code, out: NDArray[Any]) -> None:
+    """Write the numbers of flat rows of normals: a wide loop (see `vectors`)."""
+    for i in range(np.uint64(len(normals) // 3)):
+        store_flat(out, i, _number(flat_row(normals, i), code))
 
 
 @njit(cache=True, nogil=True)
@@ -68,9 +71,14 @@ def put_normals(
 ) -> None:
     """Write the unit normals of texels with one sub-texel each, where a face was recorded."""
     flat = out.reshape(-1)
+    values = np.empty(normals.size, out.dtype)
+    if code[0] == 0.0:
+        values[:] = normals.reshape(-1)
+    else:
+        _number_all(normals.reshape(-1), code, values)
     for i in range(len(x)):
         if face[i] >= 0:
-            _put(flat, _at(x[i], y[i], out), row(normals, i), code)
+            store_flat(flat, _at(x[i], y[i], out), flat_row(values, np.uint64(i)))
 
 
 @njit(cache=True, nogil=True)
@@ -91,7 +99,11 @@ def put_mean_normals(
             length = np.sqrt(dot(mean, mean))
             if length > 0:
                 unit = (mean[0] / length, mean[1] / length, mean[2] / length)
-                _put(flat, _at(left + c, top + r, out), unit, code)
+                at = _at(left + c, top + r, out)
+                if code[0] == 0.0:
+                    store_flat(flat, at, unit)
+                else:
+                    store_flat(flat, at, _number(unit, code))
 
 
 @njit(cache=True, nogil=True)
