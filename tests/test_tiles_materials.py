@@ -234,11 +234,11 @@ def test_uv_lines_without_faces_and_faces_without_uvs_stay():
     """A vt line shared by two tiles is doubled; relative numbers stay relative."""
     data = (
         b"vt 0.9 0.1\nvt 1 0.1\nvt 1 0.9\nvt 7 7\nvt 1.5\nvt 0 0\nv 0 0 0\n"
-        b"f 1/1/1 1/2\\\n 1/-4\nf 1 1//1 1/\nfo 1/2 1/3 1/-2 # 1/3\n"
+        b"f 1/1/1 1/2\\\n 1/-4\nf 1 1//1 1/\nfo 1/2 1/3 1/-2 # 1/4\n"
     )
     assert move_obj_uvs(data, [(0, 0), (0, 0), (-1, 0)]) == (
         b"vt 0.9 0.1\nvt 0 0.1\nvt 1 0.1\nvt 0 0.9\nvt 1 0.9\nvt 7 7\nvt 0.5\nvt 0 0\nv 0 0 0\n"
-        b"f 1/1/1 1/3\\\n 1/-4\nf 1 1//1 1/\nfo 1/2 1/4 1/-2 # 1/3\n"
+        b"f 1/1/1 1/3\\\n 1/-4\nf 1 1//1 1/\nfo 1/2 1/4 1/-2 # 1/4\n"
     )
 
 

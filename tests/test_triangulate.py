@@ -181,3 +181,49 @@ def test_mixed_sizes_keep_face_order_and_corner_order():
     np.add.at(per_face, cut.face, area)
     expected = [shapely.Polygon(mesh.positions[f, :2]).area for f in faces]
     assert np.allclose(per_face, expected, rtol=1e-9)
+
+
+@pytest.mark.parametrize("rule", ["first", "short"])
+def test_every_quad_of_a_mesh_is_judged_by_its_own_corners(rule):
+    """Convex and concave quads side by side: each is tiled, the convex ones as the rule says."""
+    rng = np.random.default_rng(5)
+    quads = np.array([star(rng, 4) + 7 * k for k in range(60)])
+    for k in range(0, 60, 2):  # a dart: its fourth corner lies inside the triangle of the others
+        quads[k, 3] = rng.dirichlet([2, 2, 2]) @ quads[k, :3]
+        quads[k] = np.roll(quads[k], rng.integers(4), axis=0)
+    space = np.concatenate([quads, np.zeros((60, 4, 1))], axis=2).reshape(-1, 3)
+    cut = triangulate(mesh_from_polygons(space, np.arange(240).reshape(60, 4)), rule)
+    seconds = convex = 0
+    for k, quad in enumerate(quads):
+        triangles = cut.corners[cut.face == k] - 4 * k
+        covers_exactly(quad, [shapely.Polygon(quad[t]) for t in triangles])
+        if shapely.Polygon(quad).convex_hull.area > shapely.Polygon(quad).area * (1 + 1e-9):
+            continue
+        diagonals = [np.hypot(*(quad[b] - quad[a])) for a, b in ((0, 2), (1, 3))]
+        second = rule == "short" and diagonals[1] < diagonals[0]
+        assert triangles.tolist() == ([[0, 1, 3], [1, 2, 3]] if second else [[0, 1, 2], [0, 2, 3]])
+        convex += 1
+        seconds += second
+    assert 10 < convex < 50 and bool(seconds > 3) is (rule == "short")
+
+
+def test_a_square_has_no_shorter_diagonal_and_is_cut_from_its_first_corner():
+    square = np.array([[0, 0], [1, 0], [1, 1], [0, 1.0]])
+    assert triangulate(flat_mesh(square), "short").corners.tolist() == [[0, 1, 2], [0, 2, 3]]
+
+
+def test_newell_of_faces_far_apart_and_of_faces_without_corners():
+    """Each face by its own corners: squares of side 1 and 2 that are 2^30 apart, a point, a gap."""
+    square = np.array([[0, 0, 0], [1, 0, 0], [1, 1, 0], [0, 1, 0.0]])
+    points = np.concatenate([square, 2 * square[:, [1, 2, 0]] + 2.0**30])
+    faces = [[0, 1, 2, 3], [], [5], [4, 5, 6, 7], [], [1, 6]]
+    expected = [[0, 0, 2], [0, 0, 0], [0, 0, 0], [0, 8, 0], [0, 0, 0], [0, 0, 0]]
+    assert newell_normals(mesh_from_polygons(points, faces)).tolist() == expected
+
+
+@pytest.mark.parametrize("turn", range(6))
+def test_concave_polygons_far_from_the_origin_are_tiled(turn):
+    """An L of six whole-numbered corners, 2^30 away: nothing is rounded."""
+    corner = np.roll(np.array([[0, 0], [4, 0], [4, 1], [1, 1], [1, 4], [0, 4.0]]), turn, axis=0)
+    far = flat_mesh(corner, shift=(2.0**30, 2.0**30, -(2.0**30)))
+    covers_exactly(corner, triangles_of(corner, far))
