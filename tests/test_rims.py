@@ -9,7 +9,7 @@ import trimesh
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from cagecheck.defects.nearest import nearest_paired
+from cagecheck.defects.nearest import NearestPaired
 from cagecheck.defects.rims import rim_within
 from cagecheck.meshes.lowpoly import prepare_low
 from tests.shapes import box, grid, halves, mesh_parts, surface
@@ -74,7 +74,7 @@ def test_nearest_place_on_the_paired_parts_like_by_hand(seed):
     low = prepare_low(mesh_parts(*pieces, names=list("abcd")))
     paired = rng.random((4, 5)) < 0.4
     points, part = rng.uniform(-1.5, 1.5, (60, 3)), rng.integers(0, 5, 60)
-    triangle, place, distance = nearest_paired(low, paired, points, part)
+    triangle, place, distance = NearestPaired(low, paired).find(points, part)
     for i in range(60):
         chosen = np.flatnonzero(paired[low.triangle_part, part[i]])
         if len(chosen) == 0:

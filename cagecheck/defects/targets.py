@@ -21,8 +21,8 @@ from numba import njit
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from cagecheck.defects.nearest import nearest_paired
-from cagecheck.defects.surface_distance import detour_ratio, surface_graph
+from cagecheck.defects.nearest import NearestPaired
+from cagecheck.defects.surface_distance import SurfaceGraph, detour_ratio, surface_graph
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Floats, Ints
 from cagecheck.meshes.rows import rows_by_label
@@ -75,6 +75,19 @@ class Targets:
         return self.layer != NO_LAYER
 
 
+@dataclass(frozen=True, eq=False)
+class Ground:
+    """What finding targets needs of a low poly and its pairs; made once, it serves many casts."""
+
+    graph: SurfaceGraph
+    nearest: NearestPaired
+
+
+def ground_of(low: LowPoly, paired: NDArray[np.bool_]) -> Ground:
+    """Return the ground of a low poly; paired : (low parts, high parts) bool."""
+    return Ground(surface_graph(low), NearestPaired(low, paired))
+
+
 def find_targets(
     low: LowPoly,
     points: SurfacePoints,
@@ -83,6 +96,7 @@ def find_targets(
     high_part: Ints,
     paired: NDArray[np.bool_],
     *,
+    ground: Ground | None = None,
     progress: Progress = silent,
 ) -> Targets:
     """Find the target of every ray.
@@ -91,12 +105,13 @@ def find_targets(
     ----------
     high_part : (T_high,) int32, part of every high-poly triangle.
     paired : (low parts, high parts) bool, which may be baked onto which.
+    ground : `ground_of` the low poly and its pairs, for those who call this many times.
     """
     ray = layers.ray
     low_part = low.triangle_part[points.triangle]
     own = paired[low_part[ray], high_part[layers.face]]
     rows = np.flatnonzero(own)
-    graph = surface_graph(low)
+    ground = ground or ground_of(low, paired)
     sure = np.zeros(len(layers), bool)
     ratio = np.full(len(layers.t), np.inf)
     claimed = np.zeros(len(layers.t), bool)
@@ -105,13 +120,13 @@ def find_targets(
     for facing in (layers.front, ~layers.front):
         open_rows = rows[facing[rows] & ~sure[ray[rows]]]
         nearest, place = _project_blocks(
-            low, points, rays, layers, ray, open_rows, claimed, high_part, paired, progress
+            ground.nearest, points, rays, layers, ray, open_rows, claimed, high_part, progress
         )
         for of_another in (False, True):
             chosen = (claimed[open_rows] == of_another) & ~sure[ray[open_rows]]
             some = open_rows[chosen]
             ratio[some] = detour_ratio(
-                graph, points.triangle[ray[some]], rays.origin[ray[some]], nearest[chosen],
+                ground.graph, points.triangle[ray[some]], rays.origin[ray[some]], nearest[chosen],
                 place[chosen], DOUBT_TO,
             )  # fmt: skip
             sure[ray[some[ratio[some] <= MAX_DETOUR]]] = True
@@ -141,7 +156,7 @@ def _hidden(
 
 
 def _project_blocks(
-    low: LowPoly,
+    nearest_on: NearestPaired,
     points: SurfacePoints,
     rays: Rays,
     layers: Layers,
@@ -149,7 +164,6 @@ def _project_blocks(
     rows: NDArray[np.int64],
     claimed: NDArray[np.bool_],
     high_part: Ints,
-    paired: NDArray[np.bool_],
     progress: Progress,
 ) -> tuple[Ints, Floats]:
     """Project the crossings at `rows`; fill `claimed` there, return nearest triangle and place."""
@@ -159,21 +173,20 @@ def _project_blocks(
         block = rows[a : a + BLOCK]
         here = slice(a, a + len(block))
         nearest[here], place[here], claimed[block] = _project(
-            low, points.triangle[ray[block]], rays.origin[ray[block]],
-            rays.direction[ray[block]], layers.t[block], high_part[layers.face[block]], paired,
+            nearest_on, points.triangle[ray[block]], rays.origin[ray[block]],
+            rays.direction[ray[block]], layers.t[block], high_part[layers.face[block]],
         )  # fmt: skip
         progress("matching surfaces", a + len(block), len(rows))
     return nearest, place
 
 
 def _project(
-    low: LowPoly,
+    nearest_on: NearestPaired,
     triangle: Ints,
     origin: Floats,
     direction: Floats,
     t: Floats,
     part: Ints,
-    paired: NDArray[np.bool_],
 ) -> tuple[Ints, Floats, NDArray[np.bool_]]:
     """Project M crossings to the low poly.
 
@@ -181,7 +194,7 @@ def _project(
     triangle than the ray's) claims the crossing.
     """
     crossing = origin + t[:, None] * direction
-    nearest, place, height = nearest_paired(low, paired, crossing, part)
+    nearest, place, height = nearest_on.find(crossing, part)
     claimed = (height < CLAIMED_BELOW * np.abs(t)) & (nearest != triangle)
     return nearest, place, claimed
 

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from cagecheck.defects.classify import Findings
-from cagecheck.defects.nearest import nearest_paired
+from cagecheck.defects.nearest import NearestPaired
 from cagecheck.meshes.facets import hit_normals, triangle_areas
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Floats, Ints, Surface
@@ -150,7 +150,7 @@ def _nearest_low(
 ) -> tuple[Ints, NDArray[np.bool_]]:
     """Return the nearest paired low triangle of each point, and whether both face alike."""
     part = surface.triangle_part[high.face]
-    triangle, _, _ = nearest_paired(low, paired, high.position, part)
+    triangle, _, _ = NearestPaired(low, paired).find(high.position, part)
     normal = hit_normals(surface, high.face)
     facing = np.einsum("ij,ij->i", normal, low.face_normals[triangle]) > 0
     return triangle, np.asarray(facing & (triangle >= 0))

@@ -16,7 +16,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from cagecheck.defects.targets import Targets, find_targets
+from cagecheck.defects.targets import Ground, Targets, find_targets, ground_of
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Floats
 from cagecheck.meshes.normals import normalised
@@ -141,6 +141,7 @@ class Search:
     radius: Floats = field(init=False)
     levelled: Mask = field(init=False)
     longest: Floats = field(init=False)
+    ground: Ground = field(init=False)
     solution: OffsetSolution | None = None
     rounds: list[Round] = field(default_factory=list)
 
@@ -154,6 +155,7 @@ class Search:
         self.radius = np.full(count, np.inf)
         self.levelled = np.zeros(len(self.graph.edges), bool)
         self.longest = longest_edges(self.scene)
+        self.ground = ground_of(self.low, self.paired)
         self.limits.fold_ceiling.resize(count, refcheck=False)
         self.limits.fold_ceiling[:] = np.inf
         self.limits.steepness.resize(len(self.graph.edges), refcheck=False)
@@ -182,7 +184,14 @@ class Search:
         if settings.apart:
             layers = own_layers(low, points, layers, high_part, self.paired)
         targets = find_targets(
-            low, points, rays, layers, high_part, self.paired, progress=self.progress
+            low,
+            points,
+            rays,
+            layers,
+            high_part,
+            self.paired,
+            ground=self.ground,
+            progress=self.progress,
         )
         push = cage.normals if self.push is None else self.push
         corridors = corridors_of(low, push, points, rays, targets, self.margin, extra)
