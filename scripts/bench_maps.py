@@ -149,10 +149,9 @@ def main() -> None:
             best.time(lambda what=what: bake(baker, what, numbers))
     print(f"bare engine, two threads, {CHUNK:,} a chunk: {theirs.describe()}")
     for best, what in zip(ours, kinds, strict=True):
-        shares = (
-            f"{best.rate / theirs.rate:.2f} of bare, {theirs.each / best.each:.2f} by core time"
-        )
-        print(f"{'+'.join(what)}: {best.describe()}, {shares}")
+        share, by_core = best.rate / theirs.rate, theirs.each / best.each
+        print(f"{'+'.join(what)}: {best.describe()}")
+        print(f"    {share:.2f} of the bare rate, {by_core:.2f} by core time")
     print(f"peak memory {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**20:.2f} GiB")
 
 

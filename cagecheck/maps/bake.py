@@ -256,6 +256,7 @@ class Baker:
         into_tile.mark(x, y, seen.face, out.covered, out.hit)
         one = self.rule.supersample == 1
         put_normals = into_tile.put_normals if one else into_tile.put_mean_normals
+        put_numbers = into_tile.put_numbers if one else into_tile.put_first_numbers
         if out.tangent is not None:
             local = self.basis.encode(points.triangle, points.barycentric, seen.normal)
             put_normals(local, seen.face, x, y, _code(out.numbers), out.tangent)
@@ -268,9 +269,9 @@ class Baker:
             into_tile.put_mean_heights(seen.t, seen.face, x, y, out.height)
         if out.part is not None:
             part = self.scene.surface.triangle_part
-            into_tile.put_numbers(seen.face, part, x, y, out.part)
+            put_numbers(seen.face, part, x, y, out.part)
         if out.material is not None:
-            into_tile.put_numbers(points.triangle, self.material, x, y, out.material)
+            put_numbers(points.triangle, self.material, x, y, out.material)
 
 
 def predict_maps(

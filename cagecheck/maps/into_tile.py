@@ -132,6 +132,15 @@ def put_mean_heights(t: Floats, face: Ints, x: Ints, y: Ints, out: NDArray[np.fl
 
 @njit(cache=True, nogil=True)
 def put_numbers(owner: Ints, numbers: Ints, x: Ints, y: Ints, out: Ints) -> None:
+    """Write ``numbers[owner]`` into texels with one sub-texel each, `NO_ID` without an owner."""
+    flat = out.reshape(-1)
+    for i in range(len(x)):
+        number = numbers[np.uint64(owner[i])] if owner[i] >= 0 else NO_ID
+        flat[_at(x[i], y[i], out)] = number
+
+
+@njit(cache=True, nogil=True)
+def put_first_numbers(owner: Ints, numbers: Ints, x: Ints, y: Ints, out: Ints) -> None:
     """Write ``numbers[owner]`` into each texel, from its first sub-texel that has one."""
     flat = out.reshape(-1)
     for i in range(len(x)):
