@@ -7,6 +7,7 @@ import pytest
 
 from cagecheck.meshes.lowpoly import prepare_low
 from cagecheck.meshes.mesh import mesh_from_polygons
+from cagecheck.meshes.normals import NormalRule
 from cagecheck.meshes.tiles import NO_TILE
 
 POINTS = np.array([[0, 0, 0], [2, 0, 0], [2, 1, 0], [0, 1, 0], [1e6, 0, 0.0]])
@@ -50,3 +51,16 @@ def test_the_diagonal_is_that_of_the_vertices_in_use():
     low = prepare_low(mesh_from_polygons(POINTS - [5, 0, 0], FACES))
     assert low.diagonal() == pytest.approx(np.sqrt(2**2 + 1**2))
     assert prepare_low(mesh_from_polygons(POINTS, [])).diagonal() == 0
+
+
+def test_shading_follows_the_rule_given_and_the_rule_is_kept():
+    """A roof of 90 degrees: at 30 degrees its ridge is hard, smooth it is not."""
+    roof = mesh_from_polygons(
+        np.array([[0, 0, 0], [1, 0, 1], [1, 1, 1], [0, 1, 0], [2, 0, 0], [2, 1, 0.0]]),
+        [[0, 1, 2, 3], [1, 4, 5, 2]],
+    )
+    for rule, is_hard in ((NormalRule("hardness"), True), (NormalRule("smooth"), False)):
+        low = prepare_low(roof, rule=rule)
+        assert low.normal_rule == rule
+        assert np.allclose(low.shading_normals, low.face_normals[:, None]) is is_hard
+    assert prepare_low(roof).normal_rule == NormalRule()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import pairwise
 
 import igl
 import numpy as np
@@ -16,6 +17,7 @@ from cagecheck.meshes.lowpoly import prepare_low
 from cagecheck.meshes.mesh import Mesh, mesh_from_polygons
 from cagecheck.meshes.normals import (
     HARDNESS_SLACK_DEG,
+    SLIVER_HEIGHT,
     NormalRule,
     averaged_normals,
     corner_angles,
@@ -85,6 +87,17 @@ def test_triangles_without_area_or_direction_have_no_normal():
     unit, area = triangle_normals(points, np.array([[0, 1, 2], [0, 2, 3], [0, 2, 4]], np.int32))
     assert unit.tolist() == [[0, 0, 0], [0, 0, 0], [0, 0, 1]]
     assert area[0] == 0 and area[1] == pytest.approx(1e-8) and area[2] == pytest.approx(1e-3)
+
+
+@pytest.mark.parametrize("turn", range(3))
+@pytest.mark.parametrize("along", [0.0, 0.5])
+@pytest.mark.parametrize(("share", "faces"), [(0.9, False), (1.1, True)])
+def test_a_sliver_is_judged_by_its_height_against_its_longest_edge(turn, along, share, faces):
+    """A needle (two long edges) and a flat triangle (its tip over the middle) near the limit."""
+    points = np.array([[0, 0, 0], [1, 0, 0], [along, share * SLIVER_HEIGHT, 0.0]])
+    triangle = np.roll(np.arange(3, dtype=np.int32), turn)[None]
+    unit, _ = triangle_normals(points + [4, 8, 0], triangle)
+    assert unit.tolist() == [[0, 0, float(faces)]]
 
 
 @pytest.mark.parametrize("scale", [1e-6, 1.0, 1e6])
@@ -240,6 +253,12 @@ def test_a_sliver_face_makes_no_edge_hard():
     points = np.array([[0, 0, 0], [1, 0, 0], [0.5, 0, 0], [0.5, 1, 0], [0.5, -1, 0.0]])
     mesh = mesh_from_polygons(points, [[0, 2, 3], [2, 1, 3], [0, 1, 2], [1, 0, 4]])
     assert np.allclose(corners(mesh, NormalRule("hardness")), [0, 0, 1])
+    # Nearly without area it faces sideways, as rounding will have it.
+    points[2, 2] = 1e-9
+    mesh = mesh_from_polygons(points, [[0, 2, 3], [2, 1, 3], [0, 1, 2], [1, 0, 4]])
+    cut = triangulate(mesh)
+    same = np.arange(5, dtype=np.int32)
+    assert not hard_edges(mesh, cut, same, NormalRule("hardness")).any()
 
 
 def test_smoothing_groups_as_in_obj():
@@ -282,11 +301,12 @@ def test_file_normals_are_kept_and_gaps_filled():
     given = np.tile([0.0, 3.0, 4.0], (24, 1))
     given[:4] = np.nan
     given[4] = 0
+    given[10, 1] = np.nan
     mesh = replace(mesh, corner_normal=given)
     cut = triangulate(mesh)
     normals = corners(mesh)
     smooth = corners(mesh, NormalRule("smooth"))
-    gap = cut.corners <= 4
+    gap = (cut.corners <= 4) | (cut.corners == 10)
     assert np.allclose(normals[~gap], [0, 0.6, 0.8])
     assert np.allclose(normals[gap], smooth[gap])
 
@@ -324,6 +344,24 @@ def test_edge_pairs_of_closed_open_and_non_manifold():
     pairs, _, _ = edge_pairs(fin)
     assert pairs.tolist() == [[0, 1], [0, 1]]
     assert all(len(x) == 0 for x in edge_pairs(np.zeros((0, 3), np.int32)))
+
+
+@settings(max_examples=50, deadline=None, derandomize=True)
+@given(st.integers(0, 2**32 - 1))
+def test_edge_pairs_like_a_dictionary(seed):
+    """Few vertices and many triangles, so that every edge and every crowded one comes up."""
+    rng = np.random.default_rng(seed)
+    count = rng.integers(3, 7)
+    faces = np.array([rng.permutation(count)[:3] for _ in range(rng.integers(1, 25))], np.int32)
+    held = {}
+    for half, (a, b) in enumerate(zip(faces.ravel(), np.roll(faces, -1, 1).ravel(), strict=True)):
+        held.setdefault((min(a, b), max(a, b)), []).append(half)
+    expected = {
+        (*edge, one, other) for edge, halves in held.items() for one, other in pairwise(halves)
+    }
+    pairs, left, right = edge_pairs(faces)
+    found = {tuple(row) for row in np.column_stack([pairs, left, right]).tolist()}
+    assert found == expected and len(found) == len(left)
 
 
 def test_rules_are_told_in_words():

@@ -139,11 +139,10 @@ def equal_positions(positions: Floats) -> NDArray[np.int64]:
     """Number the vertices so that those at exactly the same place share a number, (V,) from 0."""
     if len(positions) == 0:
         return np.zeros(0, np.int64)
-    rows = np.ascontiguousarray(positions + 0.0)  # -0.0 and 0.0 are one place
-    order = np.lexsort(rows.T)
-    ordered = rows[order]
+    order = np.lexsort(positions.T)  # -0.0 and 0.0 compare as equal: one place
+    ordered = positions[order]
     new = np.concatenate([[False], np.any(ordered[1:] != ordered[:-1], axis=1)])
-    group = np.empty(len(rows), np.int64)
+    group = np.empty(len(positions), np.int64)
     group[order] = np.cumsum(new)
     return group
 
