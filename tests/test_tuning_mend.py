@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 from scipy.optimize import LinearConstraint, minimize
@@ -55,8 +53,7 @@ def test_a_lowered_vertex_is_raised_again_and_all_else_stays(seed: int) -> None:
     one = np.any(low.welded == middle, axis=1)
     wrong = Group(every.points, every.wrong & one[every.points.triangle])
     assert wrong.wrong.any()
-    refused = mend(search, [wrong])[0]
-    assert not refused.any()
+    assert not mend(search, [wrong]).any()
     assert not search.cast(wrong.points).wrong[wrong.wrong].any()
     two = np.any(np.isin(low.welded, np.unique(low.welded[one])), axis=1)
     around = np.zeros(low.position_count, bool)
@@ -72,9 +69,10 @@ def test_kept_vertices_do_not_move_and_what_they_hold_is_a_conflict() -> None:
     search.limits.kept[:] = search.offsets
     wrong = group(search)
     before = search.offsets.copy()
-    refused = mend(search, [wrong])[0]
+    conflict = mend(search, [wrong])
     assert np.array_equal(search.offsets, before)
-    assert wrong.wrong.any() and np.array_equal(refused, wrong.wrong)
+    held = np.unique(wrong.points.triangle[wrong.wrong])
+    assert len(held) and np.array_equal(np.flatnonzero(conflict), held)
 
 
 @pytest.mark.parametrize("columns, fits", [(1, False), (3, False), (2, True), (4, True)])
@@ -95,10 +93,11 @@ def test_a_narrow_gap_with_a_bend_fits_where_the_low_poly_has_an_edge_there(
     search.offsets = np.full(low.position_count, 0.03)
     points = sample_points(low, 0.02, seed=3)
     cast = search.cast(points)
-    refused = mend(search, [Group(points, cast.wrong)])[0]
+    conflict = mend(search, [Group(points, cast.wrong)])
     wrong = search.cast(points).wrong & (points.area > 0)
     assert cast.wrong.any()
-    assert wrong.any() != fits and refused.any() != fits
+    assert wrong.any() != fits and conflict.any() != fits
+    assert conflict[points.triangle[wrong]].all()
 
 
 def test_the_least_change_is_the_least_of_a_general_solver() -> None:
@@ -133,16 +132,30 @@ def test_the_least_change_is_the_least_of_a_general_solver() -> None:
     assert not answer.conflicts.any()
 
 
-def test_the_order_of_groups_does_not_matter_to_the_marks() -> None:
-    search = settled(1)
-    search.offsets[int(np.argmax(search.offsets))] = 0.0
-    wrong = group(search)
-    none = Group(wrong.points, np.zeros(len(wrong.points), bool))
-    start = search.offsets
-    marks = mend(search, [wrong, none])
-    assert [len(m) for m in marks] == [len(wrong.points)] * 2
-    assert not marks[1].any()
-    once = search.offsets
-    search.offsets = start
-    mend(search, [replace(none), wrong])
-    assert search.offsets == pytest.approx(once, abs=1e-6)
+def test_places_that_do_not_feel_each_other_are_mended_as_if_alone() -> None:
+    low, high = bumpy_pair(1, count=16, fine=64)
+    search = search_of(low, high)
+    search.settle("samples")
+    settled_offsets = search.offsets
+    place = np.zeros((low.position_count, 3))
+    place[low.position_id] = low.positions
+    sides = (place[:, 0] < 0.3, place[:, 0] > 0.7)
+    ends = [int(np.argmax(np.where(side, settled_offsets, -1.0))) for side in sides]
+    points = sample_points(low, 0.01, seed=99)
+
+    def spoilt(vertices: list[int]) -> tuple[np.ndarray, Group]:
+        offsets = settled_offsets.copy()
+        offsets[vertices] = 0.0
+        search.offsets = offsets
+        near = np.isin(low.welded, vertices).any(axis=1)
+        return offsets, Group(points, search.cast(points).wrong & near[points.triangle])
+
+    alone = []
+    for vertex in ends:
+        _, group = spoilt([vertex])
+        assert group.wrong.any() and not mend(search, [group]).any()
+        alone.append(search.offsets)
+    _, group = spoilt(ends)
+    assert not mend(search, [group]).any()
+    expected = settled_offsets + sum(offsets - settled_offsets for offsets in alone)
+    assert search.offsets == pytest.approx(expected, abs=1e-6)

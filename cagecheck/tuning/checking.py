@@ -117,9 +117,8 @@ def _mend_and_check(
             groups.append(Group(*texels.look(search)))
         if k == mends or not any(group.wrong.any() for group in groups):
             break
-        refused = mend(search, groups)
-        for group, mask in zip(groups, refused, strict=True):
-            search.conflict[group.points.triangle[mask]] = True
+        search.conflict = search.conflict | mend(search, groups)
+        for group in groups:
             search.add(group.points.take(group.wrong))
     search.progress("checking", 1, 1)
     return Checked(check, int(left.sum()), k + 1)

@@ -30,6 +30,8 @@ from cagecheck.tuning.folds import ShellCheck, check_prisms
 from cagecheck.tuning.search import FOLD_HEADROOM, HOLD, Mask, Search
 from cagecheck.tuning.solver import solve_offsets
 
+Indices = NDArray[np.int64]
+
 # Positions this many edges away from a wrong sample's triangle may move with it.
 RINGS = 1
 # Samples this many edges further out are cast as neighbours.
@@ -51,65 +53,132 @@ class Group:
 
 @dataclass(frozen=True, eq=False)
 class _Place:
-    """Neighbouring wrong samples, and all that may change with them.
+    """Wrong samples whose triangles hang together: their triangles, and what may change with them.
 
-    positions : (Q,) the positions around, ascending; free : (Q,) bool, may move; number : (P,)
-    index into positions, -1 elsewhere. triangles : (S,) int64 that may change; corners : (S, 3)
-    int32 indices into positions. casts : points by group, and which of them count; the others are
-    neighbours. For the M that count: weight : (M,) float64; within : (M,) int64 index into
-    triangles; aim : (M,) bool, to be mended; right : (M,) bool, right before.
+    core : triangles that touch the samples' own; free : positions that may move; near : triangles
+    that touch one of those or hold a sample; seen : those and the triangles around.
     """
 
-    positions: NDArray[np.integer]
-    free: Mask
+    core: Indices
+    free: Indices
+    near: Indices
+    seen: Indices
+
+
+@dataclass(frozen=True, eq=False)
+class _Batch:
+    """K places that do not feel each other: no triangle is near two of them.
+
+    positions : (Q,) those of the places, ascending; owner : (Q,) the place that may move it, -1
+    where it stays; number : (P,) index into positions, -1 elsewhere. triangles : (S,) that may
+    change; triangle_owner : (S,); corners : (S, 3) indices into positions. casts : points by
+    group, and which of them count; the others are neighbours. For the M that count: point_owner,
+    weight, within (an index into triangles), aim (to be mended) and right (before).
+    """
+
+    count: int
+    positions: Indices
+    owner: Indices
     number: Ints
-    triangles: NDArray[np.int64]
+    triangles: Indices
+    triangle_owner: Indices
     corners: Ints
     graph: Graph
     casts: list[tuple[SurfacePoints, Mask]]
+    point_owner: Indices
     weight: Floats
-    within: NDArray[np.int64]
+    within: Indices
     aim: Mask
     right: Mask
+
+    def of_points(self, value: Floats) -> Floats:
+        """Return (K,) the sums of (M,) numbers over each place."""
+        return np.asarray(np.bincount(self.point_owner, value, self.count), np.float64)
+
+    def with_points(self, mark: Mask) -> Mask:
+        """Return (K,) bool: places with a marked one of the M points."""
+        return np.asarray(np.bincount(self.point_owner[mark], minlength=self.count) > 0)
+
+    def with_triangles(self, mark: Mask) -> Mask:
+        """Return (K,) bool: places with a marked one of the S triangles."""
+        return np.asarray(np.bincount(self.triangle_owner[mark], minlength=self.count) > 0)
 
 
 @dataclass(frozen=True, eq=False)
 class _View:
-    """What a cast of a place shows: (M,) bool wrong, and rows whose `point` is one of the M."""
+    """What a cast of a batch shows: (M,) wrong and start, and rows whose `point` is of the M."""
 
     wrong: Mask
     start: Floats
     rows: Corridors
 
 
-def mend(search: Search, groups: list[Group]) -> list[Mask]:
-    """Mend what can be mended of the wrong points; return per group (N,) bool: the conflicts.
+def mend(search: Search, groups: list[Group]) -> Mask:
+    """Mend what can be mended of the wrong points; return (T,) bool: triangles in conflict.
 
-    Changes `search.offsets`. A conflict is a wrong sample that stays wrong, where along the rays
-    of the last full step no offsets around it keep all rows, or none do without another fold.
-    Samples that are neither mended nor in conflict are those whose rays did not settle.
+    Changes `search.offsets`. In conflict are triangles where samples stay wrong, since along the
+    rays of the last full step no offsets around them keep all rows, or none do without another
+    fold. Samples that are neither mended nor in conflict are those whose rays did not settle.
     """
-    group = np.repeat(np.arange(len(groups)), [len(g.points) for g in groups])
-    triangle = np.concatenate([g.points.triangle for g in groups])
-    wrong = np.concatenate([g.wrong for g in groups])
-    refused = np.zeros(len(wrong), bool)
-    every = [*groups, Group(search.points, np.zeros(len(search.points), bool))]
-    places = _clusters(search.low, triangle, np.flatnonzero(wrong))
-    for k, rows in enumerate(places):
-        search.progress("mending", k, len(places))
-        place = _place(search, every, triangle[rows])
-        if not place.aim.any():
-            continue  # Mended by its neighbours already.
-        # Where the artist holds everything around there is nothing to try.
-        refused[rows] = not place.free.any() or _attempt(search, place)
-    return [refused[group == g] for g in range(len(groups))]
+    low = search.low
+    count = len(low.triangles)
+    mesh = _Adjacency(low)
+    free = ~np.isfinite(search.limits.kept)
+    triangles = np.unique(np.concatenate([g.points.triangle[g.wrong] for g in groups]))
+    places = [_place(mesh, free, cluster) for cluster in _clusters(low, triangles)]
+    known = Group(search.points, np.zeros(len(search.points), bool))
+    shelves = [_Shelf(group, count) for group in (*groups, known)]
+    conflict = np.zeros(count, bool)
+    total = len(places)
+    while places:
+        search.progress("mending", total - len(places), total)
+        chosen, places = _apart(places, count)
+        conflict[_run(search, _batch(search, shelves, chosen))] = True
+    return conflict
 
 
-def _clusters(
-    low: LowPoly, triangle: NDArray[np.int32], rows: NDArray[np.int64]
-) -> list[NDArray[np.int64]]:
-    """Group samples whose triangles hang together by corners, in the order of their first."""
-    corner = low.welded[triangle[rows]]
+class _Shelf:
+    """A group's points by triangle."""
+
+    def __init__(self, group: Group, count: int) -> None:
+        triangle = group.points.triangle
+        self.group = group
+        self.order = np.argsort(triangle, kind="stable")
+        self.first = np.searchsorted(triangle[self.order], np.arange(count + 1))
+
+    def rows(self, triangles: Indices) -> Indices:
+        """Return the points in some triangles, ascending."""
+        return np.sort(self.order[_runs(self.first, triangles)])
+
+
+class _Adjacency:
+    """The triangles at every welded position."""
+
+    def __init__(self, low: LowPoly) -> None:
+        self.welded = low.welded
+        self.at = np.argsort(low.welded.ravel(), kind="stable")
+        corner = low.welded.ravel()[self.at]
+        self.first = np.searchsorted(corner, np.arange(low.position_count + 1))
+
+    def triangles(self, positions: Indices) -> Indices:
+        """Return the triangles that touch some positions, ascending."""
+        return np.unique(self.at[_runs(self.first, positions)] // 3)
+
+    def positions(self, triangles: Indices) -> Indices:
+        """Return the corners of some triangles, ascending."""
+        return np.unique(self.welded[triangles]).astype(np.int64)
+
+
+def _runs(first: Indices, which: Indices) -> Indices:
+    """Return the indices first[w] to first[w + 1] of every w in `which`, one after the other."""
+    length = first[which + 1] - first[which]
+    before = np.cumsum(length) - length
+    return np.arange(int(length.sum())) + np.repeat(first[which] - before, length)
+
+
+def _clusters(low: LowPoly, triangles: Indices) -> list[Indices]:
+    """Group triangles that hang together by corners, in the order of their first."""
+    corner = low.welded[triangles]
     ends = corner[:, [0, 1]].ravel(), corner[:, [1, 2]].ravel()
     count = low.position_count
     graph = coo_array((np.ones(len(ends[0]), np.int8), ends), shape=(count, count))
@@ -117,60 +186,80 @@ def _clusters(
     mine = component[corner[:, 0]]
     order = np.argsort(mine, kind="stable")
     starts = np.flatnonzero(np.diff(mine[order])) + 1
-    return sorted(np.split(rows[order], starts), key=lambda r: int(r[0])) if len(rows) else []
+    parts = np.split(triangles[order], starts) if len(triangles) else []
+    return sorted(parts, key=lambda part: int(part[0]))
 
 
-def _around(low: LowPoly, positions: Mask, rings: int) -> Mask:
-    """Return (P,) bool: positions so many edges away at most."""
-    for _ in range(rings):
-        near = np.any(positions[low.welded], axis=1)
-        positions = positions.copy()
-        positions[low.welded[near]] = True
-    return positions
-
-
-def _place(search: Search, groups: list[Group], triangle: NDArray[np.int32]) -> _Place:
-    low = search.low
-    corner = np.zeros(low.position_count, bool)
-    corner[low.welded[triangle]] = True
-    free = _around(low, corner, RINGS) & ~np.isfinite(search.limits.kept)
-    near: Mask = np.any(free[low.welded], axis=1)
+def _place(mesh: _Adjacency, free: Mask, triangles: Indices) -> _Place:
+    around = mesh.positions(triangles)
+    core = mesh.triangles(around)
+    for _ in range(RINGS):
+        around = mesh.positions(mesh.triangles(around))
+    mine = around[free[around]]
     # Where nothing is free the samples' own triangles are looked at all the same.
-    near[triangle] = True
-    core = np.zeros(len(near), bool)
-    core[np.any(corner[low.welded], axis=1)] = True
-    positions = np.unique(low.welded[near])
-    held = np.zeros(low.position_count, bool)
-    held[positions] = True
-    seen: Mask = np.any(_around(low, held, NEIGHBOUR_RINGS)[low.welded], axis=1)
-    casts, aims = [], []
-    for g in groups:
-        rows = np.flatnonzero(seen[g.points.triangle])
-        casts.append((g.points.take(rows), near[g.points.triangle[rows]]))
-        aims.append((g.wrong & core[g.points.triangle])[rows][casts[-1][1]])
-    view = _look(search, casts)
-    aim = np.concatenate(aims) & view.wrong
-    triangles = np.flatnonzero(near)
-    inside = np.concatenate([p.triangle[counts] for p, counts in casts])
+    near = np.union1d(mesh.triangles(mine), triangles)
+    seen = near
+    for _ in range(NEIGHBOUR_RINGS):
+        seen = mesh.triangles(mesh.positions(seen))
+    return _Place(core, mine, near, seen)
+
+
+def _apart(places: list[_Place], count: int) -> tuple[list[_Place], list[_Place]]:
+    """Part the places into some that do not feel each other and the rest, in order."""
+    taken = np.zeros(count, bool)
+    chosen, rest = [], []
+    for place in places:
+        if taken[place.near].any():
+            rest.append(place)
+        else:
+            taken[place.near] = True
+            chosen.append(place)
+    return chosen, rest
+
+
+def _batch(search: Search, shelves: list[_Shelf], places: list[_Place]) -> _Batch:
+    low = search.low
+    triangle_owner = np.full(len(low.triangles), -1, np.int64)
+    core = np.zeros(len(low.triangles), bool)
+    free_owner = np.full(low.position_count, -1, np.int64)
+    for k, place in enumerate(places):
+        triangle_owner[place.near] = k
+        core[place.core] = True
+        free_owner[place.free] = k
+    triangles = np.flatnonzero(triangle_owner >= 0)
+    positions = np.unique(low.welded[triangles]).astype(np.int64)
     number = np.full(low.position_count, -1, np.int32)
     number[positions] = np.arange(len(positions), dtype=np.int32)
-    return _Place(
+    seen = np.unique(np.concatenate([place.seen for place in places]))
+    casts, aims = [], []
+    for shelf in shelves:
+        rows = shelf.rows(seen)
+        points = shelf.group.points.take(rows)
+        counts = triangle_owner[points.triangle] >= 0
+        casts.append((points, counts))
+        aims.append((shelf.group.wrong[rows] & core[points.triangle])[counts])
+    inside = np.concatenate([points.triangle[counts] for points, counts in casts])
+    wrong = _look(search, casts).wrong
+    return _Batch(
+        count=len(places),
         positions=positions,
-        free=free[positions],
+        owner=free_owner[positions],
         number=number,
         triangles=triangles,
-        corners=number[low.welded[near]],
+        triangle_owner=triangle_owner[triangles],
+        corners=number[low.welded[triangles]],
         graph=_part_of(search.graph, positions, number),
         casts=casts,
+        point_owner=triangle_owner[inside],
         weight=np.concatenate([search.weight(p)[counts] for p, counts in casts]),
         within=np.searchsorted(triangles, inside),
-        aim=aim,
-        right=~view.wrong,
+        aim=np.concatenate(aims) & wrong,
+        right=~wrong,
     )
 
 
 def _look(search: Search, casts: list[tuple[SurfacePoints, Mask]]) -> _View:
-    """Cast the groups of a place, each by itself."""
+    """Cast the groups of a batch, each by itself."""
     wrong, start, rows, done = [], [], [], 0
     for points, counts in casts:
         cast = search.cast(points)
@@ -183,7 +272,7 @@ def _look(search: Search, casts: list[tuple[SurfacePoints, Mask]]) -> _View:
     return _View(np.concatenate(wrong), np.concatenate(start), join_corridors(rows))
 
 
-def _part_of(graph: Graph, positions: NDArray[np.integer], number: Ints) -> Graph:
+def _part_of(graph: Graph, positions: Indices, number: Ints) -> Graph:
     edges = number[graph.edges]
     inside = (edges >= 0).all(axis=1)
     return Graph(
@@ -191,78 +280,102 @@ def _part_of(graph: Graph, positions: NDArray[np.integer], number: Ints) -> Grap
     )
 
 
-def _attempt(search: Search, place: _Place) -> bool:
-    """Mend one place; return whether what stays wrong there is a conflict."""
-    best, gained = search.offsets, 0.0
-    view, before = _look(search, place.casts), _shell(search, place).folded
-    ceiling = np.maximum(search.limits.fold_ceiling, search.offsets)[place.positions]
-    radius, refused = np.inf, False
+def _run(search: Search, batch: _Batch) -> Indices:
+    """Mend the places of a batch, all at once; return the triangles in conflict."""
+    view, before = _look(search, batch.casts), _shell(search, batch).folded
+    best, best_wrong = search.offsets[batch.positions], view.wrong
+    gained = np.zeros(batch.count)
+    weight = np.bincount(batch.within, batch.weight, len(batch.triangles))
+    ceiling = np.maximum(search.limits.fold_ceiling, search.offsets)[batch.positions]
+    radius = np.full(batch.count, np.inf)
+    wanted = batch.aim | batch.right
+    free = np.bincount(batch.owner[batch.owner >= 0], minlength=batch.count) > 0
+    active = batch.with_points(batch.aim) & free
+    # Where the artist holds everything around there is nothing to try.
+    refused = batch.with_points(batch.aim) & ~free
     for k in range(FULL_STEPS + SHORT_STEPS):
-        change, broken = _least_change(search, place, view, ceiling, radius)
+        if not active.any():
+            break
+        change, broken = _least_change(search, batch, view, ceiling, radius, active)
         search.offsets = search.offsets.copy()
-        search.offsets[place.positions] += change
-        view, shell = _look(search, place.casts), _shell(search, place)
+        search.offsets[batch.positions] += change
+        view, shell = _look(search, batch.casts), _shell(search, batch)
         folded = shell.folded & ~before
-        gain = _gain(place, view, folded)
-        if gain > gained:
-            best, gained = search.offsets, gain
-        if not (folded.any() or (view.wrong & (place.aim | place.right)).any()):
-            break
-        refused = k + 1 == FULL_STEPS and (broken or bool(folded.any()))
-        if refused:
-            break
-        _lower(ceiling, place, shell, search.offsets)
+        mended, lost = batch.aim & ~view.wrong, batch.right & view.wrong
+        gain = batch.of_points(batch.weight * (mended * 1.0 - lost))
+        # A triangle that folds counts as lost.
+        gain -= np.bincount(batch.triangle_owner, weight * folded, batch.count)
+        better = active & (gain > gained)
+        gained[better] = gain[better]
+        best = np.where(_owned(batch.owner, better), search.offsets[batch.positions], best)
+        best_wrong = np.where(better[batch.point_owner], view.wrong, best_wrong)
+        folds = batch.with_triangles(folded)
+        clean = active & ~folds & ~batch.with_points(view.wrong & wanted)
+        if k + 1 == FULL_STEPS:
+            refused |= active & ~clean & (broken | folds)
+        active &= ~clean & ~refused
+        _lower(ceiling, batch, shell, search.offsets)
         if k + 1 >= FULL_STEPS:
-            radius = HOLD * min(float(np.abs(change).max()), radius)
-    search.offsets = best
-    return refused
+            radius = HOLD * np.minimum(_largest(batch, change), radius)
+    search.offsets = search.offsets.copy()
+    search.offsets[batch.positions] = best
+    return batch.triangles[batch.within[batch.aim & best_wrong & refused[batch.point_owner]]]
 
 
-def _gain(place: _Place, view: _View, folded: Mask) -> float:
-    """Return what is mended less what is lost, in usual samples; a fold loses its triangle."""
-    mended, lost = place.aim & ~view.wrong, place.right & view.wrong
-    kept = float(place.weight[mended].sum() - place.weight[lost].sum())
-    return kept - float(place.weight[folded[place.within]].sum())
+def _owned(owner: Indices, places: Mask) -> Mask:
+    """Return (Q,) bool: positions that belong to marked places."""
+    return np.asarray((owner >= 0) & places[np.maximum(owner, 0)])
 
 
-def _shell(search: Search, place: _Place) -> ShellCheck:
-    at = place.triangles
+def _largest(batch: _Batch, change: Floats) -> Floats:
+    """Return (K,) how far the positions of each place moved at most."""
+    out = np.zeros(batch.count)
+    mine = batch.owner >= 0
+    np.maximum.at(out, batch.owner[mine], np.abs(change[mine]))
+    return out
+
+
+def _shell(search: Search, batch: _Batch) -> ShellCheck:
+    at = batch.triangles
     corners = search.low.positions[search.low.triangles[at]]
     return check_prisms(corners, search.cage().displacement[at])
 
 
-def _lower(ceiling: Floats, place: _Place, shell: ShellCheck, offsets: Floats) -> None:
+def _lower(ceiling: Floats, batch: _Batch, shell: ShellCheck, offsets: Floats) -> None:
     """Lower the soft ceilings of folded triangles below where they fold."""
     folded = np.flatnonzero(shell.folded & (shell.fold_height > 0))
     share = FOLD_HEADROOM * np.minimum(shell.fold_height[folded], 1.0)
-    corner = place.corners[folded]
-    height = share[:, None] * offsets[place.positions[corner]]
+    corner = batch.corners[folded]
+    height = share[:, None] * offsets[batch.positions[corner]]
     np.minimum.at(ceiling, corner.ravel(), height.ravel())
 
 
 def _least_change(
-    search: Search, place: _Place, view: _View, ceiling: Floats, radius: float
-) -> tuple[Floats, bool]:
-    """Return (Q,) what to add along the rays of a cast, and whether a row had to be left."""
-    here = search.offsets[place.positions]
-    fixed = np.where(place.free, np.nan, here)
+    search: Search, batch: _Batch, view: _View, ceiling: Floats, radius: Floats, active: Mask
+) -> tuple[Floats, Mask]:
+    """Return (Q,) what to add along the rays of a cast, and (K,) where a row had to be left."""
+    here = search.offsets[batch.positions]
+    free = _owned(batch.owner, active)
+    fixed = np.where(free, np.nan, here)
     limits = Limits(search.limits.ceiling, search.limits.preferred, fixed, ceiling)
-    rows = _rows(place, view)
-    around = here, np.full(len(here), radius)
-    problem = build_problem(place.graph, rows, limits, around=around).of_change(here)
+    rows = _rows(batch, view, active)
+    around = here, radius[np.maximum(batch.owner, 0)]
+    problem = build_problem(batch.graph, rows, limits, around=around).of_change(here)
     solution = solve_offsets(problem, solver=search.solver)
     change = np.clip(here + solution.offsets, 0.0, search.limits.ceiling) - here
-    return np.where(place.free, change, 0.0), bool(solution.conflicts[: len(rows)].any())
+    broken = np.zeros(len(view.wrong), bool)
+    broken[rows.point[solution.conflicts[: len(rows)]]] = True
+    return np.where(free, change, 0.0), batch.with_points(broken)
 
 
-def _rows(place: _Place, view: _View) -> Corridors:
+def _rows(batch: _Batch, view: _View, active: Mask) -> Corridors:
     """Return the rows to keep: what is right needs no more clearance than it has."""
     c = view.rows
     start, fine = view.start[c.point], ~view.wrong[c.point]
-    wanted = (place.aim | place.right)[c.point]
+    wanted = ((batch.aim | batch.right) & active[batch.point_owner])[c.point]
     return replace(
         c,
-        columns=place.number[c.columns],
+        columns=batch.number[c.columns],
         lower=np.where(fine, np.minimum(c.lower, start), c.lower),
         upper=np.where(fine, np.maximum(c.upper, start), c.upper),
         clash=~wanted | (c.clash & ~fine),
