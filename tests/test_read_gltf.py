@@ -1,0 +1,209 @@
+"""Nodes, skins and primitives of glTF, against SciPy's rotations and the standard's formulas.
+
+Sections are those of Khronos Group, "glTF 2.0 Specification" (ISO/IEC 12113:2022).
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from scipy.spatial.transform import Rotation
+
+from cagecheck.errors import InputError
+from cagecheck.meshes import gltf
+from cagecheck.meshes.read import read_mesh, read_surface
+from tests.mesh_samples import CORNERS, TRIANGLES, glb_bytes, gltf_tree
+
+
+def put(folder: Path, tree: dict[str, Any], data: bytes, name: str = "a.glb") -> Path:
+    tree["buffers"] = [{"byteLength": len(data)}]
+    path = folder / name
+    path.write_bytes(glb_bytes(tree, data))
+    return path
+
+
+def attach(tree: dict[str, Any], data: bytes, rows: np.ndarray, kind: str) -> tuple[bytes, int]:
+    """Append an accessor over rows of its own. Returns the data and the accessor's number."""
+    code = {"f4": 5126, "u1": 5121, "u2": 5123}[rows.dtype.str[1:]]
+    data += b"\0" * (-len(data) % 4)
+    raw = rows.tobytes()
+    tree["bufferViews"].append({"buffer": 0, "byteOffset": len(data), "byteLength": len(raw)})
+    tree["accessors"].append(
+        {
+            "bufferView": len(tree["bufferViews"]) - 1,
+            "componentType": code,
+            "count": len(rows),
+            "type": kind,
+        }
+    )
+    return data + raw, len(tree["accessors"]) - 1
+
+
+def placed(shift: np.ndarray, turn: np.ndarray, scale: np.ndarray) -> np.ndarray:
+    """T R S as a matrix (section 3.5.3), rotations by SciPy, which orders quaternions alike."""
+    out = np.eye(4)
+    out[:3, :3] = Rotation.from_quat(turn).as_matrix() @ np.diag(scale)
+    out[:3, 3] = shift
+    return out
+
+
+def moved(points: np.ndarray, matrix: np.ndarray) -> np.ndarray:
+    return (np.column_stack([points, np.ones(len(points))]) @ matrix.T)[:, :3]
+
+
+def random_node(rng: np.random.Generator) -> tuple[dict[str, Any], np.ndarray]:
+    shift, turn = rng.normal(size=3), rng.normal(size=4)
+    scale = rng.uniform(0.5, 2, 3) * rng.choice([-1, 1], 3)
+    node = {"translation": shift.tolist(), "rotation": turn.tolist(), "scale": scale.tolist()}
+    return node, placed(shift, turn, scale)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_nodes_within_nodes_anywhere(tmp_path: Path, seed: int) -> None:
+    """Quaternions of any length and axis, mirrored scales, and a matrix, column by column."""
+    rng = np.random.default_rng(seed)
+    tree, data = gltf_tree()
+    (outer, first), (inner, second) = random_node(rng), random_node(rng)
+    third = np.eye(4)
+    third[:3] = rng.normal(size=(3, 4))
+    tree["nodes"] = [
+        outer | {"children": [1]},
+        inner | {"children": [2]},
+        {"name": "last", "mesh": 0, "matrix": third.T.ravel().tolist()},
+    ]
+    del tree["scenes"], tree["scene"]  # then every root is shown
+    path = put(tmp_path, tree, data)
+    world = first @ second @ third
+    expected = moved(CORNERS, world)
+    mesh, surface = read_mesh(path), read_surface(path)
+    assert np.allclose(mesh.positions, expected, atol=1e-9)
+    assert np.allclose(surface.positions, expected, atol=1e-4)
+    # Section 3.7.4: a negative determinant turns the winding round.
+    order = TRIANGLES[:, ::-1] if np.linalg.det(world) < 0 else TRIANGLES
+    assert np.array_equal(mesh.corner_vertex.reshape(-1, 3), order)
+    assert np.array_equal(surface.triangles, order)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_normals_go_with_the_inverse_transpose(tmp_path: Path, seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    tree, data = gltf_tree()
+    normals = rng.normal(size=(8, 3)).astype("<f4")
+    data, index = attach(tree, data, normals, "VEC3")
+    tree["meshes"][0]["primitives"][0]["attributes"]["NORMAL"] = index
+    node, matrix = random_node(rng)
+    tree["nodes"] = [node | {"mesh": 0}]
+    tree["scenes"] = [{"nodes": [0]}]
+    mesh = read_mesh(put(tmp_path, tree, data))
+    expected = normals @ np.linalg.inv(matrix[:3, :3])
+    expected /= np.linalg.norm(expected, axis=1, keepdims=True)
+    assert mesh.corner_normal is not None
+    assert np.allclose(mesh.corner_normal, expected[mesh.corner_vertex], atol=1e-6)
+
+
+def test_surface_and_mesh_agree_on_many_pieces(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Two primitives that share positions under two nodes, one mirrored, in blocks of five."""
+    monkeypatch.setattr(gltf, "_BLOCK", 5)
+    tree, data = gltf_tree(two_nodes=True)
+    data, index = attach(tree, data, TRIANGLES[:2].ravel().astype("<u2"), "SCALAR")
+    tree["materials"].append({})
+    tree["meshes"][0]["primitives"].append(
+        {"attributes": {"POSITION": 0}, "indices": index, "material": 1}
+    )
+    path = put(tmp_path, tree, data)
+    mesh, surface = read_mesh(path), read_surface(path)
+    assert mesh.vertex_count == 16 and mesh.material_names == ("skin", "material 1")
+    assert mesh.face_material is not None
+    assert mesh.face_material.tolist() == ([0] * 12 + [1] * 2) * 2
+    assert mesh.face_part.tolist() == [0] * 14 + [1] * 14
+    assert np.array_equal(surface.triangle_part, mesh.face_part)
+    assert surface.part_names == mesh.part_names == ("Cube", "Mirrored")
+    corners = mesh.positions[mesh.corner_vertex].reshape(-1, 3, 3)
+    assert np.allclose(surface.positions[surface.triangles], corners, atol=1e-6)
+    mirrored = CORNERS[np.concatenate([TRIANGLES, TRIANGLES[:2]])][:, ::-1] * [-1, 1, 1]
+    assert np.allclose(corners[14:], mirrored)
+    # The second primitive has no UVs of its own.
+    assert mesh.corner_uv is not None
+    has_uv = np.isfinite(mesh.corner_uv).all(axis=1).reshape(-1, 3).all(axis=1)
+    assert has_uv.tolist() == ([True] * 12 + [False] * 2) * 2
+
+
+@pytest.mark.parametrize("bind", [True, False])
+@pytest.mark.parametrize("total", [1.0, 0.5])
+def test_skins_follow_their_joints_and_not_their_node(
+    tmp_path: Path, bind: bool, total: float
+) -> None:
+    """Section 3.7.3: the weighted sum of joint matrix times inverse bind matrix, nothing else.
+
+    Weights that do not sum to 1 are brought to it.
+    """
+    rng = np.random.default_rng(3)
+    tree, data = gltf_tree()
+    (hip, hip_matrix), (knee, knee_matrix), (own, _) = (random_node(rng) for _ in range(3))
+    joints = rng.integers(0, 2, (8, 4)).astype("<u1")
+    weights = rng.dirichlet(np.ones(4), 8) * total
+    binds = np.tile(np.eye(4), (2, 1, 1))
+    binds[:, :3] = rng.normal(size=(2, 3, 4))
+    data, at = attach(tree, data, joints, "VEC4")
+    data, share = attach(tree, data, weights.astype("<f4"), "VEC4")
+    stored = np.ascontiguousarray(binds.transpose(0, 2, 1)).astype("<f4").reshape(2, 16)
+    data, inverse = attach(tree, data, stored, "MAT4")
+    tree["meshes"][0]["primitives"][0]["attributes"] |= {"JOINTS_0": at, "WEIGHTS_0": share}
+    # The knee hangs below the hip; neither is shown by the scene.
+    tree["nodes"] = [own | {"mesh": 0, "skin": 0}, hip | {"children": [2]}, knee]
+    tree["scenes"] = [{"nodes": [0]}]
+    tree["skins"] = [{"joints": [2, 1]} | ({"inverseBindMatrices": inverse} if bind else {})]
+    path = put(tmp_path, tree, data)
+    world = [hip_matrix @ knee_matrix, hip_matrix]
+    if bind:
+        world = [m @ b for m, b in zip(world, binds, strict=True)]
+    expected = [
+        sum(w * moved(p[None], world[j])[0] for j, w in zip(js, ws, strict=True)) / total
+        for p, js, ws in zip(CORNERS, joints, weights, strict=True)
+    ]
+    assert np.allclose(read_mesh(path).positions, expected, atol=1e-5)
+    assert np.allclose(read_surface(path).positions, expected, atol=1e-5)
+
+
+def test_what_is_no_triangle_is_counted_and_left_out(tmp_path: Path) -> None:
+    tree, data = gltf_tree()
+    primitives = tree["meshes"][0]["primitives"]
+    primitives += [{"attributes": {"POSITION": 0}, "mode": mode} for mode in (0, 1, 3)]
+    primitives += [{"attributes": {"TEXCOORD_0": 2}}] * 2
+    mesh = read_mesh(put(tmp_path, tree, data))
+    assert {n.code: n.count for n in mesh.notices} == {
+        "gltf-lines-or-points": 3, "gltf-no-positions": 2,
+    }  # fmt: skip
+    assert mesh.face_count == 12
+
+
+def test_without_indices_vertices_make_triangles_in_turn(tmp_path: Path) -> None:
+    tree, data = gltf_tree()
+    data, index = attach(tree, data, CORNERS[TRIANGLES.ravel()].astype("<f4"), "VEC3")
+    tree["meshes"][0]["primitives"] = [{"attributes": {"POSITION": index}}]
+    tree["nodes"][1].pop("translation")
+    tree["nodes"][0] = {"children": [1]}
+    path = put(tmp_path, tree, data)
+    assert read_mesh(path).corner_vertex.tolist() == list(range(36))
+    assert np.array_equal(read_surface(path).positions, CORNERS[TRIANGLES.ravel()])
+
+
+@pytest.mark.parametrize("name", ["TEXCOORD_0", "NORMAL", "JOINTS_0"])
+def test_attributes_of_another_length_are_refused(tmp_path: Path, name: str) -> None:
+    tree, data = gltf_tree()
+    attributes = tree["meshes"][0]["primitives"][0]["attributes"]
+    width, kind = {"TEXCOORD_0": (2, "VEC2"), "NORMAL": (3, "VEC3"), "JOINTS_0": (4, "VEC4")}[name]
+    data, attributes[name] = attach(
+        tree, data, np.zeros((7, width), "<u1" if name == "JOINTS_0" else "<f4"), kind
+    )
+    if name == "JOINTS_0":
+        data, attributes["WEIGHTS_0"] = attach(tree, data, np.ones((8, 4), "<f4"), "VEC4")
+        tree["skins"] = [{"joints": [0]}]
+        tree["nodes"][1]["skin"] = 0
+    with pytest.raises(InputError, match="match"):
+        read_mesh(put(tmp_path, tree, data))
