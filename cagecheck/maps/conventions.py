@@ -44,6 +44,9 @@ TURNS = (
 
 # Wide enough for filtering and sub-texel shifts, narrow enough that a flipped bump disagrees.
 AGREEMENT_DEGREES = 6.0
+# Leaning normals tell conventions apart, flat ones do not: what a flat one weighs beside the lean
+# of a leaning one. Above nothing, so that a map without detail still agrees.
+FLAT_WEIGHT = 0.02
 # A reading must agree better than the plain one by this much before it is called a fault, and
 # each further oddity of a reading must pay for itself. Chance agreement of unrelated maps moves by
 # less than 0.02 at a few thousand texels.
@@ -277,7 +280,7 @@ def _agreement(
             square += v * v
         w = 1.0
         if tangent:
-            w = 0.02 + np.sqrt(target[i, 0] ** 2 + target[i, 1] ** 2)
+            w = FLAT_WEIGHT + np.sqrt(target[i, 0] ** 2 + target[i, 1] ** 2)
         weight += w
         if square > 0.0:
             angle = np.arccos(min(max(dot / np.sqrt(square), -1.0), 1.0))

@@ -8,8 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cagecheck.maps.conventions import (
+    AGREEMENT_DEGREES,
     BASES,
     FINER_SHARE,
+    FLAT_WEIGHT,
     ROUNDING_DEGREES,
     ConventionFault,
     Reading,
@@ -66,12 +68,19 @@ def finer_reading(
                 angles[mine] = degrees_between(shown, wanted)
                 kind = replace(reading, basis=basis, quads=quads, normals=normals)
                 choices.append((kind, full, angles))
-    best = _best_choice(choices, prior)
-    return (
-        choices[best][0],
-        float(np.nanmedian(choices[best][2])),
-        _finer_faults(choices[best][0], variants.settings.quads),
-    )
+    kind, wanted, angles = choices[_best_choice(choices, prior)]
+    if _oddities(kind, reading):
+        kind = replace(kind, agreement=_agreement(wanted, angles, kind.space == "tangent"))
+    return kind, float(np.nanmedian(angles)), _finer_faults(kind, variants.settings.quads)
+
+
+def _agreement(wanted: Floats, angles: Floats, tangent: bool) -> float:
+    """Return the agreement of `cagecheck.maps.conventions` from angles that are known already."""
+    lean = np.hypot(wanted[:, 0], wanted[:, 1])
+    weight = FLAT_WEIGHT + lean if tangent else np.ones(len(lean))
+    known = np.isfinite(angles)
+    fits = np.exp(-((angles[known] / AGREEMENT_DEGREES) ** 2))
+    return float(np.average(fits, weights=weight[known]))
 
 
 def _best_choice(
