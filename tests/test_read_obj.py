@@ -123,6 +123,9 @@ def test_large_file_is_read_in_pieces_as_in_one(
 def test_bad_files_are_told_in_words(tmp_path: Path, text: bytes, words: str) -> None:
     with pytest.raises(InputError, match=words):
         read_mesh(write(tmp_path, text))
+    if b"vt" not in text and b"/" not in text and "any area" not in words:
+        with pytest.raises(InputError, match=words):
+            read_surface(write(tmp_path, text))
 
 
 def test_notices_name_unused_vertices_and_flat_faces(tmp_path: Path) -> None:
