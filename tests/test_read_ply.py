@@ -100,12 +100,17 @@ def triangle(kind: str, count: str = "uchar", rows: str = "3 0 1 2\n") -> tuple[
 
 
 def test_doubles_keep_their_precision_and_long_text_is_rounded_exactly(tmp_path: Path) -> None:
-    """Python's own reading of decimals rounds exactly (IEEE 754)."""
+    """Python's own reading of decimals rounds exactly (IEEE 754); 25 digits by parts would not."""
+    words = [
+        "291.4177763170669074391500",
+        "080.6360837783533740681241",
+        "345.9845551439729815061622",
+    ]
     text, body = triangle("double")
-    words = ["0.1000000000000000055511151231257827", "123456789.12345678901234567890123456789"]
-    body = body.replace(b"1 0 0\n0 1 0", f"{words[0]} 0 0\n0 {words[1]} 0".encode())
+    body = body.replace(b"1 0 0\n0 1 0", f"{words[0]} 0 {words[1]}\n0 {words[2]} 0".encode())
     mesh = read_mesh(put(tmp_path, text, body))
-    assert mesh.positions.tolist() == [[0, 0, 0], [float(words[0]), 0, 0], [0, float(words[1]), 0]]
+    first, second, third = map(float, words)
+    assert mesh.positions.tolist() == [[0, 0, 0], [first, 0, second], [0, third, 0]]
     assert read_surface(tmp_path / "a.ply").positions.dtype == np.float64
     assert read_surface(put(tmp_path, *triangle("float"))).positions.dtype == np.float32
 
