@@ -7,17 +7,19 @@ import pytest
 
 from cagecheck.auto import LEAST_SHARE
 from cagecheck.defects.kinds import Defect
+from cagecheck.defects.unseen import SEEN_SPACINGS
 from cagecheck.errors import InputError
 from cagecheck.prediction import (
     Settings,
     check_settings,
+    lost_title,
     place_points,
     predict,
     resolve,
     texel_tiles,
 )
 from cagecheck.rays import Scene, cage_from_offset
-from tests.shapes import as_low, grid, plane_high, plane_low
+from tests.shapes import as_low, grid, halves, plane_high, plane_low, surface
 
 ALL = np.ones((1, 1), bool)
 FEW = dict(samples=2000, unseen_points=0)
@@ -105,6 +107,38 @@ def test_totals_of_a_plate_that_misses_everywhere() -> None:
     (row,) = rows
     assert row["samples"] == len(result.points.triangle) and row["regions"] == 1
     assert (row["area"], row["percent"], row["texels"]) == pytest.approx((4, 100, 256**2))
+
+
+def test_regions_of_low_and_high_are_numbered_together_by_their_texels() -> None:
+    """A quarter of the ground is cut away and a sixty-fourth elsewhere; a plate floats over it.
+
+    On a plate of side 1 with a whole tile of 256 texels, texels are area times 256 squared.
+    """
+    low = plane_low(4, with_uv=True)
+    positions, quads = grid(8)
+    middle = positions[quads].mean(axis=1)
+    hole = (middle[:, 0] > 0.25) | (np.abs(middle[:, :2] + 0.4375).max(axis=1) < 0.01)
+    plate = positions * [0.4, 0.4, 0] + [-0.1, 0.1, 0.05]
+    high = surface(
+        np.concatenate([positions, plate]), halves(np.concatenate([quads[~hole], quads + 81]))
+    )
+    settings = Settings(
+        offset=0.1, depth=0.1, reach=0.5, samples=6000, unseen_points=6000, map_size=256
+    )
+    result = predict(low, high, settings=settings)
+    regions = result.regions
+    assert [region.number for region in regions] == list(range(1, len(regions) + 1))
+    texels = [region.texels for region in regions]
+    assert texels == sorted(texels, reverse=True)
+    assert texels == pytest.approx([region.area * 256**2 for region in regions])
+    lost = [region for region in regions if region.name == lost_title()]
+    assert regions[0].name == regions[-1].name == Defect.MISS_NOTHING.title and len(lost) == 1
+    # The ground under the plate, less a rim that lies within some spacings of hits beside it.
+    rim = SEEN_SPACINGS / np.sqrt(settings.samples)
+    assert (0.4 - 2 * rim) ** 2 < lost[0].area < 0.4**2
+    (row,) = [row for row in result.totals() if row["name"] == lost_title()]
+    assert (row["regions"], row["area"], row["texels"]) == (1, lost[0].area, lost[0].texels)
+    assert row["samples"] == lost[0].sample_count
 
 
 def test_points_lie_as_densely_as_asked() -> None:
