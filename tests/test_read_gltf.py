@@ -28,7 +28,7 @@ def put(folder: Path, tree: dict[str, Any], data: bytes, name: str = "a.glb") ->
 
 def attach(tree: dict[str, Any], data: bytes, rows: np.ndarray, kind: str) -> tuple[bytes, int]:
     """Append an accessor over rows of its own. Returns the data and the accessor's number."""
-    code = {"f4": 5126, "u1": 5121, "u2": 5123}[rows.dtype.str[1:]]
+    code = {"f4": 5126, "u1": 5121, "u2": 5123, "u4": 5125}[rows.dtype.str[1:]]
     data += b"\0" * (-len(data) % 4)
     raw = rows.tobytes()
     tree["bufferViews"].append({"buffer": 0, "byteOffset": len(data), "byteLength": len(raw)})
@@ -337,3 +337,70 @@ def test_morphs_are_told_and_compression_is_refused(tmp_path: Path) -> None:
     with pytest.raises(InputError) as error:
         read_mesh(put(tmp_path, tree, data))
     assert error.value.cure == "Export it again without compression."
+
+
+def test_pieces_with_and_without_normals_and_wide_indices(tmp_path: Path) -> None:
+    """Two primitives of their own vertices, indices of four bytes, normals on the first alone."""
+    tree, data = gltf_tree()
+    attributes = tree["meshes"][0]["primitives"][0]["attributes"]
+    attributes.pop("TEXCOORD_0")
+    data, index = attach(tree, data, TRIANGLES.ravel().astype("<u4"), "SCALAR")
+    tree["nodes"] = [{"mesh": 0}]
+    tree["scenes"] = [{"nodes": [0]}]
+    tree["meshes"][0]["primitives"] = [{"attributes": attributes, "indices": index}] * 2
+    bare = put(tmp_path, tree, data, "bare.glb")
+    mesh, surface = read_mesh(bare), gltf.read_gltf_surface(load_bytes(bare))
+    assert mesh.corner_uv is None and mesh.corner_normal is None and surface.normals is None
+    assert surface.triangles.tolist() == [*TRIANGLES.tolist()] * 2
+    data, normal = attach(tree, data, np.tile([0, 0, 2], (8, 1)).astype("<f4"), "VEC3")
+    tree["meshes"][0]["primitives"] = [
+        {"attributes": {"POSITION": 0, "NORMAL": normal}, "indices": index},
+        {"attributes": {"POSITION": 0}, "indices": index},
+    ]
+    path = put(tmp_path, tree, data)
+    mesh, surface = read_mesh(path), gltf.read_gltf_surface(load_bytes(path))
+    assert mesh.corner_normal is not None and surface.normals is not None
+    assert mesh.corner_normal[:36].tolist() == [[0, 0, 1]] * 36
+    assert np.isnan(mesh.corner_normal[36:]).all()
+    assert surface.normals.rows.tolist() == [[0, 0, 1]] * 8 + [[0, 0, 0]] * 8
+    assert surface.triangles.tolist() == [*TRIANGLES.tolist(), *(TRIANGLES + 8).tolist()]
+
+
+@pytest.mark.parametrize(("joint", "said"), [(0, None), (1, "out of range"), (255, "out of range")])
+def test_joints_that_a_skin_lacks_are_refused(tmp_path: Path, joint: int, said: str | None) -> None:
+    tree, data = gltf_tree()
+    data, at = attach(tree, data, np.full((8, 4), joint, "<u1"), "VEC4")
+    data, share = attach(tree, data, np.full((8, 4), 0.25, "<f4"), "VEC4")
+    tree["meshes"][0]["primitives"][0]["attributes"] |= {"JOINTS_0": at, "WEIGHTS_0": share}
+    tree["nodes"] = [{"mesh": 0, "skin": 0}, {"children": [2]}, {}]
+    tree["scenes"] = [{"nodes": [0]}]
+    tree["skins"] = [{"joints": [2]}]
+    path = put(tmp_path, tree, data)
+    if said is None:
+        assert np.array_equal(read_mesh(path).positions, CORNERS)
+        tree["nodes"][2]["children"] = [1]  # round and round, though no scene shows it
+        path, said = put(tmp_path, tree, data), "hangs below itself"
+    with pytest.raises(InputError, match=said):
+        read_mesh(path)
+
+
+def test_broken_containers_and_strides_are_refused(tmp_path: Path) -> None:
+    tree, data = gltf_tree()
+    whole = put(tmp_path, tree, data).read_bytes()
+    text = 20 + int.from_bytes(whole[12:16], "little")
+    binary = whole[text:]
+    cases = {
+        "cut off": whole[:16],
+        "no JSON chunk": whole[:8] + (12 + len(binary)).to_bytes(4, "little") + binary,
+    }
+    tree["bufferViews"][0]["byteStride"] = 8
+    cases["stride of 8 bytes for 12"] = put(tmp_path, tree, data).read_bytes()
+    tree["bufferViews"][0].pop("byteStride")
+    tree["meshes"][0]["primitives"][0]["attributes"]["POSITION"] = "0"
+    cases["not an accessor"] = put(tmp_path, tree, data).read_bytes()
+    for said, raw in cases.items():
+        path = tmp_path / "broken.glb"
+        path.write_bytes(raw)
+        for read in (read_mesh, read_surface):
+            with pytest.raises(InputError, match=said):
+                read(path)
