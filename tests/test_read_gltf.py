@@ -1,6 +1,7 @@
 """Nodes, skins and primitives of glTF, against SciPy's rotations and the standard's formulas.
 
-Sections are those of Khronos Group, "glTF 2.0 Specification" (ISO/IEC 12113:2022).
+Sections are those of Khronos Group, "glTF 2.0 Specification" (ISO/IEC 12113:2022); their numbers
+are from memory.
 """
 
 from __future__ import annotations
@@ -404,3 +405,29 @@ def test_broken_containers_and_strides_are_refused(tmp_path: Path) -> None:
         for read in (read_mesh, read_surface):
             with pytest.raises(InputError, match=said):
                 read(path)
+
+
+def test_extensions_that_change_no_shape_are_let_pass_and_others_refused(tmp_path: Path) -> None:
+    tree, data = gltf_tree()
+    tree["extensionsRequired"] = ["KHR_materials_unlit", "KHR_texture_transform"]
+    mesh = read_mesh(put(tmp_path, tree, data))
+    assert mesh.face_count == 12 and mesh.source is not None and mesh.source.format == "glb"
+    for name, cure in (
+        ("XYZ_shapes", "Export it again."),
+        ("EXT_meshopt_compression", "Export it again without compression."),
+    ):
+        tree["extensionsRequired"] = ["KHR_materials_unlit", name]
+        with pytest.raises(InputError, match=name) as error:
+            read_mesh(put(tmp_path, tree, data))
+        assert error.value.cure == cure
+
+
+def test_only_the_first_buffer_is_the_files_own(tmp_path: Path) -> None:
+    """Section 4.4.3.3: the binary chunk is buffer 0; another one needs an address."""
+    tree, data = gltf_tree()
+    path = put(tmp_path, tree, data)
+    tree["buffers"] = [{"byteLength": len(data)}] * 2
+    tree["bufferViews"][0]["buffer"] = 1
+    path.write_bytes(glb_bytes(tree, data))
+    with pytest.raises(InputError, match="buffer 1 has no data"):
+        read_mesh(path)
