@@ -141,6 +141,26 @@ def test_regions_of_low_and_high_are_numbered_together_by_their_texels() -> None
     assert row["samples"] == lost[0].sample_count
 
 
+@pytest.mark.parametrize(("paired", "count"), [([True, False], 2), ([False, False], 1)])
+def test_two_holes_are_two_places_unless_the_part_has_no_partner(
+    paired: list[bool], count: int
+) -> None:
+    """A part without any partner is one place; one partner of two is enough not to be."""
+    positions, quads = grid(8)
+    middle = positions[quads].mean(axis=1)
+    hole = np.abs(middle[:, 0]) > 0.3
+    far = positions + [0, 0, 50]
+    triangles = [halves(quads[~hole]), halves(quads + 81)]
+    part = np.repeat([0, 1], [len(t) for t in triangles])
+    high = surface(
+        np.concatenate([positions, far]), np.concatenate(triangles), part, ("ground", "far")
+    )
+    settings = Settings(offset=0.1, depth=0.1, reach=0.5, **FEW)
+    result = predict(plane_low(4), high, paired=np.array([paired]), settings=settings)
+    holes = [r for r in result.regions if r.name == Defect.MISS_NOTHING.title]
+    assert len(holes) == count
+
+
 def test_points_lie_as_densely_as_asked() -> None:
     """4 square units: at 500 a unit, about 2,000 inside; of 16 x 16 texels, one centre each."""
     low = plane_low(1, size=2.0, with_uv=True)
