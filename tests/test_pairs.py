@@ -84,7 +84,7 @@ def test_shared_high_parts_are_named_in_order() -> None:
     pairing = pair_parts(lows, [f"p{k}" for k in range(3000)])
     (shared,) = [n for n in pairing.notices if n.code == "shared-high"]
     assert shared.count == 3000 and "p0, p1, p2" in shared.text
-    assert "p7 and 2992 more" in shared.text
+    assert "p7 and 2,992 more" in shared.text
 
 
 def test_shared_high_parts_are_named_in_the_order_of_the_high_file() -> None:

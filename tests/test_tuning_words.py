@@ -8,7 +8,7 @@ from cagecheck.prediction import Settings
 from cagecheck.tuning.conflicts import explain_conflicts
 from cagecheck.tuning.page import assurance_words
 from cagecheck.tuning.texels import TexelCheck
-from cagecheck.tuning.tune import TuneSettings, tune
+from cagecheck.tuning.tune import TuneSettings, _number_notice, tune
 from cagecheck.tuning.words import conflicting_words, texel_words
 from tests.tuning_scenes import bumpy_pair
 
@@ -52,3 +52,14 @@ def test_texels_are_told_in_one_sentence() -> None:
     assert "; 20 of them miss or overshoot, as the limit or other samples" in said
     assert said.endswith("deeper than rays look (up to 0.0123; raise --depth).")
     assert not replace(plain, texels=wrong).clean
+
+
+def test_parts_that_began_from_one_distance_are_named() -> None:
+    assert _number_notice(()) == ()
+    (notice,) = _number_notice(("jacket_low", "arm_low"))
+    assert notice.code == "one-number" and notice.count == 2
+    assert "one distance for the whole part left less wrong" in notice.text
+    assert notice.text.endswith("on: jacket_low, arm_low.")
+    assert notice.cure.endswith("what stays wrong there is among the conflicts.")
+    (many,) = _number_notice(tuple(f"bolt_{k}" for k in range(1200)))
+    assert many.count == 1200 and many.text.endswith("bolt_7 and 1,192 more.")

@@ -23,6 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cagecheck.errors import InputError, Notice
+from cagecheck.report.words import names_words
 
 # Words that tell the two apart (common practice, no source).
 LOW_WORDS = ("lowpoly", "low", "lo", "lp")
@@ -250,7 +251,7 @@ def _about(pairing: Pairing) -> list[Notice]:
                 Notice(
                     f"unpaired-{part}",
                     f"{len(names)} {part} {'part has' if len(names) == 1 else 'parts have'} "
-                    f"no partner: {_listed(names)}.",
+                    f"no partner: {names_words(names)}.",
                     "Rename them, give --pair PATTERN, or use --no-pairing.",
                     len(names),
                 )
@@ -271,14 +272,8 @@ def _about(pairing: Pairing) -> list[Notice]:
         out.append(
             Notice(
                 "shared-high",
-                f"{len(names)} high parts serve several low parts: {_listed(names)}.",
+                f"{len(names)} high parts serve several low parts: {names_words(names)}.",
                 count=len(names),
             )
         )
     return out
-
-
-def _listed(names: Sequence[str]) -> str:
-    most = 8
-    more = f" and {len(names) - most} more" if len(names) > most else ""
-    return ", ".join(names[:most]) + more

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from cagecheck.errors import Notice
 from cagecheck.meshes.cut_fast import cut_polygons
 from cagecheck.meshes.mesh import Ints, Surface, SurfaceNormals
+from cagecheck.report.words import names_words
 
 # Lengths this near to 1 are left as they are: float32 and quantised files round to that.
 UNIT_SLACK = 1e-3
@@ -114,8 +115,7 @@ def _parts(surface: Surface, chosen: NDArray[np.bool_]) -> str:
     names = [surface.part_names[k] for k in np.flatnonzero(chosen)]
     if len(names) == len(surface.part_names):
         return "all parts" if len(names) > 1 else names[0]
-    more = f" and {len(names) - _NAMED:,} more" if len(names) > _NAMED else ""
-    return ", ".join(names[:_NAMED]) + more
+    return names_words(names, _NAMED)
 
 
 def _without_parts(

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from cagecheck.meshes.mesh import SourceFile
 from cagecheck.meshes.tiles import NO_TILE
+
+# Names in one sentence; more of them nobody reads there.
+MOST_NAMED = 8
 
 
 def size_words(region: dict[str, Any]) -> str:
@@ -38,6 +42,12 @@ def count_words(count: float, word: str, words: str | None = None) -> str:
     """
     whole = round(count)
     return f"{whole:,} {word if whole == 1 else words or word + 's'}"
+
+
+def names_words(names: Sequence[str], most: int = MOST_NAMED) -> str:
+    """List names, the first `most` of them and how many more there are."""
+    more = f" and {len(names) - most:,} more" if len(names) > most else ""
+    return ", ".join(names[:most]) + more
 
 
 def file_name(source: SourceFile | None) -> str | None:

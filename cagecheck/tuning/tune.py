@@ -26,6 +26,7 @@ from cagecheck.progress import Progress, silent
 from cagecheck.rays.cage import Cage, cage_from_offset, rays_through
 from cagecheck.rays.points import SurfacePoints
 from cagecheck.rays.scene import Scene
+from cagecheck.report.words import names_words
 from cagecheck.tuning.checking import Checked, settle_and_check
 from cagecheck.tuning.corridors import Limits, automatic_margin, build_problem
 from cagecheck.tuning.folds import CageCrossings, ShellCheck, cage_crossings, check_shell
@@ -354,8 +355,10 @@ def _number_notice(parts: tuple[str, ...]) -> tuple[Notice, ...]:
     return (
         Notice(
             "one-number",
-            f"the offsets go out from one number, which left less wrong, on: {', '.join(parts)}.",
-            "Corridors exclude each other there; see the conflicts.",
+            "one distance for the whole part left less wrong than distances found vertex by "
+            f"vertex, so tuning began again from that distance on: {names_words(parts)}.",
+            "Only places that it left wrong got other distances; what stays wrong there is among "
+            "the conflicts.",
             count=len(parts),
         ),
     )
