@@ -117,6 +117,9 @@ def _mend_and_check(
             groups.append(Group(*texels.look(search)))
         if k == mends or not any(group.wrong.any() for group in groups):
             break
+        # The first look also takes up what no offsets serve: no need to know more of that.
+        if k > 0:
+            groups.append(_neighbourhood(search, groups, spacing))
         search.conflict = search.conflict | mend(search, groups)
         for group in groups:
             search.add(group.points.take(group.wrong))
@@ -246,6 +249,15 @@ def _touched(search: Search, *casts: tuple[Cast, Mask]) -> float:
     for cast, wrong in casts:
         mark[cast.points.triangle[wrong]] = True
     return float(mark.mean())
+
+
+def _neighbourhood(search: Search, groups: list[Group], spacing: float) -> Group:
+    """Return points all around the wrong ones: where one is wrong others often are."""
+    points = join_points([group.points.take(group.wrong) for group in groups])
+    near = search.cast(
+        _scattered(search.low, points, NEIGHBOURHOOD * spacing, search.settings.seed)
+    )
+    return Group(near.points, search.open_samples(near))
 
 
 def _watched(search: Search, check: Cast) -> Cast:

@@ -39,7 +39,7 @@ Mask = NDArray[np.bool_]
 # The check casts this many times the samples that the offsets were made from.
 CHECK_FACTOR = 4
 CHECKS = 2
-MENDS = 12
+MENDS = 20
 # Rays need a cage some way off the low poly, or a baker's float32 positions give them a random
 # lean: this many roundings of the largest coordinate keep it under a thousandth.
 STEADY_ROUNDINGS = 2048
