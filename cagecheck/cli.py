@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from difflib import get_close_matches
 from importlib import import_module
 from typing import Annotated, Any
 
@@ -28,6 +29,13 @@ class CommandsOnDemand(TyperGroup):
             import_module(f"cagecheck.commands.{cmd_name}").register(one)
             self.commands[cmd_name] = typer.main.get_group(one).commands[cmd_name]
         return self.commands.get(cmd_name)
+
+    def resolve_command(self, ctx: Any, args: list[str]) -> Any:
+        """Find the command of a line; where there is none, the message names those like it."""
+        if args[0] not in SUMMARIES:
+            for name in get_close_matches(args[0], SUMMARIES):
+                self.get_command(ctx, name)  # only loaded commands are suggested
+        return super().resolve_command(ctx, args)
 
     def format_commands(self, ctx: Any, formatter: Any) -> None:
         """Write the commands with their summaries, without loading them."""

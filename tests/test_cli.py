@@ -243,6 +243,13 @@ def test_the_list_of_commands_says_what_each_says_of_itself():
                 assert not inner.get_command(inside, part).get_short_help_str(60).endswith("...")
 
 
+def test_a_mistyped_command_is_told_what_it_may_have_meant():
+    result = CliRunner().invoke(app, ["predct"])
+    assert result.exit_code == 2
+    assert "No such command 'predct'. Did you mean 'predict'" in result.output
+    assert "mean" not in CliRunner().invoke(app, ["zzz"]).output
+
+
 def test_help_loads_no_command():
     code = (
         "import sys; from typer.testing import CliRunner; from cagecheck.cli import app; "
