@@ -207,6 +207,35 @@ def test_without_uvs_there_are_no_texels_to_tune_for() -> None:
         tune(bare, high, settings=SETTINGS)
 
 
+def small_island(corner: float, edge: float) -> LowPoly:
+    """A sheet whose UVs are a square of that edge."""
+    mesh = sheet(1, lambda x, y: 0 * x)
+    uv = corner + edge * mesh.positions[mesh.corner_vertex][:, :2]
+    return prepare_low(replace(mesh, corner_uv=uv))
+
+
+def test_uvs_between_all_texel_centres_are_told() -> None:
+    """Centres are at odd multiples of 1 / 128; these UVs lie inside 1 / 128 to 3 / 128."""
+    _, high = scene(ridges)
+    with pytest.raises(InputError, match="no texel centre of a 64 x 64 map") as told:
+        tune(small_island(1.1 / 128, 1.8 / 128), high, settings=SETTINGS)
+    assert "--texels" in str(told.value.cure)
+
+
+def test_texels_that_the_stride_passes_over_are_cast_all_the_same() -> None:
+    """One centre, in row 62 from the top: a stride of 2 takes odd rows alone."""
+    _, high = scene(ridges)
+    low = small_island(1.9 / 128, 1.2 / 128)
+    watch = TexelWatch(low, N)
+    assert watch.covered.sum() == 1
+    watch.covered *= 4 * SETTINGS.samples  # as if there were many
+    points = watch.starting_points(SETTINGS)
+    assert watch.start == 0 and watch.stride == 2
+    assert len(points) and (points.kind != PointKind.TEXEL).all()
+    found = tune(low, high, settings=SETTINGS).texels
+    assert found is not None and found.count == 1
+
+
 def test_scale_and_another_vertex_order_change_nothing() -> None:
     low, high = scene(ridges)
     tuning = TuneSettings(margin=1e-4)

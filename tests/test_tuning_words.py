@@ -49,9 +49,14 @@ def test_texels_are_told_in_one_sentence() -> None:
     said = str(texel_words(replace(plain, texels=wrong)))
     assert "of the 2048 x 2048 map were" in said and "(all of them were samples" in said
     assert ": 1 of them still misses or overshoots though better offsets exist; " in said
-    assert "; 20 of them miss or overshoot, as the limit or other samples" in said
+    assert "; 20 of them miss or overshoot, since the limit or other samples" in said
     assert said.endswith("deeper than rays look (up to 0.0123; raise --depth).")
     assert not replace(plain, texels=wrong).clean
+    for stride, word in ((2, "second"), (3, "third"), (4, "4th"), (11, "11th"), (12, "12th"),
+                         (13, "13th"), (21, "21st"), (22, "22nd"), (23, "23rd"), (30, "30th"),
+                         (101, "101st"), (111, "111th")):  # fmt: skip
+        said = str(texel_words(replace(plain, texels=replace(right, stride=stride))))
+        assert f"(every {word} across" in said
 
 
 def test_parts_that_began_from_one_distance_are_named() -> None:

@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.errors import InputError
 from cagecheck.maps.texels import texel_blocks
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Floats
@@ -93,13 +94,21 @@ class TexelWatch:
     def __post_init__(self) -> None:
         """Count the texels of every triangle.
 
-        Raises `InputError` when no UVs of the low poly lie on a tile.
+        Raises `InputError` when no UVs of the low poly lie on a tile, or none holds the centre of a
+        texel.
         """
         count = len(self.low.triangles)
         self.tiles = texel_tiles(self.low)
         self.covered = np.zeros(count, np.int64)
         for points in self._points(np.ones(count, bool)):
             self.covered += np.bincount(points.triangle, minlength=count)
+        if not self.covered.any():
+            source = self.low.mesh.source
+            raise InputError(
+                f"the UVs of the low poly hold no texel centre of a {self.size} x {self.size} map.",
+                file=source.path if source else None,
+                cure="Scale the UVs up, or pass a larger size to --texels.",
+            )
         self.short_or_beyond, self.lost, self.deep = np.zeros((3, count), np.int64)
         self.deepest = np.zeros(count)
         self.seen = np.full((count, 3), np.nan)
@@ -109,7 +118,8 @@ class TexelWatch:
         count = int(self.covered.sum())
         self.stride = max(int(np.ceil(np.sqrt(count / max(settings.samples, 1)))), 1)
         every = np.ones(len(self.low.triangles), bool)
-        texels = join_points(list(self._points(every, self.stride)))
+        # A wide stride may pass over all texels of few small islands.
+        texels = join_points([_NO_POINTS, *self._points(every, self.stride)])
         self.start = len(texels)
         share = max(self.start, 1)
         spacing = float(np.sqrt(self.low.area.sum() / share))

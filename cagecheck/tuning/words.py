@@ -101,8 +101,8 @@ def texel_words(tuning: Tuning) -> str | None:
         out.append(f"{_wrong_texels(found.open, 'still ')} though better offsets exist")
     if found.conflicting:
         out.append(
-            f"{_wrong_texels(found.conflicting)}, as the limit or other samples leave no offset "
-            "for that"
+            f"{_wrong_texels(found.conflicting)}, since the limit or other samples exclude the "
+            "offsets that would cure them"
         )
     if found.too_deep:
         deepest = plain_length(found.deepest, tuning.margin)
@@ -119,7 +119,10 @@ def _wrong_texels(count: int, word: str = "") -> str:
 
 
 def _th(count: int) -> str:
-    return {2: "second", 3: "third"}.get(count, f"{count}th")
+    """Return an ordinal as in ``every second``, ``every 21st``."""
+    named = {2: "second", 3: "third"}
+    ending = {1: "st", 2: "nd", 3: "rd"}.get(count % 10, "th")
+    return named.get(count, f"{count}{'th' if 10 < count % 100 < 20 else ending}")
 
 
 def straightening_words(turned: Straightening) -> list[str]:
