@@ -9,8 +9,10 @@ import numpy as np
 import pytest
 from scipy.ndimage import binary_dilation
 
+from cagecheck.maps.conventions import Reading
 from cagecheck.maps.enlarging import block_means, enlarged_at
-from cagecheck.maps.first_look import mask_over_tile, over_tile
+from cagecheck.maps.first_look import FirstLook, mask_over_tile, over_tile, shape_fault
+from cagecheck.maps.judge import _times_enlarged
 from cagecheck.maps.locate import LocateSettings, Location, locate
 from cagecheck.maps.read_maps import BakedMap
 from tests.locate_scenes import DEPTH, OFFSET, PAIRED, Plan, Scenery, baked_maps, make_scenery
@@ -78,6 +80,32 @@ def test_half_an_axis_is_named_and_the_map_judged_whole(
     (region,) = [r for r in result.regions if r.name == "recorded another part"]
     assert 0.7 < region.texels / mask.sum() < 1.3
     assert sum(r.texels for r in result.regions if r.number != region.number) < 200
+
+
+@pytest.mark.parametrize(
+    ("height", "says"),
+    [(512, "V has half the"), (256, "V has a quarter the"), (768, "V has 75 % of the")],
+)
+def test_how_much_coarser_an_axis_is_reads_as_english(height: int, says: str) -> None:
+    baked = BakedMap(Path("arm_normal.png"), 1001, np.zeros((height, 1024, 3), np.uint8), None)
+    shares = np.zeros((1024, 1024, 3), np.float32)
+    fault = shape_fault(baked, FirstLook(shares, 1024 / height, 1, 1001, Reading(1001)))
+    assert fault is not None and f"so {says} resolution;" in fault.text
+
+
+@pytest.mark.parametrize("turn", [0, 4])
+def test_lines_that_the_file_only_repeats_do_not_count_as_enlarged_along_one_axis(
+    turn: int,
+) -> None:
+    shares, reading = np.zeros((512, 512, 3), np.float32), Reading(1001, turn=turn)
+    baked = BakedMap(Path("arm_normal.png"), 1001, np.zeros((512, 1024, 3), np.uint8), None)
+    stretched = FirstLook(shares, 2.0, 1, 1001, reading)
+    along = (2, 1) if turn == 0 else (1, 2)
+    assert _times_enlarged(baked, stretched, 2) == along
+    assert _times_enlarged(baked, stretched, 4) == (4, 4)
+    # 512 x 512 texels, every column twice: what is soft in it is soft both ways.
+    repeated = FirstLook(shares, 1.0, 2, 1001, reading)
+    assert _times_enlarged(baked, repeated, 2) == (2, 2)
 
 
 def test_a_turned_map_names_the_axes_of_the_uvs(scenery: Scenery) -> None:

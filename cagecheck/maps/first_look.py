@@ -31,11 +31,11 @@ HALF_STEP = 0.5 / 255
 class FirstLook:
     """What a first look at a map tells.
 
-    shares : (S, S, 3) float32 values from 0 to 1 over the whole tile; stretch : how many times the
-    shorter edge was lengthened; repeats : how many times the map has every line of its longer edge,
-    which `shares` have once; said : the tile that the file's name
-    carries, None where it names none that is in use; reading : the best way to read it; faults :
-    what was seen on the way.
+    shares : (S, S, 3) float32 values from 0 to 1 over the whole tile; stretch : how many times its
+    shorter edge was lengthened for that; repeats : how many times the file repeats every line along
+    its longer edge (once each in `shares`); said : the tile that the file's name carries, None
+    where it names none that is in use; reading : the best way to read it; faults : what was seen on
+    the way.
     """
 
     shares: NDArray[np.float32]
@@ -131,7 +131,7 @@ def shape_fault(baked: BakedMap, look: FirstLook) -> ConventionFault | None:
 
 def _share_words(share: float) -> str:
     names = {0.5: "half", 0.25: "a quarter", 0.125: "an eighth"}
-    return names.get(share, f"{100 * share:.0f} %")
+    return names.get(share, f"{100 * share:.0f} % of")
 
 
 def _rough_reading(

@@ -230,7 +230,7 @@ def _compared(
         empty = _upright(mask_over_tile(baked.empty, view.size), reading) & (view.triangle >= 0)
         view.fault[empty & (view.fault != Fault.CLEAN)] = Fault.MISSED
     if rule.enlarged > 1:
-        times = _times_enlarged(baked, reading, rule.enlarged)
+        times = _times_enlarged(baked, look, rule.enlarged)
         mixed = explained_by_enlarging(
             view, baker, basis, reading.straight(upright), times, rule.base_degrees
         )
@@ -239,11 +239,11 @@ def _compared(
     return view, explain_patterns(view, upright, progress=progress)
 
 
-def _times_enlarged(baked: BakedMap, reading: Reading, enlarged: int) -> tuple[int, int]:
+def _times_enlarged(baked: BakedMap, look: FirstLook, enlarged: int) -> tuple[int, int]:
     """Return how many times the map was enlarged along rows and along columns."""
-    width, height = baked.size if reading.turn < 4 else baked.size[::-1]
-    if enlarged > np.ceil(max(width, height) / min(width, height)):
+    if enlarged > np.ceil(look.stretch):
         return enlarged, enlarged
+    width, height = baked.size if look.reading.turn < 4 else baked.size[::-1]
     return (enlarged, 1) if height < width else (1, enlarged)
 
 
