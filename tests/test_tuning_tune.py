@@ -12,8 +12,9 @@ from cagecheck.errors import InputError
 from cagecheck.meshes.lowpoly import LowPoly, prepare_low
 from cagecheck.meshes.mesh import Mesh, Surface, join_meshes
 from cagecheck.prediction import Settings, predict
+from cagecheck.rays.points import sample_points
 from cagecheck.tuning.single import single_numbers, uniform_prediction
-from cagecheck.tuning.tune import TuneSettings, Tuning, tune
+from cagecheck.tuning.tune import TuneSettings, Tuning, surface_bound, tune
 from tests.tuning_scenes import bumpy_pair, sheet, surface_of, tube
 
 QUICK = Settings(samples=3000, unseen_points=0)
@@ -250,3 +251,30 @@ def test_unusable_settings_are_refused(tuning: TuneSettings) -> None:
     low, high = bumpy_pair()
     with pytest.raises(InputError):
         tune(low, high, settings=QUICK, tuning=tuning)
+
+
+@pytest.mark.parametrize("looks", [1, 4])
+def test_the_bound_is_the_rule_of_three_where_samples_lie_thinnest(looks: int) -> None:
+    """One large triangle beside thousands of tiny ones, each of which gets a sample of its own.
+
+    Wrong area a on a triangle of area A escapes its n samples with probability (1 - a / A)^n.
+    """
+    low = prepare_low(join_meshes([sheet(1, lambda x, y: 0 * x), tiny_sheet()]))
+    points = sample_points(low, 0.1, seed=3)
+    bound = surface_bound(points, looks)
+    large = low.area[points.triangle] == low.area.max()
+    inside = points.area > 0
+    n = int((large & inside).sum() / 2)
+    assert n < 60 < 3000 < inside.sum()
+    escapes = (1 - bound * low.area.sum() / low.area.max()) ** n
+    assert 0.5 * 0.05 / looks < escapes <= 0.05 / looks
+    assert surface_bound(points.take(inside & large), looks) == pytest.approx(
+        np.log(20 * looks) / (2 * n)
+    )
+    assert surface_bound(points.take(~inside), looks) == 1.0
+
+
+def tiny_sheet() -> Mesh:
+    """A sheet of 3,200 triangles that has a thousandth of the other's edge."""
+    mesh = sheet(40, lambda x, y: 0 * x)
+    return replace(mesh, positions=mesh.positions * 0.001 + [3, 0, 0])

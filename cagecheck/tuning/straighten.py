@@ -11,7 +11,6 @@ sideways, which gives every vertex one direction for all its faces.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import log
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,7 +29,7 @@ from cagecheck.tuning.straighten_map import (
     straightening_field,
     taken_back,
 )
-from cagecheck.tuning.tune import DOUBT, Tuning
+from cagecheck.tuning.tune import Tuning, surface_bound
 
 Mask = NDArray[np.bool_]
 
@@ -77,7 +76,7 @@ class Straightening:
 
         With 95 % confidence, as `Assurance.bound`.
         """
-        return log(self.looks / DOUBT) / max(int((self.before.points.area > 0).sum()), 1)
+        return surface_bound(self.before.points, self.looks)
 
     def outcome_of(self, way: str) -> Outcome:
         """Return what one of `WAYS` leaves."""

@@ -46,10 +46,7 @@ STEADY_ROUNDINGS = 2048
 # Layers are known as far as the reach; offsets may go this much further, as the corners of a
 # triangle lie farther out than the surface that it must clear.
 CEILING_REACHES = 1.5
-# Claims hold with 95 % confidence. With no failure among n random samples, the failing share is
-# then below log(1 / 0.05) / n, the rule of three: Hanley and Lippman-Hand, "If Nothing Goes Wrong,
-# Is Everything All Right?", JAMA 249(13), 1983. Where the first clean one of k checks is reported,
-# each may fail to fail with only 0.05 / k (Bonferroni's inequality).
+# Claims hold with 95 % confidence, see `surface_bound`.
 DOUBT = 0.05
 
 
@@ -89,7 +86,7 @@ class Assurance:
     area_share : share of the low poly's area that open samples stand for.
     looks : checks on new points that would have been the last had nothing been open there.
     bound : where `open` is 0, the share that is open all the same is below this with 95 %
-        confidence (rule of three, for that many looks); NaN otherwise.
+        confidence (`surface_bound`, for that many looks); NaN otherwise.
     """
 
     samples: int
@@ -422,5 +419,21 @@ def _assurance(search: Search, checked: Checked) -> Assurance:
         conflicting=int((check.wrong & ~wrong).sum()),
         area_share=float(points.area[wrong].sum()) / total,
         looks=checked.looks,
-        bound=log(checked.looks / DOUBT) / max(count, 1) if opened == 0 else float("nan"),
+        bound=surface_bound(points, checked.looks) if opened == 0 else float("nan"),
     )
+
+
+def surface_bound(points: SurfacePoints, looks: int) -> float:
+    """Return the share of the surface below which what is wrong lies, where no point is wrong.
+
+    With 95 % confidence. With no failure among n random samples the failing share is below
+    log(1 / 0.05) / n, the rule of three: Hanley and Lippman-Hand, "If Nothing Goes Wrong, Is
+    Everything All Right?", JAMA 249(13), 1983. Small triangles get more samples than their area
+    asks for, which says nothing about the others, so n is how many there would be if all stood for
+    as much area as the one that stands for most. Where the first clean one of k looks is reported,
+    each may fail to fail with only 0.05 / k (Bonferroni's inequality).
+    """
+    largest = float(points.area.max(initial=0.0))
+    if largest == 0:
+        return 1.0
+    return min(log(looks / DOUBT) * largest / float(points.area.sum()), 1.0)
