@@ -55,7 +55,7 @@ def register(app: typer.Typer) -> None:
 def show(low: LowArgument, size: SizeOption = DEFAULT_MAP_SIZE, as_json: JsonFlag = False) -> int:
     """Show what lies on which tile: parts, materials, area.
 
-    Texel density is told as well.
+    With the texel density of each part on it.
     Exit code 1 when faces cross tile borders, lie outside the tiles or have no UVs.
 
     Example: cagecheck tiles show hero_low.obj --size 2048
@@ -107,7 +107,7 @@ def rename(
 ) -> int:
     """Give baked maps their tile numbers and names.
 
-    Tiles are told by number or name, else by content.
+    A number in a file's name tells its tile, else the part or material named there, else content.
     Shows the plan and changes nothing, unless --apply is passed. Exit code 1 when a map stays
     unclear or would get another's name.
 

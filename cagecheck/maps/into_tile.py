@@ -32,7 +32,7 @@ def narrowest(largest: int | np.integer) -> np.dtype[Any]:
 
 @njit(cache=True, nogil=True)
 def _at(x: int, y: int, out: NDArray[Any]) -> Any:
-    """Return a texel's place in an array of the tile that was made flat, three to a normal.
+    """Return a texel's place among those of the tile: index in a flat array, row for `store_flat`.
 
     Without a sign, since the compiler would ask of every signed one whether it counts from the end.
     """

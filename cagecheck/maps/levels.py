@@ -26,6 +26,7 @@ _WIDEST_GAP = 16
 # Rounding must leave at least this much of a step open. With n gaps that fall as they like, each is
 # that near a whole step with a chance of a half: 16 of them by accident once in 65,000 maps.
 _WIDEST_TOLERANCE, LEAST_GAPS = 0.25, 16
+# Evenly picked texels whose values are looked at: a step that a map uses shows among so many.
 _LOOKED_AT = 2_000_000
 # An 8-bit map is called coarse where its values, spread over a quarter of the range, mostly lie two
 # or more steps apart.

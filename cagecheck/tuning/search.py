@@ -91,7 +91,7 @@ class Cast:
 
 @dataclass(frozen=True)
 class Round:
-    """What one cast of a search showed: points, samples short and beyond, folds, iterations."""
+    """What one cast of a search showed: points, those short, beyond and open, and folds."""
 
     stage: str
     points: int

@@ -30,8 +30,8 @@ PORTION = 500_000
 # Triangles so many edges around a changed or wrong one are cast with it: neighbours settle
 # doubtful targets among them, and what is right there has to stay so.
 RINGS = 3
-# No more than so many texels around wrong ones are kept for mending; evenly fewer then. The next
-# look sees all of them again.
+# About so many wrong texels at most, and as many right ones around them, are kept for mending;
+# evenly fewer of more. The next look sees all of them again.
 MOST_KEPT = 1_000_000
 
 
@@ -74,6 +74,8 @@ class TexelWatch:
 
     Attributes
     ----------
+    size : the maps are `size` x `size` texels; tiles : their UDIM numbers, ascending.
+    stride, start : as in `TexelCheck`, known once `starting_points` was asked.
     covered : (T,) int64, texels of every triangle.
     short_or_beyond, lost, deep : (T,) int64 of these, wrong ones that some offset serves; wrong
         ones that none does; ones deeper than the depth. deepest : (T,) float64.
