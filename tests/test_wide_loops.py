@@ -8,9 +8,10 @@ import numpy as np
 import pytest
 
 from cagecheck.maps.encode import tangent_basis
+from cagecheck.maps.high_normals import high_shading
 from cagecheck.maps.texels import texel_points
 from cagecheck.meshes.lowpoly import LowPoly, prepare_low
-from cagecheck.meshes.mesh import mesh_from_polygons
+from cagecheck.meshes.mesh import Surface, mesh_from_polygons
 from cagecheck.rays.cage import Cage, cage_from_offset, cage_from_push, rays_through
 from cagecheck.rays.points import PointKind, SurfacePoints
 from cagecheck.vectors import run_end
@@ -81,6 +82,18 @@ def test_other_layouts_of_the_weights_are_taken() -> None:
     assert np.array_equal(one.direction, two.direction)
     one, two = (basis.encode(p.triangle, p.barycentric, one.direction) for p in (points, across))
     assert np.array_equal(one, two)
+
+
+def test_other_layouts_of_hits_are_taken() -> None:
+    low = bumpy()
+    face = np.arange(len(low.triangles), dtype=np.int32)
+    surface = Surface(low.positions, low.triangles, low.triangle_part, low.part_names)
+    points = low.positions[low.triangles].mean(axis=1)
+    for normals in ("smooth", "face"):
+        shading = high_shading(surface, normals)  # type: ignore[arg-type]
+        expected = shading.at(face, points)
+        assert np.array_equal(shading.at(face, np.asfortranarray(points)), expected)
+        assert np.allclose(np.linalg.norm(expected, axis=1), 1)
 
 
 def test_encoded_runs_are_those_of_single_points() -> None:

@@ -56,20 +56,14 @@ class HighShading:
 
         Rows whose face is below 0 are zero.
         """
-        out = np.empty((len(face), 3))
-        still = np.zeros(len(face))
-        _shade(
-            self.positions, self.triangles, self.normals, self.corner, face, point, point, still,
-            out,
-        )  # fmt: skip
-        return out
+        return self.along(face, point, point, np.zeros(len(face)))
 
     def along(self, face: Ints, origin: Floats, direction: Floats, t: Floats) -> Floats:
         """Return (N, 3) unit outward normals where rays meet triangles `face` at distance t."""
         out = np.empty((len(face), 3))
         _shade(
-            self.positions, self.triangles, self.normals, self.corner, face, origin, direction, t,
-            out,
+            self.positions, self.triangles, self.normals, self.corner, face,
+            np.ascontiguousarray(origin), np.ascontiguousarray(direction), t, out,
         )  # fmt: skip
         return out
 

@@ -140,6 +140,8 @@ class TexelWatch:
         """Cast the texels of triangles whose offsets are not those of the last look."""
         offsets = search.offsets[self.low.welded]
         changed = (offsets != self.seen).any(axis=1) & (self.covered > 0)
+        if not changed.any():
+            return
         for counts in (self.short_or_beyond, self.lost, self.deep, self.deepest):
             counts[changed] = 0
         around = self._around(changed)
