@@ -33,6 +33,18 @@ def test_a_limit_nobody_set_is_not_asked_to_be_raised() -> None:
     assert said in assurance_words(found)
 
 
+def test_samples_that_no_offset_serves_are_told_why() -> None:
+    low, high = bumpy_pair(7)
+    clean = tune(low, high, settings=QUICK)
+    assert clean.assurance.conflicting == 0 and conflicting_words(clean) == ""
+    for count, subject in ((1, "1 sample asks"), (1200, "1,200 samples ask")):
+        found = replace(clean, assurance=replace(clean.assurance, conflicting=count))
+        assert conflicting_words(found) == (
+            f"{subject} for offsets that other samples, a surface in the way or a fold of the cage "
+            "rule out; no offset cures all of them."
+        )
+
+
 def test_texels_are_told_in_one_sentence() -> None:
     low, high = bumpy_pair(7)
     plain = tune(low, high, settings=QUICK)

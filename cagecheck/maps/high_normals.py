@@ -52,7 +52,7 @@ class HighShading:
     used: HighNormals
 
     def at(self, face: Ints, point: Floats) -> Floats:
-        """Return (N, 3) unit outward normals at (N, 3) points on triangles `face`.
+        """Return (N, 3) unit outward normals at (N, 3) finite points on triangles `face`.
 
         Rows whose face is below 0 are zero.
         """

@@ -76,8 +76,8 @@ def conflicting_words(tuning: Tuning) -> str:
         )
     if rest:
         out.append(
-            f"{_samples(rest, 'asks', 'ask')} for offsets that other samples exclude; no offset "
-            "cures all of them."
+            f"{_samples(rest, 'asks', 'ask')} for offsets that other samples, a surface in the way "
+            "or a fold of the cage rule out; no offset cures all of them."
         )
     return " ".join(out)
 
@@ -141,7 +141,8 @@ def straightening_words(turned: Straightening) -> list[str]:
             f"none of {count:,} new samples is harmed."
             if harmed == 0
             else f"{harmed:,} of {count:,} new samples {'is' if harmed == 1 else 'are'} missed, "
-            "overshot, folded or split only since then; look at the bake before you trust it."
+            "overshot, folded, split or back-facing only since then; look at the bake before you "
+            "trust it."
         )
         out.append(
             f"{name}: skew goes from {before} to {after} % of the surface, "
