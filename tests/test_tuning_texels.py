@@ -23,7 +23,7 @@ from cagecheck.meshes.lowpoly import LowPoly, prepare_low
 from cagecheck.meshes.mesh import Mesh, Surface, join_meshes
 from cagecheck.meshes.write_mesh import write_mesh, write_surface
 from cagecheck.prediction import Settings, predict
-from cagecheck.rays.points import PointKind
+from cagecheck.rays.points import PointKind, SurfacePoints
 from cagecheck.rays.scene import Scene
 from cagecheck.tuning import texels as texels_module
 from cagecheck.tuning.conflicts import KINDS
@@ -139,6 +139,25 @@ def test_only_changed_triangles_are_cast_again_and_the_counts_stay_right() -> No
     watch.look(search)
     watch.look(search)
     assert len(cast) == 1  # nothing was wrong, and then nothing had changed
+
+
+def test_a_texel_that_stays_wrong_is_told_once() -> None:
+    low, high = scene(ridges)
+    watch = TexelWatch(low, N)
+    start = watch.starting_points(SETTINGS)
+    search = search_of(low, high, 0.03)
+    search.points = start
+    points, wrong = watch.look(search)
+    known = {tuple(row) for row in _places(start.take(start.kind == PointKind.TEXEL))}
+    new = {tuple(row) for row in _places(points.take(wrong))} - known
+    assert wrong.sum() > len(new) > 0
+    for _ in range(3):
+        search.add(points.take(wrong))
+    assert watch.result(search).added == len(new)
+
+
+def _places(points: SurfacePoints) -> np.ndarray:
+    return np.column_stack([points.triangle, points.barycentric])
 
 
 def test_the_tuned_cage_clears_every_texel_centre() -> None:

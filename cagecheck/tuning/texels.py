@@ -163,7 +163,7 @@ class TexelWatch:
             count=int(self.covered.sum()),
             stride=self.stride,
             start=self.start,
-            added=int((search.points.kind == PointKind.TEXEL).sum()) - self.start,
+            added=_different_texels(search.points) - self.start,
             open=open_,
             conflicting=int(self.short_or_beyond.sum() + self.lost.sum()) - open_,
             too_deep=int(self.deep.sum()),
@@ -236,6 +236,12 @@ class TexelWatch:
 _NO_POINTS = SurfacePoints(
     np.zeros(0, np.int32), np.zeros((0, 3)), np.zeros(0), np.zeros(0, np.uint8), np.zeros(0)
 )
+
+
+def _different_texels(points: SurfacePoints) -> int:
+    """Count the texels among points once each: those that stay wrong are added at every look."""
+    texels = points.take(points.kind == PointKind.TEXEL)
+    return len(np.unique(np.column_stack([texels.triangle, texels.barycentric]), axis=0))
 
 
 def standing_for(points: SurfacePoints, count: int) -> SurfacePoints:
