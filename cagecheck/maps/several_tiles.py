@@ -131,8 +131,8 @@ def _several(cut: Cut, looks: list[FirstLook]) -> ConventionFault:
     first = next((name for name in names if name.isdigit()), "1001")
     return ConventionFault(
         "several-tiles",
-        f"the picture holds several tiles {shape} ({order}: {', '.join(names)}), where every tile "
-        "has a picture of its own; each was cut out and judged by itself",
+        f"the picture holds several tiles {shape} ({order}: {', '.join(names)}), but every tile "
+        "needs a picture of its own; each was cut out and judged by itself",
         "bake one picture for every tile, or cut this one and name each part by its tile, as in "
         f"name_normal.{first}.png",
     )
