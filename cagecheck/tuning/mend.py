@@ -133,7 +133,7 @@ def mend(search: Search, groups: list[Group]) -> Mask:
     while places:
         search.progress("mending", total - len(places), total)
         chosen, places = _apart(places, count)
-        conflict[_run(search, _batch(search, shelves, chosen))] = True
+        conflict[_run(search, *_batch(search, shelves, chosen))] = True
     return conflict
 
 
@@ -217,7 +217,8 @@ def _apart(places: list[_Place], count: int) -> tuple[list[_Place], list[_Place]
     return chosen, rest
 
 
-def _batch(search: Search, shelves: list[_Shelf], places: list[_Place]) -> _Batch:
+def _batch(search: Search, shelves: list[_Shelf], places: list[_Place]) -> tuple[_Batch, _View]:
+    """Return some places as a batch, and what a cast shows of it as it stands."""
     low = search.low
     triangle_owner = np.full(len(low.triangles), -1, np.int64)
     core = np.zeros(len(low.triangles), bool)
@@ -239,8 +240,8 @@ def _batch(search: Search, shelves: list[_Shelf], places: list[_Place]) -> _Batc
         casts.append((points, counts))
         aims.append((shelf.group.wrong[rows] & core[points.triangle])[counts])
     inside = np.concatenate([points.triangle[counts] for points, counts in casts])
-    wrong = _look(search, casts).wrong
-    return _Batch(
+    view = _look(search, casts)
+    batch = _Batch(
         count=len(places),
         positions=positions,
         owner=free_owner[positions],
@@ -253,9 +254,10 @@ def _batch(search: Search, shelves: list[_Shelf], places: list[_Place]) -> _Batc
         point_owner=triangle_owner[inside],
         weight=np.concatenate([search.weight(p)[counts] for p, counts in casts]),
         within=np.searchsorted(triangles, inside),
-        aim=np.concatenate(aims) & wrong,
-        right=~wrong,
+        aim=np.concatenate(aims) & view.wrong,
+        right=~view.wrong,
     )
+    return batch, view
 
 
 def _look(search: Search, casts: list[tuple[SurfacePoints, Mask]]) -> _View:
@@ -280,9 +282,9 @@ def _part_of(graph: Graph, positions: Indices, number: Ints) -> Graph:
     )
 
 
-def _run(search: Search, batch: _Batch) -> Indices:
+def _run(search: Search, batch: _Batch, view: _View) -> Indices:
     """Mend the places of a batch, all at once; return the triangles in conflict."""
-    view, before = _look(search, batch.casts), _shell(search, batch).folded
+    before = _shell(search, batch).folded
     best, best_wrong = search.offsets[batch.positions], view.wrong
     gained = np.zeros(batch.count)
     weight = np.bincount(batch.within, batch.weight, len(batch.triangles))
