@@ -219,21 +219,15 @@ def tune(
     check, vertex = checked.cast, low.position_id
     before = _predicted(search, settings, before_cage, check.points, progress)
     inward = _inward(search, check)
-    depth = float(settings.depth or 0.0)
     texel_check = None if texels is None else texels.result(search)
+    depth = float(settings.depth or 0.0)
     if automatic_depth:
-        depth = max(depth, float(inward.max(initial=0.0)))
-        if texel_check is not None:
-            depth = max(depth, texel_check.deepest + search.margin)
-            texel_check = replace(texel_check, too_deep=0)
+        depth, texel_check = _deep_enough(depth, inward, texel_check, search.margin)
     cage_after = search.cage()
     after = _predicted(search, replace(settings, depth=depth), cage_after, check.points, progress)
     lower, upper = vertex_corridors(low, check, search.offsets)
     touched = np.zeros(low.position_count, bool)
     touched[low.welded[search.conflict].ravel()] = True
-    positions = cage_after.positions
-    if positions is None:
-        positions = low.positions + search.offsets[vertex, None] * low.ray_normals[vertex]
     assert search.solution is not None
     return Tuning(
         low=low,
@@ -259,7 +253,7 @@ def tune(
         assurance=_assurance(search, checked),
         texels=texel_check,
         shell=check_shell(low, cage_after),
-        crossings=cage_crossings(low, positions),
+        crossings=cage_crossings(low, _cage_positions(search)),
         low_crossings=int(cage_crossings(low, low.positions).same_part.sum()),
         rounds=tuple(search.rounds),
         solver=search.solution.solver,
@@ -344,6 +338,25 @@ def _predicted(
     return predict_rays(
         search.low, search.scene, cage, search.paired, settings, points, rays, progress=progress
     )
+
+
+def _deep_enough(
+    depth: float, inward: Floats, texels: TexelCheck | None, margin: float
+) -> tuple[float, TexelCheck | None]:
+    """Return a depth that finds every target, and the texels as it shows them."""
+    depth = max(depth, float(inward.max(initial=0.0)))
+    if texels is None:
+        return depth, None
+    return max(depth, texels.deepest + margin), replace(texels, too_deep=0)
+
+
+def _cage_positions(search: Search) -> Floats:
+    """Return (V, 3) the cage's vertices, along averaged normals where their corners part."""
+    positions = search.cage().positions
+    if positions is not None:
+        return positions
+    low, vertex = search.low, search.low.position_id
+    return low.positions + search.offsets[vertex, None] * low.ray_normals[vertex]
 
 
 def _number_notice(parts: tuple[str, ...]) -> tuple[Notice, ...]:
