@@ -25,6 +25,7 @@ from cagecheck.commands.terminal import (
 from cagecheck.files import OutputFolder
 from cagecheck.meshes.mesh import Mesh
 from cagecheck.meshes.read import read_mesh
+from cagecheck.report.words import names_words
 
 _MOST_ROWS = 40
 
@@ -94,10 +95,9 @@ def _say(terminal: Terminal, results: Sequence[tuple[str, Clashes]], files: Sequ
         _say_rows(terminal, rows, max(found.frame.size for _, found in results))
     for name, found in results:
         if found.open_parts:
-            some = ", ".join(found.open_parts[:5]) + (", ..." if len(found.open_parts) > 5 else "")
             terminal.say(
-                f"{name}: open, so nothing can be inside of them: {some}. Between two open parts "
-                "depth is an estimate."
+                f"{name}: these parts are open, so nothing counts as inside them: "
+                f"{names_words(found.open_parts)}. Between two open parts depth is an estimate."
             )
     bad = sum(bool(found.passing) for _, found in results)
     terminal.say(

@@ -43,7 +43,7 @@ from cagecheck.report.tile_pictures import (
     worst_region_of_blocks,
 )
 from cagecheck.report.web_scene import rays_per_region
-from cagecheck.report.words import count_words, file_name, sentence_case, size_words
+from cagecheck.report.words import count_words, file_name, names_words, sentence_case, size_words
 from cagecheck.view.spread import spread
 
 DEFINITIONS: dict[Fault, str] = {
@@ -167,9 +167,7 @@ def _findings(location: Location) -> list[Finding]:
         if len(names) == len({m.source.path for m in location.maps}) > 1:
             where = "all maps"
         else:
-            where = ", ".join(names[:MOST_NAMES])
-            if len(names) > MOST_NAMES:
-                where += f" and {len(names) - MOST_NAMES} more"
+            where = names_words(names, MOST_NAMES)
         out.append(Finding(code.replace("-", " "), f"{where}: {text}.", sentence_case(cure) + "."))
     return out
 

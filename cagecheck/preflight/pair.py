@@ -15,6 +15,7 @@ from cagecheck.meshes.rows import rows_by_label
 from cagecheck.preflight.checks import CHECKS
 from cagecheck.preflight.finding import PLACES_NAMED, Finding, Place, how_many, point
 from cagecheck.preflight.high import PartMeasures
+from cagecheck.report.words import names_words
 
 # How far a low part may reach beyond the box of its high parts, as a share of that box's
 # diagonal, and how much of its area may do so. A cage is seldom pushed farther than this (common
@@ -95,8 +96,7 @@ def alignment_finding(low: LowPoly, surface: Surface) -> Finding | None:
 
 
 def _some(names: tuple[str, ...], chosen: NDArray[np.integer[Any]]) -> str:
-    listed = ", ".join(names[k] for k in chosen[:PLACES_NAMED])
-    return listed + (", …" if len(chosen) > PLACES_NAMED else "")
+    return names_words([names[k] for k in chosen], PLACES_NAMED)
 
 
 def _low_box(low: LowPoly, part: int) -> Floats:
