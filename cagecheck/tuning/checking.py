@@ -31,6 +31,8 @@ LOOK_UP = 2.0
 MODERATE = 0.5
 # All is settled anew while wrong samples lie in this share of the triangles; fewer are mended.
 MANY = 0.01
+# Points are scattered around so many wrong ones at most, evenly chosen: bounds the memory.
+MOST_SCATTERED = 20_000
 # Around a wrong sample so many points are cast within this many sample spacings, and then around
 # the worst of them within a quarter of that.
 SCATTERED = 16
@@ -45,7 +47,7 @@ class Checked:
 
     watched_open : places of the high poly near the cage that rays through them still get wrong;
     looks : how many checks there were that would have been the last had nothing been open;
-    numbers : the parts whose offsets go out from one number, as that left less wrong.
+    numbers : the parts whose offsets began again from one distance, as that left less wrong.
     """
 
     cast: Cast
@@ -254,6 +256,7 @@ def _touched(search: Search, *casts: tuple[Cast, Mask]) -> float:
 def _neighbourhood(search: Search, groups: list[Group], spacing: float) -> Group:
     """Return points all around the wrong ones: where one is wrong others often are."""
     points = join_points([group.points.take(group.wrong) for group in groups])
+    points = points.take(np.arange(0, len(points), -(-len(points) // MOST_SCATTERED) or 1))
     near = search.cast(
         _scattered(search.low, points, NEIGHBOURHOOD * spacing, search.settings.seed)
     )

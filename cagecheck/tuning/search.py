@@ -46,6 +46,9 @@ ROUNDS = 6
 _PATIENT_ROUNDS = 2
 # Offsets that move by less than this share of the largest stand still: rays turn by less than that.
 STILL = 0.01
+# Where nothing is open but many samples stay wrong, a round that mends less than this share of them
+# is the last: the next ones would mend less still. Of few, that share is no sample at all.
+WORTHWHILE = 0.01
 # What a sample was short after a round is added to its clearance this many times over.
 OVERSHOOT_SHORTFALL = 1.5
 # Fold ceilings go this far below the height at which the prism flattened.
@@ -220,13 +223,14 @@ class Search:
         """Solve and cast until no open sample is left and the offsets stand still.
 
         Still means that no offset moves by more than the margin or a hundredth of the largest; the
-        rounds may be used up first. Where a solution does not hold on its own rays, the offsets
+        rounds may be used up first, or one may mend too little of many wrong samples to go on. Where
+        a solution does not hold on its own rays, the offsets
         may move half as far the next time: rays settle, and the rows with them.
 
         Keeps the offsets of the round that leaves the least wrong, and of those the last.
         """
         best: tuple[float, Floats, Mask, OffsetSolution | None] | None = None
-        last = np.full(len(self.offsets), np.inf)
+        last, score = np.full(len(self.offsets), np.inf), np.inf
         self.radius *= WIDEN
         self.extra *= REMEMBERED
         for k in range(rounds + 1):
@@ -234,13 +238,15 @@ class Search:
             left = self.open_samples(cast)
             if self.solution is not None:
                 self.note(stage, cast, int(left.sum()))
-                score = self.score(cast, left)
+                earlier, score = score, self.score(cast, left)
                 if best is None or score <= best[0]:
                     best = (score, self.offsets, self.conflict, self.solution)
                 folds_left = self._lower_fold_ceilings()
                 moved = np.abs(self.offsets - last)
                 still = max(self.margin, STILL * float(self.offsets.max(initial=0.0)))
-                settled = not left.any() and float(moved.max(initial=0.0)) <= still
+                little = WORTHWHILE * score
+                idle = little >= 1 and earlier - score < little
+                settled = not left.any() and (idle or float(moved.max(initial=0.0)) <= still)
                 if settled and not (folds_left and k < _PATIENT_ROUNDS):
                     break
                 # New rays alone mend most of what a solution left; more clearance and smaller

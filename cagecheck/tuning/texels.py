@@ -32,7 +32,7 @@ PORTION = 500_000
 RINGS = 3
 # About so many wrong texels at most, and as many right ones around them, are kept for mending;
 # evenly fewer of more. The next look sees all of them again.
-MOST_KEPT = 1_000_000
+MOST_KEPT = 250_000
 
 
 @dataclass(frozen=True)
