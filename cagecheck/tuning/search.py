@@ -223,9 +223,9 @@ class Search:
         """Solve and cast until no open sample is left and the offsets stand still.
 
         Still means that no offset moves by more than the margin or a hundredth of the largest; the
-        rounds may be used up first, or one may mend too little of many wrong samples to go on. Where
-        a solution does not hold on its own rays, the offsets
-        may move half as far the next time: rays settle, and the rows with them.
+        rounds may be used up first, or one may mend too little of many wrong samples to go on.
+        Where a solution does not hold on its own rays, the offsets may move half as far the next
+        time: rays settle, and the rows with them.
 
         Keeps the offsets of the round that leaves the least wrong, and of those the last.
         """
