@@ -68,7 +68,7 @@ def solve_offsets(
         else:
             answer = minimise(part.matrix, part.pull, part.sides, part.start, progress=progress)
             if not answer.solved:
-                log.warning("the interior solver got stuck; the general one takes over")
+                log.info("the interior solver got stuck; the general one takes over")
                 answer = minimise_with_clarabel(part.matrix, part.pull, part.sides, part.start)
                 solver = "clarabel"
         bounded = _within_bounds(problem, part.positions, answer.unknowns * part.length)
