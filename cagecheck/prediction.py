@@ -215,7 +215,7 @@ def build_scene(high: Surface, progress: Progress = silent) -> Scene:
 
 
 def check_settings(settings: Settings) -> Settings:
-    """Return the settings; raise `InputError` for a number out of range."""
+    """Return the settings; raise `InputError` for numbers out of range or at odds."""
     rules: list[tuple[str, float | None, Callable[[float], bool], str]] = [
         ("--offset", settings.offset, lambda x: x >= 0, "zero or more"),
         ("--depth", settings.depth, lambda x: x > 0, "above zero"),
@@ -228,6 +228,10 @@ def check_settings(settings: Settings) -> Settings:
     for name, value, allowed, words in rules:
         if value is not None and not (np.isfinite(value) and allowed(value)):
             raise InputError(f"{name} must be {words}, not {value:g}.")
+    if settings.density is not None and settings.texels is not None:
+        raise InputError(
+            "--density and --texels both say where samples lie.", cure="Give one of them."
+        )
     return settings
 
 

@@ -25,6 +25,13 @@ ALL = np.ones((1, 1), bool)
 FEW = dict(samples=2000, unseen_points=0)
 
 
+def test_samples_are_placed_by_density_or_by_texels_not_both() -> None:
+    check_settings(Settings(density=4.0))
+    check_settings(Settings(texels=64))
+    with pytest.raises(InputError, match=r"--density and --texels"):
+        check_settings(Settings(density=4.0, texels=64))
+
+
 @pytest.mark.parametrize(
     ("name", "option", "allowed", "refused"),
     [
