@@ -100,6 +100,20 @@ def test_a_narrow_gap_with_a_bend_fits_where_the_low_poly_has_an_edge_there(
     assert conflict[points.triangle[wrong]].all()
 
 
+def test_what_a_sample_shows_does_not_depend_on_what_is_cast_with_it() -> None:
+    """A target beyond the reach is seen by all rays or by none, as one offset is large enough."""
+    low = prepare_low(sheet(8, lambda x, y: 0 * x))
+    above = sheet(8, lambda x, y: 0 * x + 1.2 * SETTINGS.reach)
+    search = search_of(low, surface_of(above))
+    search.offsets = np.full(low.position_count, 0.1)
+    search.offsets[0] = 1.5 * SETTINGS.reach
+    points = sample_points(low, 0.05, seed=5)
+    whole = search.cast(points)
+    far = np.flatnonzero((low.welded[points.triangle] != 0).all(axis=1))
+    assert whole.short[far].all()
+    assert np.array_equal(search.cast(points.take(far)).short, whole.short[far])
+
+
 def test_the_least_change_is_the_least_of_a_general_solver() -> None:
     """`scipy.optimize.minimize` with SLSQP on the same quadratic and rows."""
     rng = np.random.default_rng(4)

@@ -178,7 +178,8 @@ class Search:
         low, settings, cage = self.low, self.settings, self.cage()
         rays = rays_through(low, cage, points, settings.along)
         assert settings.depth is not None and settings.reach is not None
-        reach = max(settings.reach, REACH_HEADROOM * float(rays.start.max(initial=0.0)))
+        # By all offsets, not these points' own: what a ray meets must not depend on the others.
+        reach = max(settings.reach, REACH_HEADROOM * float(self.offsets.max(initial=0.0)))
         layers = self.scene.cast(
             rays.origin, rays.direction, DEEP_SEARCH * settings.depth, reach,
             progress=self.progress,
