@@ -11,7 +11,7 @@ from cagecheck.defects.kinds import Defect
 from cagecheck.meshes.lowpoly import prepare_low
 from cagecheck.meshes.mesh import join_meshes
 from cagecheck.prediction import Settings
-from cagecheck.tuning.conflicts import KINDS, explain_conflicts
+from cagecheck.tuning.conflicts import KINDS, NOTHING_HELPS, Conflict, Remedy, explain_conflicts
 from cagecheck.tuning.loops import least_move
 from cagecheck.tuning.single import single_numbers, uniform_prediction
 from cagecheck.tuning.tune import TuneSettings, tune
@@ -133,3 +133,16 @@ def test_tuned_offsets_never_leave_more_than_the_best_single_number(scene: str) 
         wrong |= result.after.findings.has(kind)
     asset = next(n for n in numbers if n.scope == "asset")
     assert 100 * area[wrong].sum() / area.sum() <= asset.missed + asset.overshot + 1e-9
+
+
+def test_a_change_that_mends_nothing_is_not_told_as_the_best() -> None:
+    def remedy(words: str, before: int, after: int) -> Remedy:
+        return Remedy("raise offset", words, 1.0, before, after)
+
+    def conflict(*remedies: Remedy) -> Conflict:
+        return Conflict(1, "miss", "a", (0.0, 0.0, 0.0), 9, "a", None, 1.0, "why", remedies)
+
+    worse, same, better = remedy("worse", 9, 12), remedy("same", 9, 9), remedy("better", 9, 4)
+    assert conflict(better, same, worse).best is better
+    for found in (conflict(same, worse), conflict()):
+        assert found.best is None and found.best_words == NOTHING_HELPS

@@ -259,17 +259,15 @@ def say_conflicts(terminal: Terminal, conflicts: tuple[Conflict, ...]) -> None:
     """Print what no offset cures, and the change that helped most when it was applied."""
     groups: dict[tuple[str, ...], list[Conflict]] = {}
     for c in conflicts:
-        words = (c.why, c.remedies[0].words if c.remedies else "-")
+        words = (c.why, c.best_words)
         groups.setdefault((c.name, c.part, *map(without_numbers, words)), []).append(c)
     rows = []
     for alike in groups.values():
-        c, best = alike[0], [other.remedies[0] for other in alike if other.remedies]
+        c, best = alike[0], [other.best for other in alike if other.best is not None]
         before, after = sum(b.wrong_before for b in best), sum(b.wrong_after for b in best)
         more = f" (and {len(alike) - 1:,} more)" if len(alike) > 1 else ""
         effect = f"{before:,} to {after:,} wrong" if best else "-"
-        rows.append(
-            (f"{c.number}{more}", c.name, c.part, c.why, best[0].words if best else "-", effect)
-        )
+        rows.append((f"{c.number}{more}", c.name, c.part, c.why, c.best_words, effect))
     if rows:
         terminal.table(
             "What the tuned cage leaves, and what was tried",

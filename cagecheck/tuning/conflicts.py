@@ -38,6 +38,8 @@ KINDS = (
 MOST = 30
 # A lift goes this far beyond the largest shortfall, as corners weigh less than 1.
 LIFT_SPARE = 1.25
+# Said where no change that was tried left fewer samples wrong.
+NOTHING_HELPS = "none that was tried helps"
 # File vertices of a move that are told by number.
 VERTICES_NAMED = 6
 
@@ -93,6 +95,16 @@ class Conflict:
     clash: float
     why: str
     remedies: tuple[Remedy, ...]
+
+    @property
+    def best(self) -> Remedy | None:
+        """The change that mended most, None where none mended anything."""
+        return next((r for r in self.remedies if r.mended > 0), None)
+
+    @property
+    def best_words(self) -> str:
+        """That change in a sentence, or that there is none."""
+        return self.best.words if self.best else NOTHING_HELPS
 
     def to_dict(self) -> dict[str, Any]:
         """Return the conflict as plain JSON values."""

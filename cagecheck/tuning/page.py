@@ -120,10 +120,9 @@ def _conflict_table(conflicts: tuple[Conflict, ...]) -> PageTable:
                Column("best change"), Column("wrong samples when applied"))  # fmt: skip
     rows = []
     for c in conflicts:
-        best = c.remedies[0] if c.remedies else None
+        best = c.best
         effect = f"{best.wrong_before:,} to {best.wrong_after:,}" if best else "–"
-        words = best.words if best else "–"
-        rows.append(Row((str(c.number), c.name, c.part, c.why, words, effect)))
+        rows.append(Row((str(c.number), c.name, c.part, c.why, c.best_words, effect)))
     return PageTable(
         "What the tuned cage leaves, and what was tried", columns, tuple(rows), CONFLICTS_NOTE
     )
