@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from types import SimpleNamespace
-
 import numpy as np
 import trimesh
 from typer.testing import CliRunner
@@ -15,6 +13,7 @@ from cagecheck.commands.tune import say_conflicts
 from cagecheck.defects.alike import alike
 from cagecheck.defects.regions import Region
 from cagecheck.preflight.finding import density_text
+from cagecheck.tuning.conflicts import Conflict, Remedy
 
 
 def region(number, texels, part="arm_low", cause="the sleeve is 0.01 away", other="sleeve_high"):
@@ -138,10 +137,11 @@ def test_taken_folders_are_refused_before_the_work(tmp_path, monkeypatch):
 
 def test_conflicts_of_one_kind_on_one_part_are_one_row(capsys, monkeypatch):
     def conflict(number, why, before):
-        remedy = SimpleNamespace(words="bake apart", wrong_before=before, wrong_after=1)
-        return SimpleNamespace(
-            number=number, name="overshoot: other part", part="arm_low", why=why, remedies=[remedy]
-        )
+        remedy = Remedy("bake apart", "bake apart", 0.0, before, 1)
+        return Conflict(
+            number, "overshoot: other part", "arm_low", (0.0, 0.0, 0.0), before, "arm", "sleeve",
+            0.01, why, (remedy,),
+        )  # fmt: skip
 
     monkeypatch.setenv("COLUMNS", "200")
     found = (conflict(3, "the sleeve lies 0.01 above", 40), conflict(9, "the belt is near", 7),
