@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from cagecheck.defects.classify import classify
 from cagecheck.defects.kinds import CLEAN, Thresholds
-from cagecheck.defects.targets import find_targets
+from cagecheck.defects.targets import find_targets, ground_of
 from cagecheck.maps.texels import texel_blocks
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.prediction import DEEP_SEARCH, own_layers
@@ -41,6 +41,7 @@ def defect_map(
     """
     out = np.full((size, size), CLEAN, np.uint8)
     high_part = scene.surface.triangle_part
+    ground = ground_of(low, paired)
     share = float(np.abs(low.uv_area[low.tile == tile]).sum())
     total, done = max(int(share * size * size), 1), 0
     for block in texel_blocks(low, size, tile):
@@ -50,7 +51,7 @@ def defect_map(
         layers = scene.cast(rays.origin, rays.direction, DEEP_SEARCH * depth, far)
         if apart:
             layers = own_layers(low, points, layers, high_part, paired)
-        targets = find_targets(low, points, rays, layers, high_part, paired)
+        targets = find_targets(low, points, rays, layers, high_part, paired, ground=ground)
         findings = classify(
             low, scene.surface, cage, points, rays, layers, targets, paired,
             depth=depth, map_size=size, thresholds=thresholds,

@@ -14,6 +14,22 @@ def rows_by_label(label: NDArray[np.integer[Any]], count: int) -> list[NDArray[n
 
     label : (N,) integers; rows with a label outside that range are in no list.
     """
+    order, first = sorted_by_label(label, count)
+    return [order[a:b] for a, b in itertools.pairwise(first)]
+
+
+def sorted_by_label(
+    label: NDArray[np.integer[Any]], count: int
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return the (N,) rows sorted by label, and the (count + 1,) places where each label begins."""
     order = np.argsort(label, kind="stable")
-    start = np.searchsorted(label[order], np.arange(count + 1))
-    return [order[a:b] for a, b in itertools.pairwise(start)]
+    return order, np.searchsorted(label[order], np.arange(count + 1))
+
+
+def rows_of_runs(
+    first: NDArray[np.integer[Any]], which: NDArray[np.integer[Any]]
+) -> NDArray[np.int64]:
+    """Return the rows first[w] to first[w + 1] of every run w in `which`, one after the other."""
+    length = first[which + 1] - first[which]
+    before = np.cumsum(length) - length
+    return np.arange(int(length.sum())) + np.repeat(first[which] - before, length)

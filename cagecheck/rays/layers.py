@@ -13,6 +13,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from cagecheck.meshes.mesh import Floats, Ints
+from cagecheck.meshes.rows import rows_of_runs
 
 NO_LAYER = -1
 
@@ -75,10 +76,10 @@ class Layers:
 
     def take(self, index: NDArray[np.integer] | NDArray[np.bool_]) -> Layers:
         """Return the table of the rays at `index` only (an index array or a mask)."""
-        index = np.flatnonzero(index) if index.dtype == bool else index
+        index = np.asarray(np.flatnonzero(index) if index.dtype == bool else index, np.int64)
         count = np.diff(self.first)[index]
         first = np.concatenate([[0], np.cumsum(count)])
-        rows = np.repeat(self.first[:-1][index] - first[:-1], count) + np.arange(first[-1])
+        rows = rows_of_runs(self.first, index)
         return Layers(
             first,
             self.t[rows],

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Floats, Surface
+from cagecheck.meshes.rows import rows_of_runs, sorted_by_label
 from cagecheck.rays.cage import Cage
 from cagecheck.report.content import PageContent, PageField
 from cagecheck.report.heatmap import HeatMap
@@ -186,13 +187,10 @@ def rays_per_region(regions: int) -> int:
 def pack_outlines(packed: Packed, heat: HeatMap, members: list[NDArray[np.int32]]) -> None:
     """Add the outline of each region's triangles, as pairs of heat-map vertices."""
     corner = heat.triangles.ravel()
-    by_vertex = np.argsort(corner, kind="stable") // 3
-    first = np.concatenate([[0], np.cumsum(np.bincount(corner, minlength=len(heat.positions)))])
+    order, first = sorted_by_label(corner, len(heat.positions))
     rims = []
     for vertices in members:
-        counts = first[vertices + 1] - first[vertices]
-        begin = np.repeat(first[vertices] - np.cumsum(counts) + counts, counts)
-        touched = np.unique(by_vertex[begin + np.arange(counts.sum())])
+        touched = np.unique(order[rows_of_runs(first, vertices)] // 3)
         some = np.ones(len(touched), bool)
         rims.append(
             outline(heat.positions, heat.triangles[touched], some, heat.low_triangle[touched])

@@ -18,6 +18,7 @@ from cagecheck.defects.regions import Region
 from cagecheck.defects.targets import find_targets
 from cagecheck.lengths import length_words
 from cagecheck.meshes.mesh import Floats
+from cagecheck.meshes.rows import rows_of_runs
 from cagecheck.prediction import DEEP_SEARCH, REACH_HEADROOM, Prediction, own_layers
 from cagecheck.progress import Progress, silent
 from cagecheck.rays.cage import cage_from_push, rays_through
@@ -236,14 +237,12 @@ def _renumbered(
     """Return the recorded crossings, numbered as in the whole table; only `kept` ones are there."""
     if kept is None:
         part = layers.take(around)
-        number = np.repeat(layers.first[:-1][around] - part.first[:-1], np.diff(part.first))
-        number = number + np.arange(len(part.t))
+        number = rows_of_runs(layers.first, around)
     else:
         thinned = layers.where(kept)
         old = np.flatnonzero(kept)
         part = thinned.take(around)
-        number = np.repeat(thinned.first[:-1][around] - part.first[:-1], np.diff(part.first))
-        number = old[number + np.arange(len(part.t))]
+        number = old[rows_of_runs(thinned.first, around)]
     recorded = part.recorded(start, depth)
     hit = recorded != NO_LAYER
     out = np.full(len(around), NO_LAYER, np.int64)

@@ -18,6 +18,7 @@ from scipy.sparse.csgraph import connected_components
 
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Floats, Ints
+from cagecheck.meshes.rows import rows_of_runs, sorted_by_label
 from cagecheck.rays.points import SurfacePoints
 from cagecheck.tuning.corridors import (
     Corridors,
@@ -143,12 +144,11 @@ class _Shelf:
     def __init__(self, group: Group, count: int) -> None:
         triangle = group.points.triangle
         self.group = group
-        self.order = np.argsort(triangle, kind="stable")
-        self.first = np.searchsorted(triangle[self.order], np.arange(count + 1))
+        self.order, self.first = sorted_by_label(triangle, count)
 
     def rows(self, triangles: Indices) -> Indices:
         """Return the points in some triangles, ascending."""
-        return np.sort(self.order[_runs(self.first, triangles)])
+        return np.sort(self.order[rows_of_runs(self.first, triangles)])
 
 
 class _Adjacency:
@@ -156,24 +156,15 @@ class _Adjacency:
 
     def __init__(self, low: LowPoly) -> None:
         self.welded = low.welded
-        self.at = np.argsort(low.welded.ravel(), kind="stable")
-        corner = low.welded.ravel()[self.at]
-        self.first = np.searchsorted(corner, np.arange(low.position_count + 1))
+        self.at, self.first = sorted_by_label(low.welded.ravel(), low.position_count)
 
     def triangles(self, positions: Indices) -> Indices:
         """Return the triangles that touch some positions, ascending."""
-        return np.unique(self.at[_runs(self.first, positions)] // 3)
+        return np.unique(self.at[rows_of_runs(self.first, positions)] // 3)
 
     def positions(self, triangles: Indices) -> Indices:
         """Return the corners of some triangles, ascending."""
         return np.unique(self.welded[triangles]).astype(np.int64)
-
-
-def _runs(first: Indices, which: Indices) -> Indices:
-    """Return the indices first[w] to first[w + 1] of every w in `which`, one after the other."""
-    length = first[which + 1] - first[which]
-    before = np.cumsum(length) - length
-    return np.arange(int(length.sum())) + np.repeat(first[which] - before, length)
 
 
 def _clusters(low: LowPoly, triangles: Indices) -> list[Indices]:
