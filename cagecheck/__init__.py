@@ -22,33 +22,37 @@ import importlib
 from typing import TYPE_CHECKING, Any
 
 from cagecheck.compiled import use_own_cache
-
-__version__ = "0.1.0"
+from cagecheck.version import __version__
 
 if TYPE_CHECKING:
-    from cagecheck.chores.batch import run_batch
-    from cagecheck.chores.clash import find_clashes
-    from cagecheck.chores.manifest import read_manifest
-    from cagecheck.chores.renames import plan_renames
-    from cagecheck.chores.renaming import apply_renames, undo_renames
-    from cagecheck.chores.tilematerials import restore_tiles, write_tile_materials
-    from cagecheck.chores.tiletable import tile_table
+    from cagecheck.chores.batch.manifest import read_manifest
+    from cagecheck.chores.batch.run import run_batch
+    from cagecheck.chores.clash.find import find_clashes
+    from cagecheck.chores.materials.per_tile import restore_tiles, write_tile_materials
+    from cagecheck.chores.rename.apply import apply_renames, undo_renames
+    from cagecheck.chores.rename.plan import plan_renames
     from cagecheck.defects.kinds import Defect, Thresholds
     from cagecheck.defects.regions import Region
     from cagecheck.demo import make_scene, write_scene
     from cagecheck.errors import InputError, Notice
-    from cagecheck.inputs import Inputs, read_cage, read_inputs
-    from cagecheck.maps.locate import locate
-    from cagecheck.maps.write_location import write_location
+    from cagecheck.formats.push_file import PushRecord, read_push
+    from cagecheck.formats.read import read_mesh, read_surface
+    from cagecheck.formats.write_cage import write_cage
+    from cagecheck.formats.write_mesh import write_mesh, write_surface
+    from cagecheck.inspecting import inspect_low, inspect_pair
+    from cagecheck.inspecting.tile_table import tile_table
+    from cagecheck.locating.locate import locate
+    from cagecheck.locating.write import write_location
     from cagecheck.meshes.lowpoly import LowPoly, prepare_low
     from cagecheck.meshes.mesh import Mesh, Surface, mesh_from_polygons
     from cagecheck.meshes.normals import NormalRule
     from cagecheck.meshes.pairs import Pairing, pair_parts
-    from cagecheck.meshes.read import read_mesh, read_surface
-    from cagecheck.meshes.write_cage import write_cage
-    from cagecheck.meshes.write_mesh import write_mesh, write_surface
-    from cagecheck.prediction import Prediction, Settings, predict
-    from cagecheck.preflight import inspect_low, inspect_pair
+    from cagecheck.predicting.heat import build_heat_map
+    from cagecheck.predicting.inputs import Inputs, read_cage, read_inputs
+    from cagecheck.predicting.predict import predict
+    from cagecheck.predicting.result import Prediction
+    from cagecheck.predicting.settings import Settings
+    from cagecheck.predicting.write import write_prediction
     from cagecheck.rays.cage import (
         Cage,
         Rays,
@@ -59,11 +63,8 @@ if TYPE_CHECKING:
     )
     from cagecheck.rays.layers import Layers
     from cagecheck.rays.points import SurfacePoints, sample_points, spacing_for_count
-    from cagecheck.rays.push_file import PushRecord, read_push
     from cagecheck.rays.scene import Scene
-    from cagecheck.report.heatmap import build_heat_map
-    from cagecheck.report.write import write_prediction
-    from cagecheck.tuning.straighten import straighten
+    from cagecheck.tuning.straighten.straighten import straighten
     from cagecheck.tuning.tune import TuneSettings, Tuning, tune
     from cagecheck.tuning.write import write_tuning
 
@@ -76,61 +77,61 @@ _HOMES = {
     "Cage": "rays.cage",
     "Defect": "defects.kinds",
     "InputError": "errors",
-    "Inputs": "inputs",
+    "Inputs": "predicting.inputs",
     "Layers": "rays.layers",
     "LowPoly": "meshes.lowpoly",
     "Mesh": "meshes.mesh",
     "NormalRule": "meshes.normals",
     "Notice": "errors",
     "Pairing": "meshes.pairs",
-    "Prediction": "prediction",
-    "PushRecord": "rays.push_file",
+    "Prediction": "predicting.result",
+    "PushRecord": "formats.push_file",
     "Rays": "rays.cage",
     "Region": "defects.regions",
     "Scene": "rays.scene",
-    "Settings": "prediction",
+    "Settings": "predicting.settings",
     "Surface": "meshes.mesh",
     "SurfacePoints": "rays.points",
     "Thresholds": "defects.kinds",
     "TuneSettings": "tuning.tune",
     "Tuning": "tuning.tune",
-    "apply_renames": "chores.renaming",
-    "build_heat_map": "report.heatmap",
+    "apply_renames": "chores.rename.apply",
+    "build_heat_map": "predicting.heat",
     "cage_from_mesh": "rays.cage",
     "cage_from_offset": "rays.cage",
     "cage_from_push": "rays.cage",
-    "find_clashes": "chores.clash",
-    "inspect_low": "preflight",
-    "inspect_pair": "preflight",
-    "locate": "maps.locate",
+    "find_clashes": "chores.clash.find",
+    "inspect_low": "inspecting",
+    "inspect_pair": "inspecting",
+    "locate": "locating.locate",
     "make_scene": "demo",
     "mesh_from_polygons": "meshes.mesh",
     "pair_parts": "meshes.pairs",
-    "plan_renames": "chores.renames",
-    "predict": "prediction",
+    "plan_renames": "chores.rename.plan",
+    "predict": "predicting.predict",
     "prepare_low": "meshes.lowpoly",
     "rays_through": "rays.cage",
-    "read_cage": "inputs",
-    "read_inputs": "inputs",
-    "read_manifest": "chores.manifest",
-    "read_mesh": "meshes.read",
-    "read_push": "rays.push_file",
-    "read_surface": "meshes.read",
-    "restore_tiles": "chores.tilematerials",
-    "run_batch": "chores.batch",
+    "read_cage": "predicting.inputs",
+    "read_inputs": "predicting.inputs",
+    "read_manifest": "chores.batch.manifest",
+    "read_mesh": "formats.read",
+    "read_push": "formats.push_file",
+    "read_surface": "formats.read",
+    "restore_tiles": "chores.materials.per_tile",
+    "run_batch": "chores.batch.run",
     "sample_points": "rays.points",
     "spacing_for_count": "rays.points",
-    "straighten": "tuning.straighten",
-    "tile_table": "chores.tiletable",
+    "straighten": "tuning.straighten.straighten",
+    "tile_table": "inspecting.tile_table",
     "tune": "tuning.tune",
-    "undo_renames": "chores.renaming",
-    "write_cage": "meshes.write_cage",
-    "write_location": "maps.write_location",
-    "write_mesh": "meshes.write_mesh",
-    "write_prediction": "report.write",
+    "undo_renames": "chores.rename.apply",
+    "write_cage": "formats.write_cage",
+    "write_location": "locating.write",
+    "write_mesh": "formats.write_mesh",
+    "write_prediction": "predicting.write",
     "write_scene": "demo",
-    "write_surface": "meshes.write_mesh",
-    "write_tile_materials": "chores.tilematerials",
+    "write_surface": "formats.write_mesh",
+    "write_tile_materials": "chores.materials.per_tile",
     "write_tuning": "tuning.write",
 }
 

@@ -9,8 +9,8 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperGroup
 
-from cagecheck import __version__
 from cagecheck.commands import SUMMARIES
+from cagecheck.version import __version__
 
 
 class CommandsOnDemand(TyperGroup):

@@ -24,11 +24,12 @@ import numpy as np
 from embreex import rtcore_scene
 from embreex.mesh_construction import TriangleMesh
 
+from cagecheck.formats.read import read_mesh, read_surface
+from cagecheck.formats.write_mesh import write_mesh, write_surface
 from cagecheck.meshes.lowpoly import LowPoly, prepare_low
 from cagecheck.meshes.mesh import Mesh, Surface, mesh_from_polygons
-from cagecheck.meshes.read import read_mesh, read_surface
-from cagecheck.meshes.write_mesh import write_mesh, write_surface
-from cagecheck.prediction import Settings, predict
+from cagecheck.predicting.predict import predict
+from cagecheck.predicting.settings import Settings
 from cagecheck.rays import Scene, cage_from_offset, rays_through, sample_points, spacing_for_count
 
 CHUNK = 262_144

@@ -19,7 +19,7 @@ import numpy as np
 
 from cagecheck.meshes.lowpoly import prepare_low
 from cagecheck.meshes.mesh import Mesh, Surface, join_meshes, mesh_from_polygons
-from cagecheck.prediction import Settings
+from cagecheck.predicting.settings import Settings
 from cagecheck.tuning.conflicts import explain_conflicts
 from cagecheck.tuning.tune import tune
 

@@ -13,10 +13,10 @@ import time
 
 import numpy as np
 
+from cagecheck.inspecting import inspect_low, inspect_pair
 from cagecheck.meshes.lowpoly import prepare_low
 from cagecheck.meshes.mesh import Mesh, Surface, join_meshes, mesh_from_polygons
 from cagecheck.meshes.normals import NormalRule
-from cagecheck.preflight import inspect_low, inspect_pair
 from cagecheck.progress import Progress
 
 LOW_SIDE = 317  # quads along a sheet: two sheets have 202,248 vertices

@@ -24,11 +24,11 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 from bench_maps import DEPTH, OFFSET, THREADS, low_ball, rippled_ball
 
-from cagecheck.maps.bake import Baker, BakeRule
+from cagecheck.locating.locate import LocateSettings, locate
+from cagecheck.locating.read_maps import BakedMap
 from cagecheck.maps.encode import quantised
-from cagecheck.maps.locate import LocateSettings, locate
 from cagecheck.maps.pad import padded
-from cagecheck.maps.read_maps import BakedMap
+from cagecheck.predicting.maps.bake import Baker, BakeRule
 from cagecheck.rays.cage import cage_from_offset
 from cagecheck.rays.scene import Scene
 

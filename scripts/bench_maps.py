@@ -23,11 +23,11 @@ import trimesh
 from embreex import rtcore_scene
 from embreex.mesh_construction import TriangleMesh
 
-from cagecheck.maps.bake import WHAT, Baker, BakeRule
 from cagecheck.maps.encode import NormalNumbers
 from cagecheck.maps.texels import texel_blocks
 from cagecheck.meshes.lowpoly import LowPoly, prepare_low
 from cagecheck.meshes.mesh import Surface, mesh_from_polygons
+from cagecheck.predicting.maps.bake import WHAT, Baker, BakeRule
 from cagecheck.rays.cage import cage_from_offset, rays_through
 from cagecheck.rays.scene import Scene
 

@@ -45,8 +45,8 @@ def grid(millions: float) -> tuple[np.ndarray, np.ndarray]:
 
 def make(folder: Path, millions: float, kinds: list[str]) -> dict[str, Path]:
     """Write the files that are not there yet."""
+    from cagecheck.formats.write_mesh import write_surface
     from cagecheck.meshes.mesh import Surface
-    from cagecheck.meshes.write_mesh import write_surface
 
     out = {}
     made: tuple[np.ndarray, np.ndarray] | None = None
@@ -82,12 +82,12 @@ def readers() -> dict[str, tuple[set[str], Callable[[str], object]]]:
     """Name to the formats it is tried on and a function that reads to arrays."""
 
     def ours(path: str) -> object:
-        from cagecheck.meshes.read import read_surface
+        from cagecheck.formats.read import read_surface
 
         return read_surface(path)
 
     def faithful(path: str) -> object:
-        from cagecheck.meshes.read import read_mesh
+        from cagecheck.formats.read import read_mesh
 
         return read_mesh(path)
 

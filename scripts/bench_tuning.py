@@ -18,8 +18,8 @@ import time
 import numpy as np
 from scipy.sparse import block_diag, coo_array, csc_array, eye_array, hstack, vstack
 
-from cagecheck.tuning.problem import OffsetProblem, offset_problem
-from cagecheck.tuning.solver import PENALTY, _stiffness, solve_offsets
+from cagecheck.tuning.solver.problem import OffsetProblem, offset_problem
+from cagecheck.tuning.solver.solve import PENALTY, _stiffness, solve_offsets
 
 SOLVERS = ("interior", "clarabel", "osqp", "highs")
 

@@ -24,10 +24,11 @@ import numpy as np
 from cagecheck.demo import make_scene
 from cagecheck.meshes.lowpoly import prepare_low
 from cagecheck.meshes.pairs import pair_parts
-from cagecheck.prediction import Settings, predict
-from cagecheck.report.write import write_prediction
-from cagecheck.view.model import ViewModel
-from cagecheck.view.result import read_result
+from cagecheck.predicting.predict import predict
+from cagecheck.predicting.settings import Settings
+from cagecheck.predicting.write import write_prediction
+from cagecheck.viewing.model import ViewModel
+from cagecheck.viewing.result import read_result
 
 FRAMES, PASSES = 30, 7
 
@@ -74,8 +75,8 @@ def main() -> None:
         model.colours()
 
     timed("classify and colour", colour, factors)
-    from cagecheck.view.shot import without_display
-    from cagecheck.view.window import Window
+    from cagecheck.viewing.shot import without_display
+    from cagecheck.viewing.window import Window
 
     if without_display():
         os.environ.setdefault("VTK_DEFAULT_OPENGL_WINDOW", "vtkEGLRenderWindow")

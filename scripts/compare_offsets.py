@@ -26,7 +26,9 @@ import cagecheck
 from cagecheck.defects.kinds import Defect
 from cagecheck.meshes.lowpoly import LowPoly, prepare_low
 from cagecheck.meshes.mesh import Surface, mesh_from_polygons
-from cagecheck.prediction import Prediction, Settings, predict_rays
+from cagecheck.predicting.predict import predict_rays
+from cagecheck.predicting.result import Prediction
+from cagecheck.predicting.settings import Settings
 from cagecheck.rays.cage import Cage, cage_from_push, rays_through
 from cagecheck.rays.points import sample_points
 from cagecheck.rays.scene import Scene

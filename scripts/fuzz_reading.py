@@ -2,10 +2,10 @@
 
     python scripts/fuzz_reading.py [--seconds 60] [--seed 1] [--only obj ply ...] [--keep DIR]
 
-The same damage as in tests/test_hostile_files.py, with other seeds, under a memory limit and a
-time limit for each file. What fails is kept in --keep with its seed, so that it can become a test.
-The readers' inner loops are compiled, so a fuzzer guided by the coverage of Python lines would
-see little of them; run this with NUMBA_BOUNDSCHECK=1 and a NUMBA_CACHE_DIR of its own to have
+The same damage as in tests/formats/test_hostile_files.py, with other seeds, under a memory limit
+and a time limit for each file. What fails is kept in --keep with its seed, so that it can become a
+test. The readers' inner loops are compiled, so a fuzzer guided by the coverage of Python lines
+would see little of them; run this with NUMBA_BOUNDSCHECK=1 and a NUMBA_CACHE_DIR of its own to have
 every index in them checked.
 """
 
@@ -23,8 +23,8 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from tests.mesh_samples import FBX_TEXT, samples
-from tests.test_hostile_files import damaged, outcome
+from tests.formats.test_hostile_files import damaged, outcome
+from tests.scenes.mesh_files import FBX_TEXT, samples
 
 MEMORY_LIMIT = 6 << 30
 SECONDS_A_FILE = 60

@@ -6,8 +6,8 @@ usage: python scripts/locate_trials.py [--scenes 1 2] [--pairs 40] [--seed 0]
 Rows are what was planted, columns what was found. A convention counts as found when it is named
 for a map; a defect is what most of its visibly changed texels are called. "false" counts regions
 that overlap no planted place, and conventions that were not planted. With `--meshes` the scenes are
-open meshes (see `tests/locate_open_scenes.py`); what their clean bake gets wrong is not false, and
-what is found in it wrongly is counted once.
+open meshes (see `tests/scenes/locating_open.py`); what their clean bake gets wrong is not false,
+and what is found in it wrongly is counted once.
 """
 
 from __future__ import annotations
@@ -23,11 +23,10 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from cagecheck.maps.compare import Fault
-from cagecheck.maps.fault_regions import TITLES
-from cagecheck.maps.locate import LocateSettings, Location, locate
-from tests.locate_open_scenes import FILES, open_scenery, truly_wrong
-from tests.locate_scenes import (
+from cagecheck.locating.compare import Fault
+from cagecheck.locating.fault_regions import TITLES
+from cagecheck.locating.locate import LocateSettings, Location, locate
+from tests.scenes.locating import (
     CONVENTIONS,
     DEFECTS,
     NowhereError,
@@ -36,6 +35,7 @@ from tests.locate_scenes import (
     baked_maps,
     make_scenery,
 )
+from tests.scenes.locating_open import FILES, open_scenery, truly_wrong
 
 NOTHING = "nothing"
 # An object-space map does not depend on the tangent basis: the pair is one picture with the first

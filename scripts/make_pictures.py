@@ -22,20 +22,22 @@ from cagecheck.defects.kinds import Defect
 from cagecheck.demo import make_scene, write_scene
 from cagecheck.demo.picture import draw_scene
 from cagecheck.demo.scene import DemoScene
-from cagecheck.inputs import read_inputs
-from cagecheck.prediction import Prediction, Settings, predict
+from cagecheck.predicting.heat import build_heat_map, region_of_samples
+from cagecheck.predicting.inputs import read_inputs
+from cagecheck.predicting.page import page_of_prediction
+from cagecheck.predicting.predict import predict
+from cagecheck.predicting.result import Prediction
+from cagecheck.predicting.settings import Settings
+from cagecheck.predicting.write import write_prediction
 from cagecheck.progress import silent
 from cagecheck.report.colours import DEFECT_COLOURS
-from cagecheck.report.heatmap import build_heat_map, region_of_samples
 from cagecheck.report.page import MARKS_PER_TILE, write_page
-from cagecheck.report.prediction_page import page_of_prediction
 from cagecheck.report.tile_pictures import EMPTY, TilePicture, draw_tiles, heat_uv
 from cagecheck.report.web_scene import least_region, worst_of_triangles
-from cagecheck.report.write import write_prediction
-from cagecheck.view.model import ViewModel
-from cagecheck.view.panels import font
-from cagecheck.view.result import read_high, read_result
-from cagecheck.view.shot import make_shot, without_display
+from cagecheck.viewing.model import ViewModel
+from cagecheck.viewing.panels import font
+from cagecheck.viewing.result import read_high, read_result
+from cagecheck.viewing.shot import make_shot, without_display
 
 FOLDER = Path(__file__).parent.parent / "docs" / "pictures"
 # A README should load quickly.

@@ -4,9 +4,9 @@ from pathlib import Path
 
 import pytest
 
-from cagecheck.prediction import Prediction
-from cagecheck.report.write import write_prediction
-from tests.view_scenes import prediction_in
+from cagecheck.predicting.result import Prediction
+from cagecheck.predicting.write import write_prediction
+from tests.scenes.result_folder import prediction_in
 
 
 @pytest.fixture(scope="session")

@@ -7,9 +7,9 @@ from typing import Annotated
 
 import typer
 
-from cagecheck.chores.batch import BatchResult, run_batch
-from cagecheck.chores.batchpage import csv_row, verdict_sentence, worst_sentence
-from cagecheck.chores.manifest import read_manifest
+from cagecheck.chores.batch.manifest import read_manifest
+from cagecheck.chores.batch.page import csv_row, verdict_sentence, worst_sentence
+from cagecheck.chores.batch.run import BatchResult, run_batch
 from cagecheck.commands.terminal import (
     EXIT_CLEAN,
     EXIT_DEFECTS,

@@ -10,8 +10,8 @@ from typing import Annotated, Any
 
 import typer
 
-from cagecheck.chores.clash import Clash, Clashes, find_clashes
-from cagecheck.chores.clashmap import write_clash_map, write_legend
+from cagecheck.chores.clash.find import Clash, Clashes, find_clashes
+from cagecheck.chores.clash.heat import write_clash_map, write_legend
 from cagecheck.commands.terminal import (
     EXIT_CLEAN,
     EXIT_DEFECTS,
@@ -23,9 +23,9 @@ from cagecheck.commands.terminal import (
     place,
 )
 from cagecheck.files import OutputFolder
+from cagecheck.formats.read import read_mesh
 from cagecheck.meshes.mesh import Mesh
-from cagecheck.meshes.read import read_mesh
-from cagecheck.report.words import names_words
+from cagecheck.words.sentences import names_words
 
 _MOST_ROWS = 40
 

@@ -15,10 +15,11 @@ from cagecheck.demo import make_scene, write_scene
 from cagecheck.demo.evaluate import score_prediction
 from cagecheck.demo.score import KindScore
 from cagecheck.files import refuse_existing
-from cagecheck.inputs import read_inputs
-from cagecheck.prediction import Settings, predict
-from cagecheck.report.document import prediction_document
-from cagecheck.report.write import write_prediction
+from cagecheck.predicting.inputs import read_inputs
+from cagecheck.predicting.predict import predict
+from cagecheck.predicting.result import prediction_document
+from cagecheck.predicting.settings import Settings
+from cagecheck.predicting.write import write_prediction
 
 RESULT_FOLDER = "predicted"
 

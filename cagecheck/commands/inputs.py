@@ -1,4 +1,4 @@
-"""Options that several commands share; `cagecheck.inputs` does what they ask for."""
+"""Options that several commands share; `cagecheck.predicting.inputs` does what they ask for."""
 
 from __future__ import annotations
 

@@ -27,17 +27,17 @@ from cagecheck.commands.terminal import (
     command,
 )
 from cagecheck.commands.terminal import place as spelled
-from cagecheck.maps.padding_check import needed_padding
+from cagecheck.formats.read import read_mesh, read_surface
+from cagecheck.inspecting import Finding, Inspection, Place, inspect_low, inspect_pair, part_rows
+from cagecheck.inspecting.finding import SEVERITIES
+from cagecheck.maps.pad import needed_padding
 from cagecheck.meshes.alignment import transform_surface
 from cagecheck.meshes.lowpoly import prepare_low
 from cagecheck.meshes.mesh import Surface
 from cagecheck.meshes.normals import NormalRule
 from cagecheck.meshes.pairs import Pairing, pair_parts
-from cagecheck.meshes.read import read_mesh, read_surface
 from cagecheck.meshes.tiles import NO_TILE
-from cagecheck.prediction import DEFAULT_MAP_SIZE
-from cagecheck.preflight import Finding, Inspection, Place, inspect_low, inspect_pair, part_rows
-from cagecheck.preflight.finding import SEVERITIES
+from cagecheck.predicting.settings import DEFAULT_MAP_SIZE
 
 _PLACES_SAID = 3
 FailOn = Literal["error", "warning"]

@@ -20,17 +20,17 @@ from cagecheck.commands.terminal import (
     command,
 )
 from cagecheck.files import refuse_results
-from cagecheck.inputs import read_cage, read_inputs
-from cagecheck.maps.judge import LocatedMap
-from cagecheck.maps.locate import Location, locate
-from cagecheck.maps.location_page import depth_words, offset_words, totals
-from cagecheck.maps.location_page import verdict as page_verdict
-from cagecheck.maps.read_maps import find_maps, read_map
+from cagecheck.locating.locate import Location, locate
+from cagecheck.locating.one_map import LocatedMap
+from cagecheck.locating.page import depth_words, offset_words, totals
+from cagecheck.locating.page import verdict as page_verdict
+from cagecheck.locating.read_maps import find_maps, read_map
+from cagecheck.locating.variants import LocateSettings
+from cagecheck.locating.write import location_document, write_location
 from cagecheck.maps.texels import tiles_touched
-from cagecheck.maps.variants import LocateSettings
-from cagecheck.maps.write_location import location_document, write_location
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.normals import NormalRule
+from cagecheck.predicting.inputs import read_cage, read_inputs
 from cagecheck.progress import silent
 from cagecheck.rays.cage import Cage
 

@@ -21,20 +21,21 @@ from cagecheck.commands.terminal import (
     number,
     place,
 )
-from cagecheck.defects.alike import alike
+from cagecheck.defects.entries import alike
 from cagecheck.defects.regions import Region
 from cagecheck.errors import InputError
 from cagecheck.files import refuse_results
-from cagecheck.inputs import read_cage, read_inputs
 from cagecheck.maps.encode import Bits
 from cagecheck.maps.high_normals import HighNormals
-from cagecheck.maps.write_maps import DEFAULT_PADDING, MAP_KINDS, Green, MapFormat
 from cagecheck.meshes.mesh import Surface
 from cagecheck.meshes.normals import NormalRule
 from cagecheck.meshes.pairs import Pairing
-from cagecheck.prediction import DEFAULT_MAP_SIZE, DEFAULT_SAMPLES, Prediction, Settings, predict
-from cagecheck.report.document import prediction_document
-from cagecheck.report.write import write_prediction
+from cagecheck.predicting.inputs import read_cage, read_inputs
+from cagecheck.predicting.maps.write_maps import DEFAULT_PADDING, MAP_KINDS, Green, MapFormat
+from cagecheck.predicting.predict import predict
+from cagecheck.predicting.result import Prediction, prediction_document
+from cagecheck.predicting.settings import DEFAULT_MAP_SIZE, DEFAULT_SAMPLES, Settings
+from cagecheck.predicting.write import write_prediction
 
 MapsOption = Annotated[
     str | None,

@@ -8,16 +8,14 @@ from typing import Annotated
 
 import typer
 
-from cagecheck.chores.journal import Journal
-from cagecheck.chores.mapnames import DEFAULT_PATTERN
-from cagecheck.chores.renames import MapPlan, RenameOptions, RenamePlan, plan_renames
-from cagecheck.chores.renaming import apply_renames, finish_renames, undo_renames
-from cagecheck.chores.tilematerials import (
+from cagecheck.chores.materials.per_tile import (
     DEFAULT_NAMES,
     restore_tiles,
     write_tile_materials,
 )
-from cagecheck.chores.tiletable import TileTable, describe_tile, tile_table
+from cagecheck.chores.rename.apply import apply_renames, finish_renames, undo_renames
+from cagecheck.chores.rename.journal import Journal
+from cagecheck.chores.rename.plan import MapPlan, RenameOptions, RenamePlan, plan_renames
 from cagecheck.commands.terminal import (
     EXIT_CLEAN,
     EXIT_DEFECTS,
@@ -27,10 +25,12 @@ from cagecheck.commands.terminal import (
     command,
 )
 from cagecheck.errors import InputError
+from cagecheck.formats.read import read_mesh
+from cagecheck.inspecting.tile_table import TileTable, describe_tile, tile_table
+from cagecheck.maps.map_names import DEFAULT_PATTERN
 from cagecheck.meshes.lowpoly import LowPoly, prepare_low
-from cagecheck.meshes.read import read_mesh
 from cagecheck.meshes.tiles import NO_TILE
-from cagecheck.prediction import DEFAULT_MAP_SIZE
+from cagecheck.predicting.settings import DEFAULT_MAP_SIZE
 
 LowArgument = Annotated[Path, typer.Argument(help="The low poly, with UVs.", metavar="LOW")]
 SizeOption = Annotated[

@@ -9,6 +9,7 @@ from typing import Annotated, Any
 import numpy as np
 import typer
 
+from cagecheck.arrays.types import Floats
 from cagecheck.commands import inputs as given
 from cagecheck.commands.terminal import (
     EXIT_CLEAN,
@@ -18,22 +19,19 @@ from cagecheck.commands.terminal import (
     Terminal,
     command,
 )
-from cagecheck.defects.alike import without_numbers
+from cagecheck.defects.entries import without_numbers
 from cagecheck.errors import InputError
 from cagecheck.files import refuse_existing
-from cagecheck.inputs import read_cage, read_inputs
-from cagecheck.lengths import length_words
+from cagecheck.formats.push_file import read_push
 from cagecheck.meshes.lowpoly import LowPoly
-from cagecheck.meshes.mesh import Floats
 from cagecheck.meshes.normals import NormalRule
-from cagecheck.prediction import DEFAULT_MAP_SIZE, Settings
+from cagecheck.predicting.inputs import read_cage, read_inputs
+from cagecheck.predicting.settings import DEFAULT_MAP_SIZE, Settings
 from cagecheck.progress import Progress
-from cagecheck.rays.push_file import read_push
-from cagecheck.report.words import count_words
 from cagecheck.tuning.conflicts import Conflict, explain_conflicts
-from cagecheck.tuning.keep import read_keep
+from cagecheck.tuning.kept_offsets import read_keep
 from cagecheck.tuning.single import SingleNumber, single_numbers, uniform_prediction
-from cagecheck.tuning.straighten import Straightening, straighten
+from cagecheck.tuning.straighten.straighten import Straightening, straighten
 from cagecheck.tuning.tune import TuneSettings, Tuning, tune
 from cagecheck.tuning.words import (
     conflicting_words,
@@ -44,6 +42,8 @@ from cagecheck.tuning.words import (
     texel_words,
 )
 from cagecheck.tuning.write import FIELD_KINDS, FieldKind, tuning_document, write_tuning
+from cagecheck.words.lengths import length_words
+from cagecheck.words.sentences import count_words
 
 # Corridors come from this many samples at first; the check adds where they were too few.
 TUNE_SAMPLES = 200_000

@@ -11,7 +11,7 @@ from cagecheck.commands.terminal import EXIT_CLEAN, ForceFlag, Terminal, command
 from cagecheck.errors import InputError
 
 if TYPE_CHECKING:
-    from cagecheck.view.model import ViewModel
+    from cagecheck.viewing.model import ViewModel
 
 _LEAST, _MOST = 200, 8192
 
@@ -61,9 +61,9 @@ def view(
     Example: cagecheck view out --region 3 --cut --shot region3.png
     """
     # The drawing library takes a second to load, which other commands need not wait for.
-    from cagecheck.view.fields import field_named
-    from cagecheck.view.model import ViewModel
-    from cagecheck.view.result import read_high, read_result
+    from cagecheck.report.fields import field_named
+    from cagecheck.viewing.model import ViewModel
+    from cagecheck.viewing.result import read_high, read_result
 
     terminal = Terminal()
     pixels = parse_size(size)
@@ -81,11 +81,11 @@ def view(
     if notice is not None:
         terminal.notices([notice])
     if shot is None:
-        from cagecheck.view.window import Window
+        from cagecheck.viewing.window import Window
 
         Window(model, high, size=pixels).show()
     else:
-        from cagecheck.view.shot import make_shot
+        from cagecheck.viewing.shot import make_shot
 
         terminal.say(f"wrote {make_shot(model, high, shot, size=pixels, force=force)}")
     return EXIT_CLEAN

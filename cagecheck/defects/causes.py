@@ -12,18 +12,19 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from cagecheck.arrays.types import Floats, Ints
 from cagecheck.defects.classify import Findings
 from cagecheck.defects.kinds import Defect
 from cagecheck.defects.regions import Group, worst_measure
 from cagecheck.defects.rims import rim_within
 from cagecheck.defects.targets import Targets
 from cagecheck.defects.unseen import Unseen
-from cagecheck.lengths import length_words
 from cagecheck.meshes.lowpoly import LowPoly
-from cagecheck.meshes.mesh import Floats, Ints, Surface
+from cagecheck.meshes.mesh import Surface
 from cagecheck.rays.cage import Cage, Rays
 from cagecheck.rays.layers import NO_LAYER, Layers
 from cagecheck.rays.points import SurfacePoints
+from cagecheck.words.lengths import length_words
 
 # When more of a part than this finds nothing, the whole part is the problem, not a place on it.
 WHOLE_PART = 0.5

@@ -11,13 +11,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.arrays.types import Floats, Ints
 from cagecheck.defects.fold import fold_ratio
 from cagecheck.defects.kinds import Defect, Thresholds, main_defect
 from cagecheck.defects.split import split_width
 from cagecheck.defects.targets import Targets
 from cagecheck.meshes.facets import hit_normals
 from cagecheck.meshes.lowpoly import LowPoly
-from cagecheck.meshes.mesh import Floats, Ints, Surface
+from cagecheck.meshes.mesh import Surface
 from cagecheck.meshes.normals import normalised
 from cagecheck.rays.cage import Cage, Rays
 from cagecheck.rays.layers import NO_LAYER, Layers

@@ -17,8 +17,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from cagecheck.arrays.types import Floats
 from cagecheck.meshes.lowpoly import LowPoly
-from cagecheck.meshes.mesh import Floats
 from cagecheck.rays.cage import Cage
 from cagecheck.rays.points import SurfacePoints
 

@@ -9,9 +9,9 @@ import igl
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.arrays.rows import rows_by_label
+from cagecheck.arrays.types import Floats, Ints
 from cagecheck.meshes.lowpoly import LowPoly
-from cagecheck.meshes.mesh import Floats, Ints
-from cagecheck.meshes.rows import rows_by_label
 
 
 @dataclass(frozen=True, eq=False)

@@ -17,9 +17,9 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
+from cagecheck.arrays.types import Floats, Ints
 from cagecheck.defects.kinds import KINDS, Defect
 from cagecheck.meshes.lowpoly import LowPoly
-from cagecheck.meshes.mesh import Floats, Ints
 from cagecheck.rays.points import SurfacePoints
 
 # Quasi-random points leave gaps up to about twice their mean spacing.

@@ -7,7 +7,8 @@ from numba import njit
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from cagecheck.meshes.mesh import Floats, Surface
+from cagecheck.arrays.types import Floats
+from cagecheck.meshes.mesh import Surface
 from cagecheck.meshes.surface_edges import high_edges
 
 # Edges are looked for in triangles that reach this much nearer than the rim may be: their corners

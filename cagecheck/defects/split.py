@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from cagecheck.arrays.types import Floats
 from cagecheck.meshes.lowpoly import LowPoly
-from cagecheck.meshes.mesh import Floats
 from cagecheck.meshes.normals import edge_pairs, normalised
 from cagecheck.rays.cage import Cage
 from cagecheck.rays.points import PointKind, SurfacePoints, interpolate

@@ -16,8 +16,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from cagecheck.arrays.types import Floats, Ints
 from cagecheck.meshes.lowpoly import LowPoly
-from cagecheck.meshes.mesh import Floats, Ints
 from cagecheck.rays.scene import usable_cores
 
 # Triangles this many times smaller than the distance asked for are points as far as the walk is

@@ -21,11 +21,11 @@ from numba import njit
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from cagecheck.arrays.rows import rows_by_label
+from cagecheck.arrays.types import Floats, Ints
 from cagecheck.defects.nearest import NearestPaired
 from cagecheck.defects.surface_distance import SurfaceGraph, detour_ratio, surface_graph
 from cagecheck.meshes.lowpoly import LowPoly
-from cagecheck.meshes.mesh import Floats, Ints
-from cagecheck.meshes.rows import rows_by_label
 from cagecheck.progress import Progress, silent
 from cagecheck.rays.cage import Rays
 from cagecheck.rays.layers import NO_LAYER, Layers

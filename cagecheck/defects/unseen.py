@@ -13,11 +13,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from cagecheck.arrays.types import Floats, Ints
 from cagecheck.defects.classify import Findings
 from cagecheck.defects.nearest import NearestPaired
 from cagecheck.meshes.facets import hit_normals, triangle_areas
 from cagecheck.meshes.lowpoly import LowPoly
-from cagecheck.meshes.mesh import Floats, Ints, Surface
+from cagecheck.meshes.mesh import Surface
 from cagecheck.progress import Progress, silent
 from cagecheck.rays.cage import Rays
 from cagecheck.rays.layers import NO_LAYER, Layers

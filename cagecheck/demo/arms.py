@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
+from cagecheck.arrays.types import Floats
 from cagecheck.demo import measures as at
 from cagecheck.demo.materials import cast_metal, hammered, leather
 from cagecheck.demo.pieces import Piece
-from cagecheck.demo.places import radius_at, ring_of
 from cagecheck.demo.sculpt import (
     Spots,
     domes,
@@ -18,7 +18,7 @@ from cagecheck.demo.sculpt import (
     stripes,
 )
 from cagecheck.demo.shapes import Hoop, Point, Profile, Spine, Turned, fillet, oval
-from cagecheck.meshes.mesh import Floats
+from cagecheck.demo.turned_places import radius_at, ring_of
 
 UPPER_ARM, FOREARM, PALM, ELBOW = 0.220, 0.215, 0.088, 0.044
 

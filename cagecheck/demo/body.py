@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 
+from cagecheck.arrays.types import Floats
 from cagecheck.demo import measures as at
 from cagecheck.demo.materials import cloth, hammered, leather
 from cagecheck.demo.noise import fbm
 from cagecheck.demo.pieces import Piece
-from cagecheck.demo.places import (
+from cagecheck.demo.sculpt import Spots, domes, fade, pad, ridge, smooth_band, smooth_pad, stripes
+from cagecheck.demo.shapes import Profile, Turned, fillet, oval, pleated
+from cagecheck.demo.turned_places import (
     across,
     borders_u,
     borders_v,
@@ -17,9 +20,6 @@ from cagecheck.demo.places import (
     ring_of,
     upright,
 )
-from cagecheck.demo.sculpt import Spots, domes, fade, pad, ridge, smooth_band, smooth_pad, stripes
-from cagecheck.demo.shapes import Profile, Turned, fillet, oval, pleated
-from cagecheck.meshes.mesh import Floats
 
 
 def torso_shape() -> Turned:

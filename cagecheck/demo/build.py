@@ -7,9 +7,10 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.arrays.types import Floats, Ints
 from cagecheck.demo.layout import Chart, pack_tile
 from cagecheck.demo.pieces import Piece, Shell, high_shell, low_shell, vertex_normals
-from cagecheck.meshes.mesh import Floats, Ints, Mesh, Surface
+from cagecheck.meshes.mesh import Mesh, Surface
 from cagecheck.meshes.tiles import tile_origin
 
 _TRIAL_EDGE = 0.006  # fine enough that the number of triangles goes by 1 / edge^2

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 
+from cagecheck.arrays.types import Floats
 from cagecheck.demo import arms, body, head, legs, props
 from cagecheck.demo import measures as at
 from cagecheck.demo.pieces import LOW_SUFFIX, Piece, low_shell
-from cagecheck.demo.places import outline, rectangle, v_at
 from cagecheck.demo.planted import BakeSettings, Planted
 from cagecheck.demo.shapes import Turned
-from cagecheck.meshes.mesh import Floats
+from cagecheck.demo.turned_places import outline, rectangle, v_at
 
 BAKE = BakeSettings(at.OFFSET, at.DEPTH)
 SPLIT_BAKE = BakeSettings(at.OFFSET, at.DEPTH, directions="corner")

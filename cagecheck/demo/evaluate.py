@@ -7,7 +7,7 @@ from typing import Any
 from cagecheck.defects.kinds import Defect
 from cagecheck.demo.scene import DemoScene
 from cagecheck.demo.score import KindScore, score_regions
-from cagecheck.prediction import Prediction
+from cagecheck.predicting.result import Prediction
 
 # Facets of the low poly and texel thresholds make specks that nobody planted or would mend; a
 # region counts as wrong from eight texels square on.

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from cagecheck.meshes.mesh import Floats, Ints
+from cagecheck.arrays.types import Floats, Ints
 
 TURN = 2 * np.pi
 # Lines closer to a wanted line than this share of the spacing give way to it.

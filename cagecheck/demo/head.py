@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 
+from cagecheck.arrays.types import Floats
 from cagecheck.demo import measures as at
 from cagecheck.demo.materials import hammered
 from cagecheck.demo.noise import fbm
 from cagecheck.demo.pieces import Piece
-from cagecheck.demo.places import borders_u, borders_v, inside, ring_of, upright
 from cagecheck.demo.sculpt import Spots, domes, fade, ridge, smooth_band, stripes
 from cagecheck.demo.shapes import Point, Profile, Spine, Turned, fillet, oval
-from cagecheck.meshes.mesh import Floats
+from cagecheck.demo.turned_places import borders_u, borders_v, inside, ring_of, upright
 
 
 def hat_shape() -> Turned:

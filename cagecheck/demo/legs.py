@@ -5,14 +5,14 @@ from __future__ import annotations
 import numpy as np
 from scipy.interpolate import PchipInterpolator
 
+from cagecheck.arrays.types import Floats
 from cagecheck.demo import measures as at
 from cagecheck.demo.arms import limb
 from cagecheck.demo.materials import cloth, leather
 from cagecheck.demo.pieces import Piece
-from cagecheck.demo.places import upright
 from cagecheck.demo.sculpt import Spots, domes, fade, ridge, stripes
 from cagecheck.demo.shapes import Profile, Section, Turned, fillet, shaped
-from cagecheck.meshes.mesh import Floats
+from cagecheck.demo.turned_places import upright
 
 BOOT_X, BOOT_Z, TOES_OUT = 0.140, -0.012, 0.22
 _SOLE_Y = 0.012

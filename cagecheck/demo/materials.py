@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
+from cagecheck.arrays.types import Floats
 from cagecheck.demo.noise import cell_distances, fbm
 from cagecheck.demo.sculpt import Spots
-from cagecheck.meshes.mesh import Floats
 
 
 def hammered(s: Spots, seed: int, size: float = 0.024, depth: float = 0.0013) -> Floats:

@@ -11,7 +11,7 @@ import numpy as np
 from numba import njit
 from scipy.spatial import cKDTree
 
-from cagecheck.meshes.mesh import Floats
+from cagecheck.arrays.types import Floats
 
 # The twelve edge directions of a cube, Perlin 2002; padded to sixteen by four repeats.
 _GRADIENTS = np.array(

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.arrays.types import Floats, Ints
 from cagecheck.demo.grids import (
     Grid,
     ball_grid,
@@ -19,7 +20,6 @@ from cagecheck.demo.grids import (
 )
 from cagecheck.demo.sculpt import Sculpt, Spots
 from cagecheck.demo.shapes import Box, Hoop, Turned
-from cagecheck.meshes.mesh import Floats, Ints
 
 Shape = Turned | Hoop | Box
 LOW_SUFFIX, HIGH_SUFFIX = "_low", "_high"

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from cagecheck.meshes.mesh import Floats
+from cagecheck.arrays.types import Floats
 
 KINDS = (
     "miss: cage too tight",

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 
+from cagecheck.arrays.types import Floats
 from cagecheck.demo import measures as at
 from cagecheck.demo.materials import cast_metal, wood
 from cagecheck.demo.pieces import SEAM, Piece
-from cagecheck.demo.places import upright
 from cagecheck.demo.sculpt import Spots, domes, fade, ridge, smooth_band, smooth_pad, stripes
 from cagecheck.demo.shapes import Box, Hoop, Profile, Spine, Turned, fillet, prism
-from cagecheck.meshes.mesh import Floats
+from cagecheck.demo.turned_places import upright
 
 STAFF_X, STAFF_Z = -0.4985, 0.4860  # between the right hand's fingers and thumb
 LANTERN_RADIUS, LANTERN_SIDES = 0.078, 8

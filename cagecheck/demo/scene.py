@@ -67,7 +67,7 @@ def write_scene(
 
     Raises `InputError` when one of them exists and `force` is off.
     """
-    from cagecheck.meshes.write_mesh import write_mesh, write_surface
+    from cagecheck.formats.write_mesh import write_mesh, write_surface
 
     with OutputFolder(folder, force=force) as output:
         write_mesh(scene.low, output.add("low.obj"), force=True)

@@ -13,8 +13,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.arrays.types import Floats
 from cagecheck.demo.planted import KINDS, Planted, truth
-from cagecheck.meshes.mesh import Floats
 
 # A region is right when at least this share of its points lies where its kind was planted.
 _RIGHT_SHARE = 0.5

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.spatial import cKDTree
 
+from cagecheck.arrays.types import Floats
 from cagecheck.demo.grids import TURN
-from cagecheck.meshes.mesh import Floats
 
 
 @dataclass(frozen=True, eq=False)

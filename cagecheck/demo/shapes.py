@@ -9,7 +9,7 @@ from itertools import pairwise
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
-from cagecheck.meshes.mesh import Floats
+from cagecheck.arrays.types import Floats
 
 Point = tuple[float, float, float]
 # Cross-section: unit outline (N,), (N,) at angle theta and height a along the spine.

@@ -20,10 +20,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from cagecheck.maps.tangent import TangentRule, corner_tangents
-from cagecheck.meshes.lowpoly import LowPoly
-from cagecheck.meshes.mesh import Floats, Ints
-from cagecheck.vectors import (
+from cagecheck.arrays.types import Floats, Ints
+from cagecheck.arrays.vectors import (
     Corners,
     Vector,
     blend,
@@ -35,6 +33,8 @@ from cagecheck.vectors import (
     scaled,
     store_flat,
 )
+from cagecheck.maps.tangent import TangentRule, corner_tangents
+from cagecheck.meshes.lowpoly import LowPoly
 
 Bits = Literal[8, 16, 32]
 Green = Literal["up", "down"]

@@ -16,9 +16,9 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from cagecheck.meshes.mesh import Floats, Ints, Surface
-from cagecheck.strips import STRIP, column, new_strip, put_column
-from cagecheck.vectors import (
+from cagecheck.arrays.strips import STRIP, column, new_strip, put_column
+from cagecheck.arrays.types import Floats, Ints
+from cagecheck.arrays.vectors import (
     Vector,
     blend,
     cross,
@@ -31,6 +31,7 @@ from cagecheck.vectors import (
     store,
     store_flat,
 )
+from cagecheck.meshes.mesh import Surface
 
 HighNormals = Literal["file", "smooth", "face"]
 _NOTHING = (0.0, 0.0, 0.0)

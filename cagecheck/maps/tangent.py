@@ -17,8 +17,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from cagecheck.arrays.types import Floats
 from cagecheck.meshes.lowpoly import LowPoly
-from cagecheck.meshes.mesh import Floats
 from cagecheck.meshes.normals import normalised
 
 TangentRule = Literal["mikktspace", "averaged", "face"]

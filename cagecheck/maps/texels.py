@@ -21,12 +21,12 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from cagecheck.arrays.types import Floats, Ints
+from cagecheck.arrays.vectors import run_end, store_flat
 from cagecheck.errors import InputError, Notice
 from cagecheck.meshes.lowpoly import LowPoly
-from cagecheck.meshes.mesh import Floats, Ints
 from cagecheck.meshes.tiles import FIRST_TILE, tile_origin, udim_of
 from cagecheck.rays.points import PointKind, SurfacePoints
-from cagecheck.vectors import run_end, store_flat
 
 Whole = int | np.int64
 

@@ -15,8 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from cagecheck.arrays.types import Floats
 from cagecheck.errors import InputError, Notice
-from cagecheck.meshes.mesh import Floats, Mesh, Surface
+from cagecheck.meshes.mesh import Mesh, Surface
 
 HighAxes = Literal["as-is", "y-up", "z-up"]
 AXES: tuple[HighAxes, ...] = ("as-is", "y-up", "z-up")

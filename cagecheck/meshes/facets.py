@@ -12,7 +12,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from cagecheck.meshes.mesh import Floats, Ints, Surface
+from cagecheck.arrays.types import Floats, Ints
+from cagecheck.meshes.mesh import Surface
 
 
 def hit_normals(surface: Surface, face: Ints) -> Floats:

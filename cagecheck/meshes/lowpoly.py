@@ -6,7 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from cagecheck.meshes.mesh import Floats, Ints, Mesh
+from cagecheck.arrays.types import Floats, Ints
+from cagecheck.meshes.mesh import Mesh
 from cagecheck.meshes.normals import (
     NormalRule,
     averaged_normals,

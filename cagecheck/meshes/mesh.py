@@ -12,10 +12,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.arrays.types import Floats, Ints
 from cagecheck.errors import Notice
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int32]
 
 
 @dataclass(frozen=True)
@@ -29,6 +27,11 @@ class SourceFile:
     format: str
     sha256: str
     layout: Any = field(default=None, repr=False, compare=False)
+
+    @property
+    def name(self) -> str:
+        """The file's name without its folders."""
+        return self.path.replace("\\", "/").rsplit("/", 1)[-1]
 
 
 @dataclass(frozen=True, eq=False)

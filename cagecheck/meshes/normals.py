@@ -14,8 +14,9 @@ from numpy.typing import NDArray
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
+from cagecheck.arrays.types import Floats, Ints
 from cagecheck.errors import InputError
-from cagecheck.meshes.mesh import Floats, Ints, Mesh
+from cagecheck.meshes.mesh import Mesh
 from cagecheck.meshes.triangulate import Triangulation, newell_normals
 
 NormalSource = Literal["file", "smooth", "hardness", "groups"]

@@ -23,7 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cagecheck.errors import InputError, Notice
-from cagecheck.report.words import names_words
+from cagecheck.words.sentences import names_words
 
 # Words that tell the two apart (common practice, no source).
 LOW_WORDS = ("lowpoly", "low", "lo", "lp")

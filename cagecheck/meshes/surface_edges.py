@@ -11,7 +11,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from cagecheck.meshes.mesh import Floats, Ints, Surface
+from cagecheck.arrays.types import Floats, Ints
+from cagecheck.meshes.mesh import Surface
 from cagecheck.meshes.weld_points import weld_points
 from cagecheck.progress import Progress, silent
 

@@ -14,10 +14,11 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from cagecheck.arrays.types import Ints
 from cagecheck.errors import Notice
-from cagecheck.meshes.cut_fast import cut_polygons
-from cagecheck.meshes.mesh import Ints, Surface, SurfaceNormals
-from cagecheck.report.words import names_words
+from cagecheck.meshes.mesh import Surface, SurfaceNormals
+from cagecheck.meshes.triangulate_large import cut_polygons
+from cagecheck.words.sentences import names_words
 
 # Lengths this near to 1 are left as they are: float32 and quantised files round to that.
 UNIT_SLACK = 1e-3

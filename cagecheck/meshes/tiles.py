@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from cagecheck.meshes.mesh import Floats, Ints
+from cagecheck.arrays.types import Floats, Ints
 
 FIRST_TILE, LAST_TILE = 1001, 9999
 TILES_PER_ROW = 10

@@ -9,7 +9,8 @@ import numba
 import numpy as np
 from numpy.typing import NDArray
 
-from cagecheck.meshes.mesh import Floats, Ints, Mesh
+from cagecheck.arrays.types import Floats, Ints
+from cagecheck.meshes.mesh import Mesh
 
 QuadSplit = Literal["first", "short"]
 

@@ -13,11 +13,8 @@ from typing import Literal
 import numpy as np
 from numba import njit
 
-from cagecheck.errors import InputError
-from cagecheck.meshes.lowpoly import LowPoly
-from cagecheck.meshes.mesh import Floats, Ints, Mesh
-from cagecheck.rays.points import SurfacePoints
-from cagecheck.vectors import (
+from cagecheck.arrays.types import Floats, Ints
+from cagecheck.arrays.vectors import (
     Corners,
     blend,
     corners,
@@ -28,6 +25,10 @@ from cagecheck.vectors import (
     scaled,
     store_flat,
 )
+from cagecheck.errors import InputError
+from cagecheck.meshes.lowpoly import LowPoly
+from cagecheck.meshes.mesh import Mesh
+from cagecheck.rays.points import SurfacePoints
 
 Directions = Literal["averaged", "corner", "face"]
 Along = Literal["cage", "normals"]

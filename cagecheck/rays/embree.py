@@ -25,7 +25,7 @@ from numba import carray, cfunc, njit, types
 from numba.extending import intrinsic
 from numpy.typing import NDArray
 
-from cagecheck.vectors import Vector
+from cagecheck.arrays.vectors import Vector
 
 # Values of the public enums of Embree 4 (rtcore_common.h, rtcore_scene.h, rtcore_geometry.h).
 _BUFFER_INDEX, _BUFFER_VERTEX = 0, 1

@@ -16,10 +16,10 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from cagecheck.meshes.mesh import Floats, Ints
+from cagecheck.arrays.types import Floats, Ints
+from cagecheck.arrays.vectors import minus, moved, row, scaled
 from cagecheck.rays import embree
 from cagecheck.rays.rounding import SEGMENT_PAD, refine, shift_of
-from cagecheck.vectors import minus, moved, row, scaled
 
 MISSED, DOUBTFUL = -1, -2
 

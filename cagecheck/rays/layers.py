@@ -12,8 +12,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from cagecheck.meshes.mesh import Floats, Ints
-from cagecheck.meshes.rows import rows_of_runs
+from cagecheck.arrays.rows import rows_of_runs
+from cagecheck.arrays.types import Floats, Ints
 
 NO_LAYER = -1
 

@@ -9,11 +9,11 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from cagecheck.arrays.hashing import mix
+from cagecheck.arrays.types import Floats, Ints
 from cagecheck.errors import InputError
 from cagecheck.meshes.lowpoly import LowPoly
-from cagecheck.meshes.mesh import Floats, Ints
 from cagecheck.meshes.normals import edge_pairs
-from cagecheck.rays.hashing import mix
 
 
 class PointKind(IntEnum):

@@ -6,18 +6,15 @@ restart steps a few float32 units past the last hit, so coincident faces come ou
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import Any
 
 import numpy as np
 from embreex import rtcore_scene
 from embreex.mesh_construction import TriangleMesh
 from numpy.typing import NDArray
 
-from cagecheck.meshes.mesh import Floats
+from cagecheck.arrays.types import Floats
 from cagecheck.rays.first_hit import DOUBTFUL, Hits
-
-if TYPE_CHECKING:
-    from cagecheck.rays.scene import Scene
 
 # Float32 on a unit scene: one step past a hit must clear the rounding of origin and distance.
 STEP = 8 * float(np.finfo(np.float32).eps)
@@ -28,25 +25,30 @@ class RestartCaster:
 
     name = "embreex, restarted behind every hit"
 
-    def __init__(self, scene: Scene) -> None:
-        self._scene = scene
-        surface = scene.surface
-        vertices = ((surface.positions - scene.centre) / scene.scale).astype(np.float32)
+    def __init__(
+        self,
+        positions: NDArray[Any],
+        triangles: NDArray[np.int32],
+        centre: Floats,
+        scale: float,
+    ) -> None:
+        self._positions, self._triangles = positions, triangles
+        self._centre, self._scale = centre, scale
+        vertices = ((positions - centre) / scale).astype(np.float32)
         self._engine = rtcore_scene.EmbreeScene(robust=True)
-        self._mesh = TriangleMesh(self._engine, vertices, scene.triangles)
+        self._mesh = TriangleMesh(self._engine, vertices, triangles)
 
     def block(
         self, origin: Floats, direction: Floats, depth: Floats, reach: Floats
     ) -> tuple[NDArray[np.int64], Floats, NDArray[np.int32], NDArray[np.bool_]]:
         """Return (counts per ray, t, face, front) of all crossings, ascending within a ray."""
-        scene = self._scene
         alive = np.arange(len(origin))
-        begin = -(depth / scene.scale) - STEP
+        begin = -(depth / self._scale) - STEP
         found: list[tuple[NDArray[np.int64], NDArray[np.int32]]] = []
         while len(alive):
-            start = (origin[alive] - scene.centre) / scene.scale
+            start = (origin[alive] - self._centre) / self._scale
             start = start + begin[alive, None] * direction[alive]
-            left = reach[alive] / scene.scale + STEP - begin[alive]
+            left = reach[alive] / self._scale + STEP - begin[alive]
             hit = self._engine.run(
                 start.astype(np.float32),
                 direction[alive].astype(np.float32),
@@ -76,7 +78,7 @@ class RestartCaster:
     def _plane_distance(
         self, origin: Floats, direction: Floats, face: NDArray[np.int32]
     ) -> tuple[Floats, Floats]:
-        corners = self._scene.surface.positions[self._scene.triangles[face]].astype(np.float64)
+        corners = self._positions[self._triangles[face]].astype(np.float64)
         normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
         slope = np.einsum("ij,ij->i", normal, direction)
         height = np.einsum("ij,ij->i", normal, corners[:, 0] - origin)

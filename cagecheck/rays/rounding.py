@@ -12,8 +12,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from cagecheck.rays.hashing import mix
-from cagecheck.vectors import Vector, cross, dot, minus, row
+from cagecheck.arrays.hashing import mix
+from cagecheck.arrays.vectors import Vector, cross, dot, minus, row
 
 # Segments are cast this much longer at both ends and cut to length in float64 afterwards.
 SEGMENT_PAD = 32 * float(np.finfo(np.float32).eps)

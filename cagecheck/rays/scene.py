@@ -12,14 +12,16 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from cagecheck.arrays.types import Floats
+from cagecheck.arrays.vectors import moved, row, store
 from cagecheck.errors import InputError
-from cagecheck.meshes.mesh import Floats, Surface
+from cagecheck.meshes.mesh import Surface
 from cagecheck.progress import Progress, silent
 from cagecheck.rays import embree
 from cagecheck.rays.first_hit import DOUBTFUL, MISSED, Hits, first_hits
 from cagecheck.rays.layers import NO_LAYER, Layers
+from cagecheck.rays.restart import RestartCaster
 from cagecheck.rays.rounding import SEGMENT_PAD, SHIFT, refine, shift_of
-from cagecheck.vectors import moved, row, store
 
 log = logging.getLogger(__name__)
 
@@ -228,13 +230,11 @@ def _make_caster(scene: Scene) -> LayerCaster:
     try:
         return _NativeCaster(scene)
     except embree.EmbreeUnavailableError as reason:
-        from cagecheck.rays.restart import RestartCaster
-
         log.warning(
             "the fast ray engine is not available (%s); casting goes on, several times slower",
             reason,
         )
-        return RestartCaster(scene)
+        return RestartCaster(scene.surface.positions, scene.triangles, scene.centre, scene.scale)
 
 
 class _NativeCaster:

@@ -11,8 +11,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.arrays.types import Floats
 from cagecheck.defects.kinds import CLEAN, Defect
-from cagecheck.meshes.mesh import Floats
 
 Rgb = tuple[int, int, int]
 

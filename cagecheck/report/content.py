@@ -1,6 +1,6 @@
 """What a report page shows, whichever command found it: plain data, no drawing.
 
-`cagecheck.report.prediction_page`, `cagecheck.tuning.page` and `cagecheck.maps.location_page` fill
+`cagecheck.predicting.page`, `cagecheck.tuning.page` and `cagecheck.locating.page` fill
 a `PageContent`; `cagecheck.report.page` turns it into HTML and knows nothing else.
 """
 
@@ -11,11 +11,12 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.arrays.types import Floats
 from cagecheck.defects.kinds import CLEAN
 from cagecheck.defects.regions import Region
 from cagecheck.errors import Notice
 from cagecheck.meshes.lowpoly import LowPoly
-from cagecheck.meshes.mesh import Floats, Surface
+from cagecheck.meshes.mesh import Surface
 from cagecheck.rays.cage import Cage
 from cagecheck.report.colours import Rgb
 from cagecheck.report.heatmap import HeatMap

@@ -13,16 +13,25 @@ import numpy as np
 from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
-from cagecheck import __version__
+from cagecheck.arrays.types import Floats, Ints
 from cagecheck.defects.kinds import CLEAN
+from cagecheck.defects.region_words import size_words
 from cagecheck.defects.regions import Region
 from cagecheck.files import replace_file
-from cagecheck.meshes.mesh import Floats, Ints
 from cagecheck.meshes.tiles import NO_TILE
 from cagecheck.progress import Progress, silent
+from cagecheck.report.camera import (
+    LEAST_SHARE,
+    REGION_RADII,
+    Outlook,
+    up_axis,
+    up_vector,
+    whole_camera,
+)
 from cagecheck.report.colours import CLEAN_COLOUR, Rgb, hex_of
 from cagecheck.report.content import PageContent, Spot
-from cagecheck.report.document import plain
+from cagecheck.report.fields import NO_VALUE_COLOUR, ramp
+from cagecheck.report.json_values import plain
 from cagecheck.report.thin import thin_surface
 from cagecheck.report.tile_pictures import TilePicture, heat_uv, worst_region_of_blocks
 from cagecheck.report.web_scene import (
@@ -35,10 +44,8 @@ from cagecheck.report.web_scene import (
     pack_regions,
     pack_surface,
 )
-from cagecheck.report.words import count_words, percent_text, sentence_case, size_words
-from cagecheck.view.camera import Outlook, up_axis, up_vector, whole_camera
-from cagecheck.view.fields import NO_VALUE_COLOUR, ramp
-from cagecheck.view.model import LEAST_SHARE, REGION_RADII
+from cagecheck.version import __version__
+from cagecheck.words.sentences import count_words, percent_text, sentence_case
 
 # The page stays light enough to mail and to open on a phone.
 HIGH_TRIANGLES = 220_000
@@ -61,8 +68,8 @@ def write_page(
 
     Parameters
     ----------
-    content : what to show, see `cagecheck.report.prediction_page.page_of_prediction`,
-        `cagecheck.tuning.page.page_of_tuning`, `cagecheck.maps.location_page.page_of_location`.
+    content : what to show, see `cagecheck.predicting.page.page_of_prediction`,
+        `cagecheck.tuning.page.page_of_tuning`, `cagecheck.locating.page.page_of_location`.
     high_triangles : how fine the displayed high poly is at most (0 leaves it out).
 
     Raises `InputError` when the file exists and `force` is off, or cannot be written.

@@ -12,9 +12,9 @@ from numba import njit
 from numpy.typing import NDArray
 from PIL import Image
 
+from cagecheck.arrays.types import Floats, Ints
 from cagecheck.defects.kinds import CLEAN
 from cagecheck.meshes.lowpoly import LowPoly
-from cagecheck.meshes.mesh import Floats, Ints
 from cagecheck.meshes.tiles import NO_TILE, tile_origin
 from cagecheck.report.colours import CLEAN_COLOUR, Rgb
 from cagecheck.report.heatmap import HeatMap

@@ -11,16 +11,17 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.arrays.rows import rows_of_runs, sorted_by_label
+from cagecheck.arrays.types import Floats
+from cagecheck.defects.recolour import rank_table
 from cagecheck.meshes.lowpoly import LowPoly
-from cagecheck.meshes.mesh import Floats, Surface
-from cagecheck.meshes.rows import rows_of_runs, sorted_by_label
+from cagecheck.meshes.mesh import Surface
+from cagecheck.meshes.polygon_edges import polygon_edges
 from cagecheck.rays.cage import Cage
+from cagecheck.report.camera import Outlook, Outlooks
 from cagecheck.report.content import PageContent, PageField
 from cagecheck.report.heatmap import HeatMap
-from cagecheck.view.camera import Outlook, Outlooks
-from cagecheck.view.recolour import rank_table
-from cagecheck.view.record import polygon_edges
-from cagecheck.view.rim import outline
+from cagecheck.report.outline import outline
 
 # Rays drawn for a region, and for all regions together: what a page can carry and an eye follow.
 RAYS_PER_REGION, RAYS_IN_ALL = 150, 40_000

@@ -11,8 +11,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from cagecheck.arrays.types import Floats
 from cagecheck.meshes.lowpoly import LowPoly
-from cagecheck.meshes.mesh import Floats
 from cagecheck.rays.layers import NO_LAYER
 from cagecheck.rays.points import SurfacePoints, join_points, sample_points
 from cagecheck.tuning.mend import Group, mend

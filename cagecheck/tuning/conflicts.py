@@ -13,19 +13,20 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.arrays.rows import rows_of_runs
+from cagecheck.arrays.types import Floats
 from cagecheck.defects.kinds import Defect
 from cagecheck.defects.regions import Region
 from cagecheck.defects.targets import find_targets
-from cagecheck.lengths import length_words
-from cagecheck.meshes.mesh import Floats
-from cagecheck.meshes.rows import rows_of_runs
-from cagecheck.prediction import DEEP_SEARCH, REACH_HEADROOM, Prediction, own_layers
+from cagecheck.predicting.predict import DEEP_SEARCH, REACH_HEADROOM, own_layers
+from cagecheck.predicting.result import Prediction
 from cagecheck.progress import Progress, silent
 from cagecheck.rays.cage import cage_from_push, rays_through
 from cagecheck.rays.layers import NO_LAYER, Layers
 from cagecheck.tuning.loops import LoopMove, least_move
 from cagecheck.tuning.tune import Tuning
 from cagecheck.tuning.words import AT_LIMIT, limit_words, plain_length
+from cagecheck.words.lengths import length_words
 
 Mask = NDArray[np.bool_]
 

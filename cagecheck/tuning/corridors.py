@@ -13,14 +13,14 @@ from dataclasses import dataclass, field, fields
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.arrays.types import Floats, Ints
 from cagecheck.defects.targets import Targets
 from cagecheck.meshes.lowpoly import LowPoly
-from cagecheck.meshes.mesh import Floats, Ints
 from cagecheck.meshes.normals import corner_angles
 from cagecheck.rays.cage import Rays
 from cagecheck.rays.points import SurfacePoints
 from cagecheck.rays.scene import Scene
-from cagecheck.tuning.problem import OffsetProblem, offset_problem
+from cagecheck.tuning.solver.problem import OffsetProblem, offset_problem
 
 Mask = NDArray[np.bool_]
 

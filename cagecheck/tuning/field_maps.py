@@ -11,10 +11,10 @@ from pathlib import Path
 import numpy as np
 from PIL import Image
 
+from cagecheck.arrays.types import Floats
 from cagecheck.maps.pad import padded
 from cagecheck.maps.texels import texel_blocks
 from cagecheck.meshes.lowpoly import LowPoly
-from cagecheck.meshes.mesh import Floats
 from cagecheck.rays.points import interpolate
 
 TOP = 65535

@@ -29,8 +29,9 @@ from fractions import Fraction
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.arrays.types import Floats
 from cagecheck.meshes.lowpoly import LowPoly
-from cagecheck.meshes.mesh import Floats, Surface
+from cagecheck.meshes.mesh import Surface
 from cagecheck.meshes.normals import edge_pairs
 from cagecheck.rays.cage import Cage
 from cagecheck.rays.scene import Scene

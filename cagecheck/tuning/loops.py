@@ -17,18 +17,19 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.arrays.types import Floats
 from cagecheck.defects.targets import Targets, find_targets
 from cagecheck.meshes.lowpoly import LowPoly, prepare_low
-from cagecheck.meshes.mesh import Floats, Mesh
+from cagecheck.meshes.mesh import Mesh
 from cagecheck.meshes.normals import averaged_normals, edge_pairs, triangle_normals
 from cagecheck.meshes.triangulate import triangulate
-from cagecheck.prediction import DEEP_SEARCH, REACH_HEADROOM, own_layers
+from cagecheck.predicting.predict import DEEP_SEARCH, REACH_HEADROOM, own_layers
 from cagecheck.rays.cage import Rays, cage_from_push, corner_directions, rays_through
 from cagecheck.rays.layers import NO_LAYER, Layers
 from cagecheck.rays.points import SurfacePoints
 from cagecheck.tuning.corridors import Corridors, corridors_of
-from cagecheck.tuning.problem import offset_problem
-from cagecheck.tuning.solver import solve_offsets
+from cagecheck.tuning.solver.problem import offset_problem
+from cagecheck.tuning.solver.solve import solve_offsets
 from cagecheck.tuning.tune import Tuning
 
 Mask = NDArray[np.bool_]

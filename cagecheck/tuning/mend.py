@@ -16,9 +16,9 @@ from numpy.typing import NDArray
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
+from cagecheck.arrays.rows import rows_of_runs, sorted_by_label
+from cagecheck.arrays.types import Floats, Ints
 from cagecheck.meshes.lowpoly import LowPoly
-from cagecheck.meshes.mesh import Floats, Ints
-from cagecheck.meshes.rows import rows_of_runs, sorted_by_label
 from cagecheck.rays.points import SurfacePoints
 from cagecheck.tuning.corridors import (
     Corridors,
@@ -29,7 +29,7 @@ from cagecheck.tuning.corridors import (
 )
 from cagecheck.tuning.folds import ShellCheck, check_prisms
 from cagecheck.tuning.search import FOLD_HEADROOM, HOLD, Mask, Search
-from cagecheck.tuning.solver import solve_offsets
+from cagecheck.tuning.solver.solve import solve_offsets
 
 Indices = NDArray[np.int64]
 

@@ -7,12 +7,12 @@ from dataclasses import replace
 import numpy as np
 
 from cagecheck.defects.kinds import Defect
+from cagecheck.defects.region_words import size_words
+from cagecheck.predicting.page import page_of_prediction
 from cagecheck.report.content import Column, Finding, PageContent, PageTable, Row
-from cagecheck.report.prediction_page import page_of_prediction
-from cagecheck.report.words import count_words, percent_text, size_words
 from cagecheck.tuning.conflicts import Conflict
 from cagecheck.tuning.single import SingleNumber
-from cagecheck.tuning.straighten import Straightening
+from cagecheck.tuning.straighten.straighten import Straightening
 from cagecheck.tuning.tune import Tuning
 from cagecheck.tuning.words import (
     WAY_WORDS,
@@ -22,6 +22,7 @@ from cagecheck.tuning.words import (
     straightening_words,
     texel_words,
 )
+from cagecheck.words.sentences import count_words, percent_text
 
 # What a cage's distances and the depth decide; the rest is a matter of meshes and directions.
 OFFSETS_DECIDE = (

@@ -15,7 +15,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from cagecheck.meshes.mesh import Floats
+from cagecheck.arrays.types import Floats
 from cagecheck.rays.points import SurfacePoints, join_points
 from cagecheck.rays.scene import Scene
 from cagecheck.tuning.prisms import NO_NEIGHBOUR, Located, Prisms, locate, points_at

@@ -14,8 +14,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from cagecheck.arrays.types import Floats
 from cagecheck.meshes.lowpoly import LowPoly
-from cagecheck.meshes.mesh import Floats
 from cagecheck.meshes.normals import edge_pairs
 from cagecheck.rays.cage import Along, Cage, rays_through
 from cagecheck.rays.points import PointKind, SurfacePoints

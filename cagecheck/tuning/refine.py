@@ -12,8 +12,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.arrays.types import Floats, Ints
 from cagecheck.meshes.lowpoly import LowPoly
-from cagecheck.meshes.mesh import Floats, Ints, Mesh
+from cagecheck.meshes.mesh import Mesh
 from cagecheck.meshes.normals import normalised
 from cagecheck.meshes.triangulate import triangulate
 from cagecheck.rays.points import PointKind, SurfacePoints

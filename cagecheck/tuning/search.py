@@ -16,11 +16,12 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.arrays.types import Floats
 from cagecheck.defects.targets import Ground, Targets, find_targets, ground_of
 from cagecheck.meshes.lowpoly import LowPoly
-from cagecheck.meshes.mesh import Floats
 from cagecheck.meshes.normals import normalised
-from cagecheck.prediction import DEEP_SEARCH, REACH_HEADROOM, Settings, own_layers
+from cagecheck.predicting.predict import DEEP_SEARCH, REACH_HEADROOM, own_layers
+from cagecheck.predicting.settings import Settings
 from cagecheck.progress import Progress, silent
 from cagecheck.rays.cage import Cage, Rays, cage_from_push, rays_through
 from cagecheck.rays.layers import Layers
@@ -36,8 +37,8 @@ from cagecheck.tuning.corridors import (
 )
 from cagecheck.tuning.folds import check_shell
 from cagecheck.tuning.peaks import longest_edges
-from cagecheck.tuning.problem import OffsetSolution
-from cagecheck.tuning.solver import SolverName, solve_offsets
+from cagecheck.tuning.solver.problem import OffsetSolution
+from cagecheck.tuning.solver.solve import SolverName, solve_offsets
 
 Mask = NDArray[np.bool_]
 

@@ -14,10 +14,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.arrays.types import Floats
 from cagecheck.defects.targets import Targets
 from cagecheck.meshes.lowpoly import LowPoly
-from cagecheck.meshes.mesh import Floats
-from cagecheck.prediction import Prediction, predict_rays
+from cagecheck.predicting.predict import predict_rays
+from cagecheck.predicting.result import Prediction
 from cagecheck.progress import Progress, silent
 from cagecheck.rays.cage import Rays, cage_from_offset, rays_through
 from cagecheck.rays.points import SurfacePoints

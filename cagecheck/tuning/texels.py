@@ -15,11 +15,12 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.arrays.types import Floats
 from cagecheck.errors import InputError
 from cagecheck.maps.texels import texel_blocks
 from cagecheck.meshes.lowpoly import LowPoly
-from cagecheck.meshes.mesh import Floats
-from cagecheck.prediction import Settings, texel_tiles
+from cagecheck.predicting.predict import texel_tiles
+from cagecheck.predicting.settings import Settings
 from cagecheck.rays.points import PointKind, SurfacePoints, join_points, sample_points
 from cagecheck.tuning.search import Cast, Search
 

@@ -9,30 +9,25 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.arrays.types import Floats
 from cagecheck.defects.kinds import Defect
 from cagecheck.errors import InputError, Notice
 from cagecheck.meshes.lowpoly import LowPoly
-from cagecheck.meshes.mesh import Floats, Surface
-from cagecheck.prediction import (
-    Prediction,
-    Settings,
-    build_scene,
-    check_settings,
-    place_points,
-    predict_rays,
-    resolve,
-)
+from cagecheck.meshes.mesh import Surface
+from cagecheck.predicting.predict import build_scene, place_points, predict_rays, resolve
+from cagecheck.predicting.result import Prediction
+from cagecheck.predicting.settings import Settings, check_settings
 from cagecheck.progress import Progress, silent
 from cagecheck.rays.cage import Cage, cage_from_offset, rays_through
 from cagecheck.rays.points import SurfacePoints
 from cagecheck.rays.scene import Scene
-from cagecheck.report.words import names_words
 from cagecheck.tuning.checking import Checked, settle_and_check
 from cagecheck.tuning.corridors import Limits, automatic_margin, build_problem
 from cagecheck.tuning.folds import CageCrossings, ShellCheck, cage_crossings, check_shell
 from cagecheck.tuning.search import Cast, Round, Search
-from cagecheck.tuning.solver import SolverName, solve_offsets
+from cagecheck.tuning.solver.solve import SolverName, solve_offsets
 from cagecheck.tuning.texels import TexelCheck, TexelWatch
+from cagecheck.words.sentences import names_words
 
 Mask = NDArray[np.bool_]
 

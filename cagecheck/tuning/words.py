@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 
+from cagecheck.arrays.types import Floats
 from cagecheck.defects.kinds import Defect
-from cagecheck.lengths import length_words
-from cagecheck.meshes.mesh import Floats
-from cagecheck.report.words import percent_text
-from cagecheck.tuning.straighten import WAYS, Straightening
+from cagecheck.tuning.straighten.straighten import WAYS, Straightening
 from cagecheck.tuning.tune import Tuning
+from cagecheck.words.lengths import length_words
+from cagecheck.words.sentences import percent_text
 
 # Lengths below this share of the margin are what rounding left of nothing.
 NOTHING_SHARE = 1e-3

@@ -12,25 +12,26 @@ from typing import Any, Literal
 import numpy as np
 from matplotlib import colormaps
 
-from cagecheck import __version__
+from cagecheck.arrays.types import Floats
 from cagecheck.errors import Notice
 from cagecheck.files import OutputFolder
+from cagecheck.formats.push_file import PushRecord, push_csv, push_json
+from cagecheck.formats.write_cage import write_cage
 from cagecheck.maps.texels import tiles_touched
 from cagecheck.meshes.lowpoly import LowPoly
-from cagecheck.meshes.mesh import Floats, SourceFile
-from cagecheck.meshes.write_cage import write_cage
+from cagecheck.meshes.mesh import SourceFile
+from cagecheck.predicting.write import add_prediction
 from cagecheck.progress import Progress, silent
-from cagecheck.rays.push_file import PushRecord, push_csv, push_json
-from cagecheck.report.document import plain, source_row
 from cagecheck.report.heatmap import HeatMap, write_heat_glb, write_heat_ply
+from cagecheck.report.json_values import plain, source_row
 from cagecheck.report.page import write_page
-from cagecheck.report.write import add_prediction
 from cagecheck.tuning.conflicts import Conflict
 from cagecheck.tuning.field_maps import PADDING, TOP, write_field_map
 from cagecheck.tuning.page import page_of_tuning
 from cagecheck.tuning.single import SingleNumber, curve_rows, draw_curve
-from cagecheck.tuning.straighten import Straightening
+from cagecheck.tuning.straighten.straighten import Straightening
 from cagecheck.tuning.tune import Tuning
+from cagecheck.version import __version__
 
 # Raised when a field changes its meaning or goes away; new fields do not raise it.
 DOCUMENT_VERSION = 1

@@ -1,0 +1,9 @@
+"""Names for the kinds of array that travel everywhere."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int32]

@@ -1,0 +1,225 @@
+"""One asset of a batch, from files to files. Runs in a process of its own.
+
+A job is a dictionary of plain values, so that it travels as JSON to another process or machine:
+``name``, ``folder`` (absolute, for the results), ``files`` (absolute paths by kind), ``options``,
+``key`` and ``memory_gb``. The answer is a result row (see `run_job`).
+
+``python -m cagecheck.chores.batch.job`` reads a job from standard input and writes the row to
+standard output.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import shutil
+import sys
+import time
+from dataclasses import fields, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from cagecheck.errors import InputError
+from cagecheck.files import replace_file
+from cagecheck.version import __version__
+
+if TYPE_CHECKING:
+    from cagecheck.predicting.inputs import Inputs
+    from cagecheck.predicting.result import Prediction
+    from cagecheck.predicting.settings import Settings
+    from cagecheck.rays.cage import Cage
+
+RESULT_NAME = "result.json"
+RESULT_VERSION = 1
+
+
+def run_job(job: dict[str, Any]) -> dict[str, Any]:
+    """Check (and tune) one asset and write its results; return its row.
+
+    Returns ``name``, ``key``, ``status`` (``done`` or ``failed``), ``error`` (a sentence, or
+    None), ``summary`` and ``predicted`` (see `summary_of`; the first is after tuning where the
+    asset was tuned), ``tuned``, ``seconds`` and ``peak_mb``. Never raises for a fault of the
+    asset: one bad file must not stop a batch.
+    """
+    start = time.perf_counter()
+    row: dict[str, Any] = {
+        "version": RESULT_VERSION,
+        "tool_version": __version__,
+        "name": job["name"],
+        "key": job["key"],
+        "status": "failed",
+        "error": None,
+        "summary": None,
+        "predicted": None,
+        "tuned": False,
+    }
+    try:
+        row |= _check(job) | {"status": "done"}
+    except InputError as error:
+        row["error"] = str(error)
+    except MemoryError:
+        row["error"] = "this asset needs more memory than it may have; raise --memory."
+    row["seconds"] = round(time.perf_counter() - start, 3)
+    row["peak_mb"] = _peak_mb()
+    if row["status"] == "done":
+        # Written last: its presence says that everything else is complete.
+        with replace_file(Path(job["folder"]) / RESULT_NAME, force=True) as place:
+            place.write_text(json.dumps(row, indent=1, allow_nan=False) + "\n", encoding="utf-8")
+    return row
+
+
+def _check(job: dict[str, Any]) -> dict[str, Any]:
+    # Imported late, so that a scheduler's client can send jobs without loading the engines.
+    from cagecheck.predicting.inputs import read_cage
+    from cagecheck.predicting.predict import predict
+    from cagecheck.predicting.write import write_prediction
+
+    folder, options = Path(job["folder"]), dict(job["options"])
+    files = {kind: Path(path) for kind, path in job["files"].items()}
+    _sweep(folder)
+    scene, settings = _scene(files, options), _settings(options)
+    cage, more = read_cage(
+        scene.low,
+        offset=options.get("offset"),
+        push=files.get("push"),
+        cage=files.get("cage"),
+        directions=settings.directions,
+    )
+    paired = scene.pairing.matrix()
+    result = predict(scene.low, scene.high, cage=cage, paired=paired, settings=settings)
+    result = replace(result, notices=(*scene.notices, *more, *result.notices))
+    write_prediction(result, folder / "predicted", force=True)
+    found = summary_of(result)
+    if not options.get("tune"):
+        return {"summary": found, "predicted": found}
+    wishes = {name: options[name] for name in ("margin", "limit") if name in options}
+    tuned = _tune(scene, result, cage, settings, wishes, folder)
+    return {"summary": tuned, "predicted": found, "tuned": True}
+
+
+def _scene(files: dict[str, Path], options: dict[str, Any]) -> Inputs:
+    """Read, align and pair the meshes of a job."""
+    from cagecheck.meshes.normals import NormalRule
+    from cagecheck.predicting.inputs import read_inputs
+
+    return read_inputs(
+        files["low"],
+        files["high"],
+        pair=options.get("pair"),
+        no_pairing=options.get("no_pairing", False),
+        normals=NormalRule(
+            options.get("normals", "file"),
+            options.get("weight", "angle"),
+            options.get("hardness", 30.0),
+        ),
+        quads=options.get("quads", "first"),
+        high_scale=options.get("high_scale", 1.0),
+        high_axes=options.get("high_axes", "as-is"),
+        high_normals=False,
+    )
+
+
+def _settings(options: dict[str, Any]) -> Settings:
+    """Return a job's settings; what it leaves open is the library's own default."""
+    from cagecheck.predicting.settings import Settings
+
+    own = {field.name for field in fields(Settings)} - {"map_size", "thresholds"}
+    given = {name: value for name, value in options.items() if name in own}
+    if "size" in options:
+        given["map_size"] = options["size"]
+    return Settings(**given)
+
+
+def _tune(
+    scene: Inputs,
+    result: Prediction,
+    cage: Cage | None,
+    settings: Settings,
+    wishes: dict[str, float],
+    folder: Path,
+) -> dict[str, Any]:
+    from cagecheck.tuning.single import single_numbers, uniform_prediction
+    from cagecheck.tuning.tune import TuneSettings, tune
+    from cagecheck.tuning.write import write_tuning
+
+    tuned = tune(
+        scene.low,
+        result.scene,
+        paired=result.paired,
+        settings=settings,
+        tuning=TuneSettings(margin=wishes.get("margin"), limit=wishes.get("limit")),
+        cage=cage,
+    )
+    numbers = single_numbers(uniform_prediction(tuned.before), tuned.margin, tuned.limit)
+    write_tuning(tuned, numbers, folder / "tuned", force=True)
+    return summary_of(tuned.after)
+
+
+def summary_of(prediction: Prediction) -> dict[str, Any]:
+    """Return what a table needs of a prediction, as plain values.
+
+    ``clean``, ``regions``, ``texels`` and ``percent`` (of the area) with any defect, ``samples``,
+    ``low_vertices``, ``high_triangles``, ``defects`` (see `Prediction.totals`), ``worst`` (the
+    most harmful region, or None) and ``notices``.
+    """
+    from cagecheck.report.json_values import plain
+
+    flagged = prediction.findings.flags != 0
+    area = prediction.points.area
+    regions = [plain(region.to_dict()) for region in prediction.regions[:1]]
+    found: dict[str, Any] = plain(
+        {
+            "clean": prediction.clean,
+            "regions": len(prediction.regions),
+            "texels": float(prediction.texel_area[flagged].sum()),
+            "percent": 100 * float(area[flagged].sum()) / (float(area.sum()) or 1.0),
+            "samples": len(prediction.points),
+            "low_vertices": prediction.low.mesh.vertex_count,
+            "high_triangles": prediction.scene.surface.triangle_count,
+            "defects": prediction.totals(),
+            "worst": regions[0] if regions else None,
+            "notices": [notice.to_dict() for notice in prediction.notices],
+        }
+    )
+    return found
+
+
+def _sweep(folder: Path) -> None:
+    """Remove what a run of this asset left half written when it was killed."""
+    for place in (folder, folder / "predicted", folder / "tuned"):
+        for left in place.glob(".cagecheck-*"):
+            shutil.rmtree(left, ignore_errors=True)
+
+
+def _limit_memory(gigabytes: float | None) -> None:
+    """Let this process hold no more private memory than that (where the system can do it)."""
+    if gigabytes is None:
+        return
+    with contextlib.suppress(ImportError, ValueError, OSError):
+        import resource
+
+        limit = int(gigabytes * 2**30)
+        resource.setrlimit(resource.RLIMIT_DATA, (limit, limit))
+
+
+def _peak_mb() -> float | None:
+    """Return this process's largest resident memory so far, in MiB."""
+    with contextlib.suppress(ImportError):
+        import resource
+
+        peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+        return round(peak / (2**20 if sys.platform == "darwin" else 2**10), 1)
+    return None
+
+
+def main() -> None:
+    """Run a job from standard input, under its limit of memory."""
+    job = json.loads(sys.stdin.read())
+    _limit_memory(job.get("memory_gb"))
+    with contextlib.redirect_stdout(sys.stderr):
+        row = run_job(job)
+    sys.stdout.write(json.dumps(row, allow_nan=False))
+
+
+if __name__ == "__main__":
+    main()

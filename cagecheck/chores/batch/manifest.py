@@ -1,0 +1,286 @@
+"""The manifest of a batch: which assets, with which options, against which thresholds.
+
+TOML::
+
+    [options]                 # for every asset
+    size = 4096
+    [gate]                    # thresholds; leave out for no gate
+    percent = 0.5
+    [[asset]]
+    name = "hero"
+    low = "hero_low.obj"
+    high = "hero_high.ply"
+    cage = "hero_cage.obj"    # or push = "push.json", or offset = 0.02
+    tune = true
+    gate = { texels = 100, texels_of = { skew = 20 } }
+
+CSV: a header with low, high and any other of these names (thresholds as ``gate_percent``,
+``gate_texels_of_skew``), one asset per line. Paths count from the manifest's folder.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+import re
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, get_args
+
+from cagecheck.chores.batch.gate import DEFECT_SLUGS, Gate
+from cagecheck.errors import InputError
+from cagecheck.maps.map_names import name_key
+from cagecheck.meshes.alignment import HighAxes
+from cagecheck.meshes.normals import NormalSource, NormalWeight
+from cagecheck.meshes.triangulate import QuadSplit
+from cagecheck.rays.cage import Along, Directions
+
+FILES = ("low", "high", "cage", "push")
+# Options by name: a type, or the words that may stand there. They are those of `predict` (and,
+# behind `tune`, of `tune`).
+OPTIONS: dict[str, type | tuple[str, ...]] = {
+    "offset": float,
+    "depth": float,
+    "reach": float,
+    "samples": int,
+    "density": float,
+    "texels": int,
+    "size": int,
+    "pair": list,
+    "no_pairing": bool,
+    "apart": bool,
+    "directions": get_args(Directions),
+    "along": get_args(Along),
+    "normals": get_args(NormalSource),
+    "hardness": float,
+    "weight": get_args(NormalWeight),
+    "quads": get_args(QuadSplit),
+    "high_scale": float,
+    "high_axes": get_args(HighAxes),
+    "seed": int,
+    "tune": bool,
+    "margin": float,
+    "limit": float,
+}
+_LARGEST_MANIFEST = 16 << 20
+_UNSAFE = re.compile(r"[^\w.-]+")
+
+
+@dataclass(frozen=True)
+class Asset:
+    """One asset: absolute paths by kind (see `FILES`), options by name, thresholds or None."""
+
+    name: str
+    slug: str
+    files: Mapping[str, Path]
+    options: Mapping[str, Any]
+    gate: Gate | None
+
+
+@dataclass(frozen=True)
+class Manifest:
+    """A manifest that was read. `is_gate` tells whether any asset has thresholds."""
+
+    path: Path
+    assets: tuple[Asset, ...]
+    is_gate: bool = field(default=False)
+
+
+def read_manifest(path: str | Path) -> Manifest:
+    """Read a manifest, TOML or CSV by its ending.
+
+    The assets' files need not exist: an asset whose files are missing fails for itself later.
+
+    Raises
+    ------
+    InputError : the manifest cannot be read, names no asset, one twice, or an unknown option.
+    """
+    path = Path(path)
+    text = _read(path)
+    if path.suffix.lower() == ".toml":
+        rows, shared, gate = _from_toml(path, text)
+    elif path.suffix.lower() in (".csv", ".tsv"):
+        rows, shared, gate = _from_csv(path, text), {}, {}
+    else:
+        raise InputError("a manifest ends in .toml or .csv.", file=str(path), cure="Rename it.")
+    assets: list[Asset] = []
+    slugs: set[str] = set()
+    for number, row in enumerate(rows, start=1):
+        asset = _asset(path, number, row, shared, gate, slugs)
+        if any(asset.name == other.name for other in assets):
+            raise InputError(f"two assets are named {asset.name}.", file=str(path))
+        slugs.add(name_key(asset.slug))
+        assets.append(asset)
+    if not assets:
+        raise InputError("this manifest names no assets.", file=str(path))
+    return Manifest(path, tuple(assets), any(asset.gate is not None for asset in assets))
+
+
+def _read(path: Path) -> str:
+    try:
+        if path.stat().st_size > _LARGEST_MANIFEST:
+            raise InputError("this is too large for a manifest.", file=str(path))
+        return path.read_text(encoding="utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise InputError("this manifest is not UTF-8 text.", file=str(path)) from error
+    except OSError as error:
+        raise InputError(
+            f"this manifest cannot be read ({error.strerror}).", file=str(path)
+        ) from error
+
+
+def _from_toml(path: Path, text: str) -> tuple[list[dict[str, Any]], dict[str, Any], Any]:
+    try:
+        document = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise InputError(f"this manifest does not read: {error}.", file=str(path)) from error
+    unknown = sorted(set(document) - {"asset", "options", "gate"})
+    if unknown:
+        raise InputError(
+            f"“{unknown[0]}” is not known.",
+            file=str(path),
+            cure="Use [options], [gate] and [[asset]].",
+        )
+    rows, shared = document.get("asset", []), document.get("options", {})
+    if not isinstance(rows, list) or not all(isinstance(row, dict) for row in rows):
+        raise InputError("assets are not written as [[asset]].", file=str(path))
+    if not isinstance(shared, dict):
+        raise InputError("options are not written as [options].", file=str(path))
+    return rows, shared, document.get("gate", {})
+
+
+def _from_csv(path: Path, text: str) -> list[dict[str, Any]]:
+    separator = "\t" if path.suffix.lower() == ".tsv" else ","
+    first = text.partition("\n")[0]
+    if separator == "," and first.count(";") > first.count(","):
+        separator = ";"  # what spreadsheets write where the comma is the decimal sign
+    rows: list[dict[str, Any]] = []
+    for line in csv.DictReader(io.StringIO(text, newline=""), delimiter=separator):
+        cells = {str(k).strip(): (v or "").strip() for k, v in line.items() if k is not None
+                 and isinstance(v, str | None)}  # fmt: skip
+        if line.get(None):
+            raise InputError(f"asset {len(rows) + 1} has more cells than the header.",
+                             file=str(path))  # fmt: skip
+        filled = {name: value for name, value in cells.items() if value}
+        if filled:
+            rows.append(_spread_gate(filled))
+    return rows
+
+
+def _spread_gate(cells: dict[str, Any]) -> dict[str, Any]:
+    """Turn ``gate_texels`` and ``gate_texels_of_skew`` into the nested form of TOML."""
+    out: dict[str, Any] = {}
+    for name, value in cells.items():
+        if name.startswith("gate_texels_of_"):
+            gate = out.setdefault("gate", {})
+            gate.setdefault("texels_of", {})[name.removeprefix("gate_texels_of_")] = value
+        elif name.startswith("gate_"):
+            out.setdefault("gate", {})[name.removeprefix("gate_")] = value
+        else:
+            out[name] = value
+    return out
+
+
+def _asset(
+    path: Path,
+    number: int,
+    row: dict[str, Any],
+    shared: dict[str, Any],
+    shared_gate: Any,
+    slugs: set[str],
+) -> Asset:
+    name = str(row.get("name") or Path(str(row.get("low", f"asset {number}"))).stem)
+
+    def wrong(what: str, cure: str | None = None) -> InputError:
+        return InputError(f"asset {name}: {what}", file=str(path), cure=cure)
+
+    options: dict[str, Any] = {}
+    for key, value in {**shared, **row}.items():
+        if key in ("name", "gate", *FILES):
+            continue
+        if key not in OPTIONS:
+            raise wrong(f"“{key}” is no option.", "Options: " + ", ".join(OPTIONS) + ".")
+        options[key] = _value(key, value, wrong)
+    files = {}
+    for kind in FILES:
+        value = row.get(kind)
+        if value is not None:
+            if not isinstance(value, str) or not value or "\0" in value:
+                raise wrong(f"{kind} is not a path.")
+            files[kind] = (path.parent / value).absolute()
+    for kind in ("low", "high"):
+        if kind not in files:
+            raise wrong(f"{kind} is missing.")
+    gate = _gate(shared_gate, row.get("gate", {}), wrong)
+    return Asset(name, _slug(name, slugs), files, options, gate)
+
+
+def _value(key: str, value: Any, wrong: Any) -> Any:
+    """Return an option's value in its type; text is read as CSV gives it."""
+    kind = OPTIONS[key]
+    if isinstance(kind, tuple):
+        if value not in kind:
+            raise wrong(f"{key} is {value!r}.", f"Use one of {', '.join(kind)}.")
+        return value
+    if kind is list:
+        items = value.split(";") if isinstance(value, str) else value
+        if not isinstance(items, list) or not all(isinstance(item, str) for item in items):
+            raise wrong(f"{key} is not a list of texts.")
+        return [item.strip() for item in items]
+    if kind is bool:
+        words = {"true": True, "yes": True, "1": True, "false": False, "no": False, "0": False}
+        found = value if isinstance(value, bool) else words.get(str(value).lower())
+        if found is None:
+            raise wrong(f"{key} is {value!r}.", "Use true or false.")
+        return found
+    return number(key, value, kind is int, wrong)
+
+
+def number(key: str, value: Any, is_whole: bool, wrong: Any) -> float:
+    """Return a finite number, whole where asked, from a TOML value or CSV text."""
+    try:
+        if isinstance(value, bool):
+            raise ValueError
+        found = float(value)
+        if not math.isfinite(found) or (is_whole and found != int(found)):
+            raise ValueError
+    except (TypeError, ValueError, OverflowError) as error:
+        raise wrong(f"{key} is {value!r}, not a {'whole ' if is_whole else ''}number.") from error
+    return int(found) if is_whole else found
+
+
+def _gate(shared: Any, own: Any, wrong: Any) -> Gate | None:
+    for table in (shared, own):
+        if not isinstance(table, dict) or not isinstance(table.get("texels_of", {}), dict):
+            raise wrong("its gate is not a table of thresholds.")
+    merged = {**shared, **own}
+    of = {**shared.get("texels_of", {}), **own.get("texels_of", {})}
+    merged.pop("texels_of", None)
+    if not merged and not of:
+        return None
+    values: dict[str, float] = {}
+    for key, value in merged.items():
+        if key not in Gate.NUMBERS:
+            raise wrong(f"“{key}” is no threshold.",
+                        "Thresholds: " + ", ".join((*Gate.NUMBERS, "texels_of")) + ".")  # fmt: skip
+        values[key] = number(f"gate {key}", value, False, wrong)
+    for key, value in of.items():
+        if key not in DEFECT_SLUGS:
+            raise wrong(f"“{key}” is no defect.", "Defects: " + ", ".join(DEFECT_SLUGS) + ".")
+        of[key] = number(f"gate texels_of {key}", value, False, wrong)
+    if any(value < 0 for value in (*values.values(), *of.values())):
+        raise wrong("a threshold is below zero.")
+    return Gate(**values, texels_of=of)
+
+
+def _slug(name: str, taken: set[str]) -> str:
+    """Return a folder name for an asset, unlike all that are taken where case does not count."""
+    base = _UNSAFE.sub("_", name).strip("._")[:80] or "asset"
+    slug, k = base, 1
+    while name_key(slug) in taken:
+        k += 1
+        slug = f"{base}_{k}"
+    return slug

@@ -1,0 +1,56 @@
+"""Jobs on an existing dask.distributed scheduler (the extra ``studio``).
+
+The workers need cagecheck and must see the same files under the same paths. A worker that goes
+away has its jobs done by another: a job writes only into its own asset's folder, whole files at a
+time, so doing it twice does no harm.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import Any
+
+from cagecheck.chores.batch.job import run_job
+from cagecheck.chores.batch.on_processes import failed_row
+from cagecheck.errors import InputError
+
+Job = dict[str, Any]
+Row = dict[str, Any]
+
+_CONNECT_SECONDS = 20
+
+
+def run_on_scheduler(jobs: Sequence[Job], address: str) -> Iterator[Row]:
+    """Run jobs on the scheduler's workers; yield rows as they come.
+
+    Raises `InputError` when dask.distributed is not installed or the scheduler cannot be reached.
+    """
+    try:
+        from distributed import Client, as_completed
+    except ImportError as error:
+        raise InputError(
+            "dask.distributed is not installed.", cure="pip install “cagecheck[studio]”."
+        ) from error
+    try:
+        client = Client(address, timeout=_CONNECT_SECONDS, set_as_default=False)
+    except (OSError, ValueError) as error:
+        raise InputError(
+            f"no scheduler answers at {address}.", cure="Check the address, tcp://HOST:PORT."
+        ) from error
+    with client:
+        futures = {client.submit(run_job, job, pure=False): job for job in jobs}
+        for future in as_completed(futures, loop=client.loop):
+            if future.status == "finished":
+                yield future.result()
+            else:
+                yield failed_row(futures[future], _reason(future))
+
+
+def _reason(future: Any) -> str:
+    error = future.exception()
+    if type(error).__name__ == "KilledWorker":
+        return (
+            "every worker that took this asset went away, as they do when memory runs out. Give "
+            "workers more memory, or split the asset."
+        )
+    return f"the worker ended with an error of its own: {type(error).__name__}: {error}"

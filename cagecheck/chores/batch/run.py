@@ -1,0 +1,226 @@
+"""Many assets through `predict` (and `tune`): one table, one page, done work kept.
+
+Each asset runs by itself, and what goes wrong with one stops no other. Its result is kept with a
+key: the SHA-256 of everything it depends on (contents of the files, options, version). A batch
+that runs again, after an interruption or with more assets, does only what has no result yet.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+from urllib.parse import unquote
+
+from cagecheck.chores.batch.job import RESULT_NAME, RESULT_VERSION
+from cagecheck.chores.batch.manifest import Asset, Manifest
+from cagecheck.chores.batch.on_processes import run_locally
+from cagecheck.chores.batch.page import write_results
+from cagecheck.errors import InputError
+from cagecheck.files import replace_file, sha256_of
+from cagecheck.progress import Progress, silent
+from cagecheck.version import __version__
+
+MARKER = "cagecheck-batch.json"
+ASSETS = "assets"
+
+Job = dict[str, Any]
+Row = dict[str, Any]
+Runner = Callable[[Sequence[Job]], Iterator[Row]]
+
+
+@dataclass(frozen=True)
+class BatchResult:
+    """A batch's rows in the manifest's order, and the files with the table.
+
+    A row is what `run_job` returns, with ``slug``, ``reused`` (the result was there already) and
+    ``breaches`` (sentences, see `Gate`).
+    """
+
+    rows: tuple[Row, ...]
+    files: tuple[Path, ...]
+    is_gate: bool
+
+    @property
+    def failed(self) -> tuple[Row, ...]:
+        """The assets that could not be checked."""
+        return tuple(row for row in self.rows if row["status"] == "failed")
+
+    @property
+    def passed(self) -> bool:
+        """Whether all ran and, with a gate, kept to it, without one, are clean."""
+        if self.failed:
+            return False
+        if self.is_gate:
+            return not any(row["breaches"] for row in self.rows)
+        return all(row["summary"]["clean"] for row in self.rows)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain JSON values."""
+        return {
+            "document": "cagecheck batch",
+            "version": RESULT_VERSION,
+            "tool_version": __version__,
+            "gate": self.is_gate,
+            "passed": self.passed,
+            "assets": list(self.rows),
+        }
+
+
+def run_batch(
+    manifest: Manifest,
+    out: str | os.PathLike[str],
+    *,
+    workers: int = 1,
+    memory_gb: float | None = None,
+    scheduler: str | None = None,
+    again: bool = False,
+    progress: Progress = silent,
+) -> BatchResult:
+    """Check all assets of a manifest; write tables, index page and one folder per asset.
+
+    Parameters
+    ----------
+    out : folder for the results; an earlier batch's folder is continued.
+    workers : local processes, each with one asset at a time.
+    memory_gb : private memory that all local processes together may hold; each gets its share,
+        and an asset that needs more fails for itself.
+    scheduler : address of a dask.distributed scheduler whose workers see the same files.
+    again : run assets too that have a result.
+
+    Raises
+    ------
+    InputError : `out` holds other things, a number is out of range, or the scheduler cannot be
+        reached.
+    """
+    if workers < 1:
+        raise InputError("--workers must be at least 1.")
+    if memory_gb is not None and not memory_gb > 0:
+        raise InputError("--memory must be above zero.")
+    folder = _open_folder(Path(out).absolute())
+    rows: dict[str, Row] = {}
+    jobs: list[Job] = []
+    hashes: dict[Path, str] = {}
+    for asset in manifest.assets:
+        job = _job(asset, folder, hashes, None if memory_gb is None else memory_gb / workers)
+        done = None if again else _earlier_result(job)
+        if done is None:
+            jobs.append(job)
+        else:
+            rows[asset.name] = done | {"reused": True}
+    progress("checking assets", len(rows), len(manifest.assets))
+    if jobs:
+        for row in _runner(workers, scheduler)(jobs):
+            rows[row["name"]] = row | {"reused": False}
+            progress("checking assets", len(rows), len(manifest.assets))
+            # The table is kept up to date, so that an interrupted night shows what it did.
+            _finish(manifest, rows, folder)
+    return _finish(manifest, rows, folder)
+
+
+def asset_key(asset: Asset, hashes: dict[Path, str]) -> str:
+    """Return the SHA-256 of everything an asset's result depends on.
+
+    `hashes` remembers contents of files within one run. A file that cannot be read counts as
+    missing; its asset then fails when it runs.
+    """
+    parts = {
+        "version": [__version__, RESULT_VERSION],
+        "files": {kind: _content(path, hashes) for kind, path in sorted(asset.files.items())},
+        "options": dict(sorted(asset.options.items())),
+    }
+    return hashlib.sha256(json.dumps(parts, sort_keys=True).encode()).hexdigest()
+
+
+def _content(path: Path, hashes: dict[Path, str]) -> str:
+    if path not in hashes:
+        try:
+            found = [sha256_of(path), *(sha256_of(other) for other in _buffers(path))]
+            hashes[path] = " ".join(found)
+        except OSError:
+            hashes[path] = "missing"
+    return hashes[path]
+
+
+def _buffers(path: Path) -> list[Path]:
+    """Return the data files that a .gltf names beside it."""
+    if path.suffix.lower() != ".gltf":
+        return []
+    try:
+        buffers = json.loads(path.read_bytes())["buffers"]
+        names = [buffer["uri"] for buffer in buffers if "uri" in buffer]
+        return [path.parent / unquote(name) for name in names if not name.startswith("data:")]
+    except (ValueError, KeyError, TypeError, AttributeError):
+        return []  # the asset will say what is wrong with the file
+
+
+def _job(asset: Asset, folder: Path, hashes: dict[Path, str], memory_gb: float | None) -> Job:
+    return {
+        "name": asset.name,
+        "folder": str(folder / ASSETS / asset.slug),
+        "files": {kind: str(path) for kind, path in asset.files.items()},
+        "options": dict(asset.options),
+        "key": asset_key(asset, hashes),
+        "memory_gb": memory_gb,
+    }
+
+
+def _earlier_result(job: Job) -> Row | None:
+    """Return the row of an earlier run with the same key, or None."""
+    try:
+        row = json.loads((Path(job["folder"]) / RESULT_NAME).read_text(encoding="utf-8"))
+        matches = row["key"] == job["key"] and row["version"] == RESULT_VERSION
+        return dict(row) | {"name": job["name"]} if matches else None
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
+
+
+def _runner(workers: int, scheduler: str | None) -> Runner:
+    if scheduler is not None:
+        from cagecheck.chores.batch.on_scheduler import run_on_scheduler
+
+        return lambda jobs: run_on_scheduler(jobs, scheduler)
+    return lambda jobs: run_locally(jobs, workers)
+
+
+def _finish(manifest: Manifest, rows: dict[str, Row], folder: Path) -> BatchResult:
+    """Write table and page of what is done so far."""
+    known = []
+    for asset in manifest.assets:
+        if asset.name not in rows:
+            continue
+        row = rows[asset.name]
+        breaches = (
+            asset.gate.breaches(row["summary"])
+            if asset.gate is not None and row["status"] == "done"
+            else []
+        )
+        known.append(row | {"slug": asset.slug, "breaches": breaches})
+    result = BatchResult(tuple(known), (), manifest.is_gate)
+    files = write_results(
+        result.to_dict(), folder, manifest.path.stem, len(manifest.assets) - len(known)
+    )
+    return BatchResult(result.rows, tuple(files), manifest.is_gate)
+
+
+def _open_folder(folder: Path) -> Path:
+    """Make the batch's folder, or take it up again; refuse a folder with other things in it."""
+    if folder.exists() and not folder.is_dir():
+        raise InputError("this is a file, not a folder.", file=str(folder), cure="Name a folder.")
+    try:
+        if folder.is_dir() and not (folder / MARKER).exists() and any(folder.iterdir()):
+            raise InputError(
+                "this folder holds other things than a batch.",
+                file=str(folder),
+                cure="Name a new or empty folder with --out.",
+            )
+        folder.mkdir(parents=True, exist_ok=True)
+        with replace_file(folder / MARKER, force=True) as place:
+            place.write_text(json.dumps({"tool_version": __version__}) + "\n", encoding="utf-8")
+    except OSError as error:
+        raise InputError(f"cannot write here ({error.strerror}).", file=str(folder)) from error
+    return folder

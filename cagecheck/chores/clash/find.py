@@ -1,0 +1,409 @@
+"""Parts that pass through each other: where, and how deep.
+
+Two parts clash where their triangles meet and one reaches into the other deeper than a limit;
+touching is no clash. A place is a connected patch of both parts' triangles that cross or lie
+inside. Depth is the distance from the deepest point of one part inside the other to that other's
+surface. It needs a closed part to be inside of; between two open sheets the depth is estimated
+from the pieces that the crossing cuts off, and said to be.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+
+from cagecheck.arrays.rows import rows_by_label
+from cagecheck.arrays.types import Floats
+from cagecheck.chores.clash.deepest import Deepest, deepest_points, in_four
+from cagecheck.chores.clash.places import Patch, Places, components, find_places
+from cagecheck.chores.clash.sheets import sheet_depths
+from cagecheck.chores.clash.solids import Solid, crossing_segments, meeting_triangles, straddling
+from cagecheck.errors import InputError
+from cagecheck.meshes.mesh import Mesh
+from cagecheck.meshes.normals import equal_positions
+from cagecheck.meshes.triangulate import triangulate
+from cagecheck.progress import Progress, silent
+
+Kind = Literal["through", "inside", "sheets"]
+
+# Below this share of the scene's diagonal surfaces count as touching: float32 coordinates, as
+# most files hold them, are no finer at the scene's far end.
+TOUCHING = 1e-6
+# Ends of crossing segments nearer than this share of the diagonal are the same.
+_SAME_END = 1e-9
+# A triangle with several holes is cut in four this often to tell their depths apart.
+_HOLE_CUTS = 4
+
+
+@dataclass(frozen=True, eq=False)
+class Frame:
+    """Where the parts' own coordinates are in the file's: file = own * size + origin."""
+
+    origin: Floats
+    size: float
+
+
+@dataclass(frozen=True, eq=False)
+class Clash:
+    """One place where two parts clash.
+
+    Attributes
+    ----------
+    part, other : names. The deepest point is of `part` and lies in `other`.
+    mesh, other_mesh : numbers of the meshes they are from, in the order given.
+    kind : ``through`` (surfaces cross), ``inside`` (wholly inside, surfaces do not cross) or
+        ``sheets`` (open sheets cross).
+    depth : distance from the deepest point to the surface of `other`, units of the file. None
+        between sheets where the crossing cuts nothing off.
+    tolerance : how much deeper a point may be that was not looked at; None for an estimate.
+    point : (3,) world position of the deepest point.
+    face, other_face : polygons (of the meshes) that the point lies on, and nearest to it.
+    length : of the line in which the surfaces cross.
+    faces : polygons of both parts that cross or lie inside.
+    """
+
+    part: str
+    other: str
+    mesh: int
+    other_mesh: int
+    kind: Kind
+    depth: float | None
+    tolerance: float | None
+    point: Floats
+    face: int
+    other_face: int
+    length: float
+    faces: int
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain JSON values."""
+        return dict(vars(self)) | {"point": [float(x) for x in self.point]}
+
+
+@dataclass(frozen=True, eq=False)
+class Clashes:
+    """The clashes of one scene, deepest first, and the parts that were looked at.
+
+    `limit` is the depth up to which parts only touch. `pairs` counts pairs of parts near enough
+    to be looked at, `open_parts` names parts that have no inside. `frame` says where and
+    how large the parts' own coordinates are. `involved` marks the triangles of every part that
+    meet or lie inside another part at a clash.
+    """
+
+    found: tuple[Clash, ...]
+    parts: tuple[Solid, ...]
+    frame: Frame
+    limit: float
+    pairs: int
+    open_parts: tuple[str, ...]
+    involved: tuple[NDArray[np.bool_], ...]
+
+    @property
+    def passing(self) -> tuple[Clash, ...]:
+        """The clashes where surfaces cross; what lies wholly inside may be meant."""
+        return tuple(clash for clash in self.found if clash.kind != "inside")
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain JSON values."""
+        return {
+            "clashes": [clash.to_dict() for clash in self.found],
+            "parts": len(self.parts),
+            "pairs": self.pairs,
+            "open_parts": list(self.open_parts),
+            "touching_up_to": self.limit,
+        }
+
+
+def find_clashes(
+    meshes: Sequence[Mesh],
+    *,
+    ignore: float | None = None,
+    pieces: bool = False,
+    progress: Progress = silent,
+) -> Clashes:
+    """Find where parts of one or several meshes in one space pass through each other.
+
+    Parameters
+    ----------
+    ignore : depth up to which parts count as touching, file units; `TOUCHING` of the scene's
+        diagonal by default.
+    pieces : take every connected piece of a part as a part of its own.
+
+    Raises `InputError` when there are fewer than two parts, or `ignore` is negative.
+    """
+    if ignore is not None and not ignore >= 0:
+        raise InputError("--ignore must be zero or more.")
+    parts, frame = split_parts(meshes, pieces)
+    if len(parts) < 2:
+        raise InputError(
+            "there is only one part, and a part is not checked against itself.",
+            cure="Pass --pieces to check its connected pieces, or several meshes with --together.",
+        )
+    limit = max(TOUCHING, (ignore or 0.0) / frame.size)
+    low = np.array([part.box[0] for part in parts])
+    high = np.array([part.box[1] for part in parts])
+    near = np.all((low[:, None] <= high[None]) & (low[None] <= high[:, None]), axis=2)
+    pairs = np.argwhere(np.triu(near, 1))
+    found: list[Clash] = []
+    involved = [np.zeros(len(part.triangles), bool) for part in parts]
+    for k, (a, b) in enumerate(pairs.tolist()):
+        progress("comparing parts", k, len(pairs))
+        clashes, mine, theirs = _compare(parts[a], parts[b], limit)
+        found += [_in_file_units(clash, frame) for clash in clashes]
+        involved[a][mine], involved[b][theirs] = True, True
+    progress("comparing parts", len(pairs), len(pairs))
+    found.sort(key=lambda c: (c.kind == "inside", -(c.depth or 0.0), c.part, c.other, c.face))
+    return Clashes(
+        tuple(found),
+        tuple(parts),
+        frame,
+        limit * frame.size,
+        len(pairs),
+        tuple(part.name for part in parts if not part.is_closed),
+        tuple(involved),
+    )
+
+
+def split_parts(meshes: Sequence[Mesh], pieces: bool = False) -> tuple[list[Solid], Frame]:
+    """Return the parts of all meshes in a common frame of size 1 about the origin, and the frame.
+
+    Libraries of geometry hold absolute tolerances; in this frame they are harmless.
+    """
+    cuts = [triangulate(mesh) for mesh in meshes]
+    used = [
+        mesh.positions[mesh.corner_vertex[cut.corners].ravel()]
+        for mesh, cut in zip(meshes, cuts, strict=True)
+    ]
+    frame = _frame(np.concatenate(used) if used else np.zeros((0, 3)))
+    out = []
+    for number, (mesh, cut) in enumerate(zip(meshes, cuts, strict=True)):
+        triangles = mesh.corner_vertex[cut.corners].astype(np.int64)
+        label = mesh.face_part[cut.face].astype(np.int64)
+        names = list(mesh.part_names)
+        if pieces:
+            label, names = _pieces(mesh, triangles, label)
+        members = rows_by_label(label, len(names))
+        for part, (name, mine) in enumerate(zip(names, members, strict=True)):
+            if len(mine) == 0:
+                continue
+            vertices, local = np.unique(triangles[mine], return_inverse=True)
+            positions = (mesh.positions[vertices] - frame.origin) / frame.size
+            corners = local.reshape(-1, 3).astype(np.int64)
+            out.append(Solid(positions, corners, number, part, cut.face[mine], name))
+    return out, frame
+
+
+def _frame(points: Floats) -> Frame:
+    if len(points) == 0:
+        return Frame(np.zeros(3), 1.0)
+    low, high = points.min(axis=0), points.max(axis=0)
+    return Frame((low + high) / 2, float(np.linalg.norm(high - low)) or 1.0)
+
+
+def _pieces(
+    mesh: Mesh, triangles: NDArray[np.int64], part: NDArray[np.int64]
+) -> tuple[NDArray[np.int64], list[str]]:
+    """Number the connected pieces of all parts; name them after their part, counted from 1."""
+    place = equal_positions(mesh.positions)
+    # One node per part and position, so that parts that meet in a seam stay apart.
+    node = part[:, None] * (int(place.max(initial=0)) + 1) + place[triangles]
+    _, node = np.unique(node, return_inverse=True)
+    node = node.reshape(-1, 3)
+    label = components(node[:, [0, 1]], node[:, [1, 2]], int(node.max(initial=-1)) + 1)
+    _, first, piece = np.unique(label[node[:, 0]], return_index=True, return_inverse=True)
+    owner = part[first]
+    counts = np.bincount(owner, minlength=len(mesh.part_names))
+    seen = dict.fromkeys(range(len(mesh.part_names)), 0)
+    names = []
+    for index in owner.tolist():
+        seen[index] += 1
+        name = mesh.part_names[index]
+        names.append(f"{name} piece {seen[index]}" if counts[index] > 1 else name)
+    return piece.ravel().astype(np.int64), names
+
+
+_Marked = tuple[list[Clash], NDArray[np.int64], NDArray[np.int64]]
+
+
+def _compare(one: Solid, other: Solid, limit: float) -> _Marked:
+    """Return the places where two parts clash, and the triangles of both that belong to them."""
+    pairs = meeting_triangles(one, other)
+    is_sheets = not one.is_closed and not other.is_closed
+    if is_sheets:  # without an inside, only a true crossing tells a clash from a seam
+        pairs = pairs[straddling(one, other, pairs, limit)]
+    places = find_places(
+        one, other, pairs, _corners_inside(one, other, limit), _corners_inside(other, one, limit)
+    )
+    if places.count == 0:
+        return [], places.one.triangle, places.other.triangle
+    segments = crossing_segments(one, other, pairs)
+    meeting = _Meeting(
+        one,
+        other,
+        pairs,
+        places,
+        segments,
+        _lengths(segments, places),
+        _face_counts(one, places.one, places.count)
+        + _face_counts(other, places.other, places.count),
+    )
+    found = (_sheet_clashes if is_sheets else _solid_clashes)(meeting, limit)
+    kept = [place for place, _ in found]
+    return (
+        [clash for _, clash in found],
+        places.one.triangle[np.isin(places.one.place, kept)],
+        places.other.triangle[np.isin(places.other.place, kept)],
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class _Meeting:
+    """What is known of two parts before depths.
+
+    pairs : (P, 2) triangles that meet; segments : (P, 2, 3) where. length, faces : per place.
+    """
+
+    one: Solid
+    other: Solid
+    pairs: NDArray[np.int64]
+    places: Places
+    segments: Floats
+    length: Floats
+    faces: NDArray[np.int64]
+
+
+def _corners_inside(solid: Solid, into: Solid, limit: float) -> NDArray[np.bool_]:
+    """Return (T, 3): which triangle corners lie inside the other part, beyond touching."""
+    inside = np.zeros(len(solid.positions), bool)
+    if into.is_closed:
+        low, high = into.box
+        near = np.flatnonzero(np.all((solid.positions >= low) & (solid.positions <= high), axis=1))
+        inside[near] = into.depth(solid.positions[near])[0] > limit
+    return inside[solid.triangles]
+
+
+def _lengths(segments: Floats, places: Places) -> Floats:
+    """Return the length of crossing per place; a line along an edge of two triangles counts once.
+
+    Ends are compared on a grid far coarser than rounding and far finer than any triangle.
+    """
+    ends = np.round(segments / _SAME_END).astype(np.int64)
+    swap = (ends[:, 0] != ends[:, 1]).argmax(axis=1)
+    row = np.arange(len(ends))
+    backwards = ends[row, 0, swap] > ends[row, 1, swap]
+    ends[backwards] = ends[backwards, ::-1]
+    key = np.concatenate([places.of_pair[:, None], ends.reshape(-1, 6)], axis=1)
+    _, first = np.unique(key, axis=0, return_index=True)
+    lengths = np.linalg.norm(segments[first, 1] - segments[first, 0], axis=1)
+    total = np.bincount(places.of_pair[first], lengths, minlength=places.count)
+    return total.astype(np.float64)
+
+
+def _solid_clashes(meeting: _Meeting, limit: float) -> list[tuple[int, Clash]]:
+    """Places where at least one of the parts is closed: the deepest point inside it."""
+    places = meeting.places
+    meets = np.bincount(places.of_pair, minlength=places.count) > 0
+    ways = [
+        (solid, into, _deepest(solid, patch, into, meeting, limit))
+        for solid, into, patch in (
+            (meeting.one, meeting.other, places.one),
+            (meeting.other, meeting.one, places.other),
+        )
+        if into.is_closed
+    ]
+    out = []
+    for place in range(places.count):
+        solid, into, best = max(ways, key=lambda way: way[2].depth[place])
+        if best.depth[place] <= limit:
+            continue
+        clash = Clash(
+            part=solid.name,
+            other=into.name,
+            mesh=solid.mesh,
+            other_mesh=into.mesh,
+            kind="through" if meets[place] else "inside",
+            depth=float(best.depth[place]),
+            tolerance=float(best.tolerance[place]),
+            point=best.point[place],
+            face=int(solid.face[best.triangle[place]]),
+            other_face=int(into.face[best.nearest[place]]),
+            length=float(meeting.length[place]),
+            faces=int(meeting.faces[place]),
+        )
+        out.append((place, clash))
+    return out
+
+
+def _deepest(solid: Solid, patch: Patch, into: Solid, meeting: _Meeting, limit: float) -> Deepest:
+    """Find the deepest point of every place on one part, inside the other."""
+    corners = solid.positions[solid.triangles[patch.triangle]]
+    owner, group = patch.triangle, patch.place
+    times = np.bincount(patch.triangle, minlength=len(solid.triangles))[patch.triangle]
+    if (times > 1).any():
+        # A triangle with several holes: cut finely, each piece goes with the nearest crossing.
+        shared = np.flatnonzero(times > 1)
+        shared = shared[np.unique(owner[shared], return_index=True)[1]]
+        pieces = corners[shared]
+        for _ in range(_HOLE_CUTS):
+            pieces = in_four(pieces)
+        middles = meeting.segments.mean(axis=1)
+        _, nearest = cKDTree(middles).query(pieces.mean(axis=1))
+        single = times == 1
+        corners = np.concatenate([corners[single], pieces])
+        group = np.concatenate([group[single], meeting.places.of_pair[nearest]])
+        owner = np.concatenate([owner[single], np.repeat(owner[shared], 4**_HOLE_CUTS)])
+    best = deepest_points(corners, group, meeting.places.count, into, limit)
+    triangle = owner[best.triangle] if len(owner) else best.triangle
+    return replace(best, triangle=triangle)
+
+
+def _sheet_clashes(meeting: _Meeting, limit: float) -> list[tuple[int, Clash]]:
+    """Two open sheets: a place needs a line of crossing, its depth is an estimate or unknown."""
+    one, other, segments = meeting.one, meeting.other, meeting.segments
+    of_pair = meeting.places.of_pair
+    depths = sheet_depths(one, other, meeting.pairs, of_pair, meeting.places.count)
+    out = []
+    for place in np.flatnonzero(meeting.length > limit).tolist():
+        known = bool(depths.known[place])
+        if known and depths.depth[place] <= limit:
+            continue
+        here = np.flatnonzero(of_pair == place)
+        lengths = np.linalg.norm(segments[here, 1] - segments[here, 0], axis=1)
+        longest = here[lengths.argmax()]
+        clash = Clash(
+            part=one.name,
+            other=other.name,
+            mesh=one.mesh,
+            other_mesh=other.mesh,
+            kind="sheets",
+            depth=float(depths.depth[place]) if known else None,
+            tolerance=None,
+            point=depths.point[place] if known else segments[longest].mean(axis=0),
+            face=int(one.face[meeting.pairs[longest, 0]]),
+            other_face=int(other.face[meeting.pairs[longest, 1]]),
+            length=float(meeting.length[place]),
+            faces=int(meeting.faces[place]),
+        )
+        out.append((place, clash))
+    return out
+
+
+def _face_counts(solid: Solid, patch: Patch, count: int) -> NDArray[np.int64]:
+    """Return how many polygons of a part belong to each place."""
+    pairs = np.unique(np.stack([patch.place, solid.face[patch.triangle]], axis=1), axis=0)
+    return np.bincount(pairs[:, 0], minlength=count).astype(np.int64)
+
+
+def _in_file_units(clash: Clash, frame: Frame) -> Clash:
+    return replace(
+        clash,
+        depth=None if clash.depth is None else clash.depth * frame.size,
+        tolerance=None if clash.tolerance is None else clash.tolerance * frame.size,
+        point=clash.point * frame.size + frame.origin,
+        length=clash.length * frame.size,
+    )

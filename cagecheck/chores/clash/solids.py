@@ -1,0 +1,160 @@
+"""A part of a mesh as a solid: how deep points lie in it, and which triangles meet another's.
+
+Distances come from libigl's bounding-volume tree, inside and outside from its fast winding number
+(Barill, Dickson, Schmidt, Levin, Jacobson, "Fast Winding Numbers for Soups and Clouds", ACM TOG
+37(4), 2018), meeting triangles from FCL's in float64 (Pan, Chitta, Manocha, "FCL: A General
+Purpose Library for Collision and Proximity Queries", ICRA 2012).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import fcl
+import igl
+import numpy as np
+from numpy.typing import NDArray
+
+from cagecheck.arrays.types import Floats, Ints
+from cagecheck.meshes.normals import equal_positions
+
+# A closed surface winds round a point once or not at all; half is the middle. The fast winding
+# number is off by a few hundredths at worst.
+_HALF_TURN = 0.5
+_ALL_CONTACTS = 2**31 - 1
+
+
+@dataclass(frozen=True, eq=False)
+class Solid:
+    """One part, ready for queries.
+
+    Attributes
+    ----------
+    positions : (V, 3) float64, in a frame of size 1 about the origin (see `clash.split_parts`).
+    triangles : (T, 3) int64, index into `positions`.
+    source : where the part is from: mesh number, part number and (T,) the mesh's own faces.
+    """
+
+    positions: Floats
+    triangles: NDArray[np.int64]
+    mesh: int
+    part: int
+    face: Ints
+    name: str
+
+    @cached_property
+    def welded(self) -> NDArray[np.int64]:
+        """(T, 3) triangles by position: equal positions have one number."""
+        return equal_positions(self.positions)[self.triangles]
+
+    @cached_property
+    def is_closed(self) -> bool:
+        """Whether every edge is passed as often one way as the other (no border, one outside)."""
+        a = self.welded.ravel()
+        b = np.roll(self.welded, -1, axis=1).ravel()
+        pairs, number = np.unique(np.sort(np.stack([a, b], 1), axis=1), axis=0, return_inverse=True)
+        balance = np.bincount(number.ravel(), np.sign(b - a), minlength=len(pairs))
+        return len(pairs) > 0 and not balance.any()
+
+    @cached_property
+    def box(self) -> tuple[Floats, Floats]:
+        """Lower and upper corner of the bounding box."""
+        used = self.positions[self.triangles.ravel()]
+        return used.min(axis=0), used.max(axis=0)
+
+    @cached_property
+    def _tree(self) -> Any:
+        tree = igl.AABB()
+        tree.init(self.positions, self.triangles)
+        return tree
+
+    @cached_property
+    def _winding(self) -> Any:
+        winding = igl.FastWindingNumberBVH()
+        winding.init(self.positions, self.triangles)
+        return winding
+
+    @cached_property
+    def collider(self) -> Any:
+        """FCL's own form of the part."""
+        model = fcl.BVHModel()
+        model.beginModel(len(self.positions), len(self.triangles))
+        model.addSubModel(self.positions, self.triangles)
+        model.endModel()
+        return fcl.CollisionObject(model, fcl.Transform())
+
+    def distance(self, points: Floats) -> tuple[Floats, NDArray[np.int64]]:
+        """Return (N,) unsigned distances to the surface and the (N,) nearest triangles."""
+        if len(points) == 0:
+            return np.zeros(0), np.zeros(0, np.int64)
+        points = np.ascontiguousarray(points)
+        squared, triangle, _ = self._tree.squared_distance(self.positions, self.triangles, points)
+        return np.sqrt(squared), triangle
+
+    def closest(self, points: Floats) -> Floats:
+        """Return (N, 3) the surface's points nearest to the given ones."""
+        if len(points) == 0:
+            return np.zeros((0, 3))
+        points = np.ascontiguousarray(points)
+        _, _, out = self._tree.squared_distance(self.positions, self.triangles, points)
+        return np.asarray(out)
+
+    def depth(self, points: Floats) -> tuple[Floats, NDArray[np.int64]]:
+        """Return (N,) distances to the surface, positive inside, and the nearest triangles.
+
+        Only meaningful for a closed part, turned outwards or inwards as a whole.
+        """
+        distance, triangle = self.distance(points)
+        if len(points) == 0:
+            return distance, triangle
+        turns = self._winding.winding_number(np.ascontiguousarray(points))
+        return np.where(np.abs(turns) > _HALF_TURN, distance, -distance), triangle
+
+
+def meeting_triangles(one: Solid, other: Solid) -> NDArray[np.int64]:
+    """Return the (P, 2) pairs of triangles of two parts that meet, sorted; touching counts."""
+    request = fcl.CollisionRequest(num_max_contacts=_ALL_CONTACTS, enable_contact=False)
+    result = fcl.CollisionResult()
+    fcl.collide(one.collider, other.collider, request, result)
+    pairs = np.array([(c.b1, c.b2) for c in result.contacts], np.int64).reshape(-1, 2)
+    return np.unique(pairs, axis=0)
+
+
+def straddling(
+    one: Solid, other: Solid, pairs: NDArray[np.int64], margin: float
+) -> NDArray[np.bool_]:
+    """Return (P,): does each triangle reach beyond both sides of the other's plane, by a margin?
+
+    Triangles that only touch, or meet along an edge as neighbours do, do not.
+    """
+    a = one.positions[one.triangles[pairs[:, 0]]]
+    b = other.positions[other.triangles[pairs[:, 1]]]
+    return _reaches_both(a, b, margin) & _reaches_both(b, a, margin)
+
+
+def _reaches_both(points: Floats, plane: Floats, margin: float) -> NDArray[np.bool_]:
+    normal = np.cross(plane[:, 1] - plane[:, 0], plane[:, 2] - plane[:, 0])
+    length = np.linalg.norm(normal, axis=1, keepdims=True)
+    unit = np.divide(normal, length, out=np.zeros_like(normal), where=length > 0)
+    height = np.einsum("ijk,ik->ij", points - plane[:, :1], unit)
+    return np.asarray((height.min(axis=1) < -margin) & (height.max(axis=1) > margin))
+
+
+def crossing_segments(one: Solid, other: Solid, pairs: NDArray[np.int64]) -> Floats:
+    """Return (P, 2, 3): the segment in which each pair of triangles crosses.
+
+    Pairs that lie in one plane, or only touch in a point, have a segment without length.
+    """
+    out = np.zeros((len(pairs), 2, 3))
+    a = one.positions[one.triangles[pairs[:, 0]]]
+    b = other.positions[other.triangles[pairs[:, 1]]]
+    for k in range(len(pairs)):
+        hit, is_flat, begin, end = igl.tri_tri_intersection_test_3d(
+            a[k, :1], a[k, 1:2], a[k, 2:], b[k, :1], b[k, 1:2], b[k, 2:]
+        )
+        ends = begin.ravel(), end.ravel()
+        is_line = hit and not is_flat and np.isfinite(ends).all()
+        out[k] = ends if is_line else a[k].mean(axis=0)
+    return out

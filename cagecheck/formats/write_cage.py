@@ -1,0 +1,105 @@
+"""Write a cage as the low poly's own file with nothing but its positions changed.
+
+The file is taken apart again where it lies, so it must be the one that was read. Vertices that
+did not move keep their bytes. What a format can keep:
+
+* OBJ: every byte but the coordinates on ``v`` lines of moved vertices.
+* PLY: every property and element; text or binary as it was.
+* GLB, glTF: everything but position data and its min and max; positions go back through the
+  inverse of their node's transform. Positions that are quantised or sparse get new float32 data.
+* STL: header, order and attributes; facet normals follow the corners.
+
+Other targets, and meshes without a file, are written anew by `write_mesh`.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+
+import numpy as np
+from numpy.typing import NDArray
+
+from cagecheck.arrays.types import Floats
+from cagecheck.errors import InputError, Notice
+from cagecheck.formats import cage_gltf, cage_text
+from cagecheck.formats.cage_text import CannotKeepError
+from cagecheck.formats.file_bytes import FileBytes, load_bytes, split_name
+from cagecheck.formats.write_mesh import Chunks, write_chunks, write_mesh
+from cagecheck.meshes.mesh import Mesh
+
+_Rewrite = Callable[[FileBytes, Mesh, Floats, NDArray[np.bool_]], Chunks]
+_REWRITES: dict[str, _Rewrite] = {
+    ".obj": cage_text.rewrite_obj,
+    ".ply": cage_text.rewrite_ply,
+    ".stl": cage_text.rewrite_stl,
+    ".glb": cage_gltf.rewrite_glb,
+    ".gltf": cage_gltf.rewrite_gltf,
+}
+
+
+def write_cage(
+    source_mesh: Mesh, cage_positions: Floats, path: str | os.PathLike[str], force: bool = False
+) -> tuple[Notice, ...]:
+    """Write the cage of a low poly: `source_mesh` with its vertices at `cage_positions` (V, 3).
+
+    Returns notices: empty when the source file was kept as described above, else one that says
+    why the mesh was written anew.
+
+    Raises
+    ------
+    InputError : the source file has changed or gone since it was read, the target's extension is
+        not one that cagecheck writes (FBX), the file exists and `force` is off, a position is not
+        finite, or it cannot be written.
+    """
+    cage = np.ascontiguousarray(cage_positions, dtype=np.float64)
+    if cage.shape != source_mesh.positions.shape:
+        raise InputError(
+            f"a cage needs {source_mesh.vertex_count:,} positions, one for each vertex of the low "
+            f"poly, and got {len(cage):,}.",
+            file=str(path),
+        )
+    if not np.isfinite(cage).all():
+        raise InputError("a cage position is not a finite number.", file=str(path))
+    extension = split_name(path)[1]
+    source = source_mesh.source
+    if source is None or extension != f".{source.format}" or extension not in _REWRITES:
+        write_mesh(source_mesh.with_positions(cage), path, force)
+        return () if source is None else (_anew(source.format, extension),)
+    file = load_bytes(source.path)
+    if file.sha256() != source.sha256:
+        raise InputError(
+            "the file has changed since it was read.",
+            file=source.path,
+            cure="Run cagecheck again.",
+        )
+    moved = (cage != source_mesh.positions).any(axis=1)
+    try:
+        chunks = _REWRITES[extension](file, source_mesh, cage, moved)
+    except CannotKeepError as reason:
+        write_mesh(source_mesh.with_positions(cage), path, force)
+        return (
+            Notice(
+                "cage-written-anew",
+                f"{path}: {reason}; the cage was written as a new file with the low poly's faces.",
+            ),
+        )
+    write_chunks(path, chunks, force)
+    return ()
+
+
+def _anew(source: str, target: str) -> Notice:
+    words = "cagecheck writes no FBX" if source == "fbx" else "the formats differ"
+    lost = {
+        ".glb": " Polygons are triangles in it, and vertices are split at UV seams.",
+        ".gltf": " Polygons are triangles in it, and vertices are split at UV seams.",
+        ".stl": " It has triangles only, without UVs and parts.",
+        ".ply": " It has no parts and materials.",
+    }.get(target, "")
+    return Notice(
+        "cage-written-anew",
+        f"the cage of a {source.upper()} file was written as {target[1:].upper()} ({words}).{lost}",
+        "Name the cage with the low poly's own extension to keep everything else as it is."
+        if source != "fbx"
+        else "",
+    )

@@ -1,0 +1,85 @@
+"""The edges of a low poly's polygons: who shares them, which way each runs."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
+
+from cagecheck.arrays.types import Ints
+from cagecheck.meshes.lowpoly import LowPoly
+
+
+@dataclass(frozen=True, eq=False)
+class PolygonEdges:
+    """Undirected edges of polygons, each part on its own.
+
+    Half-edge c starts at corner c of the mesh and runs to the next corner of its face. Half-edges
+    of no length (both ends at one position) belong to no edge.
+
+    Attributes
+    ----------
+    corner_site, next_site : (C,) int64, where half-edges start and end: the position's number,
+        made different for every part.
+    edge : (C,) int64, the edge of every half-edge, -1 for none.
+    uses : (E,) int64, how many half-edges an edge has.
+    balance : (E,) int64, how many run from the smaller site to the larger, less those that run
+        back: 0 for two neighbours that agree about the outside.
+    first : (E,) int64, one half-edge of every edge.
+    shell : (F,) int32, faces connected across edges share a number, from 0.
+    """
+
+    corner_site: NDArray[np.int64]
+    next_site: NDArray[np.int64]
+    edge: NDArray[np.int64]
+    uses: NDArray[np.int64]
+    balance: NDArray[np.int64]
+    first: NDArray[np.int64]
+    shell: Ints
+
+    @property
+    def shell_count(self) -> int:
+        """Number of shells."""
+        return int(self.shell.max(initial=-1)) + 1
+
+
+def polygon_edges(low: LowPoly) -> PolygonEdges:
+    """Collect the edges of a low poly's polygons."""
+    mesh = low.mesh
+    face = mesh.corner_face
+    sizes = np.diff(mesh.face_start)
+    following = np.arange(1, len(face) + 1)
+    filled = sizes > 0
+    following[mesh.face_start[1:][filled] - 1] = mesh.face_start[:-1][filled]
+    part = mesh.face_part[face].astype(np.int64)
+    site = low.position_id[mesh.corner_vertex].astype(np.int64)
+    site = site + part * (int(site.max(initial=0)) + 1)
+    _, site = np.unique(site, return_inverse=True)
+    onwards = site[following]
+    real = np.flatnonzero(site != onwards)
+    a, b = site[real], onwards[real]
+    key = np.minimum(a, b) * (int(site.max(initial=0)) + 1) + np.maximum(a, b)
+    _, first, number = np.unique(key, return_index=True, return_inverse=True)
+    count = len(first)
+    edge = np.full(len(face), -1, np.int64)
+    edge[real] = number
+    balance = np.zeros(count, np.int64)
+    np.add.at(balance, number, np.where(a < b, 1, -1))
+    graph = coo_array(
+        (np.ones(len(real), np.int8), (face[real], mesh.face_count + number)),
+        shape=(mesh.face_count + count, mesh.face_count + count),
+    )
+    _, joined = connected_components(graph, directed=False)
+    _, shell = np.unique(joined[: mesh.face_count], return_inverse=True)
+    return PolygonEdges(
+        corner_site=site,
+        next_site=onwards,
+        edge=edge,
+        uses=np.bincount(number, minlength=count),
+        balance=balance,
+        first=real[first],
+        shell=shell.astype(np.int32),
+    )

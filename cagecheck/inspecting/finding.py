@@ -1,0 +1,152 @@
+"""What a preflight check is, and what it found."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from cagecheck.arrays.types import Floats, Ints
+from cagecheck.words.sentences import count_words
+
+Severity = Literal["error", "warning", "information"]
+Side = Literal["low", "high", "pair"]
+SEVERITIES: tuple[Severity, ...] = ("error", "warning", "information")
+
+# How many places a finding names, worst first; `Finding.faces` has all of them.
+PLACES_NAMED = 8
+
+
+@dataclass(frozen=True)
+class Check:
+    """One thing that preflight looks for, in artists' words.
+
+    code : stable short name for scripts.
+    title : what was found, a few words.
+    unit : what is counted (``edges``, ``faces``, ``islands``, …).
+    severity : ``error`` spoils the bake, ``warning`` probably spoils it, ``information`` is worth
+        knowing.
+    harm : what it does to the bake. cure : what to do about it.
+    """
+
+    code: str
+    title: str
+    unit: str
+    severity: Severity
+    harm: str
+    cure: str
+
+
+@dataclass(frozen=True)
+class Place:
+    """One place of a finding.
+
+    part : name of the part, None where it is not one part's.
+    faces : numbers of the faces there in the file, counted from 0 (a few, the first being the
+        worst); triangles for a high poly.
+    position : (x, y, z) in file units, or None.
+    tile : UDIM number, or None.
+    measure : how bad it is, in the unit that the finding's text names, or None.
+    note : a few words more.
+    """
+
+    part: str | None = None
+    faces: tuple[int, ...] = ()
+    position: tuple[float, float, float] | None = None
+    tile: int | None = None
+    measure: float | None = None
+    note: str = ""
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the place as plain JSON values."""
+        return {
+            "part": self.part,
+            "faces": list(self.faces),
+            "position": None if self.position is None else list(self.position),
+            "tile": self.tile,
+            "measure": self.measure,
+            "note": self.note,
+        }
+
+
+@dataclass(frozen=True, eq=False)
+class Finding:
+    """What one check found on one mesh.
+
+    side : the mesh it is about. count : how many, in `Check.unit`.
+    text : one sentence with the numbers. places : the worst first, `PLACES_NAMED` at most.
+    by_part : how many per part. measures : numbers for scripts, units in their names.
+    own_cure : a cure for just this case, in place of the check's own.
+    faces : (K,) int32 all faces concerned, ascending (polygons of the low, triangles of a high).
+    """
+
+    check: Check
+    count: int
+    text: str
+    side: Side = "low"
+    places: tuple[Place, ...] = ()
+    by_part: dict[str, int] = field(default_factory=dict)
+    measures: dict[str, float] = field(default_factory=dict)
+    own_cure: str = ""
+    faces: Ints = field(default_factory=lambda: np.zeros(0, np.int32))
+
+    @property
+    def severity(self) -> Severity:
+        """How bad it is."""
+        return self.check.severity
+
+    @property
+    def cure(self) -> str:
+        """What to do about it."""
+        return self.own_cure or self.check.cure
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the finding as plain JSON values; its `faces` are counted, not listed."""
+        return {
+            "code": self.check.code,
+            "title": self.check.title,
+            "severity": self.severity,
+            "mesh": self.side,
+            "count": self.count,
+            "unit": self.check.unit,
+            "text": self.text,
+            "harm": self.check.harm,
+            "cure": self.cure,
+            "by_part": self.by_part,
+            "measures": {name: _finite(value) for name, value in self.measures.items()},
+            "faces_concerned": len(self.faces),
+            "places": [place.to_dict() for place in self.places],
+        }
+
+
+def _finite(value: float) -> float | None:
+    return float(value) if np.isfinite(value) else None
+
+
+def sort_findings(findings: list[Finding]) -> list[Finding]:
+    """Return the findings, the most severe first, otherwise in the order given."""
+    return sorted(findings, key=lambda f: SEVERITIES.index(f.severity))
+
+
+def point(position: Floats) -> tuple[float, float, float]:
+    """Return a position as three plain numbers."""
+    return float(position[0]), float(position[1]), float(position[2])
+
+
+def count_by_part(part: NDArray[np.integer[Any]], names: tuple[str, ...]) -> dict[str, int]:
+    """Count part numbers by name, leaving out parts without any."""
+    counts = np.bincount(part, minlength=len(names))
+    return {names[k]: int(counts[k]) for k in np.flatnonzero(counts)}
+
+
+def how_many(count: int, unit: str) -> str:
+    """Say a number of things: ``1 edge``, ``1,200 faces``."""
+    singular = {"vertices": "vertex", "entries": "entry"}.get(unit, unit.removesuffix("s"))
+    return count_words(count, singular, unit)
+
+
+def density_text(value: float) -> str:
+    """Return a texel density without an exponent."""
+    return f"{value:,.0f}" if value >= 1000 else f"{value:.4g}"

@@ -1,0 +1,230 @@
+"""Preflight: everything that can be known to be wrong before a single ray is cast for a bake."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from cagecheck.arrays.rows import rows_by_label
+from cagecheck.arrays.types import Ints
+from cagecheck.errors import Notice
+from cagecheck.inspecting.crossing import crossing_finding, crossing_parts, pair_groups
+from cagecheck.inspecting.density import PartDensity, density_findings, part_density
+from cagecheck.inspecting.edges import polygon_edges
+from cagecheck.inspecting.finding import SEVERITIES, Finding, Severity, sort_findings
+from cagecheck.inspecting.high import PartMeasures, high_findings, measure_parts
+from cagecheck.inspecting.high_edges import high_edge_findings
+from cagecheck.inspecting.islands import find_islands
+from cagecheck.inspecting.pair import alignment_finding, misplaced_finding, unpaired_findings
+from cagecheck.inspecting.polygons import polygon_findings
+from cagecheck.inspecting.seams import seam_findings
+from cagecheck.inspecting.shells import shell_findings
+from cagecheck.inspecting.tile_table import TileTable, tile_table
+from cagecheck.inspecting.topology import topology_findings
+from cagecheck.inspecting.uv import missing_uv_finding, uv_findings
+from cagecheck.maps.pad import needed_padding
+from cagecheck.meshes.lowpoly import LowPoly
+from cagecheck.meshes.mesh import Surface
+from cagecheck.meshes.surface_edges import high_edges
+from cagecheck.predicting.settings import DEFAULT_MAP_SIZE
+from cagecheck.progress import Progress, silent
+
+# Free space between islands: one texel per 256 of the map (common practice, no source).
+DEFAULT_PADDING = float(needed_padding(DEFAULT_MAP_SIZE))
+
+
+@dataclass(frozen=True, eq=False)
+class Inspection:
+    """What preflight found.
+
+    Attributes
+    ----------
+    findings : the most severe first.
+    density : texel density per part, None without UVs.
+    tiles : what lies on which tile, None without UVs.
+    islands : number of UV islands.
+    """
+
+    low: LowPoly
+    findings: tuple[Finding, ...]
+    density: PartDensity | None = None
+    tiles: TileTable | None = None
+    islands: int = 0
+    notices: tuple[Notice, ...] = field(default=())
+
+    def count(self, severity: Severity) -> int:
+        """Return how many findings have this severity."""
+        return sum(f.severity == severity for f in self.findings)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain JSON values."""
+        return {
+            "findings": [f.to_dict() for f in self.findings],
+            "counts": {severity: self.count(severity) for severity in SEVERITIES},
+            "parts": part_rows(self),
+            "tiles": None if self.tiles is None else self.tiles.to_dict(),
+            "uv_islands": self.islands,
+            "normals": self.low.normal_rule.describe(),
+            "notices": [n.to_dict() for n in self.notices],
+        }
+
+
+def part_rows(inspection: Inspection) -> list[dict[str, Any]]:
+    """Return a row per part: faces, triangles, area, tiles, texel density, stretch."""
+    low, density = inspection.low, inspection.density
+    count = len(low.part_names)
+    faces = np.bincount(low.mesh.face_part, minlength=count)
+    triangles = np.bincount(low.triangle_part, minlength=count)
+    area = np.bincount(low.triangle_part, weights=low.area, minlength=count)
+    members = rows_by_label(low.triangle_part, count)
+    rows = []
+    for k, name in enumerate(low.part_names):
+        tiles = np.unique(low.tile[members[k]])
+        row: dict[str, Any] = {
+            "part": name,
+            "faces": int(faces[k]),
+            "triangles": int(triangles[k]),
+            "area_units": float(area[k]),
+            "tiles": [int(t) for t in tiles if t > 0],
+        }
+        if density is not None:
+            for field_name in ("texels_per_unit", "low_tenth", "high_tenth", "l2_stretch"):
+                value = float(getattr(density, field_name)[k])
+                row[field_name] = value if np.isfinite(value) else None
+        rows.append(row)
+    return rows
+
+
+def inspect_low(
+    low: LowPoly,
+    *,
+    map_size: int = DEFAULT_MAP_SIZE,
+    padding: float = DEFAULT_PADDING,
+    one_map: bool = False,
+    groups: Ints | None = None,
+    threads: int | None = None,
+    seed: int = 0,
+    progress: Progress = silent,
+) -> Inspection:
+    """Run every check on a low poly.
+
+    Parameters
+    ----------
+    map_size : texels per tile and side. padding : wanted free space between islands, texels.
+    one_map : all materials share one set of maps (else each has its own, and islands of different
+        materials may lie over each other).
+    groups : (K,) a number per part; parts with one number may run through each other. Every part
+        is on its own by default.
+    """
+    steps = _Steps(progress)
+    edges = steps.run("edges", polygon_edges, low)
+    found = [
+        *steps.run("topology", topology_findings, low, edges),
+        *steps.run("shells", shell_findings, low, edges, seed=seed),
+        *steps.run("polygons", polygon_findings, low),
+    ]
+    missing = missing_uv_finding(low)
+    density, tiles, count = None, None, 0
+    if missing is not None:
+        found.append(missing)
+    if low.uv is not None and np.isfinite(low.uv).all(axis=(1, 2)).any():
+        islands = steps.run("islands", find_islands, low, one_map=one_map)
+        count = islands.count
+        found += steps.run("uvs", uv_findings, low, islands, map_size, padding)
+        density = steps.run("texel density", part_density, low, map_size)
+        found += density_findings(low, density, map_size)
+        found += steps.run("hard edges", seam_findings, low, islands)
+        tiles = tile_table(low, map_size)
+    found += steps.run("parts through each other", _low_crossings, low, groups, threads)
+    return Inspection(
+        low, tuple(sort_findings(found)), density, tiles, count, notices=low.mesh.notices
+    )
+
+
+def inspect_pair(
+    low: LowPoly,
+    surface: Surface,
+    paired: NDArray[np.bool_] | None = None,
+    *,
+    map_size: int = DEFAULT_MAP_SIZE,
+    padding: float = DEFAULT_PADDING,
+    one_map: bool = False,
+    threads: int | None = None,
+    seed: int = 0,
+    progress: Progress = silent,
+) -> Inspection:
+    """Run every check on a low poly, a high poly, and the two together.
+
+    `paired` is (low parts, high parts) bool, which may be baked onto which; everything with
+    everything by default. The other parameters are those of `inspect_low`.
+    """
+    if paired is None:
+        paired = np.ones((len(low.part_names), len(surface.part_names)), bool)
+    low_group, high_group = pair_groups(paired)
+    inspection = inspect_low(
+        low,
+        map_size=map_size,
+        padding=padding,
+        one_map=one_map,
+        groups=low_group,
+        threads=threads,
+        seed=seed,
+        progress=progress,
+    )
+    steps = _Steps(progress)
+    measures = steps.run("high poly", measure_parts, surface)
+    found = [
+        *inspection.findings,
+        *unpaired_findings(low, surface, measures, paired),
+        *high_findings(surface, measures),
+        *high_edge_findings(surface, *high_edges(surface, progress=progress)),
+        _place_finding(low, surface, measures, paired),
+    ]
+    crossings = crossing_parts(
+        surface, high_group, measures=measures, threads=threads, progress=progress
+    )
+    found.append(crossing_finding(surface, crossings, "high"))
+    return Inspection(
+        low,
+        tuple(sort_findings([f for f in found if f is not None])),
+        inspection.density,
+        inspection.tiles,
+        inspection.islands,
+        notices=inspection.notices + surface.notices,
+    )
+
+
+def _place_finding(
+    low: LowPoly, surface: Surface, measures: PartMeasures, paired: NDArray[np.bool_]
+) -> Finding | None:
+    """Say what is wrong as a whole; only where nothing is, part by part."""
+    if len(low.triangles) == 0 or surface.triangle_count == 0:
+        return None
+    return alignment_finding(low, surface) or misplaced_finding(low, measures, paired)
+
+
+def _low_crossings(low: LowPoly, groups: Ints | None, threads: int | None) -> list[Finding]:
+    if len(low.triangles) == 0:
+        return []
+    surface = Surface(low.positions, low.triangles, low.triangle_part, low.part_names)
+    group = np.arange(len(low.part_names), dtype=np.int32) if groups is None else groups
+    finding = crossing_finding(
+        surface, crossing_parts(surface, group, threads=threads), "low", low.cut.face
+    )
+    return [] if finding is None else [finding]
+
+
+class _Steps:
+    """Runs functions and reports each as a stage."""
+
+    def __init__(self, progress: Progress) -> None:
+        self._progress = progress
+
+    def run(self, stage: str, function: Any, *args: Any, **kwargs: Any) -> Any:
+        self._progress(stage, 0, 1)
+        result = function(*args, **kwargs)
+        self._progress(stage, 1, 1)
+        return result

@@ -1,0 +1,269 @@
+"""Topology of the low poly: edges, borders, faces without area, duplicates."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
+from scipy.spatial import cKDTree
+
+from cagecheck.arrays.types import Floats, Ints
+from cagecheck.inspecting.checks import CHECKS
+from cagecheck.inspecting.edges import PolygonEdges
+from cagecheck.inspecting.finding import (
+    PLACES_NAMED,
+    Finding,
+    Place,
+    count_by_part,
+    how_many,
+    point,
+)
+from cagecheck.meshes.lowpoly import LowPoly
+from cagecheck.meshes.normals import SLIVER_HEIGHT, equal_positions
+from cagecheck.meshes.triangulate import newell_normals
+
+# Border vertices nearer than this share of the model's diagonal are meant to be one place: about
+# the sixth digit, where text and float32 files round.
+CRACK_GAP = 1e-5
+
+
+def topology_findings(low: LowPoly, edges: PolygonEdges) -> list[Finding]:
+    """Run every check on edges and faces; see `checks` for what each means."""
+    found = [
+        _edge_finding(low, edges, "non-manifold-edges", edges.uses > 2),
+        _edge_finding(low, edges, "inconsistent-winding", (edges.uses == 2) & (edges.balance != 0)),
+        _open_borders(low, edges),
+        _cracks(low, edges),
+        _zero_area(low),
+        _duplicates(low),
+    ]
+    return [f for f in found if f is not None]
+
+
+def face_places(
+    low: LowPoly,
+    faces: NDArray[np.integer[Any]],
+    measure: Floats | None = None,
+    unit: str = "",
+) -> tuple[Place, ...]:
+    """Name the first few of `faces` (worst first), with position, tile and measure."""
+    return tuple(
+        Place(
+            part=low.part_names[low.mesh.face_part[face]],
+            faces=(int(face),),
+            position=face_centre(low, int(face)),
+            tile=face_tile(low, int(face)),
+            measure=None if measure is None else float(measure[k]),
+            note="" if measure is None else f"{measure[k]:.3g} {unit}",
+        )
+        for k, face in enumerate(faces[:PLACES_NAMED])
+    )
+
+
+def face_centre(low: LowPoly, face: int) -> tuple[float, float, float] | None:
+    """Return the mean of a face's corners."""
+    begin, end = low.mesh.face_start[face], low.mesh.face_start[face + 1]
+    if begin == end:
+        return None
+    return point(low.positions[low.mesh.corner_vertex[begin:end]].mean(axis=0))
+
+
+def face_tile(low: LowPoly, face: int) -> int | None:
+    """Return the tile of a face's first triangle, None where it has none."""
+    at = int(np.searchsorted(low.cut.face, face))
+    if at == len(low.cut.face) or low.cut.face[at] != face or low.tile[at] <= 0:
+        return None
+    return int(low.tile[at])
+
+
+def _edge_ends(low: LowPoly, half_edge: NDArray[np.int64]) -> tuple[Floats, Floats]:
+    mesh = low.mesh
+    face = mesh.corner_face[half_edge]
+    following = half_edge + 1
+    wraps = following == mesh.face_start[1:][face]
+    following = np.where(wraps, mesh.face_start[:-1][face], following)
+    ends = low.positions[mesh.corner_vertex]
+    return ends[half_edge], ends[following]
+
+
+def _edge_finding(
+    low: LowPoly, edges: PolygonEdges, code: str, wanted: NDArray[np.bool_]
+) -> Finding | None:
+    number = np.flatnonzero(wanted)
+    if len(number) == 0:
+        return None
+    check = CHECKS[code]
+    start, end = _edge_ends(low, edges.first[number])
+    length = np.linalg.norm(end - start, axis=1)
+    half_edges = np.flatnonzero(np.isin(edges.edge, number))
+    face = low.mesh.corner_face
+    order = np.argsort(-length, kind="stable")[:PLACES_NAMED]
+    places = []
+    for k in order:
+        sharing = face[half_edges[edges.edge[half_edges] == number[k]]]
+        places.append(
+            Place(
+                part=low.part_names[low.mesh.face_part[sharing[0]]],
+                faces=tuple(int(f) for f in sharing[:4]),
+                position=point(0.5 * (start[k] + end[k])),
+                tile=face_tile(low, int(sharing[0])),
+                measure=float(length[k]),
+            )
+        )
+    return Finding(
+        check,
+        len(number),
+        f"{how_many(len(number), 'edges')}, {length.sum():.4g} units long together.",
+        places=tuple(places),
+        by_part=count_by_part(low.mesh.face_part[face[edges.first[number]]], low.part_names),
+        measures={"length_units": float(length.sum())},
+        faces=np.unique(face[half_edges]).astype(np.int32),
+    )
+
+
+def _open_borders(low: LowPoly, edges: PolygonEdges) -> Finding | None:
+    """Count the connected runs of edges that only one face uses."""
+    number = np.flatnonzero(edges.uses == 1)
+    if len(number) == 0:
+        return None
+    half = edges.first[number]
+    a, b = edges.corner_site[half], edges.next_site[half]
+    sites, index = np.unique(np.concatenate([a, b]), return_inverse=True)
+    a, b = index[: len(half)], index[len(half) :]
+    graph = coo_array((np.ones(len(half), np.int8), (a, b)), shape=(len(sites), len(sites)))
+    count, label = connected_components(graph, directed=False)
+    border = label[a]
+    start, end = _edge_ends(low, half)
+    length = np.linalg.norm(end - start, axis=1)
+    border_length = np.bincount(border, weights=length, minlength=count)
+    face = low.mesh.corner_face[half]
+    places = []
+    for k in np.argsort(-border_length, kind="stable")[:PLACES_NAMED]:
+        here = np.flatnonzero(border == k)
+        places.append(
+            Place(
+                part=low.part_names[low.mesh.face_part[face[here[0]]]],
+                faces=tuple(int(f) for f in np.unique(face[here])[:4]),
+                position=point((0.5 * (start[here] + end[here])).mean(axis=0)),
+                tile=face_tile(low, int(face[here[0]])),
+                measure=float(border_length[k]),
+                note=how_many(len(here), "edges"),
+            )
+        )
+    first_of_border = face[np.unique(border, return_index=True)[1]]
+    return Finding(
+        CHECKS["open-borders"],
+        count,
+        f"{how_many(count, 'borders')} of {how_many(len(number), 'edges')}, "
+        f"{length.sum():.4g} units long together.",
+        places=tuple(places),
+        by_part=count_by_part(low.mesh.face_part[first_of_border], low.part_names),
+        measures={"edges": float(len(number)), "length_units": float(length.sum())},
+        faces=np.unique(face).astype(np.int32),
+    )
+
+
+def _cracks(low: LowPoly, edges: PolygonEdges) -> Finding | None:
+    """Find border vertices of one part that lie almost, but not exactly, at one place."""
+    half = edges.first[edges.uses == 1]
+    if len(half) == 0:
+        return None
+    # A border has as many starts as ends, so the starts alone are all its sites.
+    _, at = np.unique(edges.corner_site[half], return_index=True)
+    corner = half[at]
+    position = low.positions[low.mesh.corner_vertex[corner]]
+    part = low.mesh.face_part[low.mesh.corner_face[corner]]
+    gap = CRACK_GAP * low.diagonal()
+    # Parts lie far from each other along a fourth axis.
+    tree = cKDTree(np.column_stack([position, part * (4 * gap + 1.0)]))
+    pairs = tree.query_pairs(gap, output_type="ndarray")
+    # Exactly coincident places are the two sides of a sheet, which the weld keeps apart.
+    distance = np.linalg.norm(position[pairs[:, 0]] - position[pairs[:, 1]], axis=1)
+    pairs, distance = pairs[distance > 0], distance[distance > 0]
+    if len(pairs) == 0:
+        return None
+    chosen = np.unique(pairs)
+    face = low.mesh.corner_face[corner]
+    worst = np.argsort(-distance, kind="stable")[:PLACES_NAMED]
+    return Finding(
+        CHECKS["cracks"],
+        len(chosen),
+        f"{how_many(len(chosen), 'vertices')} on open borders within {gap:.2g} units of another.",
+        places=tuple(
+            Place(
+                part=low.part_names[part[pairs[k, 0]]],
+                faces=(int(face[pairs[k, 0]]), int(face[pairs[k, 1]])),
+                position=point(position[pairs[k, 0]]),
+                tile=face_tile(low, int(face[pairs[k, 0]])),
+                measure=float(distance[k]),
+            )
+            for k in worst
+        ),
+        by_part=count_by_part(part[chosen], low.part_names),
+        measures={"widest_gap_units": float(distance.max()), "gap_limit_units": gap},
+        faces=np.unique(face[chosen]).astype(np.int32),
+    )
+
+
+def face_has_area(low: LowPoly) -> NDArray[np.bool_]:
+    """Return (F,) bool: is the face's area more than float32 rounding of its longest edge?"""
+    mesh = low.mesh
+    has = np.zeros(mesh.face_count, bool)
+    filled = np.flatnonzero(np.diff(mesh.face_start) > 0)
+    if len(filled) == 0:
+        return has
+    start, end = _edge_ends(low, np.arange(len(mesh.corner_vertex)))
+    squared = np.einsum("ij,ij->i", end - start, end - start)
+    longest2 = np.maximum.reduceat(squared, mesh.face_start[:-1][filled])
+    doubled = np.linalg.norm(newell_normals(mesh), axis=1)[filled]
+    has[filled] = doubled > SLIVER_HEIGHT * longest2
+    return has
+
+
+def _zero_area(low: LowPoly) -> Finding | None:
+    # A face with area may still have triangles without: a corner on its neighbour's edge. Those
+    # are harmless here, so only whole faces count. (A bow-tie's halves cancel: its own check.)
+    has_area = face_has_area(low)
+    any_triangle = np.zeros(low.mesh.face_count, bool)
+    any_triangle[low.cut.face[np.any(low.face_normals, axis=1)]] = True
+    faces = np.flatnonzero(~has_area & ~any_triangle)
+    if len(faces) == 0:
+        return None
+    return Finding(
+        CHECKS["zero-area-faces"],
+        len(faces),
+        f"{how_many(len(faces), 'faces')} without area (a line, a point, or under three corners).",
+        places=face_places(low, faces),
+        by_part=count_by_part(low.mesh.face_part[faces], low.part_names),
+        faces=faces.astype(np.int32),
+    )
+
+
+def _duplicates(low: LowPoly) -> Finding | None:
+    """Find faces with the same set of places as an earlier face, whichever way they face."""
+    mesh = low.mesh
+    # Exactly equal positions count as one, also (unlike the weld) those of a sheet's two sides.
+    place = equal_positions(low.positions)[mesh.corner_vertex]
+    sizes = np.diff(mesh.face_start)
+    groups: list[Ints] = []
+    for size in np.unique(sizes[sizes >= 3]):
+        faces = np.flatnonzero(sizes == size)
+        rows = np.sort(place[mesh.face_start[:-1][faces][:, None] + np.arange(size)], axis=1)
+        order = np.lexsort(rows.T)
+        same = np.all(rows[order][1:] == rows[order][:-1], axis=1)
+        groups.append(faces[order[1:][same]].astype(np.int32))
+    copies = np.sort(np.concatenate(groups)) if groups else np.zeros(0, np.int32)
+    copies = copies[face_has_area(low)[copies]]
+    if len(copies) == 0:
+        return None
+    return Finding(
+        CHECKS["duplicate-faces"],
+        len(copies),
+        f"{how_many(len(copies), 'faces')} on exactly the places of another face.",
+        places=face_places(low, copies),
+        by_part=count_by_part(mesh.face_part[copies], low.part_names),
+        faces=copies,
+    )

@@ -1,0 +1,359 @@
+"""UVs of the low poly: missing, off the grid, across tiles, flat, mirrored, overlapping."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from cagecheck.arrays.types import Floats, Ints
+from cagecheck.inspecting.checks import CHECKS
+from cagecheck.inspecting.finding import (
+    PLACES_NAMED,
+    Finding,
+    Place,
+    count_by_part,
+    how_many,
+    point,
+)
+from cagecheck.inspecting.islands import SAME_UV, Islands, island_boxes
+from cagecheck.inspecting.overlap import Overlaps, uv_overlaps
+from cagecheck.inspecting.spacing import island_gaps
+from cagecheck.inspecting.topology import face_has_area, face_places
+from cagecheck.meshes.lowpoly import LowPoly
+from cagecheck.meshes.tiles import FIRST_TILE, NO_TILE, TILES_PER_ROW
+
+# Two triangles of which the smaller shared area is at least this share of the larger are copies
+# stacked on purpose.
+STACKED_SHARE = 0.99
+
+
+def missing_uv_finding(low: LowPoly) -> Finding | None:
+    """Find faces with a corner that has no UV."""
+    if low.uv is None:
+        faces = np.arange(low.mesh.face_count)
+    else:
+        faces = np.unique(low.cut.face[~np.isfinite(low.uv).all(axis=(1, 2))])
+    if len(faces) == 0:
+        return None
+    text = f"{how_many(len(faces), 'faces')} of {low.mesh.face_count:,} without UVs."
+    return _of_faces(low, "uv-missing", faces, text)
+
+
+def uv_findings(low: LowPoly, islands: Islands, map_size: int, padding: float) -> list[Finding]:
+    """Run every check on UVs but `missing_uv_finding`.
+
+    `map_size` is texels per tile and side, `padding` the wanted free space in texels.
+    """
+    overlaps = uv_overlaps(_uv(low), islands.map_id, map_size)
+    found = [
+        *_tile_findings(low, islands),
+        _zero_area(low),
+        *_mirror_findings(low, islands),
+        *_overlap_findings(low, islands, overlaps, map_size),
+        *_spacing_findings(low, islands, overlaps, map_size, padding),
+        _near_border(low, islands, map_size, padding),
+    ]
+    return [f for f in found if f is not None]
+
+
+def _uv(low: LowPoly) -> Floats:
+    assert low.uv is not None
+    return low.uv
+
+
+def _of_faces(
+    low: LowPoly,
+    code: str,
+    faces: NDArray[np.integer[Any]],
+    text: str,
+) -> Finding:
+    return Finding(
+        CHECKS[code],
+        len(faces),
+        text,
+        places=face_places(low, faces),
+        by_part=count_by_part(low.mesh.face_part[faces], low.part_names),
+        faces=np.sort(faces).astype(np.int32),
+    )
+
+
+def _triangle_place(
+    low: LowPoly, triangles: tuple[int, ...], measure: float | None, note: str = ""
+) -> Place:
+    first = triangles[0]
+    return Place(
+        part=low.part_names[low.triangle_part[first]],
+        faces=tuple(int(low.cut.face[t]) for t in triangles),
+        position=point(low.positions[low.triangles[first]].mean(axis=0)),
+        tile=int(low.tile[first]) if low.tile[first] != NO_TILE else None,
+        measure=measure,
+        note=note,
+    )
+
+
+# Tiles
+
+
+def _tile_corner(tile: Ints) -> Floats:
+    index = np.where(tile == NO_TILE, 0, tile - FIRST_TILE)
+    out: Floats = np.stack([index % TILES_PER_ROW, index // TILES_PER_ROW], axis=1).astype(float)
+    return out
+
+
+def _tile_findings(low: LowPoly, islands: Islands) -> list[Finding | None]:
+    uv = _uv(low)
+    has_uv = islands.of_triangle >= 0
+    off = has_uv & (low.tile == NO_TILE)
+    local = uv - _tile_corner(low.tile)[:, None]
+    with np.errstate(invalid="ignore"):
+        beyond = np.maximum(-local, local - 1).max(axis=(1, 2))
+        crossing = has_uv & ~off & (beyond > SAME_UV)
+    off_faces = np.unique(low.cut.face[off])
+    crossing_faces = np.setdiff1d(np.unique(low.cut.face[crossing]), off_faces)
+    found: list[Finding | None] = []
+    if len(off_faces):
+        text = f"{how_many(len(off_faces), 'faces')} with UVs off the tile grid."
+        found.append(_of_faces(low, "uv-off-grid", off_faces, text))
+    if len(crossing_faces):
+        text = f"{how_many(len(crossing_faces), 'faces')} reach from one tile into another."
+        found.append(_of_faces(low, "uv-crosses-tile", crossing_faces, text))
+    found.append(_islands_in_tiles(low, islands, off | crossing))
+    return found
+
+
+def _islands_in_tiles(
+    low: LowPoly, islands: Islands, already_told: NDArray[np.bool_]
+) -> Finding | None:
+    known = islands.of_triangle >= 0
+    least = np.full(islands.count, np.iinfo(np.int32).max)
+    most = np.zeros(islands.count, np.int32)
+    np.minimum.at(least, islands.of_triangle[known], low.tile[known])
+    np.maximum.at(most, islands.of_triangle[known], low.tile[known])
+    spread = most > least
+    spread[islands.of_triangle[known & already_told]] = False
+    chosen = np.flatnonzero(spread)
+    return _of_islands(
+        low,
+        islands,
+        "uv-island-in-tiles",
+        chosen,
+        f"{how_many(len(chosen), 'islands')} with faces in more than one tile.",
+        [f"tiles {least[k]} to {most[k]}" for k in chosen[:PLACES_NAMED]],
+    )
+
+
+def _of_islands(
+    low: LowPoly,
+    islands: Islands,
+    code: str,
+    chosen: NDArray[np.int64],
+    text: str,
+    notes: list[str],
+) -> Finding | None:
+    if len(chosen) == 0:
+        return None
+    first = islands.first_triangle()[chosen]
+    mine = np.isin(islands.of_triangle, chosen)
+    return Finding(
+        CHECKS[code],
+        len(chosen),
+        text,
+        places=tuple(
+            _triangle_place(low, (int(t),), None, note)
+            for t, note in zip(first[:PLACES_NAMED], notes, strict=True)
+        ),
+        by_part=count_by_part(low.triangle_part[first], low.part_names),
+        faces=np.unique(low.cut.face[mine]).astype(np.int32),
+    )
+
+
+# Area and mirroring
+
+
+def _has_uv_area(low: LowPoly) -> NDArray[np.bool_]:
+    """Return (T,) bool: is the UV triangle higher than the rounding of UVs?"""
+    uv = _uv(low)
+    edges = uv - np.roll(uv, 1, axis=1)
+    longest = np.sqrt(np.einsum("tki,tki->tk", edges, edges).max(axis=1))
+    with np.errstate(invalid="ignore"):
+        has: NDArray[np.bool_] = 2 * np.abs(low.uv_area) > SAME_UV * longest
+    return has
+
+
+def _zero_area(low: LowPoly) -> Finding | None:
+    flat = ~_has_uv_area(low) & np.isfinite(_uv(low)).all(axis=(1, 2))
+    # A triangle without area in space (a corner on a face's edge) may have none in the map.
+    flat &= np.any(low.face_normals, axis=1) & face_has_area(low)[low.cut.face]
+    faces = np.unique(low.cut.face[flat])
+    if len(faces) == 0:
+        return None
+    text = f"{how_many(len(faces), 'faces')} with area in space but none in the map."
+    return _of_faces(low, "uv-zero-area", faces, text)
+
+
+def _mirror_findings(low: LowPoly, islands: Islands) -> list[Finding | None]:
+    known = islands.of_triangle >= 0
+    total = np.bincount(
+        islands.of_triangle[known], weights=low.uv_area[known], minlength=islands.count
+    )
+    mirrored = np.flatnonzero(total < 0)
+    text = f"{how_many(len(mirrored), 'islands')} of {islands.count:,} mirrored."
+    if len(mirrored) == islands.count > 1:
+        text += " All of them: is v turned upside down in the file?"
+    notes = [""] * min(len(mirrored), PLACES_NAMED)
+    against = known & _has_uv_area(low)
+    against &= (low.uv_area < 0) != (total[islands.of_triangle] < 0)
+    faces = np.unique(low.cut.face[against])
+    flipped = None
+    if len(faces):
+        many = how_many(len(faces), "faces")
+        flipped = _of_faces(
+            low, "uv-flipped-inside", faces, f"{many} turned against the rest of their island."
+        )
+    return [_of_islands(low, islands, "uv-mirrored", mirrored, text, notes), flipped]
+
+
+# Overlap and spacing
+
+
+def _overlap_findings(
+    low: LowPoly, islands: Islands, overlaps: Overlaps, map_size: int
+) -> list[Finding | None]:
+    of_pair = np.sort(islands.of_triangle[overlaps.pairs], axis=1)
+    inside = of_pair[:, 0] == of_pair[:, 1]
+    return [
+        _overlap_finding(low, islands, overlaps, of_pair, ~inside, "uv-overlap", map_size),
+        _overlap_finding(low, islands, overlaps, of_pair, inside, "uv-overlap-inside", map_size),
+    ]
+
+
+def _overlap_finding(
+    low: LowPoly,
+    islands: Islands,
+    overlaps: Overlaps,
+    of_pair: Ints,
+    wanted: NDArray[np.bool_],
+    code: str,
+    map_size: int,
+) -> Finding | None:
+    if not wanted.any():
+        return None
+    pairs, area, of_pair = overlaps.pairs[wanted], overlaps.area[wanted], of_pair[wanted]
+    key = of_pair[:, 0].astype(np.int64) * islands.count + of_pair[:, 1]
+    unique, group = np.unique(key, return_inverse=True)
+    group_area = np.bincount(group, weights=area)
+    texels = group_area * map_size**2
+    order = np.lexsort((pairs[:, 1], pairs[:, 0], -area, group))
+    worst = order[np.unique(group[order], return_index=True)[1]]
+    places = []
+    for k in np.argsort(-group_area, kind="stable")[:PLACES_NAMED]:
+        a, b = (int(x) for x in pairs[worst[k]])
+        other = low.part_names[low.triangle_part[b]]
+        note = f"{texels[k]:,.0f} texels"
+        if other != low.part_names[low.triangle_part[a]]:
+            note += f" with {other}"
+        places.append(_triangle_place(low, (a, b), float(texels[k]), note))
+    concerned = np.unique(of_pair)
+    larger = np.abs(low.uv_area[pairs]).max(axis=1)
+    stacked = area >= STACKED_SHARE * larger
+    total = float(texels.sum())
+    most = "" if overlaps.complete else "at least "
+    text = (
+        f"{most}{how_many(len(concerned), 'islands')}, {how_many(len(unique), 'pairs')}: "
+        f"{most}{total:,.0f} texels at {map_size} (exact area, summed over pairs of triangles)."
+    )
+    if stacked.any():
+        share = float(area[stacked].sum() / area.sum())
+        text += f" {100 * share:.0f} % of it is copies stacked exactly."
+    first = islands.first_triangle()[concerned]
+    return Finding(
+        CHECKS[code],
+        len(concerned),
+        text,
+        places=tuple(places),
+        by_part=count_by_part(low.triangle_part[first], low.part_names),
+        measures={
+            "area_uv": float(area.sum()),
+            "area_texels": total,
+            "stacked_area_uv": float(area[stacked].sum()),
+            "triangle_pairs": float(len(pairs)),
+            "complete": float(overlaps.complete),
+        },
+        faces=np.unique(low.cut.face[pairs.ravel()]).astype(np.int32),
+    )
+
+
+def _spacing_findings(
+    low: LowPoly, islands: Islands, overlaps: Overlaps, map_size: int, padding: float
+) -> list[Finding | None]:
+    gaps = island_gaps(low, islands, max(padding, 1.0) / map_size)
+    # Islands that lie over each other have no space between them: told as overlap.
+    over = np.sort(islands.of_triangle[overlaps.pairs], axis=1).astype(np.int64)
+    apart = ~np.isin(
+        gaps.islands[:, 0].astype(np.int64) * islands.count + gaps.islands[:, 1],
+        over[:, 0] * islands.count + over[:, 1],
+    )
+    texels = gaps.distance * map_size
+    found: list[Finding | None] = []
+    for code, wanted in (
+        ("uv-touching", apart & (texels < 1)),
+        ("uv-spacing", apart & (texels >= 1) & (texels < padding)),
+    ):
+        chosen = np.flatnonzero(wanted)
+        if len(chosen) == 0:
+            continue
+        triangles = gaps.half_edges[chosen] // 3
+        places = tuple(
+            _triangle_place(
+                low,
+                (int(a), int(b)),
+                float(texels[k]),
+                f"{texels[k]:.2f} texels to {low.part_names[low.triangle_part[b]]}",
+            )
+            for k, (a, b) in zip(chosen[:PLACES_NAMED], triangles, strict=False)
+        )
+        most = "" if gaps.complete else "at least "
+        text = (
+            f"{most}{how_many(len(chosen), 'pairs')} of islands; the nearest are "
+            f"{texels[chosen[0]]:.2f} texels apart at {map_size}, {padding:g} are wanted."
+        )
+        found.append(
+            Finding(
+                CHECKS[code],
+                len(chosen),
+                text,
+                places=places,
+                by_part=count_by_part(low.triangle_part[triangles[:, 0]], low.part_names),
+                measures={
+                    "nearest_texels": float(texels[chosen[0]]),
+                    "padding_texels": float(padding),
+                    "map_size": float(map_size),
+                },
+                faces=np.unique(low.cut.face[triangles.ravel()]).astype(np.int32),
+            )
+        )
+    return found
+
+
+def _near_border(low: LowPoly, islands: Islands, map_size: int, padding: float) -> Finding | None:
+    """Find islands within one tile that come nearer to its border than half the padding."""
+    if islands.count == 0:
+        return None
+    lows, highs = island_boxes(low, islands)
+    corner = np.floor(0.5 * (lows + highs))
+    room = np.minimum(lows - corner, corner + 1 - highs).min(axis=1) * map_size
+    chosen = np.flatnonzero((room >= -SAME_UV * map_size) & (room < 0.5 * padding))
+    chosen = chosen[np.argsort(room[chosen], kind="stable")]
+    notes = [f"{max(room[k], 0.0):.2f} texels" for k in chosen[:PLACES_NAMED]]
+    nearest = f"{max(float(room[chosen[0]]), 0.0):.2f}" if len(chosen) else ""
+    return _of_islands(
+        low,
+        islands,
+        "uv-near-border",
+        chosen,
+        f"{how_many(len(chosen), 'islands')} nearer than {0.5 * padding:g} texels to the border; "
+        f"the nearest {nearest} texels.",
+        notes,
+    )

@@ -1,0 +1,571 @@
+"""Texel by texel: which layer of the high poly explains a baked map?
+
+The map's normals are taken to world space and held against every layer along the texel's ray. The
+layer that belongs to the texel (see `cagecheck.defects.targets`) is what the bake should have
+recorded; where the map disagrees with it, another layer may explain what it shows instead, or the
+fill colour of a miss. What no layer explains is left to the picture-based tests.
+
+The tolerance of a texel grows with how much the expected normal changes towards its neighbours, so
+that filters and sub-texel shifts are no defects.
+
+Most texels of most maps show the surface that belongs to them, and near layers alone tell that.
+Only the others, and a sample for the offset's votes, are cast through the whole of the high poly.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from enum import IntEnum
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from cagecheck.arrays.types import Floats, Ints
+from cagecheck.defects.targets import find_targets
+from cagecheck.maps.encode import TangentBasis
+from cagecheck.maps.texels import TexelPoints, texel_blocks, texel_points
+from cagecheck.meshes.lowpoly import LowPoly
+from cagecheck.predicting.maps.bake import Baker, on_all_cores
+from cagecheck.progress import Progress, silent
+from cagecheck.rays.cage import Rays, rays_through
+from cagecheck.rays.layers import Layers
+from cagecheck.rays.points import SurfacePoints, join_points
+
+
+class Fault(IntEnum):
+    """What a texel of a baked map shows."""
+
+    OTHER_PART = 0
+    OTHER_FOLD = 1
+    TOO_DEEP = 2
+    MISSED = 3
+    SLANTED = 4
+    SEAM = 5
+    PADDING = 6
+    NOISE = 7
+    UNEXPLAINED = 8
+    CLEAN = 255
+
+
+# Half a degree of 8-bit rounding at either end of a comparison, and room for filtering.
+TOLERANCE_DEGREES = 1.5
+# A neighbour's normal may bleed in by this share before it counts (a box of two texels: a half).
+BLEED = 0.75
+WIDEST_TOLERANCE_DEGREES = 20.0
+# Another layer explains a texel when it fits this much better than the expected one.
+BETTER = 0.5
+VOTE_BINS = 4000
+# About so many texels of a tile vote on the offset: all of a 1024 map. More would not move it.
+MOST_VOTERS = 1_000_000
+# Surface that belongs to a texel lies at most this many cage distances above the low poly, and this
+# many depths below it (as in `cagecheck.predicting.predict`).
+TARGET_SHARE, DEPTH_SHARE = 3.0, 3.0
+
+
+@dataclass(frozen=True, eq=False)
+class TileView:
+    """One tile of a map beside what it should show; pictures with row 0 on top.
+
+    Attributes
+    ----------
+    tile, size : UDIM number and texels along the edge.
+    shown : (H, W, 3) float32 world normals of the map, zero off the low poly.
+    expected : (H, W, 3) float32 world normals of the layers that belong, zero where there is none.
+    triangle : (H, W) int32 low triangle, -1 off the low poly.
+    fault : (H, W) uint8 `Fault`.
+    angle : (H, W) float32, degrees between shown and expected, NaN where nothing is expected.
+    gap : (H, W) float32, height of the explaining layer above the expected one, world units; NaN
+        where no other layer explains the texel.
+    other : (H, W) int32 high part of the explaining layer, -1 where there is none.
+    target : (H, W) float32 height of the expected layer above the low poly, NaN where none.
+    votes : what the texels say about the cage's distance.
+    """
+
+    tile: int
+    size: int
+    shown: NDArray[np.float32]
+    expected: NDArray[np.float32]
+    triangle: Ints
+    fault: NDArray[np.uint8]
+    angle: NDArray[np.float32]
+    gap: NDArray[np.float32]
+    other: Ints
+    target: NDArray[np.float32]
+    votes: OffsetVotes
+
+
+@dataclass(frozen=True, eq=False)
+class OffsetVotes:
+    """Which shares of the cage's distance texels speak for.
+
+    balance : (VOTE_BINS + 1,) float64, running sum = texels that agree with that share of
+        `largest`; voters : texels that could tell; deep : (K,) heights below the low poly (positive
+        numbers) that were recorded; lost : (K,) heights below that were not.
+    """
+
+    largest: float
+    balance: Floats
+    voters: int
+    deep: Floats
+    lost: Floats
+
+
+Vectors = Callable[[NDArray[np.float32]], NDArray[np.float32]]
+
+
+@dataclass(frozen=True)
+class CompareRule:
+    """Settings of a comparison.
+
+    depth, reach : world units searched for layers below and above the low poly; target_depth,
+    target_reach : how far below and above the surface that belongs to a texel may lie (above also
+    at most `TARGET_SHARE` times as far as the cage). largest_share : of the cage's own distance
+    that texels vote on. base_degrees : tolerance on flat ground. fills : (K, 3) values from 0 to 1
+    that stand for "nothing recorded"; fill_step : how near a value must be. enlarged : how many
+    times the map was enlarged, which makes neighbours bleed in as much farther.
+    """
+
+    depth: float
+    reach: float
+    target_depth: float
+    target_reach: float
+    largest_share: float
+    base_degrees: float
+    fills: tuple[tuple[float, float, float], ...]
+    fill_step: float = 1.0 / 255
+    enlarged: int = 1
+
+
+def compare_tile(
+    baker: Baker,
+    paired: NDArray[np.bool_],
+    vectors: Vectors,
+    values: NDArray[np.float32],
+    basis: TangentBasis | None,
+    tile: int,
+    rule: CompareRule,
+    *,
+    progress: Progress = silent,
+) -> TileView:
+    """Compare one tile's map with the layers along its rays.
+
+    Parameters
+    ----------
+    vectors : turns (N, 3) values into normals by our conventions; values : (H, W, 3) the map's
+        values from 0 to 1, turned upright but otherwise as stored.
+    basis : frames of the map, or None for an object-space map.
+    """
+    size = values.shape[0]
+    view = _empty_view(tile, size, rule)
+    deep: list[Floats] = []
+    lost: list[Floats] = []
+
+    every = max(covered_texels(baker.low, tile, size) // MOST_VOTERS, 1)
+
+    def work(block: TexelPoints) -> tuple[Floats, int, Floats, Floats]:
+        return _compare_block(baker, paired, vectors, values, basis, block, rule, every, view)
+
+    total, done, voters = covered_texels(baker.low, tile, size), 0, 0
+    blocks = texel_blocks(baker.low, size, tile)
+    for block, (balance, count, recorded, missed) in on_all_cores(
+        work, blocks, baker.scene.threads
+    ):
+        view.votes.balance[:] += balance
+        voters += count
+        deep.append(recorded)
+        lost.append(missed)
+        done += len(block)
+        progress(f"comparing tile {tile}", min(done, total), total)
+    progress(f"comparing tile {tile}", total, total)
+    votes = OffsetVotes(
+        rule.largest_share,
+        view.votes.balance,
+        voters,
+        np.concatenate([np.zeros(0), *deep]),
+        np.concatenate([np.zeros(0), *lost]),
+    )
+    return TileView(**{**view.__dict__, "votes": votes})
+
+
+def covered_texels(low: LowPoly, tile: int, size: int) -> int:
+    """Return about how many texels of a tile lie on the low poly (at least 1)."""
+    share = float(np.abs(low.uv_area[low.tile == tile]).sum())
+    return max(int(share * size * size), 1)
+
+
+def _empty_view(tile: int, size: int, rule: CompareRule) -> TileView:
+    shape = (size, size)
+    return TileView(
+        tile=tile,
+        size=size,
+        shown=np.zeros((*shape, 3), np.float32),
+        expected=np.zeros((*shape, 3), np.float32),
+        triangle=np.full(shape, -1, np.int32),
+        fault=np.full(shape, Fault.CLEAN, np.uint8),
+        angle=np.full(shape, np.nan, np.float32),
+        gap=np.full(shape, np.nan, np.float32),
+        other=np.full(shape, -1, np.int32),
+        target=np.full(shape, np.nan, np.float32),
+        votes=OffsetVotes(rule.largest_share, np.zeros(VOTE_BINS + 2), 0, np.zeros(0), np.zeros(0)),
+    )
+
+
+def _compare_block(
+    baker: Baker,
+    paired: NDArray[np.bool_],
+    vectors: Vectors,
+    values: NDArray[np.float32],
+    basis: TangentBasis | None,
+    block: TexelPoints,
+    rule: CompareRule,
+    every: int,
+    view: TileView,
+) -> tuple[Floats, int, Floats, Floats]:
+    """Fill the block's texels of `view`; return the votes of one in `every` texels."""
+    points, x, y = block.points, block.x, block.y
+    rays = rays_through(baker.low, baker.cage, points, baker.rule.along)
+    goal = find_goals(baker, paired, points, rays, rule.target_depth, rule.target_reach)
+    mine = values[y, x]
+    stored = vectors(mine).astype(np.float64)
+    shown = stored if basis is None else basis.decode(points.triangle, points.barycentric, stored)
+    expected = baker.shading.along(goal.face, rays.origin, rays.direction, goal.t)
+    angle = np.where(goal.face >= 0, _angles(shown, expected), np.nan)
+    # A texel's place decides whether it votes, so that the answer does not depend on the blocks.
+    votes = (x.astype(np.int64) * 7919 + y.astype(np.int64) * 104_729) % every == 0
+    with np.errstate(invalid="ignore"):
+        # What lies within the tolerance of flat ground needs none of its own.
+        open_to_doubt = votes | ~(angle <= rule.base_degrees)
+    tolerance = _tolerances(expected, x, y, open_to_doubt, rule)
+    if basis is not None and basis.rule.tangents != "mikktspace":
+        # Frames that jump from triangle to triangle are filtered over just as the surface is.
+        stored_goal = basis.encode(points.triangle, points.barycentric, expected)
+        more = _tolerances(stored_goal, x, y, open_to_doubt, rule)
+        tolerance = np.maximum(tolerance, more)
+    fill = is_fill(mine, rule.fills, rule.fill_step)
+    with np.errstate(invalid="ignore"):
+        clean = angle <= tolerance
+    fault = np.where(clean, Fault.CLEAN, Fault.UNEXPLAINED).astype(np.uint8)
+    rows = np.flatnonzero(votes | ~clean)
+    part = np.zeros(len(rows), np.uint8), np.empty(len(rows)), np.empty(len(rows), np.int32)
+    balance = np.zeros(VOTE_BINS + 2)
+    voters = _ask_all_layers(
+        baker, paired, points.take(rows), _some_rays(rays, rows), goal.take(rows), expected[rows],
+        rule, shown[rows], fill[rows], tolerance[rows], votes[rows], *part, balance,
+    )  # fmt: skip
+    fault[rows] = part[0]
+    gap, other = np.full(len(points), np.nan), np.full(len(points), -1, np.int32)
+    gap[rows], other[rows] = part[1:]
+    view.shown[y, x] = shown
+    view.expected[y, x] = expected
+    view.triangle[y, x] = points.triangle
+    view.fault[y, x] = fault
+    view.angle[y, x] = angle
+    view.gap[y, x] = gap
+    view.other[y, x] = other
+    view.target[y, x] = goal.t
+    below = (goal.face >= 0) & (np.nan_to_num(goal.t) < 0)
+    seen = below & (fault == Fault.CLEAN) & ~fill
+    gone = below & (fault == Fault.MISSED)
+    return balance, voters, -goal.t[seen], -goal.t[gone]
+
+
+@dataclass(frozen=True, eq=False)
+class Goals:
+    """The layer that belongs to each of N texels.
+
+    face : (N,) int32 high triangle, -1 for none; t : (N,) its height above the low poly, NaN.
+    """
+
+    face: Ints
+    t: Floats
+
+    def take(self, rows: NDArray[np.int64]) -> Goals:
+        """Return those of some texels."""
+        return Goals(self.face[rows], self.t[rows])
+
+
+def find_goals(
+    baker: Baker,
+    paired: NDArray[np.bool_],
+    points: SurfacePoints,
+    rays: Rays,
+    target_depth: float,
+    target_reach: float = np.inf,
+) -> Goals:
+    """Return the layer that belongs to each texel, whatever offset the bake had.
+
+    Only surface about as near as a bake looks can belong; the far side of the body cannot.
+    """
+    high = np.maximum(np.maximum(rays.start, 0.0) * TARGET_SHARE, target_depth)
+    high = np.minimum(high, target_reach)
+    layers = _seen_layers(
+        baker, points, baker.scene.cast(rays.origin, rays.direction, target_depth, high)
+    )
+    part = baker.scene.surface.triangle_part
+    targets = find_targets(baker.low, points, rays, layers, part, paired)
+    face = np.append(layers.face, np.int32(-1))[targets.layer]
+    return Goals(face.astype(np.int32), targets.t)
+
+
+def _seen_layers(baker: Baker, points: SurfacePoints, layers: Layers) -> Layers:
+    """Leave out what a bake part by part does not see."""
+    if not baker.rule.apart:
+        return layers
+    part = baker.low.triangle_part[points.triangle[layers.ray]]
+    return layers.where(baker.seen[part, baker.scene.surface.triangle_part[layers.face]])
+
+
+def _some_rays(rays: Rays, rows: NDArray[np.int64]) -> Rays:
+    return Rays(rays.origin[rows], rays.direction[rows], rays.start[rows])
+
+
+def _ask_all_layers(
+    baker: Baker,
+    paired: NDArray[np.bool_],
+    points: SurfacePoints,
+    rays: Rays,
+    goal: Goals,
+    expected: Floats,
+    rule: CompareRule,
+    shown: Floats,
+    fill: NDArray[np.bool_],
+    tolerance: Floats,
+    votes: NDArray[np.bool_],
+    fault: NDArray[np.uint8],
+    gap: Floats,
+    other: Ints,
+    balance: Floats,
+) -> int:
+    """Judge texels by every layer along their rays; return the number of voters.
+
+    votes : (N,) bool, who may vote: an even sample, so that faulty texels, which are all here, do
+    not outvote the others.
+    """
+    if len(points) == 0:
+        return 0
+    reach = np.maximum(rays.start * rule.largest_share, rule.reach)
+    layers = baker.scene.cast(rays.origin, rays.direction, rule.depth, reach)
+    layers = _seen_layers(baker, points, layers)
+    return int(
+        _explain(
+            layers.first, layers.t, layers.face, baker.scene.surface.triangle_part,
+            layer_normals(baker, rays, layers), goal.face, goal.t, expected, paired,
+            baker.low.triangle_part[points.triangle], rays.start, rule.largest_share, shown, fill,
+            tolerance, votes, fault, gap, other, balance,
+        )
+    )  # fmt: skip
+
+
+def layer_normals(baker: Baker, rays: Rays, layers: Layers) -> Floats:
+    """Return the (L, 3) unit normals of all crossings of a layer table."""
+    ray = layers.ray
+    place = rays.origin[ray] + layers.t[:, None] * rays.direction[ray]
+    return baker.shading.at(layers.face, place)
+
+
+def is_fill(
+    values: NDArray[np.float32], fills: tuple[tuple[float, float, float], ...], step: float
+) -> NDArray[np.bool_]:
+    """Tell which (N, 3) map values are one of the fill colours, to within `step`."""
+    out = np.zeros(len(values), bool)
+    for fill in fills:
+        out |= (np.abs(values - np.array(fill, np.float32)) <= step).all(axis=1)
+    return out
+
+
+def _tolerances(
+    expected: Floats, x: Ints, y: Ints, wanted: NDArray[np.bool_], rule: CompareRule
+) -> Floats:
+    """Return (N,) degrees: the base, and where wanted a share of the steepest change beside it."""
+    left, top = int(x.min()), int(y.min())
+    shape = (int(y.max()) - top + 1, int(x.max()) - left + 1)
+    index = np.full(shape, -1, np.int64)
+    index[y - top, x - left] = np.arange(len(x))
+    out = np.empty(len(x))
+    _steepest(expected, index, wanted, out)
+    return np.minimum(rule.base_degrees + BLEED * rule.enlarged * out, WIDEST_TOLERANCE_DEGREES)
+
+
+@njit(cache=True, nogil=True)
+def _between(a: Floats, b: Floats) -> float:
+    """Angle in degrees between two unit vectors; 180 where one of them is zero."""
+    minus = plus = 0.0
+    for k in range(3):
+        minus += (a[k] - b[k]) ** 2
+        plus += (a[k] + b[k]) ** 2
+    if a[0] == a[1] == a[2] == 0.0 or b[0] == b[1] == b[2] == 0.0:
+        return 180.0
+    return float(np.degrees(2.0 * np.arctan2(np.sqrt(minus), np.sqrt(plus))))
+
+
+@njit(cache=True, nogil=True)
+def _angles(a: Floats, b: Floats) -> Floats:
+    """Return (N,) angles in degrees between rows."""
+    out = np.empty(len(a))
+    for i in range(len(a)):
+        out[i] = _between(a[i], b[i])
+    return out
+
+
+@njit(cache=True, nogil=True)
+def _steepest(
+    expected: Floats, index: NDArray[np.int64], wanted: NDArray[np.bool_], out: Floats
+) -> None:
+    rows, columns = index.shape
+    for r in range(rows):
+        for c in range(columns):
+            i = index[r, c]
+            if i < 0:
+                continue
+            worst = 0.0
+            if not wanted[i]:
+                out[i] = worst
+                continue
+            for dr, dc in ((0, 1), (1, 0), (0, -1), (-1, 0)):
+                if 0 <= r + dr < rows and 0 <= c + dc < columns:
+                    j = index[r + dr, c + dc]
+                    if j >= 0:
+                        step = _between(expected[i], expected[j])
+                        # Where one of them expects nothing there is no change to speak of.
+                        if step < 180.0:
+                            worst = max(worst, step)
+            out[i] = worst
+
+
+@njit(cache=True, nogil=True)
+def _explain(
+    first: NDArray[np.int64],
+    t: Floats,
+    face: Ints,
+    face_part: Ints,
+    normals: Floats,
+    goal_face: Ints,
+    goal_t: Floats,
+    goal_normal: Floats,
+    paired: NDArray[np.bool_],
+    low_part: Ints,
+    start: Floats,
+    largest_share: float,
+    shown: Floats,
+    fill: NDArray[np.bool_],
+    tolerance: Floats,
+    votes: NDArray[np.bool_],
+    fault: NDArray[np.uint8],
+    gap: Floats,
+    other: Ints,
+    balance: Floats,
+) -> int:
+    """Judge every texel and let it vote for the cage distance; return the number of voters."""
+    voters = 0
+    for i in range(len(first) - 1):
+        gap[i], other[i] = np.nan, -1
+        goal = goal_face[i]
+        expected = _between(shown[i], goal_normal[i]) if goal >= 0 else np.nan
+        # The goal in this table: the crossing of its face (a ray crosses a triangle once).
+        mine = -1
+        if goal >= 0:
+            for k in range(first[i], first[i + 1]):
+                if face[k] == goal:
+                    mine = k
+        if votes[i]:
+            voters += _vote(
+                first[i], first[i + 1], t, normals, start[i], largest_share, shown[i], fill[i],
+                tolerance[i], balance,
+            )  # fmt: skip
+        if goal >= 0 and expected <= tolerance[i]:
+            fault[i] = 255
+            continue
+        if fill[i]:
+            fault[i] = 3
+            continue
+        best, found = 180.0, -1
+        for k in range(first[i], first[i + 1]):
+            if k != mine:
+                a = _between(shown[i], normals[k])
+                if a < best:
+                    best, found = a, k
+        if found < 0 or best > tolerance[i] or (goal >= 0 and best > BETTER * expected):
+            # Where nothing belongs and no layer fits, the texel was filled from elsewhere.
+            fault[i] = 8 if goal >= 0 else 3
+            continue
+        part = face_part[face[found]]
+        other[i] = part
+        gap[i] = t[found] - goal_t[i] if goal >= 0 else t[found]
+        if goal >= 0 and t[found] < goal_t[i]:
+            fault[i] = 2
+        elif not paired[low_part[i], part]:
+            fault[i] = 0
+        elif gap[i] > 0:
+            fault[i] = 1
+        else:
+            fault[i] = 2
+    return voters
+
+
+@njit(cache=True, nogil=True)
+def _vote(
+    begin: int,
+    end: int,
+    t: Floats,
+    normals: Floats,
+    start: float,
+    largest: float,
+    shown: Floats,
+    fill: bool,
+    tolerance: float,
+    balance: Floats,
+) -> int:
+    """Add the shares of the cage distance at which this texel would show what it shows.
+
+    A share s records the outermost layer with t <= s * start. Texels to which every share gives the
+    same picture, or that no share explains, do not vote.
+    """
+    if start <= 0.0:
+        return 0
+    fits, total = 0, 0
+    # Candidate -1 is a start below every layer: a miss.
+    for k in range(begin - 1, end):
+        below = 0.0 if k < begin else max(t[k] / start, 0.0)
+        above = largest if k + 1 >= end else min(max(t[k + 1] / start, 0.0), largest)
+        if above <= below:
+            continue
+        total += 1
+        fits += _fits(k, begin, normals, shown, fill, tolerance)
+    if fits == 0 or fits == total:
+        return 0
+    for k in range(begin - 1, end):
+        below = 0.0 if k < begin else max(t[k] / start, 0.0)
+        above = largest if k + 1 >= end else min(max(t[k + 1] / start, 0.0), largest)
+        if above > below and _fits(k, begin, normals, shown, fill, tolerance):
+            balance[min(int(np.ceil(below / largest * VOTE_BINS)), VOTE_BINS + 1)] += 1.0
+            balance[min(int(np.ceil(above / largest * VOTE_BINS)), VOTE_BINS + 1)] -= 1.0
+    return 1
+
+
+@njit(cache=True, nogil=True)
+def _fits(k: int, begin: int, normals: Floats, shown: Floats, fill: bool, tolerance: float) -> bool:
+    if k < begin:
+        return fill
+    return not fill and _between(shown, normals[k]) <= tolerance
+
+
+def chosen_points(
+    low: LowPoly, tile: int, chosen: NDArray[np.bool_]
+) -> tuple[SurfacePoints, Ints, Ints]:
+    """Return the surface points of the chosen texels of a tile, and their columns and rows."""
+    kept: list[tuple[SurfacePoints, Ints, Ints]] = []
+    for block in texel_blocks(low, chosen.shape[0], tile):
+        mask = chosen[block.y, block.x]
+        if mask.any():
+            kept.append((block.points.take(mask), block.x[mask], block.y[mask]))
+    if not kept:
+        none = texel_points(low, 8, tile)
+        empty = np.zeros(0, np.int64)
+        return none.points.take(empty), none.x[empty], none.y[empty]
+    return (
+        join_points([k[0] for k in kept]),
+        np.concatenate([k[1] for k in kept]),
+        np.concatenate([k[2] for k in kept]),
+    )

@@ -1,0 +1,114 @@
+"""What enlarging makes of a picture: means of blocks, drawn out again between their centres.
+
+A map that was made at a smaller size and enlarged shows, at every texel, a mixture of what belongs
+to the texels around. Where normals or tangent frames jump, from triangle to triangle or over a hard
+edge, that mixture is far from what belongs to the texel itself, and no defect.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from cagecheck.arrays.types import Floats
+from cagecheck.locating.compare import BETTER, Fault, TileView
+from cagecheck.maps.encode import TangentBasis
+from cagecheck.maps.texels import texel_blocks
+from cagecheck.predicting.maps.bake import Baker
+
+Times = tuple[int, int]
+
+
+def block_means(
+    picture: NDArray[np.float32], inside: NDArray[np.bool_], times: Times
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Return the means of blocks of `times` (rows, columns) texels, and the share that is inside.
+
+    picture : (H, W, 3), zero outside; blocks at the right and the lower border may be cut off.
+    """
+    rows, columns = (np.arange(0, n, k) for n, k in zip(inside.shape, times, strict=True))
+
+    def summed(values: NDArray[np.float32]) -> NDArray[np.float32]:
+        out: NDArray[np.float32] = np.add.reduceat(
+            np.add.reduceat(values, rows, axis=0), columns, axis=1
+        )
+        return out
+
+    count = summed(inside.astype(np.float32))
+    total = summed(np.where(inside[..., None], picture, np.float32(0)))
+    means = total / np.maximum(count, 1)[..., None]
+    share = count / (times[0] * times[1])
+    return means.astype(np.float32, copy=False), share.astype(np.float32, copy=False)
+
+
+def enlarged_at(
+    small: NDArray[np.float32],
+    known: NDArray[np.bool_],
+    y: NDArray[np.int64],
+    x: NDArray[np.int64],
+    times: Times,
+) -> tuple[Floats, NDArray[np.bool_]]:
+    """Return unit vectors of the bilinearly enlarged picture, and where all it needs is known.
+
+    small : (h, w, 3); known : (h, w) bool; y, x : (N,) rows and columns of the large picture.
+    """
+    rows, columns = (y + 0.5) / times[0] - 0.5, (x + 0.5) / times[1] - 0.5
+    r, c = np.floor(rows).astype(np.int64), np.floor(columns).astype(np.int64)
+    s, t = (rows - r)[:, None], (columns - c)[:, None]
+    out, fits = np.zeros((len(y), 3)), np.ones(len(y), bool)
+    for dr, dc, weight in (
+        (0, 0, (1 - s) * (1 - t)),
+        (0, 1, (1 - s) * t),
+        (1, 0, s * (1 - t)),
+        (1, 1, s * t),
+    ):
+        # The outermost texels are drawn out to the border.
+        at = np.clip(r + dr, 0, small.shape[0] - 1), np.clip(c + dc, 0, small.shape[1] - 1)
+        out += weight * small[at]
+        fits &= known[at]
+    length = np.linalg.norm(out, axis=1, keepdims=True)
+    return np.divide(out, length, out=np.zeros_like(out), where=length > 0), fits
+
+
+def explained_by_enlarging(
+    view: TileView,
+    baker: Baker,
+    basis: TangentBasis | None,
+    stored: NDArray[np.float32],
+    times: Times,
+    base_degrees: float,
+) -> NDArray[np.bool_]:
+    """Tell (H, W) which unexplained texels show what enlarging makes of the expected picture.
+
+    stored : (H, W, 3) unit normals as the map holds them, by our conventions; basis : their frames,
+    None for object space. The enlarged picture explains a texel by the rule for other layers: it
+    fits much better than what belongs there. How far it may be off grows with what enlarging
+    changed, since filters differ in their weights.
+    """
+    out = np.zeros(view.fault.shape, bool)
+    y, x = np.nonzero(view.fault == Fault.UNEXPLAINED)
+    if len(y) == 0:
+        return out
+    wanted = _as_stored(view, baker, basis)
+    inside = np.abs(view.expected).max(axis=2) > 0
+    small, share = block_means(wanted, inside, times)
+    mixed, known = enlarged_at(small, share > 0, y, x, times)
+    shown, own = stored[y, x].astype(np.float64), wanted[y, x].astype(np.float64)
+    off, sharp, changed = (
+        np.degrees(2 * np.arcsin(np.clip(np.linalg.norm(a - b, axis=1) / 2, 0, 1)))
+        for a, b in ((shown, mixed), (shown, own), (mixed, own))
+    )
+    explained = known & (off <= BETTER * sharp) & (off <= base_degrees + BETTER * changed)
+    out[y[explained], x[explained]] = True
+    return out
+
+
+def _as_stored(view: TileView, baker: Baker, basis: TangentBasis | None) -> NDArray[np.float32]:
+    """Return the expected picture in the map's own frames."""
+    if basis is None:
+        return view.expected
+    out = np.zeros_like(view.expected)
+    for block in texel_blocks(baker.low, view.size, view.tile):
+        points, world = block.points, view.expected[block.y, block.x].astype(np.float64)
+        out[block.y, block.x] = basis.encode(points.triangle, points.barycentric, world)
+    return out

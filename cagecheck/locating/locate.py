@@ -1,0 +1,172 @@
+"""Explain baked maps: conventions first, then every texel, then the settings of the bake."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from cagecheck.defects.regions import Region
+from cagecheck.errors import InputError, Notice
+from cagecheck.locating.fault_regions import FaultyTexels, fault_regions
+from cagecheck.locating.faulty_texels import faulty_texels, mark_seams
+from cagecheck.locating.offset_guess import OffsetGuess, guess_offset
+from cagecheck.locating.one_map import LocatedMap, judge_map
+from cagecheck.locating.read_maps import BakedMap
+from cagecheck.locating.several_tiles import looks_at
+from cagecheck.locating.variants import CageMaker, LocateSettings, Variants
+from cagecheck.maps.texels import tiles_touched
+from cagecheck.meshes.lowpoly import LowPoly, prepare_low
+from cagecheck.meshes.mesh import Mesh, Surface
+from cagecheck.meshes.tiles import why_off_tiles
+from cagecheck.predicting.distances import probe_distances
+from cagecheck.progress import Progress, silent
+from cagecheck.rays.cage import Cage
+from cagecheck.rays.scene import Scene
+from cagecheck.words.sentences import count_words
+
+__all__ = ["LocateSettings", "LocatedMap", "Location", "OffsetGuess", "locate"]
+
+# Picture formats that change texels when they are saved (WebP may, or may not).
+LOSSY_ENDINGS = (".jpg", ".jpeg", ".webp")
+
+
+@dataclass(frozen=True, eq=False)
+class Location:
+    """What is wrong with a set of baked maps, where and why.
+
+    paired : (low parts, high parts) bool.
+    """
+
+    low: LowPoly
+    scene: Scene
+    paired: NDArray[np.bool_]
+    cage: Cage
+    settings: LocateSettings
+    maps: tuple[LocatedMap, ...]
+    texels: FaultyTexels
+    regions: list[Region]
+    offset: OffsetGuess | None
+    specks: int
+    notices: tuple[Notice, ...]
+
+    @property
+    def clean(self) -> bool:
+        """True when neither a region nor a convention is wrong."""
+        return not self.regions and not any(m.conventions for m in self.maps)
+
+
+def locate(
+    maps: Sequence[BakedMap],
+    low: Mesh,
+    high: Surface | Scene,
+    *,
+    cage: CageMaker | None = None,
+    paired: NDArray[np.bool_] | None = None,
+    settings: LocateSettings | None = None,
+    progress: Progress = silent,
+) -> Location:
+    """Find out by which conventions maps were written and what is wrong with them.
+
+    Parameters
+    ----------
+    maps : normal maps of one asset, see `read_map`.
+    low : the low poly's mesh as read (its quads may have to be cut another way).
+    cage : makes the bake's cage from a low poly; a uniform offset by default.
+    paired : (low parts, high parts) bool; everything with everything by default.
+
+    Raises
+    ------
+    InputError : no maps, a low poly without UVs, settings out of range.
+    """
+    settings = settings or LocateSettings()
+    scene = high if isinstance(high, Scene) else Scene(high)
+    prepared = prepare_low(low, rule=settings.rule, quads=settings.quads)
+    tiles = tiles_touched(prepared)
+    _check(maps, prepared, tiles)
+    if paired is None:
+        paired = np.ones((len(prepared.part_names), len(scene.surface.part_names)), bool)
+    settings, notices = _resolve(prepared, scene, paired, settings, cage is not None)
+    variants = Variants(low, scene, paired, settings, cage)
+    located: list[LocatedMap] = []
+    for baked in maps:
+        for piece, look in looks_at(variants, baked, tiles, progress):
+            read = [m.reading for m in located if m.record is not None]
+            prior = read[-1] if read else None
+            located.append(judge_map(variants, piece, look, prior=prior, progress=progress))
+    located = mark_seams(variants, located)
+    texels = faulty_texels(variants, located)
+    regions, specks = fault_regions(
+        variants.low(settings.quads), texels, scene.surface.part_names, settings.depth or 0.0,
+        variants.cage(settings.quads),
+    )  # fmt: skip
+    if specks:
+        notices.append(
+            Notice("specks", f"{count_words(specks, 'texel')} "
+                   f"{'differs' if specks == 1 else 'differ'} in groups too small or too faint to "
+                   "list.", "", specks)
+        )  # fmt: skip
+    lossy = [m.path.name for m in maps if m.path.suffix.lower() in LOSSY_ENDINGS]
+    if lossy:
+        notices.append(
+            Notice("lossy", f"compressed with loss: {', '.join(lossy)}. Small differences without "
+                   "a cause come from that.", "Save normal maps as PNG, TIFF, TGA or EXR.")
+        )  # fmt: skip
+    shown = {m.reading.tile for m in located if m.record is not None}
+    for tile in tiles:
+        if tile not in shown:
+            notices.append(
+                Notice("no-map", f"no map shows tile {tile}.", "Pass the maps of all tiles.")
+            )
+    return Location(
+        low=prepared,
+        scene=scene,
+        paired=paired,
+        cage=variants.cage(settings.quads),
+        settings=settings,
+        maps=tuple(located),
+        texels=texels,
+        regions=regions,
+        offset=guess_offset(variants, located),
+        specks=specks,
+        notices=tuple(notices),
+    )
+
+
+def _check(maps: Sequence[BakedMap], low: LowPoly, tiles: tuple[int, ...]) -> None:
+    if not maps:
+        raise InputError("there are no maps to look at.")
+    if not tiles:
+        what, cure = why_off_tiles(low.mesh.corner_uv)
+        raise InputError(
+            f"{what}, so no map belongs to it.",
+            file=low.mesh.source.path if low.mesh.source else None,
+            cure=cure,
+        )
+
+
+def _resolve(
+    low: LowPoly,
+    scene: Scene,
+    paired: NDArray[np.bool_],
+    settings: LocateSettings,
+    has_cage: bool,
+) -> tuple[LocateSettings, list[Notice]]:
+    for name in ("offset", "depth", "padding"):
+        value = getattr(settings, name)
+        if value is not None and not (np.isfinite(value) and value >= 0):
+            raise InputError(f"--{name} must be zero or more, not {value:g}.")
+    missing = [
+        name
+        for name in ("offset", "depth")
+        if getattr(settings, name) is None and not (name == "offset" and has_cage)
+    ]
+    if not missing:
+        return settings, []
+    found = probe_distances(low, scene, paired, seed=settings.seed)
+    settings = replace(settings, **{name: getattr(found, name) for name in missing})
+    words = ", ".join(f"{name} {getattr(settings, name):.4g}" for name in missing)
+    text = f"compared with a bake of {words} (units of the files), taken from the scene."
+    return settings, [Notice("automatic", text, "Give the bake's own numbers if you know them.")]

@@ -1,0 +1,287 @@
+"""One map from its values to its faults: conventions, layers, patterns, padding."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import binary_dilation
+
+from cagecheck.arrays.types import Ints
+from cagecheck.locating.compare import (
+    DEPTH_SHARE,
+    TOLERANCE_DEGREES,
+    CompareRule,
+    Fault,
+    OffsetVotes,
+    TileView,
+    compare_tile,
+)
+from cagecheck.locating.conventions import (
+    LEAST_AGREEMENT,
+    ConventionFault,
+    Reading,
+    convention_faults,
+    decode_srgb,
+    encode_srgb,
+    turned,
+)
+from cagecheck.locating.enlarging import explained_by_enlarging
+from cagecheck.locating.finer_conventions import finer_reading
+from cagecheck.locating.first_look import FirstLook, mask_over_tile, shape_fault
+from cagecheck.locating.levels import level_fault
+from cagecheck.locating.padding_check import Padding, check_padding
+from cagecheck.locating.patterns import Patterns, explain_patterns
+from cagecheck.locating.read_maps import UNIT_SHARE, BakedMap, unit_share
+from cagecheck.locating.sharpness import softness_fault
+from cagecheck.locating.variants import Variants
+from cagecheck.maps.encode import TangentBasis
+from cagecheck.maps.pad import needed_padding
+from cagecheck.maps.texels import texel_blocks
+from cagecheck.meshes.lowpoly import LowPoly
+from cagecheck.predicting.maps.bake import Baker
+from cagecheck.progress import Progress
+
+# The offset of the bake is looked for up to this many times the one assumed.
+LARGEST_SHARE = 8.0
+# No surface is looked for above this many times the highest of the texels looked at first, however
+# far off the assumed cage is: tens of thousands of texels, evenly picked, see most of its height.
+HIGHER_SHARE = 2.0
+
+Rim = Callable[[int], NDArray[np.bool_]]
+
+
+@dataclass(frozen=True, eq=False)
+class LocatedMap:
+    """One map and how it was read.
+
+    conventions : what differs from ours; record : texel by texel, None where the map fits nothing;
+    fault : (H, W) uint8 the final faults; padding; grey : (H, W) uint8 the upright map, to draw on.
+    """
+
+    source: BakedMap
+    reading: Reading
+    conventions: tuple[ConventionFault, ...]
+    record: TileRecord | None
+    fault: NDArray[np.uint8] | None
+    padding: Padding | None
+    grey: NDArray[np.uint8]
+
+
+@dataclass(frozen=True, eq=False)
+class TileRecord:
+    """What is kept of a comparison: little for clean texels, all for the others.
+
+    tile, size : as in `TileView`; covered : (H, W) bool, on the low poly; shown, expected :
+    (H, W, 3) float16 world normals; votes : for the offset. key : (K,) int64 ascending,
+    ``y * size + x`` of texels that are not clean; angle, gap, target, slide : (K,) float32 and
+    other : (K,) int32 theirs (slide in texels, 0 where not slanted).
+    """
+
+    tile: int
+    size: int
+    covered: NDArray[np.bool_]
+    shown: NDArray[np.float16]
+    expected: NDArray[np.float16]
+    votes: OffsetVotes
+    key: NDArray[np.int64]
+    angle: NDArray[np.float32]
+    gap: NDArray[np.float32]
+    target: NDArray[np.float32]
+    slide: NDArray[np.float32]
+    other: Ints
+
+    def rows(self, x: Ints, y: Ints) -> NDArray[np.int64]:
+        """Return the rows of texels that are not clean."""
+        key = y.astype(np.int64) * self.size + x
+        found: NDArray[np.int64] = np.searchsorted(self.key, key)
+        assert np.array_equal(self.key[found], key), "a clean texel has no row"
+        return found
+
+
+def keep_record(view: TileView, patterns: Patterns) -> TileRecord:
+    """Return the record of a comparison, so that its pictures can be let go."""
+    y, x = np.nonzero(patterns.fault != Fault.CLEAN)
+    return TileRecord(
+        tile=view.tile,
+        size=view.size,
+        covered=view.triangle >= 0,
+        shown=view.shown.astype(np.float16),
+        expected=view.expected.astype(np.float16),
+        votes=view.votes,
+        key=y * view.size + x,
+        angle=view.angle[y, x],
+        gap=view.gap[y, x],
+        target=view.target[y, x],
+        slide=np.hypot(patterns.shift[y, x, 0], patterns.shift[y, x, 1]),
+        other=view.other[y, x],
+    )
+
+
+def judge_map(
+    variants: Variants,
+    baked: BakedMap,
+    look: FirstLook,
+    *,
+    prior: Reading | None = None,
+    progress: Progress,
+) -> LocatedMap:
+    """Say by which conventions a map was written, then compare it texel by texel.
+
+    look : what a first look told; prior : how another map of the asset was read, see
+    `finer_reading`.
+    """
+    reading, shares = look.reading, look.shares
+    faults = list(look.faults)
+    if (fault := shape_fault(baked, look)) is not None:
+        faults.append(fault)
+    if (fault := level_fault(baked, reading.transfer)) is not None:
+        faults.append(fault)
+    if reading.agreement < LEAST_AGREEMENT:
+        faults.append(_fits_nothing(reading, unit_share(baked.values)))
+        return LocatedMap(baked, reading, tuple(faults), None, None, None, _grey(shares))
+    faults = convention_faults(reading, look.said) + faults
+    reading, residual, finer = finer_reading(variants, shares, reading, prior)
+    faults += finer
+    return _compare(variants, baked, replace(look, reading=reading), residual, faults, progress)
+
+
+def _fits_nothing(reading: Reading, unit: float) -> ConventionFault:
+    text = (
+        f"the map fits no tile of this low poly in any reading (best agreement "
+        f"{100 * reading.agreement:.0f} %)"
+    )
+    cure = "check that it is of this low poly and this high poly, and the assumed offset and depth"
+    if unit < UNIT_SHARE:
+        text += (
+            f", and only {100 * unit:.0f} % of its texels hold vectors of unit length, as normals "
+            "are: it is rather a colour or other picture"
+        )
+        cure = "pass the normal map"
+    return ConventionFault("no-match", text, cure)
+
+
+def _compare(
+    variants: Variants,
+    baked: BakedMap,
+    look: FirstLook,
+    residual: float,
+    faults: list[ConventionFault],
+    progress: Progress,
+) -> LocatedMap:
+    shares, reading = look.shares, look.reading
+    baker = variants.baker(reading.quads, reading.normals)
+    upright = np.ascontiguousarray(_upright(shares, reading))
+    basis = variants.frames(reading.quads, reading.basis) if reading.space == "tangent" else None
+    # A bake without an inward limit records whatever lies behind, and one with far too large an
+    # offset what lies across: layers are known all through.
+    size = baker.low.diagonal()
+    target_depth = DEPTH_SHARE * (variants.settings.depth or 0.0)
+    sample = variants.sampled(
+        reading.tile, shares.shape[0], variants.settings.quads, variants.normal_choices()[0]
+    )
+    target_reach = max(HIGHER_SHARE * sample.highest, target_depth)
+    # A map that is soft or rounded throughout widens the tolerance a little, not without limit.
+    base = float(np.clip(3 * residual, TOLERANCE_DEGREES, 3 * TOLERANCE_DEGREES))
+    covered = _covered(baker.low, reading.tile, shares.shape[0])
+    wanted = variants.settings.padding
+    needed = needed_padding(shares.shape[0]) if wanted is None else wanted
+    padding = check_padding(upright, covered, needed)
+    rule = CompareRule(
+        depth=max(size, target_depth), reach=size / 2, target_depth=target_depth,
+        target_reach=target_reach, largest_share=LARGEST_SHARE, base_degrees=base,
+        fills=_fill_values(padding, reading), fill_step=1.01 / 255,
+        enlarged=int(np.ceil(look.stretch)),
+    )  # fmt: skip
+    rim = _rim_drawn_in(covered, padding)
+    view, patterns = _compared(variants, baked, baker, upright, basis, look, rule, rim, progress)
+    soft = softness_fault(view, patterns.fault, upright)
+    if soft is not None and soft[1] > rule.enlarged:
+        faults = [*faults, soft[0]]
+        rule = replace(rule, enlarged=soft[1])
+        view, patterns = _compared(
+            variants, baked, baker, upright, basis, look, rule, rim, progress
+        )
+    record = keep_record(view, patterns)
+    return LocatedMap(
+        baked, reading, tuple(faults), record, patterns.fault, padding, _grey(upright)
+    )
+
+
+def _compared(
+    variants: Variants,
+    baked: BakedMap,
+    baker: Baker,
+    upright: NDArray[np.float32],
+    basis: TangentBasis | None,
+    look: FirstLook,
+    rule: CompareRule,
+    rim: Rim,
+    progress: Progress,
+) -> tuple[TileView, Patterns]:
+    reading = look.reading
+    view = compare_tile(
+        baker, variants.paired, reading.straight, upright, basis, reading.tile, rule,
+        progress=progress,
+    )  # fmt: skip
+    if baked.empty is not None:
+        empty = _upright(mask_over_tile(baked.empty, view.size), reading) & (view.triangle >= 0)
+        view.fault[empty & (view.fault != Fault.CLEAN)] = Fault.MISSED
+    if rule.enlarged > 1:
+        times = _times_enlarged(baked, look, rule.enlarged)
+        mixed = explained_by_enlarging(
+            view, baker, basis, reading.straight(upright), times, rule.base_degrees
+        )
+        view.fault[mixed] = Fault.CLEAN
+        view.fault[rim(rule.enlarged) & (view.fault == Fault.UNEXPLAINED)] = Fault.PADDING
+    return view, explain_patterns(view, upright, progress=progress)
+
+
+def _times_enlarged(baked: BakedMap, look: FirstLook, enlarged: int) -> tuple[int, int]:
+    """Return how many times the map was enlarged along rows and along columns."""
+    if enlarged > np.ceil(look.stretch):
+        return enlarged, enlarged
+    width, height = baked.size if look.reading.turn < 4 else baked.size[::-1]
+    return (enlarged, 1) if height < width else (1, enlarged)
+
+
+def _rim_drawn_in(covered: NDArray[np.bool_], padding: Padding) -> Rim:
+    """Return where enlarging draws bare background into the islands, for so many times."""
+    box = np.ones((3, 3), bool)
+
+    def rim(times: int) -> NDArray[np.bool_]:
+        if not padding.too_thin:
+            return np.zeros(covered.shape, bool)
+        return covered & binary_dilation(~covered, box, iterations=2 * times)
+
+    return rim
+
+
+def _upright(values: NDArray[Any], reading: Reading) -> NDArray[Any]:
+    return turned(values, reading.turn)
+
+
+def _covered(low: LowPoly, tile: int, size: int) -> NDArray[np.bool_]:
+    out = np.zeros((size, size), bool)
+    for block in texel_blocks(low, size, tile):
+        out[block.y, block.x] = True
+    return out
+
+
+def _fill_values(padding: Padding, reading: Reading) -> tuple[tuple[float, float, float], ...]:
+    """Return the stored values that may stand for "nothing recorded": background, black, flat."""
+    flat = np.full(3, 128 / 255)
+    if reading.space == "tangent":
+        flat[reading.channels[2]] = 1.0
+    if reading.transfer != "plain":
+        flat = (encode_srgb if reading.transfer == "srgb-encoded" else decode_srgb)(flat)
+    fills = {tuple(float(v) for v in padding.background), (0.0, 0.0, 0.0)}
+    fills.add(tuple(float(v) for v in flat))
+    return tuple(sorted(fills))  # type: ignore[arg-type]
+
+
+def _grey(shares: NDArray[np.float32]) -> NDArray[np.uint8]:
+    return (shares.mean(axis=2) * 255).astype(np.uint8)

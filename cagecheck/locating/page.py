@@ -1,0 +1,381 @@
+"""What the report page of `locate` shows."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from cagecheck.arrays.spread import spread
+from cagecheck.arrays.types import Floats
+from cagecheck.defects.kinds import CLEAN
+from cagecheck.defects.region_words import size_words
+from cagecheck.defects.regions import Region
+from cagecheck.locating.compare import Fault
+from cagecheck.locating.conventions import turned
+from cagecheck.locating.fault_heat import FAULT_COLOURS, FaultHeat, fault_heat, region_picture
+from cagecheck.locating.fault_regions import TITLES
+from cagecheck.locating.first_look import over_tile
+from cagecheck.locating.locate import Location
+from cagecheck.locating.offset_guess import OffsetGuess
+from cagecheck.locating.one_map import LocatedMap, TileRecord
+from cagecheck.locating.read_maps import as_shares
+from cagecheck.meshes.normals import normalised
+from cagecheck.rays.cage import rays_through
+from cagecheck.report.content import (
+    HEAT_VERTICES,
+    MOST_REGIONS,
+    Category,
+    Column,
+    Finding,
+    PageContent,
+    PageField,
+    PageTable,
+    Row,
+    Spot,
+)
+from cagecheck.report.tile_pictures import (
+    EMPTY,
+    TILE_SIZE,
+    TilePicture,
+    draw_island_edges,
+    least_of_blocks,
+    photo_of,
+    worst_region_of_blocks,
+)
+from cagecheck.report.web_scene import rays_per_region
+from cagecheck.words.sentences import count_words, names_words, sentence_case
+
+DEFINITIONS: dict[Fault, str] = {
+    Fault.OTHER_PART: "The map shows another part than the one that belongs here.",
+    Fault.OTHER_FOLD: "The map shows a layer of the same part above the surface that belongs here.",
+    Fault.TOO_DEEP: "The map shows a layer below the surface that belongs here.",
+    Fault.MISSED: "The map holds its fill colour: nothing was recorded.",
+    Fault.SLANTED: "The map shows the right surface, slid sideways.",
+    Fault.SEAM: "The two sides of a UV seam shade differently.",
+    Fault.PADDING: "Texels beside islands show the background.",
+    Fault.NOISE: "Normals scatter from texel to texel, and the high poly does not.",
+    Fault.UNEXPLAINED: "The map differs, and no layer, shift or miss explains it.",
+}
+LIMITS = (
+    "Every texel was held against what its ray could have recorded through the stated cage. Causes "
+    "are the likeliest explanation, and cures are proposals until a new bake shows them. Places "
+    "that differ by less than filtering and 8 bits do are taken for right, so heights and lengths "
+    "are those of visibly wrong texels; a prediction counts every texel, and its numbers for the "
+    "same place may be larger. The high poly is thinned for display only."
+)
+TILES_NOTE = (
+    "Maps are shown upright, as the UVs lie. Numbers mark the worst regions. Click a place to "
+    "choose its region; the wheel zooms both pictures."
+)
+AGREEMENT_NOTE = (
+    "Agreement says how well the map, so read, shows what the rays would record: 100 % is "
+    "everywhere, and unrelated maps stay below 25 %."
+)
+# Names of maps that a sentence can hold.
+MOST_NAMES = 3
+
+
+def page_of_location(
+    location: Location, *, title: str | None = None, heat_vertices: int = HEAT_VERTICES
+) -> PageContent:
+    """Return the page of what `locate` found.
+
+    title : the heading; the low poly's file name by default. heat_vertices : how fine the heat
+    map is at most.
+    """
+    laid = fault_heat(location, most_vertices=heat_vertices)
+    fields = laid.heat.fields
+    shown = location.regions[:MOST_REGIONS]
+    return PageContent(
+        heading="report on baked maps",
+        title=title or (location.low.mesh.source.name if location.low.mesh.source else "maps"),
+        word="fault",
+        clean=location.clean,
+        verdict=verdict(location),
+        findings=tuple(_findings(location)),
+        facts=_facts(location),
+        settings=_settings(location),
+        limits=LIMITS,
+        low=location.low,
+        surface=location.scene.surface,
+        cage=location.cage,
+        heat=laid.heat,
+        main=fields["fault"],
+        region=fields["region"],
+        area=laid.area,
+        categories=tuple(
+            Category(int(f), TITLES[f], FAULT_COLOURS[f], DEFINITIONS[f]) for f in TITLES
+        ),
+        fields=(
+            PageField("angle", "map against expected normal", "degrees", fields["angle_degrees"]),
+            PageField("gap", "shown above expected surface, where it is wrong", "units",
+                      fields["gap"]),
+        ),
+        regions=tuple(shown),
+        spots=tuple(_spots(location, shown, laid)),
+        region_count=len(location.regions),
+        tiles=tuple(_tile(location, found) for found in location.maps),
+        tiles_note=TILES_NOTE,
+        tables=(_readings(location), _totals_table(location)),
+        notices=location.notices,
+    )  # fmt: skip
+
+
+# Words --------------------------------------------------------------------------------------------
+
+
+def verdict(location: Location) -> str:
+    """Return the finding in a sentence or two."""
+    if location.clean:
+        return "Nothing found: every texel shows the surface that belongs to it."
+    parts = []
+    grouped = grouped_conventions(location)
+    if grouped:
+        # Several maps may differ in the same way, each for itself.
+        codes = list(dict.fromkeys(code.replace("-", " ") for code, _, _, _ in grouped))
+        verb = "differs" if len(codes) == 1 else "differ"
+        parts.append(f"{count_words(len(codes), 'convention')} {verb}: {', '.join(codes)}.")
+    if location.regions:
+        worst = location.regions[0]
+        places = count_words(len(location.regions), "place")
+        kinds = count_words(len({r.name for r in location.regions}), "kind")
+        parts.append(
+            f"The maps are wrong in {places} ({kinds} of fault). Worst: {worst.name} on "
+            f"{worst.part}, {size_words(worst.to_dict())}."
+        )
+    elif all(found.record is not None for found in location.maps):
+        parts.append("Read rightly, every texel shows the surface that belongs to it.")
+    return " ".join(parts)
+
+
+def grouped_conventions(location: Location) -> list[tuple[str, str, str, list[str]]]:
+    """Return (code, text, cure, names of the maps), maps with the same trouble together."""
+    names: dict[tuple[str, str, str], list[str]] = {}
+    for found in location.maps:
+        for fault in found.conventions:
+            key = (fault.code, fault.text, fault.cure)
+            of = names.setdefault(key, [])
+            if found.source.path.name not in of:
+                of.append(found.source.path.name)
+    return [(*key, of) for key, of in names.items()]
+
+
+def _findings(location: Location) -> list[Finding]:
+    out = []
+    for code, text, cure, names in grouped_conventions(location):
+        if len(names) == len({m.source.path for m in location.maps}) > 1:
+            where = "all maps"
+        else:
+            where = names_words(names, MOST_NAMES)
+        out.append(Finding(code.replace("-", " "), f"{where}: {text}.", sentence_case(cure) + "."))
+    return out
+
+
+def offset_words(guess: OffsetGuess | None) -> str:
+    """Say which offset the bake was likely made with, and how sure that is."""
+    if guess is None:
+        return "too few texels can tell"
+    return (
+        f"likely between {guess.least:.4g} and {guess.most:.4g} ({guess.unit}); "
+        f"{100 * guess.agree:.1f} % of {count_words(guess.voters, 'telling texel')} agree"
+    )
+
+
+def depth_words(guess: OffsetGuess | None) -> str | None:
+    """Say which depth the bake was likely made with; None where nothing tells."""
+    if guess is None:
+        return None
+    # Surface is missed for other reasons than depth, too; then the shallowest miss says nothing.
+    if guess.lost_depth is not None and guess.lost_depth > guess.recorded_depth:
+        return f"likely between {guess.recorded_depth:.4g} and {guess.lost_depth:.4g} units"
+    if guess.recorded_depth > 0:
+        return (
+            f"at least about {guess.recorded_depth:.4g} units, since surface as deep as that was "
+            "recorded"
+        )
+    return None
+
+
+def _facts(location: Location) -> tuple[tuple[str, str], ...]:
+    low, surface, maps = location.low, location.scene.surface, location.maps
+    texels = sum(m.record.covered.sum() for m in maps if m.record is not None)
+    rows = [
+        ("low poly", f"{count_words(len(low.triangles), 'triangle')}, "
+         f"{count_words(len(low.part_names), 'part')}"),
+        ("high poly", f"{(surface.source.name if surface.source else 'in memory')}: "
+         f"{count_words(surface.triangle_count, 'triangle')}, "
+         f"{count_words(len(surface.part_names), 'part')}"),
+        ("maps", f"{len(maps):,} with {count_words(texels, 'texel')} compared"),
+        ("offset of the bake", offset_words(location.offset)),
+    ]  # fmt: skip
+    depth = depth_words(location.offset)
+    return (*rows, *([] if depth is None else [("depth of the bake", depth)]))
+
+
+def _settings(location: Location) -> tuple[tuple[str, str], ...]:
+    chosen = location.settings
+    rows = [
+        ("compared with cage", location.cage.label),
+        ("depth", f"{chosen.depth or 0:.4g} units"),
+        ("ray directions", chosen.directions),
+        ("rays along", chosen.along),
+        ("parts baked", "one by one" if chosen.apart else "together"),
+        ("engine", location.scene.engine),
+        ("seed", str(chosen.seed)),
+    ]
+    if location.specks:
+        rows.append(("texels too few or too faint to list", f"{location.specks:,}"))
+    return tuple(rows)
+
+
+# Tables -------------------------------------------------------------------------------------------
+
+
+def totals(location: Location) -> list[dict[str, Any]]:
+    """Return one row per fault: name, regions, texels, area."""
+    rows = []
+    for title in TITLES.values():
+        mine = [r for r in location.regions if r.name == title]
+        rows.append(
+            {
+                "name": title,
+                "regions": len(mine),
+                "texels": round(sum(r.texels for r in mine)),
+                "area": sum(r.area for r in mine),
+            }
+        )
+    return rows
+
+
+def _totals_table(location: Location) -> PageTable:
+    columns = (Column("fault"), Column("regions", True), Column("texels", True),
+               Column("area, sq. units", True), Column("what it is"))  # fmt: skip
+    kinds = {title: fault for fault, title in TITLES.items()}
+    rows = []
+    for row in totals(location):
+        fault = kinds[row["name"]]
+        cells = (row["name"], f"{row['regions']:,}", f"{row['texels']:,}", f"{row['area']:.3g}",
+                 DEFINITIONS[fault])  # fmt: skip
+        rows.append(Row(cells, FAULT_COLOURS[fault], not row["regions"]))
+    return PageTable("All faults", columns, tuple(rows))
+
+
+def _readings(location: Location) -> PageTable:
+    columns = (
+        Column("map"), Column("tile", True), Column("size", True), Column("depth"),
+        Column("agreement", True), Column("space"), Column("stands"), Column("X, Y, Z in"),
+        Column("values"), Column("tangent basis"), Column("quads"), Column("padding"),
+    )  # fmt: skip
+    rows = tuple(Row(_reading_cells(found)) for found in location.maps)
+    return PageTable("How the maps were read", columns, rows, AGREEMENT_NOTE)
+
+
+def _reading_cells(found: LocatedMap) -> tuple[str, ...]:
+    reading, (width, height) = found.reading, found.source.size
+    words = reading.to_dict()
+    signs = zip(words["signs"], words["channels"], strict=True)
+    return (
+        found.source.name,
+        str(reading.tile) if found.record is not None else "none",
+        f"{width} × {height}",
+        found.source.depth_words,
+        f"{100 * reading.agreement:.0f} %",
+        reading.space,
+        words["turned"],
+        ", ".join(f"{'−' if sign < 0 else ''}{channel}" for sign, channel in signs),
+        reading.transfer,
+        reading.basis.describe(),
+        f"cut {reading.quads}",
+        "–" if found.padding is None
+        else f"{found.padding.width:.0f} of {count_words(found.padding.needed, 'texel')}",
+    )  # fmt: skip
+
+
+# Tiles --------------------------------------------------------------------------------------------
+
+
+def _tile(location: Location, found: LocatedMap) -> TilePicture:
+    """Draw a map's faults, and the map itself beside them."""
+    name = found.source.name
+    photo = photo_of(turned(over_tile(_shares(found.source.values)), found.reading.turn))
+    if found.record is None or found.fault is None:
+        none = np.full((TILE_SIZE, TILE_SIZE), EMPTY, np.uint8)
+        tile = found.source.tile or found.reading.tile
+        return TilePicture(
+            tile, none, np.zeros_like(none, np.uint16), photo, f"{name} fits no tile"
+        )
+    step = max(-(-found.record.size // TILE_SIZE), 1)
+    region = worst_region_of_blocks(region_picture(location, found.record), step)
+    listed = np.where(region < 1 << 16, region, 0).astype(np.uint16)
+    main = least_of_blocks(_faults_on_tile(found, found.record), step)
+    # Within a block surface counts before the empty around it, and a fault before both.
+    main = np.where(main == CLEAN - 1, CLEAN, np.where(main == CLEAN, EMPTY, main))
+    main = main.astype(np.uint8)
+    draw_island_edges(main)
+    return TilePicture(found.record.tile, main, listed, photo, name)
+
+
+def _faults_on_tile(found: LocatedMap, record: TileRecord) -> NDArray[np.uint8]:
+    """Return (H, W) uint8: the fault, `CLEAN` - 1 on clean surface and `CLEAN` off it."""
+    assert found.fault is not None
+    out = np.where(record.covered, np.uint8(CLEAN - 1), np.uint8(CLEAN))
+    faulty = found.fault != Fault.CLEAN
+    out[faulty] = found.fault[faulty]
+    if found.padding is not None and found.padding.too_thin:
+        out[found.padding.bare] = Fault.PADDING
+    return out
+
+
+def _shares(values: NDArray[Any]) -> NDArray[np.float32]:
+    """Return a map from 0 to 1, thinned to about what is shown."""
+    step = max(max(values.shape[:2]) // (2 * TILE_SIZE), 1)
+    return as_shares(values[::step, ::step])
+
+
+# Where regions lie --------------------------------------------------------------------------------
+
+
+def _spots(location: Location, regions: list[Region], laid: FaultHeat) -> list[Spot]:
+    low, texels = location.low, location.texels
+    high_names = location.scene.surface.part_names
+    most, none = rays_per_region(len(regions)), np.zeros((0, 3))
+    out = []
+    for region, vertices in zip(regions, laid.members, strict=False):
+        highs = set(np.flatnonzero(location.paired[low.part_names.index(region.part)]).tolist())
+        if region.other_part in high_names:
+            highs.add(high_names.index(region.other_part))
+        begin, end = ray_ends(location, spread(region.samples, most))
+        out.append(
+            Spot(
+                vertices=vertices,
+                places=texels.positions[region.samples],
+                normals=normalised(low.face_normals[texels.points.triangle[region.samples]]),
+                ray_begin=begin,
+                ray_end=end,
+                points=none,
+                high_parts=tuple(sorted(highs)),
+            )
+        )
+    return out
+
+
+def ray_ends(location: Location, samples: NDArray[np.int64]) -> tuple[Floats, Floats]:
+    """Return where the texels' rays start and where the map says that they ended.
+
+    That is the layer which explains what the map shows, the depth where it shows nothing, and
+    else the surface that belongs there.
+    """
+    texels, settings = location.texels, location.settings
+    rays = rays_through(
+        location.low, location.cage, texels.points.take(samples), settings.along
+    )  # fmt: skip
+    target, gap = texels.target[samples], texels.gap[samples]
+    depth = -(settings.depth or 0.0)
+    stop = np.where(np.isfinite(target), target, depth)
+    other = np.where(np.isfinite(target), target + gap, gap)
+    stop = np.where(np.isfinite(gap), other, stop)
+    stop = np.where(texels.fault[samples] == Fault.MISSED, depth, stop)
+    begin = rays.origin + rays.start[:, None] * rays.direction
+    return begin, rays.origin + stop[:, None] * rays.direction

@@ -1,0 +1,115 @@
+"""Was a map enlarged from a smaller one, or blurred?
+
+The expected picture is shrunk and enlarged again; where that changes it most, a map that was
+enlarged lies nearer to the enlarged picture than to the sharp one. A supersampled bake does not:
+a box of one texel is a tenth as wide as what halving and doubling does.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from cagecheck.locating.compare import Fault, TileView
+from cagecheck.locating.conventions import ROUNDING_DEGREES, ConventionFault
+from cagecheck.locating.enlarging import block_means, enlarged_at
+
+# Times by which a map may have been enlarged.
+FACTORS = (2, 4, 8)
+# Only texels with the strongest change by enlarging are asked, and only when that change is well
+# above what 8-bit rounding hides.
+ASKED_SHARE, MOST_ASKED = 0.1, 30_000
+LEAST_CHANGE = 1.5 * np.radians(ROUNDING_DEGREES)
+# The enlarged picture must fit this much better than the sharp one.
+NEARER = 0.6
+LEAST_TEXELS = 300
+# Blocks of equal texels tell a map that was enlarged by repeating.
+REPEATED_SHARE = 0.9
+BLOCK_ROWS = 256
+
+
+def softness_fault(
+    view: TileView, fault: NDArray[np.uint8], values: NDArray[np.float32]
+) -> tuple[ConventionFault, int] | None:
+    """Return the fault of a map that was scaled up, and how many times; or None.
+
+    values : (H, W, 3) the map's values, turned upright.
+    """
+    inside = (view.triangle >= 0) & (np.abs(view.expected).max(axis=2) > 0)
+    times = _repeated(values, inside, view)
+    if times > 1:
+        small = view.size // times
+        fault_found = ConventionFault(
+            "rescaled",
+            f"every texel is repeated {times} times: the map was enlarged from about "
+            f"{small} x {small}",
+            "bake at the full size",
+        )
+        return fault_found, times
+    best, factor = 1.0, 1
+    for times in FACTORS:
+        ratio = _nearness(view, fault, inside, times)
+        if ratio < NEARER and ratio < 0.9 * best:
+            best, factor = ratio, times
+    if factor == 1:
+        return None
+    small = view.size // factor
+    fault_found = ConventionFault(
+        "rescaled",
+        f"the map is softer than a bake of {view.size} x {view.size} texels: it was enlarged from "
+        f"about {small} x {small}, or blurred",
+        "bake at the full size, and do not filter the map",
+    )
+    return fault_found, factor
+
+
+def _nearness(
+    view: TileView, fault: NDArray[np.uint8], inside: NDArray[np.bool_], times: int
+) -> float:
+    """Return how far the map is from the enlarged picture, as a share of how far from the sharp.
+
+    1 where nothing can be told.
+    """
+    size = view.size // times
+    if size < 8:
+        return 1.0
+    small, share = block_means(view.expected, inside, (times, times))
+    y, x = np.nonzero(inside & (fault == Fault.CLEAN))
+    step = max(len(y) // (MOST_ASKED * 10), 1)
+    y, x = y[::step], x[::step]
+    enlarged, known = enlarged_at(small, share == 1, y, x, (times, times))
+    sharp, shown = view.expected[y, x].astype(np.float64), view.shown[y, x].astype(np.float64)
+    change = np.linalg.norm(enlarged - sharp, axis=1)
+    # Edges of the surface itself change most, but say more about filtering than about scaling.
+    known &= change < np.radians(20)
+    if known.sum() < LEAST_TEXELS / ASKED_SHARE:
+        return 1.0
+    asked = known & (change >= np.quantile(change[known], 1 - ASKED_SHARE))
+    if np.median(change[asked]) < LEAST_CHANGE:
+        return 1.0
+    to_enlarged = np.median(np.linalg.norm(shown - enlarged, axis=1)[asked])
+    to_sharp = np.median(np.linalg.norm(shown - sharp, axis=1)[asked])
+    return float(to_enlarged / to_sharp) if to_sharp > 0 else 1.0
+
+
+def _repeated(values: NDArray[np.float32], inside: NDArray[np.bool_], view: TileView) -> int:
+    """Return how many times texels are repeated in both directions (1: not at all)."""
+    for times in (8, 4, 2):
+        size = view.size // times * times
+        if size < 8 * times:
+            continue
+        cells = (size // times, times, size // times, times)
+        # Some rows of blocks say as much as all of them.
+        some = slice(None, None, max(size // times // BLOCK_ROWS, 1))
+        blocks = values[:size, :size].reshape(*cells, 3)[some]
+        equal = (blocks == blocks[:, :1, :, :1]).all(axis=(1, 3, 4))
+        full = inside[:size, :size].reshape(cells)[some].all(axis=(1, 3))
+        if not full.any() or equal[full].mean() <= REPEATED_SHARE:
+            # Flat places repeat in any map, so fewer repeats than wanted decide at once.
+            continue
+        expected = view.expected[:size, :size].reshape(*cells, 3)[some]
+        changes = np.abs(expected - expected[:, :1, :, :1]).max(axis=(1, 3, 4)) > 0.02
+        use = full & changes
+        if use.sum() > LEAST_TEXELS / 10 and equal[use].mean() > REPEATED_SHARE:
+            return times
+    return 1

@@ -1,0 +1,180 @@
+"""The low poly and the high poly in every variant that a map may have been baked from."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from cagecheck.arrays.types import Floats
+from cagecheck.errors import InputError
+from cagecheck.locating.compare import DEPTH_SHARE, covered_texels, find_goals
+from cagecheck.locating.conventions import Sampled
+from cagecheck.maps.encode import BasisRule, TangentBasis
+from cagecheck.maps.high_normals import HighNormals
+from cagecheck.maps.tangent import corner_tangents
+from cagecheck.maps.texels import texel_blocks
+from cagecheck.meshes.lowpoly import LowPoly, prepare_low
+from cagecheck.meshes.mesh import Mesh
+from cagecheck.meshes.normals import NormalRule
+from cagecheck.meshes.triangulate import QuadSplit
+from cagecheck.predicting.maps.bake import Baker, BakeRule
+from cagecheck.rays.cage import Along, Cage, Directions, cage_from_offset
+from cagecheck.rays.points import SurfacePoints, join_points
+from cagecheck.rays.scene import Scene
+
+CageMaker = Callable[[LowPoly], Cage]
+
+# Texels of a tile that the conventions are judged by.
+SAMPLE_TEXELS = 30_000
+
+
+@dataclass(frozen=True)
+class LocateSettings:
+    """How to compare. None: taken from the scene (see `probe_distances`).
+
+    offset, depth : world units, as the bake was (probably) made; along, directions : how its rays
+    ran; apart : parts were baked one by one; padding : texels that there should be, by the map's
+    size by default; high_normals : see `BakeRule` (others are tried too); rule, quads : see
+    `prepare_low`; seed : of random draws.
+    """
+
+    offset: float | None = None
+    depth: float | None = None
+    along: Along = "cage"
+    directions: Directions = "averaged"
+    apart: bool = False
+    padding: int | None = None
+    high_normals: HighNormals = "file"
+    rule: NormalRule = field(default_factory=NormalRule)
+    quads: QuadSplit = "first"
+    seed: int = 0
+
+
+class Variants:
+    """Bakers for every variant of the low poly and of the high normals, made when asked for."""
+
+    def __init__(
+        self,
+        mesh: Mesh,
+        scene: Scene,
+        paired: NDArray[np.bool_],
+        settings: LocateSettings,
+        cage: CageMaker | None,
+    ) -> None:
+        self.mesh, self.scene, self.paired, self.settings = mesh, scene, paired, settings
+        self.uniform = cage is None
+        self._make_cage = cage
+        self._low: dict[QuadSplit, LowPoly] = {}
+        self._cage: dict[QuadSplit, Cage] = {}
+        self._baker: dict[tuple[QuadSplit, HighNormals], Baker] = {}
+        self._sampled: dict[tuple[Any, ...], Sampled] = {}
+        self._tangents: dict[tuple[QuadSplit, str], Floats] = {}
+
+    def low(self, quads: QuadSplit) -> LowPoly:
+        """Return the low poly with its quads cut so."""
+        if quads not in self._low:
+            self._low[quads] = prepare_low(self.mesh, rule=self.settings.rule, quads=quads)
+        return self._low[quads]
+
+    def cage(self, quads: QuadSplit) -> Cage:
+        """Return the bake's cage on that low poly."""
+        if quads not in self._cage:
+            low = self.low(quads)
+            if self._make_cage is not None:
+                self._cage[quads] = self._make_cage(low)
+            else:
+                offset = self.settings.offset or 0.0
+                self._cage[quads] = cage_from_offset(low, offset, self.settings.directions)
+        return self._cage[quads]
+
+    def baker(self, quads: QuadSplit, normals: HighNormals) -> Baker:
+        """Return a baker of that low poly and those normals of the high."""
+        key = (quads, normals)
+        if key not in self._baker:
+            rule = BakeRule(
+                depth=self.settings.depth or 0.0,
+                along=self.settings.along,
+                normals=normals,
+                apart=self.settings.apart,
+            )
+            known = [b for (_, n), b in self._baker.items() if n == normals]
+            self._baker[key] = Baker(
+                self.low(quads), self.cage(quads), self.scene, rule,
+                paired=self.paired, shading=known[0].shading if known else None,
+            )  # fmt: skip
+        return self._baker[key]
+
+    def frames(self, quads: QuadSplit, rule: BasisRule) -> TangentBasis:
+        """Return the frames of a variant; corner tangents are made once for each source."""
+        key = (quads, rule.tangents)
+        if key not in self._tangents:
+            self._tangents[key] = corner_tangents(self.low(quads), rule.tangents)
+        return TangentBasis(self.low(quads).shading_normals, self._tangents[key], rule)
+
+    def quad_choices(self) -> tuple[QuadSplit, ...]:
+        """The cuts that differ for this mesh."""
+        own = self.settings.quads
+        other: QuadSplit = "short" if own == "first" else "first"
+        same = np.array_equal(self.low(own).cut.corners, self.low(other).cut.corners)
+        return (own,) if same else (own, other)
+
+    def normal_choices(self) -> tuple[HighNormals, ...]:
+        """The normals of the high poly to try, the likeliest first."""
+        every: tuple[HighNormals, ...] = ("file", "smooth", "face")
+        if self.scene.surface.normals is None:
+            every = ("smooth", "face")
+        own = self.settings.high_normals
+        return tuple(sorted(every, key=lambda n: n != own))
+
+    def sampled(self, tile: int, size: int, quads: QuadSplit, normals: HighNormals) -> Sampled:
+        """Return evenly picked texels of a tile with what a bake should record there."""
+        key = (tile, size, quads, normals)
+        if key not in self._sampled:
+            depth = DEPTH_SHARE * (self.settings.depth or 0.0)
+            baker = self.baker(quads, normals)
+            self._sampled[key] = _sample_tile(baker, self.paired, tile, size, depth)
+        return self._sampled[key]
+
+
+def _sample_tile(
+    baker: Baker, paired: NDArray[np.bool_], tile: int, size: int, depth: float
+) -> Sampled:
+    """Sample the surface that belongs to the texels, so that a wrong offset does not matter.
+
+    Where none belongs, what the assumed bake records stands in.
+    """
+    step = max(covered_texels(baker.low, tile, size) // SAMPLE_TEXELS, 1)
+    points: list[SurfacePoints] = []
+    x, y = [np.zeros(0, np.int32)], [np.zeros(0, np.int32)]
+    for block in texel_blocks(baker.low, size, tile):
+        # A texel's place decides whether it is picked, so that every variant picks the same.
+        key = (block.x.astype(np.int64) * 7919 + block.y.astype(np.int64) * 104_729) % step
+        chosen = np.flatnonzero(key == 0)
+        points.append(block.points.take(chosen))
+        x.append(block.x[chosen])
+        y.append(block.y[chosen])
+    if not points:
+        raise InputError(f"tile {tile} has no texel at a size of {size}.")
+    joined = join_points(points)
+    rays, seen = baker.record(joined)
+    goal = find_goals(baker, paired, joined, rays, depth)
+    known = goal.face >= 0
+    wanted = baker.shading.along(goal.face, rays.origin, rays.direction, goal.t)
+    hit = known | seen.hit
+    normal = np.where(known[:, None], wanted, seen.normal)[hit]
+    triangle, barycentric = joined.triangle[hit], joined.barycentric[hit]
+    return Sampled(
+        tile,
+        size,
+        np.concatenate(x)[hit],
+        np.concatenate(y)[hit],
+        triangle,
+        barycentric,
+        normal,
+        baker.basis.encode(triangle, barycentric, normal),
+        float(goal.t[known].max()) if known.any() else np.inf,
+    )

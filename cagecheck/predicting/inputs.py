@@ -1,0 +1,101 @@
+"""A low and a high poly, read from files, aligned and paired; and the cage that is asked for."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from cagecheck.errors import InputError, Notice
+from cagecheck.formats.push_file import read_push
+from cagecheck.formats.read import read_mesh, read_surface
+from cagecheck.meshes.alignment import HighAxes, check_alignment, transform_surface
+from cagecheck.meshes.lowpoly import LowPoly, prepare_low
+from cagecheck.meshes.mesh import Surface
+from cagecheck.meshes.normals import NormalRule
+from cagecheck.meshes.pairs import Pairing, pair_parts
+from cagecheck.meshes.triangulate import QuadSplit
+from cagecheck.progress import Progress, silent
+from cagecheck.rays.cage import Cage, Directions, cage_from_mesh, cage_from_push
+
+
+@dataclass(frozen=True, eq=False)
+class Inputs:
+    """A low and a high poly, read, aligned and paired."""
+
+    low: LowPoly
+    high: Surface
+    pairing: Pairing
+    notices: tuple[Notice, ...]
+
+
+def read_inputs(
+    low_path: Path,
+    high_path: Path,
+    *,
+    pair: list[str] | None = None,
+    no_pairing: bool = False,
+    normals: NormalRule | None = None,
+    quads: QuadSplit = "first",
+    high_scale: float = 1.0,
+    high_axes: HighAxes = "as-is",
+    high_normals: bool = True,
+    progress: Progress = silent,
+) -> Inputs:
+    """Read, align and pair; raise `InputError` with what is wrong.
+
+    Meshes that no ray could bring together are refused; smaller mismatches become notices.
+    high_normals : keep the high poly's own normals, which only maps need.
+    """
+    mesh = read_mesh(low_path, progress=progress)
+    low = prepare_low(mesh, rule=normals, quads=quads)
+    if float(low.area.sum()) <= 0:
+        raise InputError(
+            "all faces of the low poly have zero area.",
+            file=str(low_path),
+            cure="Check the export; there is nothing to bake onto.",
+        )
+    high = read_surface(high_path, normals=high_normals, progress=progress)
+    high = transform_surface(high, high_scale, high_axes)
+    pairing = pair_parts(low.part_names, high.part_names, pair or [], pairing=not no_pairing)
+    notices = (*mesh.notices, *high.notices, *check_alignment(mesh, high), *pairing.notices)
+    return Inputs(low, high, pairing, notices)
+
+
+def read_cage(
+    low: LowPoly,
+    *,
+    offset: float | None = None,
+    push: Path | None = None,
+    cage: Path | None = None,
+    directions: Directions = "averaged",
+    progress: Progress = silent,
+) -> tuple[Cage | None, tuple[Notice, ...]]:
+    """Return the cage that the options name (None: a uniform offset) and notices about it.
+
+    Raises `InputError` when more than one is named, or the cage does not fit the low poly.
+    """
+    named = [
+        name
+        for name, value in (("--offset", offset), ("--push", push), ("--cage", cage))
+        if value is not None
+    ]
+    if len(named) > 1:
+        raise InputError(
+            f"{' and '.join(named)} name more than one cage.", cure="Give only one of them."
+        )
+    if cage is not None:
+        return cage_from_mesh(low, read_mesh(cage, progress=progress)), ()
+    if push is None:
+        return None, ()
+    offsets, sha256 = read_push(push)
+    found = cage_from_push(low, offsets, directions)
+    source = low.mesh.source
+    if sha256 and source and sha256 != source.sha256:
+        return found, (
+            Notice(
+                "push-for-another-file",
+                f"{push} was made for another version of the low poly.",
+                "Tune again if the low poly has changed since.",
+            ),
+        )
+    return found, ()

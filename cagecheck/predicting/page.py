@@ -1,0 +1,230 @@
+"""What the report page of a prediction shows."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+
+from cagecheck.arrays.spread import spread
+from cagecheck.arrays.types import Floats
+from cagecheck.defects.classify import Findings
+from cagecheck.defects.kinds import KINDS, PRECEDENCE, Defect
+from cagecheck.defects.regions import Region
+from cagecheck.meshes.normals import normalised
+from cagecheck.predicting.heat import build_heat_map, region_of_samples
+from cagecheck.predicting.result import Prediction, verdict
+from cagecheck.rays.layers import NO_LAYER
+from cagecheck.report.colours import DEFECT_COLOURS
+from cagecheck.report.content import (
+    HEAT_VERTICES,
+    MOST_REGIONS,
+    Category,
+    Column,
+    PageContent,
+    PageField,
+    PageTable,
+    Row,
+    Spot,
+)
+from cagecheck.report.heatmap import HeatMap
+from cagecheck.report.tile_pictures import TilePicture, draw_tiles, heat_uv
+from cagecheck.report.web_scene import least_region, rays_per_region, worst_of_triangles
+from cagecheck.words.sentences import count_words, percent_text, sentence_case
+
+TILES_NOTE = (
+    "The same colours laid out flat; numbers mark the worst regions. Click a place to choose its "
+    "region; the wheel zooms."
+)
+LIMITS = (
+    "The numbers hold for the stated rays, cage, depth and sampling. They predict; they do not "
+    "replace looking at the bake. A defect smaller than the space between samples can be missed. "
+    "The heat map here shows the worst sample near every place, so that defects look up to half a "
+    "cell larger than they are; the high poly is thinned for display only."
+)
+
+Totals = Sequence[dict[str, Any]]
+
+
+def page_of_prediction(
+    prediction: Prediction,
+    *,
+    before: Prediction | Totals | None = None,
+    title: str | None = None,
+    heat_vertices: int = HEAT_VERTICES,
+) -> PageContent:
+    """Return the page of a prediction.
+
+    Parameters
+    ----------
+    before : an earlier prediction of the same meshes, or its `totals()`, for numbers side by side.
+    title : the heading; the low poly's file name by default.
+    heat_vertices : how fine the heat map is at most.
+    """
+    findings, points = prediction.findings, prediction.points
+    heat = build_heat_map(prediction, most_vertices=heat_vertices)
+    shown = prediction.regions[:MOST_REGIONS]
+    earlier = before.totals() if isinstance(before, Prediction) else before
+    return PageContent(
+        heading="bake report",
+        title=title or (prediction.low.mesh.source.name if prediction.low.mesh.source else "bake"),
+        word="defect",
+        clean=prediction.clean,
+        verdict=verdict(prediction),
+        facts=_facts(prediction),
+        settings=_settings(prediction),
+        limits=LIMITS,
+        low=prediction.low,
+        surface=prediction.scene.surface,
+        cage=prediction.cage,
+        heat=heat,
+        main=findings.main[heat.sample],
+        region=region_of_samples(prediction)[heat.sample],
+        area=np.bincount(findings.main, weights=points.area, minlength=256).astype(np.float64),
+        categories=tuple(
+            Category(int(d), d.title, DEFECT_COLOURS[d], sentence_case(KINDS[d].definition) + ".")
+            for d in PRECEDENCE
+        ),
+        fields=tuple(
+            PageField(name, words, unit, values[heat.sample])
+            for name, words, unit, values in _measures(findings)
+        ),
+        regions=tuple(shown),
+        spots=tuple(_spot(prediction, heat, r, rays_per_region(len(shown))) for r in shown),
+        region_count=len(prediction.regions),
+        tiles=tuple(_tiles(prediction, heat)),
+        tiles_note=TILES_NOTE,
+        tables=(totals_table(_looked_for(prediction), earlier),),
+        notices=prediction.notices,
+    )
+
+
+def _looked_for(prediction: Prediction) -> Totals:
+    """Return the totals without unseen high poly where nobody looked for it: 0 would be a claim."""
+    return [
+        row
+        for row in prediction.totals()
+        if row["name"] != Defect.UNSEEN.title or prediction.unseen is not None
+    ]
+
+
+def totals_table(totals: Totals, earlier: Totals | None = None) -> PageTable:
+    """Return the table of all defects, with `earlier` the numbers before beside those after."""
+    if earlier is None:
+        columns = [("defect", False), ("regions", True), ("area, sq. units", True),
+                   ("% of the surface", True), ("texels", True), ("what it is", False)]  # fmt: skip
+    else:
+        columns = [("defect", False), ("regions before", True), ("after", True),
+                   ("% of the surface before", True), ("after", True), ("texels before", True),
+                   ("after", True), ("what it is", False)]  # fmt: skip
+    by_name = {row["name"]: row for row in earlier or ()}
+    none = {"regions": 0, "percent": 0.0, "texels": 0.0}
+    rows = []
+    for row in totals:
+        old = None if earlier is None else by_name.get(row["name"], none)
+        defect = _DEFECTS[row["name"]]
+        cells = [row["name"], *_cells(row, old), sentence_case(KINDS[defect].definition) + "."]
+        faint = not row["regions"] and not (old and old["regions"])
+        rows.append(Row(tuple(cells), DEFECT_COLOURS[defect], faint))
+    title = "All defects" if earlier is None else "Before and after"
+    return PageTable(title, tuple(Column(*c) for c in columns), tuple(rows))
+
+
+def _cells(row: dict[str, Any], old: dict[str, Any] | None) -> list[str]:
+    def texts(values: dict[str, Any]) -> tuple[str, str, str]:
+        return (
+            f"{values['regions']:,}", percent_text(values["percent"]), f"{values['texels']:,.0f}"
+        )  # fmt: skip
+
+    regions, percent, texels = texts(row)
+    if old is None:
+        return [regions, f"{row['area']:.3g}", percent, texels]
+    return [cell for pair in zip(texts(old), (regions, percent, texels), strict=True)
+            for cell in pair]  # fmt: skip
+
+
+_DEFECTS = {kind.title: defect for defect, kind in KINDS.items()}
+
+
+def _measures(findings: Findings) -> list[tuple[str, str, str, Floats]]:
+    return [
+        ("hit", "recorded surface above the low poly", "units", findings.hit_distance),
+        ("slide", "sideways slide of the hit", "units", findings.slide),
+        ("slant", "slant of the ray to the low-poly face", "degrees", findings.slant),
+        ("lean", "recorded normal against shading normal", "degrees", findings.lean),
+    ]
+
+
+def _facts(prediction: Prediction) -> tuple[tuple[str, str], ...]:
+    low, surface = prediction.low, prediction.scene.surface
+    return (
+        ("low poly", f"{len(low.triangles):,} triangles, "
+         f"{count_words(len(low.part_names), 'part')}"),
+        ("high poly", f"{(surface.source.name if surface.source else 'in memory')}: "
+         f"{surface.triangle_count:,} triangles, {count_words(len(surface.part_names), 'part')}"),
+        ("cage", prediction.cage.label),
+        ("rays", f"{len(prediction.points):,}"),
+    )  # fmt: skip
+
+
+def _settings(prediction: Prediction) -> tuple[tuple[str, str], ...]:
+    chosen = prediction.settings
+    size = chosen.texels or chosen.map_size
+    return (
+        ("depth", f"{chosen.depth:.4g} units"),
+        ("reach", f"{chosen.reach:.4g} units"),
+        ("maps", f"{size} × {size} texels per tile"),
+        ("ray directions", chosen.directions),
+        ("rays along", chosen.along),
+        ("parts baked", "one by one" if chosen.apart else "together"),
+        ("engine", prediction.engine),
+        ("seed", str(chosen.seed)),
+    )
+
+
+def _tiles(prediction: Prediction, heat: HeatMap) -> list[TilePicture]:
+    uv, tile = heat_uv(prediction.low, heat)
+    if not np.isfinite(uv).any():
+        return []
+    main = worst_of_triangles(heat, prediction.findings.main)
+    region = least_region(heat, region_of_samples(prediction))
+    return draw_tiles(heat, uv, tile, main, region)
+
+
+# Where regions lie --------------------------------------------------------------------------------
+
+
+def _spot(prediction: Prediction, heat: HeatMap, region: Region, most_rays: int) -> Spot:
+    low, none = prediction.low, np.zeros((0, 3))
+    own = low.part_names.index(region.part)
+    highs = set(np.flatnonzero(prediction.paired[own]).tolist())
+    high_names = prediction.scene.surface.part_names
+    if region.other_part in high_names:
+        highs.add(high_names.index(region.other_part))
+    if region.name == Defect.UNSEEN.title and prediction.unseen is not None:
+        places = prediction.unseen.points.position[region.samples]
+        normals = low.face_normals[prediction.unseen.low_triangle[region.samples]]
+        nowhere = np.zeros(0, np.int32)
+        return Spot(nowhere, places, normals, none, none, places, tuple(sorted(highs)))
+    normals = normalised(low.face_normals[prediction.points.triangle[region.samples]])
+    begin, end = ray_ends(prediction, spread(region.samples, most_rays))
+    return Spot(
+        vertices=np.unique(heat.vertex_of_sample[region.samples]),
+        places=prediction.rays.origin[region.samples],
+        normals=normals,
+        ray_begin=begin,
+        ray_end=end,
+        points=none,
+        high_parts=tuple(sorted(highs)),
+    )
+
+
+def ray_ends(prediction: Prediction, samples: np.ndarray) -> tuple[Floats, Floats]:
+    """Return where rays start and where they record something, or give up at the depth."""
+    rays, findings = prediction.rays, prediction.findings
+    depth = prediction.settings.depth or 0.0
+    hit = findings.recorded[samples] != NO_LAYER
+    stop = np.where(hit, findings.hit_distance[samples], -depth)
+    origin, direction = rays.origin[samples], rays.direction[samples]
+    return origin + rays.start[samples, None] * direction, origin + stop[:, None] * direction

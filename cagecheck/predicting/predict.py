@@ -1,0 +1,272 @@
+"""Predict the artefacts of a bake: sample, cast, classify, group."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from cagecheck.arrays.types import Floats
+from cagecheck.defects.causes import Scan, explain, uniform_offset
+from cagecheck.defects.classify import classify
+from cagecheck.defects.kinds import Defect
+from cagecheck.defects.regions import Group, Region, find_groups, name_regions
+from cagecheck.defects.targets import find_targets
+from cagecheck.defects.unseen import Unseen, find_unseen, sample_high
+from cagecheck.errors import InputError, Notice
+from cagecheck.maps.texels import texel_points
+from cagecheck.meshes.lowpoly import LowPoly
+from cagecheck.meshes.mesh import Surface
+from cagecheck.meshes.tiles import NO_TILE, why_off_tiles
+from cagecheck.predicting.distances import Distances, probe_distances
+from cagecheck.predicting.result import Prediction
+from cagecheck.predicting.settings import Settings, check_settings
+from cagecheck.progress import Progress, silent
+from cagecheck.rays.cage import Cage, Rays, cage_from_offset, rays_through
+from cagecheck.rays.layers import Layers
+from cagecheck.rays.points import SurfacePoints, join_points, sample_points, spacing_for_count
+from cagecheck.rays.scene import Scene
+
+# Surface that lies up to this many depths below is still found and called "too deep".
+DEEP_SEARCH = 3.0
+# Layers are known a little beyond the farthest start, so that a start is never on the rim.
+REACH_HEADROOM = 1.05
+
+
+def predict(
+    low: LowPoly,
+    high: Surface | Scene,
+    *,
+    cage: Cage | None = None,
+    paired: NDArray[np.bool_] | None = None,
+    settings: Settings | None = None,
+    progress: Progress = silent,
+) -> Prediction:
+    """Predict what a bake of `high` onto `low` through `cage` records.
+
+    Parameters
+    ----------
+    low : see `prepare_low`.
+    high : the high poly, or a scene already built from it.
+    cage : see `cage_from_offset`, `cage_from_push`, `cage_from_mesh`; a uniform offset from
+        `settings` by default.
+    paired : (low parts, high parts) bool, see `pair_parts`; everything with everything by default.
+
+    Raises
+    ------
+    InputError : a mesh without area, settings out of range.
+    """
+    settings = check_settings(settings or Settings())
+    scene = high if isinstance(high, Scene) else build_scene(high, progress)
+    if paired is None:
+        paired = np.ones((len(low.part_names), len(scene.surface.part_names)), bool)
+    settings, notices = resolve(low, scene, paired, settings, cage is not None)
+    assert settings.offset is not None or cage is not None
+    if cage is None:
+        cage = cage_from_offset(low, settings.offset or 0.0, settings.directions)
+    points = place_points(low, settings)
+    rays = rays_through(low, cage, points, settings.along)
+    return predict_rays(
+        low, scene, cage, paired, settings, points, rays, notices=notices, progress=progress
+    )
+
+
+def predict_rays(
+    low: LowPoly,
+    scene: Scene,
+    cage: Cage,
+    paired: NDArray[np.bool_],
+    settings: Settings,
+    points: SurfacePoints,
+    rays: Rays,
+    *,
+    notices: tuple[Notice, ...] = (),
+    progress: Progress = silent,
+) -> Prediction:
+    """Predict for given points and rays; `settings` must be resolved (see `resolve`)."""
+    depth, reach = settings.depth, settings.reach
+    assert depth is not None and reach is not None, "resolve the settings first"
+    reach = max(reach, REACH_HEADROOM * float(rays.start.max(initial=0.0)))
+    settings = replace(settings, reach=reach)
+    layers = scene.cast(rays.origin, rays.direction, DEEP_SEARCH * depth, reach, progress=progress)
+    high_part = scene.surface.triangle_part
+    if settings.apart:
+        layers = own_layers(low, points, layers, high_part, paired)
+    targets = find_targets(low, points, rays, layers, high_part, paired, progress=progress)
+    findings = classify(
+        low, scene.surface, cage, points, rays, layers, targets, paired,
+        depth=depth, map_size=settings.map_size, thresholds=settings.thresholds,
+    )  # fmt: skip
+    unseen = None
+    if settings.unseen_points > 0:
+        unseen = find_unseen(
+            low, scene.surface, points, rays, layers, findings, paired,
+            sample_high(scene.surface, settings.unseen_points, seed=settings.seed),
+            progress=progress,
+        )  # fmt: skip
+    scan = Scan(
+        low, scene.surface, points, rays, layers, targets, findings, paired,
+        depth, reach, unseen, uniform_offset(cage),
+    )  # fmt: skip
+    texel_area = sample_texels(low, points, settings)
+    regions = find_regions(scan, texel_area, unseen, settings, progress)
+    return Prediction(
+        low, scene, cage, paired, settings, points, rays, layers, targets, findings, unseen,
+        regions, texel_area, notices,
+    )  # fmt: skip
+
+
+def build_scene(high: Surface, progress: Progress = silent) -> Scene:
+    """Build the scene of a high poly, with progress."""
+    progress("building the scene", 0, 1)
+    scene = Scene(high)
+    progress("building the scene", 1, 1)
+    return scene
+
+
+def resolve(
+    low: LowPoly,
+    scene: Scene,
+    paired: NDArray[np.bool_],
+    settings: Settings,
+    has_cage: bool,
+) -> tuple[Settings, tuple[Notice, ...]]:
+    """Fill in what the settings leave to the scene; return them and what was chosen."""
+    settings = replace(settings, map_size=settings.texels or settings.map_size)
+    missing = [
+        name
+        for name in ("offset", "depth", "reach")
+        if getattr(settings, name) is None and not (name == "offset" and has_cage)
+    ]
+    if not missing:
+        return settings, ()
+    found = probe_distances(low, scene, paired, seed=settings.seed)
+    found = Distances(found.offset, found.depth, max(found.reach, 3 * (settings.offset or 0.0)))
+    settings = replace(settings, **{name: getattr(found, name) for name in missing})
+    words = ", ".join(f"{name} {getattr(found, name):.4g}" for name in missing)
+    return settings, (
+        Notice("automatic", f"Distances taken from the scene: {words} (units of the files).",
+               "Give " + ", ".join(f"--{name}" for name in missing) + " to choose yourself."),
+    )  # fmt: skip
+
+
+def place_points(low: LowPoly, settings: Settings) -> SurfacePoints:
+    """Return the points that the settings ask for.
+
+    Raises `InputError` when texel centres are asked for and no UVs of the low poly lie on a tile.
+    """
+    if settings.texels is None:
+        spacing = (
+            settings.density**-0.5
+            if settings.density is not None
+            else spacing_for_count(low, settings.samples)
+        )
+        return sample_points(low, spacing, seed=settings.seed)
+    size = settings.texels
+    return join_points([texel_points(low, size, tile).points for tile in texel_tiles(low)])
+
+
+def texel_tiles(low: LowPoly) -> list[int]:
+    """Return the tiles of the low poly's maps, ascending.
+
+    Raises `InputError` when no UVs of the low poly lie on a tile.
+    """
+    tiles = [int(tile) for tile in np.unique(low.tile) if tile != NO_TILE]
+    if not tiles:
+        what, cure = why_off_tiles(low.mesh.corner_uv)
+        raise InputError(
+            f"{what}, so it has no texels.",
+            file=low.mesh.source.path if low.mesh.source else None,
+            cure=f"{cure} Or leave out --texels.",
+        )
+    return tiles
+
+
+def own_layers(
+    low: LowPoly,
+    points: SurfacePoints,
+    layers: Layers,
+    high_part: NDArray[np.int32],
+    paired: NDArray[np.bool_],
+) -> Layers:
+    """Return the table with only the crossings of each ray's own high parts."""
+    ray = layers.ray
+    own = paired[low.triangle_part[points.triangle[ray]], high_part[layers.face]]
+    return layers.where(own)
+
+
+def sample_texels(low: LowPoly, points: SurfacePoints, settings: Settings) -> Floats:
+    """Return (N,) the texels that each sample stands for (0 without UVs)."""
+    density = low.texels_per_unit(settings.map_size)[points.triangle]
+    out: Floats = points.area * density**2
+    return out
+
+
+def find_regions(
+    scan: Scan,
+    texel_area: Floats,
+    unseen: Unseen | None,
+    settings: Settings,
+    progress: Progress = silent,
+) -> list[Region]:
+    """Group every defect's samples into numbered regions with cause and cure."""
+    groups: list[Group] = []
+    kinds = [d for d in Defect if d != Defect.UNSEEN]
+    for done, defect in enumerate(kinds):
+        progress("grouping regions", done, len(kinds))
+        area, texels = scan.points.area, texel_area
+        if defect == Defect.SPLIT:
+            # Edge samples stand for the wedge itself: its width times their spacing.
+            per_unit = scan.low.texels_per_unit(settings.map_size)[scan.points.triangle]
+            width = scan.findings.measures[Defect.SPLIT]
+            width = np.divide(width, per_unit, out=width.copy(), where=per_unit > 0)
+            area = width * scan.points.spacing
+            texels = area * per_unit**2
+        groups += find_groups(
+            scan.low, scan.points, scan.rays.origin, defect, scan.findings.has(defect), area,
+            texels, whole_parts=np.asarray(~scan.paired.any(axis=1)),
+        )  # fmt: skip
+    progress("grouping regions", len(kinds), len(kinds))
+    explained = explain(scan, groups)
+    regions = name_regions(
+        scan.low, scan.points, scan.rays.origin, groups, scan.findings.measures, explained
+    )
+    if unseen is None:
+        return regions
+    lost = _unseen_regions(scan, unseen, settings)
+    merged = sorted(
+        [*regions, *lost], key=lambda r: (-r.texels, -r.area, r.name == lost_title(), r.number)
+    )
+    return [replace(region, number=k) for k, region in enumerate(merged, start=1)]
+
+
+def lost_title() -> str:
+    """Return the name of regions that lie on the high poly instead of the low poly."""
+    return Defect.UNSEEN.title
+
+
+def _unseen_regions(scan: Scan, unseen: Unseen, settings: Settings) -> list[Region]:
+    """Group lost high-poly points by the low-poly places they lie over.
+
+    A region's `samples` index the points of `unseen`.
+    """
+    high = unseen.points
+    m = len(high.face)
+    over = SurfacePoints(
+        unseen.low_triangle,
+        np.full((m, 3), 1 / 3),
+        high.area,
+        np.zeros(m, np.uint8),
+        np.sqrt(high.area),
+    )
+    per_unit = scan.low.texels_per_unit(settings.map_size)[over.triangle]
+    groups = find_groups(
+        scan.low, over, high.position, Defect.UNSEEN, unseen.lost, high.area,
+        high.area * per_unit**2,
+    )  # fmt: skip
+    # One stray point is chance, not a place.
+    groups = [g for g in groups if len(g.samples) > 1]
+    measures = {Defect.UNSEEN: unseen.gap}
+    explained = explain(scan, groups)
+    return name_regions(scan.low, over, high.position, groups, measures, explained)

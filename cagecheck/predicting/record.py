@@ -1,0 +1,180 @@
+"""What the viewer needs beside the raw record: ``view.npz`` of a result folder.
+
+It holds the low poly and the cage as they are drawn, which heat-map vertex shows which sample, and
+per sample and per crossing the few numbers from which every defect at another cage distance
+follows without a cast (see `cagecheck.defects.recolour`).
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from cagecheck.arrays.types import Floats
+from cagecheck.defects.classify import hit_normals, part_sizes
+from cagecheck.defects.fold import shell_quadratic
+from cagecheck.defects.kinds import Thresholds
+from cagecheck.defects.regions import Region
+from cagecheck.defects.split import split_width
+from cagecheck.meshes.lowpoly import LowPoly
+from cagecheck.meshes.normals import normalised
+from cagecheck.meshes.polygon_edges import polygon_edges
+from cagecheck.predicting.result import Prediction
+from cagecheck.rays.cage import Cage
+from cagecheck.rays.points import SurfacePoints, interpolate
+from cagecheck.report.heatmap import HeatMap
+
+# Crossings whose normals are looked up at once: bounds the memory.
+_BLOCK = 1 << 20
+# Four vertices off a plane fix a linear map; many more make sure of four such.
+PROBED = 64
+
+
+def view_arrays(prediction: Prediction, heat: HeatMap) -> dict[str, NDArray[Any]]:
+    """Return the arrays of ``view.npz``.
+
+    Heat map (K vertices): ``heat_sample`` (K,) int32, the sample each vertex shows;
+    ``vertex_of_sample`` (N,) int32, the vertex nearest to each sample.
+    Low poly (V vertices, T triangles, F faces): ``low_positions`` (V, 3), ``low_triangles``
+    (T, 3), ``low_face`` (T,) the face of each triangle, ``low_part`` (T,), ``low_tile`` (T,),
+    ``low_edges`` (E, 2) the edges of its polygons.
+    Cage: ``cage_corners`` (T, 3, 3), where each triangle corner's ray starts.
+    Per sample: ``fold_from``, the factor on the cage's distance from which the shell folds;
+    ``split_slope``, the wedge per unit of height in texels (world units without UVs);
+    ``skew_scale``, the slide times this is above 1 where it is a defect.
+    Per crossing: ``layer_own`` bool, on a paired part; ``layer_part`` int32; ``layer_lean``
+    float32, degrees between the shading normal and the crossing's normal.
+    Regions: ``region_first`` (R + 1,) and ``region_sample``: region number k holds
+    ``region_sample[region_first[k - 1]:region_first[k]]``; regions of unseen high poly index
+    ``unseen_position`` (M, 3) instead of the samples.
+    The high poly as used: ``high_probe`` some vertex numbers and ``high_probe_position`` their
+    places, from which a file that was scaled or turned on reading is brought here again.
+    """
+    first, members = region_members(prediction.regions)
+    low, points, layers = prediction.low, prediction.points, prediction.layers
+    ray = layers.ray
+    part = prediction.scene.surface.triangle_part[layers.face]
+    own = prediction.paired[low.triangle_part[points.triangle[ray]], part]
+    probe = np.unique(
+        np.linspace(0, len(prediction.scene.surface.positions) - 1, PROBED).astype(np.int64)
+    )
+    cage = low.positions[low.triangles] + prediction.cage.displacement
+    texels = low.texels_per_unit(map_size_of(prediction))[points.triangle]
+    return {
+        "heat_sample": heat.sample.astype(np.int32),
+        "vertex_of_sample": heat.vertex_of_sample,
+        "low_positions": low.positions.astype(np.float32),
+        "low_triangles": low.triangles,
+        "low_face": low.cut.face,
+        "low_part": low.triangle_part,
+        "low_tile": low.tile,
+        "low_edges": polygon_edges(low),
+        "cage_corners": cage.astype(np.float32),
+        "fold_from": single(fold_factor(low, prediction.cage, points)),
+        "split_slope": single(split_slope(low, prediction.cage, points, texels)),
+        "skew_scale": single(skew_scale(low, points, texels, prediction.settings.thresholds)),
+        "layer_own": own,
+        "layer_part": part.astype(np.int32),
+        "layer_lean": layer_lean(prediction),
+        "region_first": first,
+        "region_sample": members,
+        "unseen_position": unseen_positions(prediction),
+        "high_probe": probe,
+        "high_probe_position": prediction.scene.surface.positions[probe].astype(np.float64),
+    }  # fmt: skip
+
+
+def write_view_record(prediction: Prediction, heat: HeatMap, path: Path) -> None:
+    """Write ``view.npz`` (uncompressed)."""
+    arrays: dict[str, Any] = view_arrays(prediction, heat)
+    with path.open("wb") as stream:
+        np.savez(stream, **arrays)
+
+
+def single(values: Floats) -> NDArray[np.float32]:
+    """Return float32; what is too large for it becomes infinite."""
+    with np.errstate(over="ignore"):
+        return values.astype(np.float32)
+
+
+def region_members(
+    regions: list[Region],
+) -> tuple[NDArray[np.int64], NDArray[np.int32]]:
+    """Return (R + 1,) starts and the sample numbers of all regions, in the regions' order."""
+    counts = [len(region.samples) for region in regions]
+    first = np.concatenate([[0], np.cumsum(counts)]).astype(np.int64)
+    members = [region.samples.astype(np.int32) for region in regions]
+    return first, np.concatenate([np.zeros(0, np.int32), *members])
+
+
+def unseen_positions(prediction: Prediction) -> NDArray[np.float32]:
+    """Return (M, 3) the high-poly points that were looked at (none when that was left out)."""
+    if prediction.unseen is None:
+        return np.zeros((0, 3), np.float32)
+    return prediction.unseen.points.position.astype(np.float32)
+
+
+def map_size_of(prediction: Prediction) -> int:
+    """Return the side of the maps that texel numbers are for."""
+    return prediction.settings.texels or prediction.settings.map_size
+
+
+def fold_factor(low: LowPoly, cage: Cage, points: SurfacePoints) -> Floats:
+    """Return (N,) the factor on the cage's displacement above which the shell folds at the sample.
+
+    Scaling the displacement by k turns J(h) into k J(k h), so the shell over a sample is folded
+    when J is negative anywhere in 0 <= h <= k: the factor is the first h at which J falls below
+    zero; infinity where it never does.
+    """
+    c0, c1, c2 = shell_quadratic(low, cage, points)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        root = np.sqrt(np.maximum(c1 * c1 - 4 * c0 * c2, 0.0))
+        # Both roots without cancellation: q / c2 and c0 / q.
+        q = -0.5 * (c1 + np.where(c1 < 0, -root, root))
+        first, second = c0 / q, q / c2
+    roots = np.stack([first, second])
+    roots[~(np.isfinite(roots) & (roots > 0))] = np.inf
+    crosses = c1 * c1 - 4 * c0 * c2 > 0
+    out = np.where(crosses, roots.min(axis=0), np.inf)
+    # A shell that is inside out at the low poly itself is folded at any distance.
+    starts_folded = (c0 < 0) | ((c0 == 0) & ((c1 < 0) | ((c1 == 0) & (c2 < 0))))
+    return np.where(starts_folded, 0.0, out)
+
+
+def split_slope(low: LowPoly, cage: Cage, points: SurfacePoints, texels: Floats) -> Floats:
+    """Return (N,) the uncovered wedge's width per world unit of height, with the height's sign.
+
+    In texels; infinite where there are no UVs and any wedge counts.
+    """
+    if cage.positions is not None:
+        return np.zeros(len(points))
+    one = np.ones(len(points))
+    slope = split_width(low, cage, points, one) - split_width(low, cage, points, -one)
+    without = np.where(slope != 0, np.copysign(np.inf, slope), 0.0)
+    return np.where(texels > 0, slope * texels, without)
+
+
+def skew_scale(low: LowPoly, points: SurfacePoints, texels: Floats, limits: Thresholds) -> Floats:
+    """Return (N,) factors: a slide (world units) times this is above 1 where it is a defect."""
+    without = 1 / (limits.skew_share * part_sizes(low)[low.triangle_part[points.triangle]])
+    return np.where(texels > 0, texels / limits.skew_texels, without)
+
+
+def layer_lean(prediction: Prediction) -> NDArray[np.float32]:
+    """Return (L,) degrees between the shading normal and the normal of every crossing."""
+    low, points, layers = prediction.low, prediction.points, prediction.layers
+    ray = layers.ray
+    out = np.empty(len(layers.t), np.float32)
+    for a in range(0, len(ray), _BLOCK):
+        rows = ray[a : a + _BLOCK]
+        corners = 3 * points.triangle[rows, None].astype(np.int64) + np.arange(3)
+        shading = normalised(
+            interpolate(low.shading_normals.reshape(-1, 3), corners, points.barycentric[rows])
+        )
+        normal = hit_normals(prediction.scene.surface, layers.face[a : a + _BLOCK])
+        cosine = np.einsum("ij,ij->i", shading, normal)
+        out[a : a + _BLOCK] = np.degrees(np.arccos(np.clip(cosine, -1, 1)))
+    return out

@@ -1,0 +1,173 @@
+"""The result of a prediction: the record of every stage, its sums, its document."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from cagecheck.arrays.types import Floats
+from cagecheck.defects.classify import Findings
+from cagecheck.defects.kinds import CLEAN, KINDS, Defect
+from cagecheck.defects.region_words import size_words
+from cagecheck.defects.regions import Region
+from cagecheck.defects.targets import Targets
+from cagecheck.defects.unseen import Unseen
+from cagecheck.errors import Notice
+from cagecheck.meshes.lowpoly import LowPoly
+from cagecheck.predicting.notebook import prediction_html
+from cagecheck.predicting.settings import Settings
+from cagecheck.rays.cage import Cage, Rays
+from cagecheck.rays.layers import Layers
+from cagecheck.rays.points import SurfacePoints
+from cagecheck.rays.scene import Scene
+from cagecheck.report.json_values import plain, source_row
+from cagecheck.version import __version__
+from cagecheck.words.sentences import count_words, percent_text
+
+# Raised when a field changes its meaning or goes away; new fields do not raise it.
+DOCUMENT_VERSION = 1
+
+
+@dataclass(frozen=True, eq=False)
+class Prediction:
+    """What a bake would record, and where that is wrong.
+
+    `settings` holds the numbers in force (nothing None but what does not apply), `engine` names
+    the ray engine, `texel_area` is (N,) float64, the texels each sample stands for.
+    """
+
+    low: LowPoly
+    scene: Scene
+    cage: Cage
+    paired: NDArray[np.bool_]
+    settings: Settings
+    points: SurfacePoints
+    rays: Rays
+    layers: Layers
+    targets: Targets
+    findings: Findings
+    unseen: Unseen | None
+    regions: list[Region]
+    texel_area: Floats
+    notices: tuple[Notice, ...] = ()
+
+    @property
+    def engine(self) -> str:
+        """Name of the ray engine."""
+        return self.scene.engine
+
+    @property
+    def positions(self) -> Floats:
+        """(N, 3) world positions of the samples."""
+        return self.rays.origin
+
+    @property
+    def clean(self) -> bool:
+        """True when no defect was found."""
+        return not self.regions
+
+    def totals(self) -> list[dict[str, Any]]:
+        """Return one row per defect: name, regions, samples, area, percent, texels."""
+        return defect_totals(self)
+
+    def _repr_html_(self) -> str:
+        return prediction_html(verdict(self), self.totals(), self.regions, len(self.points))
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the prediction as plain JSON values (without the samples)."""
+        return prediction_document(self)
+
+
+def defect_totals(prediction: Prediction) -> list[dict[str, Any]]:
+    """Return one row per defect: name, regions, samples, area, percent of the low poly, texels."""
+    area = prediction.points.area
+    whole = float(area.sum()) or 1.0
+    rows = []
+    for defect in Defect:
+        regions = [r for r in prediction.regions if r.name == defect.title]
+        if defect in (Defect.UNSEEN, Defect.SPLIT):
+            samples = sum(r.sample_count for r in regions)
+            covered = sum(r.area for r in regions)
+            texels = sum(r.texels for r in regions)
+        else:
+            mask = prediction.findings.has(defect)
+            samples = int(mask.sum())
+            covered = float(area[mask].sum())
+            texels = float(prediction.texel_area[mask].sum())
+        rows.append(
+            {
+                "name": defect.title,
+                "regions": len(regions),
+                "samples": samples,
+                "area": covered,
+                "percent": 100 * covered / whole,
+                "texels": texels,
+            }
+        )
+    return rows
+
+
+def verdict(prediction: Prediction) -> str:
+    """Return the finding in a sentence."""
+    if prediction.clean:
+        return "Nothing found: every ray records the surface that belongs to it."
+    area = prediction.points.area
+    wrong = prediction.findings.main != CLEAN
+    percent = 100 * float(area[wrong].sum()) / (float(area.sum()) or 1.0)
+    worst = prediction.regions[0]
+    places = count_words(len(prediction.regions), "place")
+    kinds = count_words(len({r.name for r in prediction.regions}), "kind")
+    return (
+        f"The bake goes wrong in {places} ({kinds} of defect, {percent_text(percent)} % of the "
+        f"surface). Worst: {worst.name} on {worst.part}, {size_words(worst.to_dict())}."
+    )
+
+
+def pairing_rows(prediction: Prediction) -> list[dict[str, Any]]:
+    """Return one row per low part: its name and the names of its high parts."""
+    names = prediction.scene.surface.part_names
+    return [
+        {"low": low, "high": [names[h] for h in np.flatnonzero(prediction.paired[k])]}
+        for k, low in enumerate(prediction.low.part_names)
+    ]
+
+
+def prediction_document(prediction: Prediction) -> dict[str, Any]:
+    """Return everything but the samples, as plain JSON values."""
+    low, surface = prediction.low, prediction.scene.surface
+    unpaired = np.asarray(~prediction.paired.any(axis=0))
+    document = {
+        "document": "cagecheck prediction",
+        "version": DOCUMENT_VERSION,
+        "tool_version": __version__,
+        "low": {
+            "source": source_row(low.mesh.source),
+            "vertices": low.mesh.vertex_count,
+            "faces": low.mesh.face_count,
+            "triangles": len(low.triangles),
+            "parts": list(low.part_names),
+            "normals": low.normal_rule.describe(),
+        },
+        "high": {
+            "source": source_row(surface.source),
+            "triangles": surface.triangle_count,
+            "parts": list(surface.part_names),
+            "unpaired_parts": [n for n, lone in zip(surface.part_names, unpaired, strict=True)
+                               if lone],
+        },
+        "cage": prediction.cage.label,
+        "engine": prediction.engine,
+        "settings": asdict(prediction.settings),
+        "samples": len(prediction.points),
+        "pairing": pairing_rows(prediction),
+        "clean": prediction.clean,
+        "totals": prediction.totals(),
+        "regions": [region.to_dict() for region in prediction.regions],
+        "notices": [notice.to_dict() for notice in prediction.notices],
+        "defects": {kind.title: kind.definition for kind in KINDS.values()},
+    }  # fmt: skip
+    out: dict[str, Any] = plain(document)
+    return out

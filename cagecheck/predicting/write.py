@@ -1,0 +1,74 @@
+"""A prediction's result folder."""
+
+from __future__ import annotations
+
+import json
+import os
+from pathlib import Path
+
+from cagecheck.files import OutputFolder
+from cagecheck.maps.high_normals import HighNormals
+from cagecheck.predicting.document import write_samples
+from cagecheck.predicting.heat import build_heat_map
+from cagecheck.predicting.maps.predicted import add_maps_of
+from cagecheck.predicting.maps.write_maps import MapFormat
+from cagecheck.predicting.page import page_of_prediction
+from cagecheck.predicting.record import write_view_record
+from cagecheck.predicting.result import Prediction, prediction_document
+from cagecheck.progress import Progress, silent
+from cagecheck.report.heatmap import write_heat_glb, write_heat_ply
+from cagecheck.report.page import write_page
+from cagecheck.report.region_table import write_region_csv
+
+
+def write_prediction(
+    prediction: Prediction,
+    folder: str | os.PathLike[str],
+    *,
+    page: bool = True,
+    maps: MapFormat | None = None,
+    supersample: int = 1,
+    high_normals: HighNormals = "file",
+    force: bool = False,
+    progress: Progress = silent,
+) -> list[Path]:
+    """Write heat map, regions and raw record into `folder`; return the files' paths.
+
+    heatmap.ply and heatmap.glb, regions.json (the whole document), regions.csv, samples.npz and
+    view.npz (what `cagecheck view` needs), with `page` report.html, and with `maps` the maps
+    that the bake would give (see `MapFormat`) and maps.json. All appear together or not at all.
+
+    Raises `InputError` when a file exists and `force` is off, or the folder cannot be written.
+    """
+    with OutputFolder(folder, force=force) as out:
+        add_prediction(prediction, out, page=page, progress=progress)
+        if maps is not None:
+            add_maps_of(
+                prediction, out, maps, supersample=supersample, high_normals=high_normals,
+                progress=progress,
+            )  # fmt: skip
+    return out.paths()
+
+
+def add_prediction(
+    prediction: Prediction,
+    out: OutputFolder,
+    *,
+    page: bool = True,
+    progress: Progress = silent,
+) -> None:
+    """Add a prediction's files to an output folder that is open."""
+    progress("writing", 0, 4)
+    heat = build_heat_map(prediction)
+    write_heat_ply(heat, out.add("heatmap.ply"))
+    write_heat_glb(heat, out.add("heatmap.glb"))
+    progress("writing", 1, 4)
+    document = json.dumps(prediction_document(prediction), indent=1, allow_nan=False)
+    out.add("regions.json").write_text(document + "\n", encoding="utf-8")
+    progress("writing", 2, 4)
+    write_region_csv(prediction.regions, out.add("regions.csv"))
+    write_samples(prediction, out.add("samples.npz"))
+    write_view_record(prediction, heat, out.add("view.npz"))
+    if page:
+        write_page(page_of_prediction(prediction), out.add("report.html"), progress=progress)
+    progress("writing", 4, 4)

@@ -1,0 +1,505 @@
+"""A primal-dual interior-point method for offset problems.
+
+Why not a general solver: every corridor mixes the corners of one triangle, so however many
+corridors there are, eliminating them leaves a matrix with the low poly's own sparsity. A general
+solver carries each corridor through its factorisation; this one folds them in first and factors
+a matrix of mesh size once per iteration (`scripts/bench_tuning.py` has the comparison).
+
+The method is Mehrotra's predictor-corrector ("On the Implementation of a Primal-Dual Interior
+Point Method", SIAM J. Optimization 2(4), 1992) for linear elastic constraints: with
+q = row value + slack and multiplier y in [0, penalty], the complementary pairs are q*y and
+slack*(penalty - y). All pairs start with one product, on the central path of the rows alone, and
+Gondzio's corrections make the most of every factor.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+from scipy.sparse import coo_array, csc_array
+from scipy.sparse.linalg import SuperLU, splu
+
+from cagecheck.arrays.types import Floats, Ints
+from cagecheck.progress import Progress, silent
+
+# Iterates go this share of the way to the boundary.
+_STEP_SHARE = 0.995
+_MAX_ITERATIONS = 120
+# A factorisation costs as much as dozens of solves, so several corrections per factor pay; each
+# must lengthen the step by this share of what it aims at.
+_CORRECTIONS = 5
+_WORTH = 0.1
+_LEAST_CENTRE = 1e-3
+_NO_COLUMN = -1
+# Products of the start per unit of penalty. The first makes all slack about a hundredth of the
+# problem's size, which suits starts that keep most rows and takes a quarter fewer iterations; the
+# second ten times the size, from which everything starts out equal and nothing gets stuck.
+_STARTS = (1e-2, 10.0)
+# An end this many times off its goals is no solution.
+_NO_SOLUTION = 1e3
+# Steps without progress before rounding is taken for the end.
+_PATIENCE = 25
+_FAR_BELOW = 1e-2
+# Part of the multipliers' sum that the gradient's own rounding may leave.
+_ROUNDING = 1e-13
+
+
+@dataclass(frozen=True, eq=False)
+class Sides:
+    """One-sided rows ``coefficients . d >= bound``; the unknowns are scaled to about 1.
+
+    columns : (K, 3) int32, -1 where the entry is unused.
+    penalty : (K,) price of slack, inf for rows that may not be broken.
+    """
+
+    columns: Ints
+    coefficients: Floats
+    bound: Floats
+    penalty: Floats
+
+
+@dataclass(frozen=True, eq=False)
+class Quadratic:
+    """``1/2 d.H.d - pull.d`` with H given on the pattern that corridors fill in.
+
+    block : (K,) int32, the row's column triple; slots : (B, 9) where a triple's nine products
+        land in ``matrix.data``, -1 for unused ones.
+    """
+
+    matrix: csc_array
+    pull: Floats
+    block: Ints
+    slots: NDArray[np.int64]
+
+
+@dataclass(frozen=True, eq=False)
+class InteriorResult:
+    """Unknowns, multipliers, how well they solve the problem, and whether that will do."""
+
+    unknowns: Floats
+    multipliers: Floats
+    iterations: int
+    mean_product: float
+    residual: float
+    solved: bool
+
+
+def minimise(
+    matrix: csc_array,
+    pull: Floats,
+    sides: Sides,
+    start: Floats,
+    *,
+    product_goal: float = 1e-11,
+    residual_goal: float = 1e-9,
+    progress: Progress = silent,
+) -> InteriorResult:
+    """Minimise ``1/2 d.H.d - pull.d + sum penalty * slack`` over the rows of `sides`.
+
+    Parameters
+    ----------
+    matrix : (P, P) positive definite H, entries about 1.
+    start : (P,) strictly inside every row of infinite penalty.
+    product_goal : stop when the mean complementary product is below it (length^2 units of the
+        scaled problem) and the gradient's largest residual below `residual_goal`.
+    """
+    quadratic = _prepare(matrix, pull, sides)
+    factor = _Factor(quadratic.matrix)
+    goals = _Goals(product_goal, residual_goal)
+    spent = 0
+    for product in _STARTS:
+        result = _iterate(quadratic, factor, sides, start, product, goals, progress)
+        spent += result.iterations
+        if result.solved:
+            break
+    return replace(result, iterations=spent)
+
+
+@dataclass(frozen=True)
+class _Goals:
+    product: float
+    residual: float
+
+
+def _iterate(
+    quadratic: Quadratic,
+    factor: _Factor,
+    sides: Sides,
+    start: Floats,
+    product: float,
+    goals: _Goals,
+    progress: Progress,
+) -> InteriorResult:
+    state = _start(quadratic, sides, start, product)
+    pairs = len(sides.bound) + int(np.isfinite(sides.penalty).sum())
+    mean = best = merit = residual = np.inf
+    stalled = iterations = 0
+    for iterations in range(_MAX_ITERATIONS + 1):  # noqa: B007 - read after the loop
+        gradient, lack = _gradient(quadratic, sides, state), _lack(sides, state)
+        residual = max(float(np.abs(x).max(initial=0.0)) for x in (gradient, lack))
+        mean = state.product_sum() / max(pairs, 1)
+        progress("solving", min(max(-np.log10(mean + 1e-300), 0.0), 11.0), 11.0)
+        # Multipliers add up in the gradient, and it cannot be smaller than their rounding; nor
+        # does it shrink any more once the products are far below their goal.
+        allowed = max(goals.residual, _ROUNDING * _largest_force(sides, state, len(gradient)))
+        merit = max(mean / goals.product, residual / allowed)
+        if mean <= goals.product and (residual <= allowed or mean <= _FAR_BELOW * goals.product):
+            break
+        # Rounding sets the end: stop when several steps in a row bring nothing.
+        stalled = 0 if merit < 0.9 * best else stalled + 1
+        best = min(best, merit)
+        if stalled >= _PATIENCE or not np.isfinite(merit):
+            break
+        try:
+            _advance(quadratic, factor, sides, state, gradient, lack, mean)
+        except RuntimeError:  # the factor is singular: products have run below all digits
+            break
+    return InteriorResult(state.d, state.y, iterations, mean, residual, bool(merit <= _NO_SOLUTION))
+
+
+@dataclass(eq=False)
+class _State:
+    d: Floats
+    q: Floats
+    s: Floats
+    y: Floats
+    v: Floats
+
+    def pairs(self) -> tuple[Floats, Floats, Floats, Floats]:
+        return self.q, self.s, self.y, self.v
+
+    def product_sum(self) -> float:
+        return float(self.q @ self.y + _dot_finite(self.s, self.v))
+
+
+class _Factor:
+    """Factors matrices of one pattern; the fill-reducing order is found once."""
+
+    def __init__(self, matrix: csc_array) -> None:
+        self.order = _fill_reducing_order(matrix)
+        n = matrix.shape[0]
+        tagged = csc_array(
+            (np.arange(1, matrix.nnz + 1, dtype=np.float64), matrix.indices, matrix.indptr),
+            shape=(n, n),
+        )
+        moved = csc_array(tagged[self.order][:, self.order])
+        moved.sort_indices()
+        self.source = moved.data.astype(np.int64) - 1
+        self.indices, self.indptr, self.n = moved.indices, moved.indptr, n
+        self.lu: SuperLU | None = None
+
+    def factor(self, data: Floats) -> None:
+        moved = csc_array((data[self.source], self.indices, self.indptr), shape=(self.n, self.n))
+        self.lu = _symmetric_lu(moved, "NATURAL")
+
+    def solve(self, right: Floats) -> Floats:
+        assert self.lu is not None
+        out = np.empty_like(right)
+        out[self.order] = self.lu.solve(right[self.order])
+        return out
+
+
+def _symmetric_lu(matrix: csc_array, order: str) -> SuperLU:
+    return splu(matrix, permc_spec=order, diag_pivot_thresh=0.0, options={"SymmetricMode": True})
+
+
+def _fill_reducing_order(matrix: csc_array) -> NDArray[np.int64]:
+    """Return SuperLU's own minimum-degree order for the pattern."""
+    n = matrix.shape[0]
+    easy = csc_array((np.full(matrix.nnz, -1.0), matrix.indices, matrix.indptr), shape=(n, n))
+    easy.setdiag(np.diff(matrix.indptr) + 1.0)
+    lu = _symmetric_lu(easy, "MMD_AT_PLUS_A")
+    return np.argsort(lu.perm_c).astype(np.int64)
+
+
+def _prepare(matrix: csc_array, pull: Floats, sides: Sides) -> Quadratic:
+    """Widen H's pattern by the rows' products and find where each product lands."""
+    p = matrix.shape[0]
+    wide = sides.columns.astype(np.int64)
+    key = (wide[:, 0] + 1) * (p + 1) ** 2 + (wide[:, 1] + 1) * (p + 1) + wide[:, 2] + 1
+    _, first, block = np.unique(key, return_index=True, return_inverse=True)
+    blocks = sides.columns[first]
+    i = np.repeat(blocks, 3, axis=1)
+    j = np.tile(blocks, (1, 3))
+    used = (i >= 0) & (j >= 0)
+    entries = matrix.tocoo()
+    rows = np.concatenate([entries.row, i[used], np.arange(p)])
+    cols = np.concatenate([entries.col, j[used], np.arange(p)])
+    data = np.concatenate([entries.data, np.zeros(int(used.sum()) + p)])
+    full = csc_array(coo_array((data, (rows, cols)), shape=(p, p)))
+    full.sum_duplicates()
+    full.sort_indices()
+    column_of = np.repeat(np.arange(p, dtype=np.int64), np.diff(full.indptr))
+    keys = column_of * p + full.indices
+    slots = np.full(i.shape, _NO_COLUMN, np.int64)
+    slots[used] = np.searchsorted(keys, j[used].astype(np.int64) * p + i[used])
+    return Quadratic(full, pull, block.astype(np.int32), slots)
+
+
+def _start(quadratic: Quadratic, sides: Sides, start: Floats, product: float) -> _State:
+    """Give every pair one product, with slack no larger than that product makes it."""
+    value = np.empty(len(sides.bound))
+    _gather(sides.columns, sides.coefficients, start, value)
+    soft = np.isfinite(sides.penalty)
+    product *= float(sides.penalty[soft].mean()) if soft.any() else 1.0
+    q, s, y, v = _central(value - sides.bound, sides.penalty, product)
+    return _State(start.copy(), q, s, y, v)
+
+
+def _lack(sides: Sides, state: _State) -> Floats:
+    """Return (K,) what is missing from q = row value + slack."""
+    out = np.empty(len(sides.bound))
+    _gather(sides.columns, sides.coefficients, state.d, out)
+    out -= sides.bound
+    out += state.s
+    out -= state.q
+    return out
+
+
+def _largest_force(sides: Sides, state: _State, count: int) -> float:
+    total = np.zeros(count)
+    _scatter(sides.columns, np.abs(sides.coefficients), state.y, total)
+    return float(total.max(initial=0.0))
+
+
+def _gradient(quadratic: Quadratic, sides: Sides, state: _State) -> Floats:
+    out: Floats = quadratic.matrix @ state.d - quadratic.pull
+    _scatter(sides.columns, sides.coefficients, -state.y, out)
+    return out
+
+
+def _advance(
+    quadratic: Quadratic,
+    factor: _Factor,
+    sides: Sides,
+    state: _State,
+    gradient: Floats,
+    lack: Floats,
+    mean: float,
+) -> None:
+    """One predictor-corrector step with as many centrality corrections as pay, in place."""
+    data = quadratic.matrix.data.copy()
+    _condense(sides.coefficients, quadratic.block, quadratic.slots, *state.pairs(), data)
+    factor.factor(data)
+    newton = _Newton(factor, sides, state, gradient, lack)
+    wish_q, wish_s = -state.q * state.y, _negative_product(state.s, state.v)
+    move = newton.towards(wish_q, wish_s)
+    goal = (1.0 - min(move.length, 1.0)) ** 3 * mean
+    _add_second_order(*state.pairs(), *move.parts(), goal, wish_q, wish_s)
+    move = newton.towards(wish_q, wish_s)
+    for _ in range(_CORRECTIONS):
+        aim = min(1.0, 1.5 * move.length + 0.1)
+        next_q, next_s = wish_q.copy(), wish_s.copy()
+        centre = max(goal, _LEAST_CENTRE * mean)
+        _add_centrality(*state.pairs(), *move.parts(), aim, centre, next_q, next_s)
+        better = newton.towards(next_q, next_s)
+        if better.length < move.length + _WORTH * (aim - move.length):
+            break
+        move, wish_q, wish_s = better, next_q, next_s
+    length = min(move.length * _STEP_SHARE, 1.0)
+    state.d += length * move.step
+    state.q += length * move.q
+    _add_finite(state.s, move.s, length)
+    state.y += length * move.y
+    _add_finite(state.v, move.v, length)
+
+
+@dataclass(eq=False)
+class _Move:
+    step: Floats
+    q: Floats
+    s: Floats
+    y: Floats
+    v: Floats
+    length: float
+
+    def parts(self) -> tuple[Floats, Floats, Floats, Floats]:
+        return self.q, self.s, self.y, self.v
+
+
+@dataclass(eq=False)
+class _Newton:
+    """Newton directions at one point: the complementary products are to change by the wishes."""
+
+    factor: _Factor
+    sides: Sides
+    state: _State
+    gradient: Floats
+    lack: Floats
+
+    def towards(self, wish_q: Floats, wish_s: Floats) -> _Move:
+        columns, coefficients = self.sides.columns, self.sides.coefficients
+        pairs, count = self.state.pairs(), len(wish_q)
+        right = -self.gradient
+        _push_wishes(columns, coefficients, *pairs, self.lack, wish_q, wish_s, right)
+        step = self.factor.solve(right)
+        q, s, y, v = (np.zeros(count) for _ in range(4))
+        move = _Move(step, q, s, y, v, 0.0)
+        move.length = float(
+            _recover(columns, coefficients, step, *pairs, self.lack, wish_q, wish_s, *move.parts())
+        )
+        return move
+
+
+# The loops. A row of infinite penalty has v = inf and s = 0 throughout.
+
+
+@njit(nogil=True, cache=True)
+def _gather(columns, coefficients, d, out):  # type: ignore[no-untyped-def]
+    for k in range(len(columns)):
+        total = 0.0
+        for a in range(3):
+            if columns[k, a] >= 0:
+                total += coefficients[k, a] * d[columns[k, a]]
+        out[k] = total
+
+
+@njit(nogil=True, cache=True)
+def _scatter(columns, coefficients, weight, out):  # type: ignore[no-untyped-def]
+    for k in range(len(columns)):
+        for a in range(3):
+            if columns[k, a] >= 0:
+                out[columns[k, a]] += coefficients[k, a] * weight[k]
+
+
+@njit(nogil=True, cache=True)
+def _central(value, penalty, product):  # type: ignore[no-untyped-def]
+    n = len(value)
+    q, s, y, v = np.empty(n), np.zeros(n), np.empty(n), np.full(n, np.inf)
+    for k in range(n):
+        r, rho = value[k], penalty[k]
+        if rho == np.inf:
+            q[k] = r
+            y[k] = product / r
+            continue
+        # q - s = r, q y = s v = product and y + v = rho have this one positive solution; the
+        # smaller of q and s comes from their product so that no digits cancel.
+        root = np.sqrt((rho * r) ** 2 + 4.0 * product * product)
+        large = (2.0 * product + rho * abs(r) + root) / (2.0 * rho)
+        small = product / (rho - product / large)
+        q[k], s[k] = (large, small) if r >= 0 else (small, large)
+        y[k], v[k] = product / q[k], product / s[k]
+    return q, s, y, v
+
+
+@njit(nogil=True, cache=True)
+def _stiffness(q, s, y, v):  # type: ignore[no-untyped-def]
+    """Return alpha/(alpha+beta), beta/(alpha+beta) and their joint stiffness for one row."""
+    alpha = y / q
+    if v == np.inf:
+        return 0.0, 1.0, alpha
+    beta = v / s
+    return alpha / (alpha + beta), beta / (alpha + beta), alpha * beta / (alpha + beta)
+
+
+@njit(nogil=True, cache=True)
+def _condense(coefficients, block, slots, q, s, y, v, data):  # type: ignore[no-untyped-def]
+    for k in range(len(q)):
+        _, _, stiff = _stiffness(q[k], s[k], y[k], v[k])
+        for a in range(3):
+            for b in range(3):
+                slot = slots[block[k], 3 * a + b]
+                if slot >= 0:
+                    data[slot] += stiff * coefficients[k, a] * coefficients[k, b]
+
+
+@njit(nogil=True, cache=True)
+def _negative_product(s, v):  # type: ignore[no-untyped-def]
+    out = np.zeros(len(s))
+    for k in range(len(s)):
+        if v[k] != np.inf:
+            out[k] = -s[k] * v[k]
+    return out
+
+
+@njit(nogil=True, cache=True)
+def _add_second_order(q, s, y, v, dq, ds, dy, dv, goal, wish_q, wish_s):  # type: ignore[no-untyped-def]
+    """Mehrotra: aim at products of `goal`, and undo what the predictor's own product leaves."""
+    for k in range(len(q)):
+        wish_q[k] += goal - dq[k] * dy[k]
+        if v[k] != np.inf:
+            wish_s[k] += goal - ds[k] * dv[k]
+
+
+@njit(nogil=True, cache=True)
+def _towards_middle(product, goal):  # type: ignore[no-untyped-def]
+    """Return what brings a product back to within a factor of ten of the goal."""
+    if product < 0.1 * goal:
+        return 0.1 * goal - product
+    if product > 10.0 * goal:
+        return max(10.0 * goal - product, -10.0 * goal)
+    return 0.0
+
+
+@njit(nogil=True, cache=True)
+def _add_centrality(q, s, y, v, dq, ds, dy, dv, length, goal, wish_q, wish_s):  # type: ignore[no-untyped-def]
+    """Add the corrections of the products that stray at a step of `length`.
+
+    Source: Gondzio, "Multiple centrality corrections in a primal-dual method for linear
+    programming", Computational Optimization and Applications 6, 1996.
+    """
+    for k in range(len(q)):
+        product = (q[k] + length * dq[k]) * (y[k] + length * dy[k])
+        wish_q[k] += _towards_middle(product, goal)
+        if v[k] != np.inf:
+            product = (s[k] + length * ds[k]) * (v[k] + length * dv[k])
+            wish_s[k] += _towards_middle(product, goal)
+
+
+@njit(nogil=True, cache=True)
+def _push_wishes(columns, coefficients, q, s, y, v, lack, wish_q, wish_s, right):  # type: ignore[no-untyped-def]
+    for k in range(len(q)):
+        near, far, stiff = _stiffness(q[k], s[k], y[k], v[k])
+        target = far * wish_q[k] / q[k] - stiff * lack[k]
+        if v[k] != np.inf:
+            target -= near * wish_s[k] / s[k]
+        for a in range(3):
+            if columns[k, a] >= 0:
+                right[columns[k, a]] += coefficients[k, a] * target
+
+
+@njit(nogil=True, cache=True)
+def _recover(columns, coefficients, step, q, s, y, v, lack, wish_q, wish_s, dq, ds, dy, dv):  # type: ignore[no-untyped-def]
+    """Fill in the moves of q, s, y, v for a step of the unknowns; return the longest allowed."""
+    limit = np.inf
+    for k in range(len(q)):
+        rise = lack[k]
+        for a in range(3):
+            if columns[k, a] >= 0:
+                rise += coefficients[k, a] * step[columns[k, a]]
+        near, far, stiff = _stiffness(q[k], s[k], y[k], v[k])
+        change = far * wish_q[k] / q[k] - stiff * rise
+        if v[k] != np.inf:
+            change -= near * wish_s[k] / s[k]
+            ds[k] = (wish_s[k] + s[k] * change) / v[k]
+            dv[k] = -change
+            if ds[k] < 0:
+                limit = min(limit, -s[k] / ds[k])
+            if dv[k] < 0:
+                limit = min(limit, -v[k] / dv[k])
+        dq[k] = rise + ds[k]
+        dy[k] = change
+        if dq[k] < 0:
+            limit = min(limit, -q[k] / dq[k])
+        if dy[k] < 0:
+            limit = min(limit, -y[k] / dy[k])
+    return limit
+
+
+@njit(nogil=True, cache=True)
+def _dot_finite(s, v):  # type: ignore[no-untyped-def]
+    total = 0.0
+    for k in range(len(s)):
+        if v[k] != np.inf:
+            total += s[k] * v[k]
+    return total
+
+
+@njit(nogil=True, cache=True)
+def _add_finite(values, move, length):  # type: ignore[no-untyped-def]
+    for k in range(len(values)):
+        if values[k] != np.inf:
+            values[k] += length * move[k]

@@ -1,0 +1,280 @@
+"""Solving an offset problem, with a bound on how far the answer can be from the optimum."""
+
+from __future__ import annotations
+
+import logging
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.sparse import coo_array, csc_array
+from scipy.sparse.csgraph import connected_components
+from scipy.sparse.linalg import SuperLU, splu
+
+from cagecheck.arrays.types import Floats
+from cagecheck.progress import Progress, silent
+from cagecheck.tuning.solver.general import minimise_with_clarabel
+from cagecheck.tuning.solver.interior import Sides, minimise
+from cagecheck.tuning.solver.problem import OffsetProblem, OffsetSolution
+
+log = logging.getLogger(__name__)
+
+SolverName = Literal["interior", "clarabel"]
+
+# Price of slack in units of (largest stiffness) x (problem size). A lone row needs about 10 to
+# be kept; rows that squeeze a steep slope between them need the inverse of their distance in
+# barycentric units, so this leaves room for slopes of one in ten thousand.
+PENALTY = 1e5
+
+# A start this share of the way in from floor and ceiling keeps the first step free.
+_INSET = 1e-2
+
+
+@dataclass(frozen=True, eq=False)
+class _Scaled:
+    """The part of a problem that needs a solver, in units where offsets and stiffness are ~1."""
+
+    positions: NDArray[np.int64]
+    matrix: csc_array
+    pull: Floats
+    sides: Sides
+    start: Floats
+    length: float
+    stiffness: float
+
+
+def solve_offsets(
+    problem: OffsetProblem, *, solver: SolverName = "interior", progress: Progress = silent
+) -> OffsetSolution:
+    """Find the smoothest small offsets within all corridors, or with the least priced slack.
+
+    Parameters
+    ----------
+    solver : ``interior`` (made for these problems) or ``clarabel`` (a general solver with rows
+        added as they are violated; slower, the same answer).
+
+    Returns an `OffsetSolution`; rows that no offsets can keep carry slack above its `tolerance`.
+    Time grows nearly linearly with positions and rows on surface meshes.
+    """
+    problem.check()
+    offsets, pull, matrix, factor = _relaxed(problem)
+    todo = _unsettled(problem, offsets, matrix)
+    iterations, gap = 0, 0.0
+    if todo.any():
+        part = _scaled(problem, matrix, pull, offsets, todo)
+        if solver == "clarabel":
+            answer = minimise_with_clarabel(part.matrix, part.pull, part.sides, part.start)
+        else:
+            answer = minimise(part.matrix, part.pull, part.sides, part.start, progress=progress)
+            if not answer.solved:
+                log.info("the interior solver got stuck; the general one takes over")
+                answer = minimise_with_clarabel(part.matrix, part.pull, part.sides, part.start)
+                solver = "clarabel"
+        bounded = _within_bounds(problem, part.positions, answer.unknowns * part.length)
+        offsets[part.positions] = bounded
+        known = factor if len(part.positions) == len(pull) else None
+        gap = _gap(part, bounded / part.length, answer.multipliers, known)
+        iterations = answer.iterations
+    return _solution(problem, offsets, gap, iterations, solver)
+
+
+def _solution(
+    problem: OffsetProblem, offsets: Floats, gap: float, iterations: int, solver: str
+) -> OffsetSolution:
+    low, high = problem.slack(offsets)
+    price = PENALTY * _stiffness(problem) * problem.size()
+    penalties = price * float(problem.importance @ (low + high))
+    return OffsetSolution(
+        offsets=offsets,
+        slack_low=low,
+        slack_high=high,
+        tolerance=problem.tolerance(),
+        objective=problem.energy(offsets) + penalties,
+        gap=gap,
+        penalty=price,
+        iterations=iterations,
+        solver=solver,
+    )
+
+
+def _stiffness(problem: OffsetProblem) -> float:
+    """Return the largest diagonal entry of the smoothness matrix."""
+    diagonal = problem.attraction.copy()
+    for end in (0, 1):
+        np.add.at(diagonal, problem.edges[:, end], problem.edge_weight)
+    return float(diagonal.max(initial=1e-300))
+
+
+def _held(problem: OffsetProblem) -> NDArray[np.bool_]:
+    return problem.fixed | (problem.floor == problem.ceiling)
+
+
+def _relaxed(problem: OffsetProblem) -> tuple[Floats, Floats, csc_array, SuperLU | None]:
+    """Solve without rows and bounds: offsets, and the pull, matrix and factor of the free ones."""
+    held = _held(problem)
+    offsets = np.where(held, np.where(problem.fixed, problem.fixed_value, problem.floor), 0.0)
+    full = problem.smoothness()
+    free = np.flatnonzero(~held)
+    matrix = csc_array(full[free][:, free])
+    pull = (problem.attraction * problem.preferred)[free] - (full @ offsets)[free]
+    if len(free) == 0:
+        return offsets, pull, matrix, None
+    factor = splu(
+        matrix,
+        permc_spec="MMD_AT_PLUS_A",
+        diag_pivot_thresh=0.0,
+        options={"SymmetricMode": True},
+    )
+    offsets[free] = factor.solve(pull)
+    return offsets, pull, matrix, factor
+
+
+def _unsettled(problem: OffsetProblem, offsets: Floats, matrix: csc_array) -> NDArray[np.bool_]:
+    """Return (P,) bool: free positions of components where a row or a bound still pulls.
+
+    Components that share neither edges nor rows do not feel each other, so those whose relaxed
+    offsets keep everything are finished, exactly.
+    """
+    held = _held(problem)
+    number = np.full(problem.position_count, -1, np.int64)
+    number[~held] = np.arange(int((~held).sum()))
+    columns = number[problem.columns]
+    pairs = np.concatenate([columns[:, [0, 1]], columns[:, [1, 2]], columns[:, [2, 0]]])
+    pairs = pairs[(pairs >= 0).all(axis=1)]
+    entries = matrix.tocoo()
+    ends = [
+        np.concatenate([entries.coords[0], pairs[:, 0]]),
+        np.concatenate([entries.coords[1], pairs[:, 1]]),
+    ]
+    graph = coo_array((np.ones(len(ends[0]), np.int8), tuple(ends)), shape=matrix.shape).tocsr()
+    count, component = connected_components(graph, directed=False)
+    open_position = ~held & ((offsets < problem.floor) | (offsets > problem.ceiling))
+    busy = np.zeros(count, bool)
+    busy[component[number[open_position]]] = True
+    low, high = problem.slack(offsets)
+    broken = columns[(low > 0) | (high > 0)].ravel()
+    busy[component[broken[broken >= 0]]] = True
+    out = np.zeros(problem.position_count, bool)
+    out[~held] = busy[component]
+    return out
+
+
+def _scaled(
+    problem: OffsetProblem,
+    matrix: csc_array,
+    pull: Floats,
+    offsets: Floats,
+    todo: NDArray[np.bool_],
+) -> _Scaled:
+    length, stiffness = problem.size(), _stiffness(problem)
+    positions = np.flatnonzero(todo)
+    among_free = todo[~_held(problem)]
+    part = csc_array(matrix[among_free][:, among_free]) / stiffness
+    floor, ceiling = problem.floor[positions] / length, problem.ceiling[positions] / length
+    sides = _sides(problem, offsets, todo, length, floor, ceiling)
+    return _Scaled(
+        positions=positions,
+        matrix=csc_array(part),
+        pull=pull[among_free] / (stiffness * length),
+        sides=sides,
+        start=_inside(_raised(offsets[positions] / length, sides), floor, ceiling),
+        length=length,
+        stiffness=stiffness,
+    )
+
+
+def _sides(
+    problem: OffsetProblem,
+    offsets: Floats,
+    todo: NDArray[np.bool_],
+    length: float,
+    floor: Floats,
+    ceiling: Floats,
+) -> Sides:
+    """Turn corridors and bounds into one-sided rows; leave out those that can never bind."""
+    count = int(todo.sum())
+    number = np.full(problem.position_count, -1, np.int32)
+    number[todo] = np.arange(count, dtype=np.int32)
+    columns = number[problem.columns]
+    known = columns < 0
+    mixing = problem.coefficients != 0
+    given = np.where(known & mixing, problem.coefficients * offsets[problem.columns], 0.0)
+    coefficients = np.where(known, 0.0, problem.coefficients)
+    columns = np.where(mixing, columns, -1).astype(np.int32)
+    shift = given.sum(axis=1)
+    least, most = _reach(problem, coefficients)
+    price = PENALTY * problem.importance
+    pieces = []
+    for sign, bound, never in (
+        (1.0, problem.lower - shift, least >= problem.lower - shift),
+        (-1.0, shift - problem.upper, most <= problem.upper - shift),
+    ):
+        keep = np.isfinite(bound) & ~never & (columns >= 0).any(axis=1)
+        pieces.append((columns[keep], sign * coefficients[keep], bound[keep] / length, price[keep]))
+    for sign, bound in ((1.0, floor), (-1.0, -ceiling)):
+        at = np.flatnonzero(np.isfinite(bound)).astype(np.int32)
+        triple = np.stack([at, np.full_like(at, -1), np.full_like(at, -1)], axis=1)
+        weight = np.zeros((len(at), 3))
+        weight[:, 0] = sign
+        pieces.append((triple, weight, bound[at], np.full(len(at), np.inf)))
+    return Sides(*(np.ascontiguousarray(np.concatenate(x)) for x in zip(*pieces, strict=True)))
+
+
+def _reach(problem: OffsetProblem, coefficients: Floats) -> tuple[Floats, Floats]:
+    """Return (N,) the least and the greatest value of every row within floor and ceiling."""
+    floor, ceiling = problem.floor[problem.columns], problem.ceiling[problem.columns]
+    none = coefficients == 0
+    with np.errstate(invalid="ignore"):
+        at_floor = np.where(none, 0.0, coefficients * floor)
+        at_ceiling = np.where(none, 0.0, coefficients * ceiling)
+    least: Floats = np.minimum(at_floor, at_ceiling).sum(axis=1)
+    most: Floats = np.maximum(at_floor, at_ceiling).sum(axis=1)
+    return least, most
+
+
+def _raised(offsets: Floats, sides: Sides) -> Floats:
+    """Return a start that keeps every lower bound whose coefficients add up to 1 or more."""
+    lower = np.isfinite(sides.penalty) & (sides.coefficients.sum(axis=1) > 0)
+    out = offsets.copy()
+    for k in range(3):
+        used = lower & (sides.columns[:, k] >= 0)
+        np.maximum.at(out, sides.columns[used, k], sides.bound[used])
+    return out
+
+
+def _inside(offsets: Floats, floor: Floats, ceiling: Floats) -> Floats:
+    room = np.minimum(ceiling - floor, 1.0)
+    with np.errstate(invalid="ignore"):
+        inset = np.where(np.isfinite(room), _INSET * room, _INSET)
+    return np.clip(offsets, floor + inset, ceiling - inset)
+
+
+def _within_bounds(problem: OffsetProblem, positions: NDArray[np.int64], offsets: Floats) -> Floats:
+    return np.clip(offsets, problem.floor[positions], problem.ceiling[positions])
+
+
+def _gap(part: _Scaled, unknowns: Floats, multipliers: Floats, factor: SuperLU | None) -> float:
+    """Return objective minus dual bound (weak duality), in the problem's own units.
+
+    Any multipliers in [0, penalty] give a bound; the solver's are good ones if it did its work.
+    """
+    sides = part.sides
+    y = np.clip(multipliers, 0.0, sides.penalty)
+    value = np.zeros(len(sides.bound))
+    force = part.pull.copy()
+    for k in range(3):
+        used = sides.columns[:, k] >= 0
+        at, weight = sides.columns[used, k], sides.coefficients[used, k]
+        value[used] += weight * unknowns[at]
+        np.add.at(force, at, weight * y[used])
+    soft = np.isfinite(sides.penalty)
+    slack = np.maximum(sides.bound - value, 0.0)[soft]
+    primal = 0.5 * unknowns @ (part.matrix @ unknowns) - part.pull @ unknowns
+    primal += sides.penalty[soft] @ slack
+    if factor is None:
+        lowest = splu(part.matrix).solve(force)
+    else:
+        lowest = factor.solve(force) * part.stiffness
+    dual = sides.bound @ y - 0.5 * force @ lowest
+    return float(primal - dual) * part.stiffness * part.length**2

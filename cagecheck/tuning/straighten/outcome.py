@@ -1,0 +1,114 @@
+"""What a bake records through other rays than the tuned ones, at given points, without regions."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from cagecheck.defects.classify import Findings, classify
+from cagecheck.defects.kinds import Defect
+from cagecheck.defects.targets import find_targets
+from cagecheck.meshes.lowpoly import LowPoly
+from cagecheck.predicting.predict import DEEP_SEARCH, REACH_HEADROOM, own_layers
+from cagecheck.predicting.settings import Settings
+from cagecheck.progress import Progress, silent
+from cagecheck.rays.cage import Cage, Rays, rays_through
+from cagecheck.rays.points import SurfacePoints
+from cagecheck.tuning.refine import Refined
+from cagecheck.tuning.tune import Tuning
+
+# What straightening must not bring: detail is lost, not only bent.
+HARM = (
+    Defect.MISS_TIGHT,
+    Defect.MISS_DEEP,
+    Defect.MISS_NOTHING,
+    Defect.OVERSHOOT_OWN,
+    Defect.OVERSHOOT_OTHER,
+    Defect.BACK_FACING,
+    Defect.FOLD,
+)
+
+
+@dataclass(frozen=True, eq=False)
+class Outcome:
+    """One cast through a cage, classified. `points` are those of `low`."""
+
+    low: LowPoly
+    cage: Cage
+    settings: Settings
+    points: SurfacePoints
+    rays: Rays
+    findings: Findings
+
+    def percent(self, *defects: Defect) -> float:
+        """Return the share of the low poly's area that has any of the defects, in percent.
+
+        The area of a split is that of the wedge: its width along the edge.
+        """
+        area = self.points.area
+        wrong = np.zeros(len(area), bool)
+        total = 0.0
+        for defect in defects:
+            if defect == Defect.SPLIT:
+                total += self._wedges()
+            else:
+                wrong |= self.findings.has(defect)
+        total += float(area[wrong].sum())
+        return 100 * total / (float(area.sum()) or 1.0)
+
+    def _wedges(self) -> float:
+        rows = np.flatnonzero(self.findings.has(Defect.SPLIT))
+        per_unit = self.low.texels_per_unit(self.settings.map_size)[self.points.triangle[rows]]
+        width = self.findings.measures[Defect.SPLIT][rows]
+        width = np.divide(width, per_unit, out=width.copy(), where=per_unit > 0)
+        return float((width * self.points.spacing[rows]).sum())
+
+    def texels(self, defect: Defect) -> float:
+        """Return how many texels the samples with a defect stand for."""
+        rows = self.findings.has(defect)
+        per_unit = self.low.texels_per_unit(self.settings.map_size)[self.points.triangle[rows]]
+        return float((self.points.area[rows] * per_unit**2).sum())
+
+    def worse_than(self, before: Outcome) -> np.ndarray:
+        """Return (N,) bool: samples harmed here that were not harmed so before."""
+        out = np.zeros(len(self.points), bool)
+        for kind in HARM:
+            out |= self.gained(kind, before)
+        return out
+
+    def gained(self, kind: Defect, before: Outcome) -> np.ndarray:
+        """Return (N,) bool: samples that have a defect here and had not before."""
+        return np.asarray(self.findings.has(kind) & ~before.findings.has(kind))
+
+
+def outcome(
+    tuning: Tuning,
+    cage: Cage,
+    points: SurfacePoints,
+    *,
+    refined: Refined | None = None,
+    progress: Progress = silent,
+) -> Outcome:
+    """Cast points through a cage of the tuned low poly, or of a finer cut of it, and classify.
+
+    Which surface belongs to a point is decided on the tuned low poly itself in both cases.
+    """
+    low = tuning.low if refined is None else refined.low
+    settings, scene = tuning.settings, tuning.scene
+    rays = rays_through(low, cage, points, settings.along)
+    assert settings.depth is not None and settings.reach is not None
+    reach = max(settings.reach, REACH_HEADROOM * float(rays.start.max(initial=0.0)))
+    layers = scene.cast(
+        rays.origin, rays.direction, DEEP_SEARCH * settings.depth, reach, progress=progress
+    )
+    part = scene.surface.triangle_part
+    whole = points if refined is None else refined.to_parent(points)
+    if settings.apart:
+        layers = own_layers(tuning.low, whole, layers, part, tuning.paired)
+    targets = find_targets(tuning.low, whole, rays, layers, part, tuning.paired, progress=progress)
+    findings = classify(
+        low, scene.surface, cage, points, rays, layers, targets, tuning.paired,
+        depth=settings.depth, map_size=settings.map_size, thresholds=settings.thresholds,
+    )  # fmt: skip
+    return Outcome(low, cage, settings, points, rays, findings)

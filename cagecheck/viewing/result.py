@@ -1,0 +1,244 @@
+"""Read a result folder back: the document, the heat map, the samples, the layer table."""
+
+from __future__ import annotations
+
+import json
+import os
+import zipfile
+from dataclasses import dataclass, fields, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from cagecheck.defects.kinds import Thresholds
+from cagecheck.defects.recolour import Recolourer, Table
+from cagecheck.errors import InputError, Notice
+from cagecheck.formats.file_bytes import load_bytes
+from cagecheck.formats.ply_header import read_header
+from cagecheck.formats.read import read_surface
+from cagecheck.meshes.mesh import Surface
+from cagecheck.progress import Progress, silent
+
+# Vertices of a file that lie within this share of the model's size of where they were are the same.
+FIT = 1e-5
+FILES = ("regions.json", "heatmap.ply", "samples.npz", "view.npz")
+
+
+@dataclass(frozen=True, eq=False)
+class Result:
+    """A result folder in memory.
+
+    folder : where it lies; document : ``regions.json``; positions : (K, 3) float32 and triangles :
+    (M, 3) int32 of the heat map; samples, view : the arrays of ``samples.npz`` and ``view.npz``.
+    """
+
+    folder: Path
+    document: dict[str, Any]
+    positions: NDArray[np.float32]
+    triangles: NDArray[np.int32]
+    samples: dict[str, NDArray[Any]]
+    view: dict[str, NDArray[Any]]
+
+    @property
+    def regions(self) -> list[dict[str, Any]]:
+        """The regions of the document, most harmful first."""
+        out: list[dict[str, Any]] = self.document["regions"]
+        return out
+
+    @property
+    def low_parts(self) -> list[str]:
+        """Names of the low poly's parts."""
+        out: list[str] = self.document["low"]["parts"]
+        return out
+
+    @property
+    def high_parts(self) -> list[str]:
+        """Names of the high poly's parts."""
+        out: list[str] = self.document["high"]["parts"]
+        return out
+
+    @property
+    def depth(self) -> float:
+        """How far rays look below the low poly, world units."""
+        return float(self.document["settings"]["depth"])
+
+    @property
+    def thresholds(self) -> Thresholds:
+        """Where measures become defects."""
+        known = {f.name for f in fields(Thresholds)}
+        given = self.document["settings"]["thresholds"]
+        return Thresholds(**{k: v for k, v in given.items() if k in known})
+
+    @property
+    def diagonal(self) -> float:
+        """Length of the heat map's bounding box diagonal."""
+        size = self.positions.max(axis=0) - self.positions.min(axis=0)
+        return float(np.linalg.norm(size)) or 1.0
+
+    def recolourer(self) -> Recolourer:
+        """Return what reclassifies the samples at other cage distances."""
+        s, v = self.samples, self.view
+        table = Table(
+            s["start"], s["layer_first"], s["layer_t"], s["layer_front"], v["layer_own"],
+            v["layer_lean"], s["target_layer"], s["slant_degrees"], v["skew_scale"],
+            v["fold_from"], v["split_slope"], v["vertex_of_sample"], v["heat_sample"], s["area"],
+        )  # fmt: skip
+        return Recolourer(table, self.depth, self.thresholds)
+
+
+def read_result(folder: str | os.PathLike[str]) -> Result:
+    """Read a result folder that `predict` wrote.
+
+    Raises `InputError` when it is not one, a file is missing or damaged, or the files are not from
+    one run.
+    """
+    place = Path(folder)
+    if not place.is_dir():
+        raise InputError(
+            "there is no such folder.",
+            file=str(place),
+            cure="Name the folder that cagecheck predict wrote (--out).",
+        )
+    if (place / "location.json").is_file() and not (place / "view.npz").is_file():
+        raise InputError(
+            "this is what cagecheck locate found; the viewer shows predictions.",
+            file=str(place),
+            cure=f"Open {place / 'report.html'} in a browser: it has the model, the maps and the "
+            "regions.",
+        )
+    lacking = [name for name in FILES if not (place / name).is_file()]
+    if lacking:
+        raise InputError(
+            f"this is not a whole result folder: it lacks {', '.join(lacking)}.",
+            file=str(place),
+            cure="Run cagecheck predict again with --out.",
+        )
+    positions, triangles = read_heat_ply(place / "heatmap.ply")
+    result = Result(
+        place,
+        _read_document(place / "regions.json"),
+        positions,
+        triangles,
+        _read_arrays(place / "samples.npz"),
+        _read_arrays(place / "view.npz"),
+    )
+    _check_one_run(result)
+    return result
+
+
+def read_heat_ply(path: Path) -> tuple[NDArray[np.float32], NDArray[np.int32]]:
+    """Return positions (K, 3) and triangles (M, 3) of a heat map that cagecheck wrote."""
+    file = load_bytes(path)
+    header = read_header(file)
+    damaged = file.error("this is not a heat map that cagecheck wrote, or it is damaged.")
+    if header.order != "<" or [e.name for e in header.elements] != ["vertex", "face"]:
+        raise damaged
+    vertex, face = header.elements
+    row = np.dtype([(p.name, "<" + p.code) for p in vertex.properties])
+    corner = np.dtype([("n", "u1"), ("v", "<i4", 3)])
+    body = header.body + vertex.count * row.itemsize
+    if len(file.data) != body + face.count * corner.itemsize or row.names is None:
+        raise damaged
+    rows = file.data[header.body : body].view(row)
+    triangles = np.ascontiguousarray(file.data[body:].view(corner)["v"])
+    positions = np.stack([rows[axis] for axis in "xyz"], axis=1)
+    if len(triangles) and not 0 <= triangles.min() <= triangles.max() < len(positions):
+        raise damaged
+    return positions, triangles
+
+
+def read_high(result: Result, progress: Progress = silent) -> tuple[Surface | None, Notice | None]:
+    """Return the high poly that the result names, or why it cannot be shown."""
+    source = result.document["high"]["source"]
+    if source is None:
+        return None, Notice("no-high-file", "this result was made from meshes in memory.")
+    path = Path(source["path"])
+    if not path.is_absolute() and not path.is_file():
+        path = result.folder / path
+    try:
+        surface = read_surface(path, normals=False, progress=progress)
+    except InputError as error:
+        return None, Notice(
+            "high-unreadable", f"the high poly cannot be shown: {error}",
+            "Put the file back where it was when the result was made.",
+        )  # fmt: skip
+    placed = _place_as_used(surface, result.view["high_probe"], result.view["high_probe_position"])
+    if placed is None:
+        return None, Notice(
+            "high-changed", f"{path} is no longer the mesh that the result was made from.",
+            "Run cagecheck predict again to see what is wrong now.",
+        )  # fmt: skip
+    return placed, None
+
+
+def _place_as_used(
+    surface: Surface, index: NDArray[np.int64], used: NDArray[np.float64]
+) -> Surface | None:
+    """Return the surface scaled and turned as the result used it, None where it does not fit."""
+    if int(index.max(initial=0)) >= len(surface.positions):
+        return None
+    here = surface.positions[index].astype(np.float64)
+    size = float(np.ptp(used, axis=0).max()) or 1.0
+    if np.abs(here - used).max() <= FIT * size:
+        return surface
+    columns = np.column_stack([here, np.ones(len(here))])
+    way = np.linalg.lstsq(columns, used, rcond=None)[0]
+    if np.abs(columns @ way - used).max() > FIT * size:
+        return None
+    moved = surface.positions.astype(np.float64) @ way[:3] + way[3]
+    return replace(surface, positions=moved.astype(np.float32))
+
+
+def _read_document(path: Path) -> dict[str, Any]:
+    try:
+        document = json.loads(path.read_text(encoding="utf-8"))
+        kind, version = document["document"], document["version"]
+    except (OSError, ValueError, KeyError, TypeError):
+        raise InputError("this is not a document that cagecheck wrote.", file=str(path)) from None
+    if not str(kind).startswith("cagecheck") or version != 1 or "regions" not in document:
+        raise InputError(
+            f"this is a “{kind}”, version {version}, which this cagecheck cannot show.",
+            file=str(path),
+            cure="Run cagecheck predict again with this version.",
+        )
+    out: dict[str, Any] = document
+    return out
+
+
+def _read_arrays(path: Path) -> dict[str, NDArray[Any]]:
+    try:
+        with np.load(path, allow_pickle=False) as stored:
+            return {name: stored[name] for name in stored.files}
+    except (OSError, ValueError, EOFError, zipfile.BadZipFile):
+        raise InputError(
+            "this file is damaged.", file=str(path), cure="Run cagecheck predict again."
+        ) from None
+
+
+def _check_one_run(result: Result) -> None:
+    """Refuse files that do not fit together: they would be indexed into each other."""
+    s, v = result.samples, result.view
+    try:
+        n, crossings = len(s["start"]), len(s["layer_t"])
+        fits = (
+            result.document["samples"] == n
+            and all(len(s[name]) == n for name in ("main", "flags", "origin", "target_layer"))
+            and len(s["layer_first"]) == n + 1
+            and all(len(v[name]) == crossings for name in ("layer_own", "layer_lean"))
+            and len(v["vertex_of_sample"]) == n
+            and len(v["heat_sample"]) == len(result.positions)
+            and int(v["heat_sample"].max(initial=0)) < max(n, 1)
+            and int(v["vertex_of_sample"].max(initial=0)) < max(len(result.positions), 1)
+            and int(s["layer_first"][-1]) == crossings
+            and int(s["target_layer"].max(initial=-1)) < crossings
+        )
+    except (KeyError, IndexError):
+        fits = False
+    if not fits:
+        raise InputError(
+            "the files of this folder are not from one run.",
+            file=str(result.folder),
+            cure="Run cagecheck predict again with --force.",
+        )

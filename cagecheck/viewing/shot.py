@@ -1,0 +1,54 @@
+"""A picture of a result, without a window."""
+
+from __future__ import annotations
+
+import os
+import sys
+from pathlib import Path
+
+import numpy as np
+import pyvista as pv
+
+from cagecheck.files import replace_file
+from cagecheck.meshes.mesh import Surface
+from cagecheck.viewing.model import ViewModel
+from cagecheck.viewing.stage import Stage
+
+DEFAULT_SIZE = (1600, 1000)
+
+
+def without_display() -> bool:
+    """Tell whether this machine shows no windows."""
+    return sys.platform.startswith("linux") and not (
+        os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY")
+    )
+
+
+def make_shot(
+    model: ViewModel,
+    high: Surface | None,
+    path: str | os.PathLike[str],
+    *,
+    size: tuple[int, int] = DEFAULT_SIZE,
+    force: bool = False,
+) -> Path:
+    """Draw the model's view and write it as PNG, `size` in pixels.
+
+    Raises `InputError` when the file exists and `force` is off, or cannot be written.
+    """
+    if without_display():
+        # Else VTK first looks for a screen and complains that there is none.
+        os.environ.setdefault("VTK_DEFAULT_OPENGL_WINDOW", "vtkEGLRenderWindow")
+    with replace_file(path, force=force) as temporary:
+        plotter = pv.Plotter(off_screen=True, window_size=list(size))
+        try:
+            stage = Stage(plotter, model, high)
+            stage.refresh()
+            stage.look()
+            picture = plotter.screenshot(return_img=True)
+        finally:
+            plotter.close()
+        from PIL import Image
+
+        Image.fromarray(np.asarray(picture)).save(temporary, format="PNG", optimize=True)
+    return Path(path)

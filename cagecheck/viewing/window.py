@@ -1,0 +1,311 @@
+"""The viewer's window: keys, checkboxes, slider and picking on top of a `Stage`."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pyvista as pv
+from vtkmodules.vtkRenderingCore import vtkCellPicker
+
+from cagecheck.errors import InputError
+from cagecheck.meshes.mesh import Surface
+from cagecheck.viewing.model import LAYERS, ViewModel
+from cagecheck.viewing.panels import keys_panel
+from cagecheck.viewing.shot import without_display
+from cagecheck.viewing.stage import GAP, LEFT, RIGHT, Stage
+
+WINDOW_SIZE = (1500, 940)
+# One press moves the cut by this share of what is seen, turns it by this, widens the cage by this.
+CUT_STEP, TURN_DEGREES, DISTANCE_STEP = 0.02, 10.0, 0.05
+# The mouse may tremble this many pixels between press and release and still pick.
+STILL_PIXELS = 4
+
+
+@dataclass(frozen=True)
+class Key:
+    """A key (VTK key symbols), what it does in words, and the method of `Window` it calls."""
+
+    symbols: tuple[str, ...]
+    shown: str
+    words: str
+    action: str
+    argument: Any = None
+
+
+KEYS = (
+    Key(("Right",), "right", "next region", "step", 1),
+    Key(("Left",), "left", "region before", "step", -1),
+    Key(("Return",), "enter", "go to the region again", "fly"),
+    Key(("Home",), "home", "whole model, no region", "whole"),
+    Key(("1",), "1", "heat map on or off", "toggle", "low"),
+    Key(("2",), "2", "high poly", "toggle", "high"),
+    Key(("3",), "3", "cage", "toggle", "cage"),
+    Key(("4",), "4", "edges of the low poly", "toggle", "edges"),
+    Key(("5",), "5", "rays of the region", "toggle", "rays"),
+    Key(("c",), "c", "colour by the next field", "recolour", 1),
+    Key(("C",), "C", "colour by the field before", "recolour", -1),
+    Key(("plus", "equal"), "+", "cage 5 % farther out", "widen", 1),
+    Key(("minus",), "-", "cage 5 % nearer", "widen", -1),
+    Key(("0",), "0", "cage as predicted", "widen", 0),
+    Key(("x",), "x", "cut through the region", "cut"),
+    Key(("Up",), "up", "move the cut away", "move_cut", -1),
+    Key(("Down",), "down", "move the cut nearer", "move_cut", 1),
+    Key(("t",), "t", "turn the cut", "turn_cut"),
+    Key(("i",), "i", "only the region's parts", "isolate"),
+    Key(("h",), "h", "show or hide the keys", "show_keys"),
+    Key(("Escape", "q"), "esc", "close", "close"),
+)
+
+
+class Window:
+    """A window on a model; `show` runs it until it is closed.
+
+    Raises `InputError` when there is no display.
+    """
+
+    def __init__(
+        self,
+        model: ViewModel,
+        high: Surface | None,
+        *,
+        size: tuple[int, int] = WINDOW_SIZE,
+        off_screen: bool = False,
+    ) -> None:
+        if not off_screen and without_display():
+            raise InputError(
+                "there is no display to open a window on.",
+                cure="Use --shot FILE.png to draw a picture instead.",
+            )
+        self.model = model
+        self.plotter = pv.Plotter(
+            off_screen=off_screen, window_size=list(size), title="cagecheck view"
+        )
+        self.stage = Stage(self.plotter, model, high)
+        self._keys_shown = False
+        self._pressed_at = (0, 0)
+        self._held = False
+        self.checkboxes: dict[str, Any] = {}
+        self.slider: Any = None
+        self.stage.refresh()
+        self.stage.look()
+        self._listen()
+        self._add_widgets()
+
+    def show(self) -> None:
+        """Run until the window is closed."""
+        self.plotter.show(auto_close=True)
+
+    def press(self, symbol: str) -> None:
+        """Do what a key does, by its VTK key symbol; unknown keys do nothing."""
+        for key in KEYS:
+            if symbol in key.symbols:
+                action: Callable[..., None] = getattr(self, key.action)
+                if key.argument is None:
+                    action()
+                else:
+                    action(key.argument)
+                self.plotter.render()
+                return
+
+    # What keys do -----------------------------------------------------------------------------
+
+    def step(self, by: int) -> None:
+        """Go to the next or previous region."""
+        self.model.step_region(by)
+        self.model.picked = None
+        self.fly()
+
+    def fly(self) -> None:
+        """Look at the chosen region."""
+        if self.model.cut is not None:
+            self.model.cut = self.model.cut_here()
+        self.stage.refresh()
+        self.stage.look()
+
+    def whole(self) -> None:
+        """Look at the whole model."""
+        self.model.choose(None)
+        self.model.cut, self.model.picked = None, None
+        self.fly()
+
+    def toggle(self, layer: str) -> None:
+        """Turn a layer on or off."""
+        self.model.layers[layer] = not self.model.layers[layer]
+        if layer in self.checkboxes:
+            self.checkboxes[layer].GetRepresentation().SetState(int(self.model.layers[layer]))
+        self.stage.refresh()
+
+    def recolour(self, by: int) -> None:
+        """Colour by another field."""
+        self.model.next_field(by)
+        self.stage.recolour()
+        self.stage.show_panels()
+
+    def widen(self, by: int) -> None:
+        """Move the cage out (1), in (-1) or back to where it was predicted (0)."""
+        if self.model.touching:
+            step = DISTANCE_STEP * self.model.most_factor
+            self.set_factor(self.model.factor + by * step if by else 0.0)
+        else:
+            self.set_factor(self.model.factor * (1 + DISTANCE_STEP) ** by if by else 1.0)
+        if self.slider is not None:
+            self.slider.GetRepresentation().SetValue(self.model.factor)
+
+    def set_factor(self, factor: float) -> None:
+        """Show the defects with the cage at another distance."""
+        self.model.set_factor(factor)
+        self.stage.recolour()
+        self.stage.redraw_distance()
+
+    def slide(self, factor: float) -> None:
+        """Show the defects at another distance while the slider moves."""
+        if self._held:
+            self.stage.begin_sliding()
+        self.set_factor(factor)
+
+    def hold_slider(self) -> None:
+        """Begin to move the slider."""
+        self._held = True
+
+    def let_go_of_slider(self) -> None:
+        """End to move the slider."""
+        self._held = False
+        self.stage.end_sliding()
+
+    def cut(self) -> None:
+        """Turn the cut on or off."""
+        self.model.cut = None if self.model.cut is not None else self.model.cut_here()
+        self.fly() if self.model.cut is None else self._look_at_cut()
+
+    def move_cut(self, by: int) -> None:
+        """Move the cut along its normal."""
+        if self.model.cut is not None:
+            seen = 2 * self.plotter.camera.parallel_scale
+            self.model.cut = self.model.cut.moved(by * CUT_STEP * seen)
+            self.stage.refresh()
+
+    def turn_cut(self) -> None:
+        """Turn the cut about the picture's upward direction."""
+        if self.model.cut is not None:
+            up = np.array(self.plotter.camera.up)
+            self.model.cut = self.model.cut.turned(up, TURN_DEGREES)
+            self._look_at_cut()
+
+    def isolate(self) -> None:
+        """Draw only the parts of the region, or all again."""
+        shown = self.model.parts_shown() is not None
+        self.model.only_parts = not shown
+        self.stage.refresh()
+
+    def show_keys(self) -> None:
+        """Show or hide what the keys do."""
+        self._keys_shown = not self._keys_shown
+        panel = self.stage.panels["keys"]
+        if not self._keys_shown:
+            panel.hide()
+            return
+        picture = keys_panel([(key.shown, key.words) for key in KEYS], RIGHT)
+        wide, high = self.plotter.window_size
+        panel.show(picture, (wide - RIGHT) // 2, (high - len(picture)) // 2, high)
+
+    def close(self) -> None:
+        """Close the window."""
+        self.plotter.close()
+
+    # Mouse and widgets ------------------------------------------------------------------------
+
+    def pick(self, x: int, y: int) -> int | None:
+        """Pick the sample under a pixel (from the lower left); None where there is none."""
+        picker = vtkCellPicker()
+        picker.SetTolerance(0.0005)
+        picker.AddPickList(self.stage.actors["low"])
+        picker.PickFromListOn()
+        if not picker.Pick(x, y, 0, self.plotter.renderer) or picker.GetCellId() < 0:
+            return None
+        vertices = self.stage.triangle(picker.GetCellId())
+        place = np.array(picker.GetPickPosition())
+        near = np.linalg.norm(self.model.result.positions[vertices] - place, axis=1)
+        return self.model.sample_at_vertex(int(vertices[int(np.argmin(near))]))
+
+    def pick_and_show(self, x: int, y: int) -> None:
+        """Show the record of the sample under a pixel and choose its region."""
+        self.model.picked = self.pick(x, y)
+        if self.model.picked is not None:
+            region = self.model.region_of(self.model.picked)
+            self.model.choose(region["number"] if region else None)
+        self.stage.refresh()
+        self.plotter.render()
+
+    def _look_at_cut(self) -> None:
+        self.stage.refresh()
+        self.stage.look()
+
+    def _listen(self) -> None:
+        interactor: Any = self.plotter.iren
+        self._interactor = interactor
+        if interactor is None:
+            return
+        interactor.clear_key_event_callbacks()
+        interactor.add_observer("KeyPressEvent", self._on_key)
+        interactor.add_observer("LeftButtonPressEvent", self._on_press)
+        interactor.add_observer("LeftButtonReleaseEvent", self._on_release)
+        # The toolkit's own single-letter keys would do something else as well.
+        interactor.get_interactor_style().AddObserver("CharEvent", lambda *_: None)
+
+    def _on_key(self, *_: Any) -> None:
+        self.press(self._interactor.interactor.GetKeySym())
+
+    def _on_press(self, *_: Any) -> None:
+        self._pressed_at = self._interactor.interactor.GetEventPosition()
+
+    def _on_release(self, *_: Any) -> None:
+        x, y = self._interactor.interactor.GetEventPosition()
+        moved = np.hypot(x - self._pressed_at[0], y - self._pressed_at[1])
+        if moved <= STILL_PIXELS and x > LEFT + 2 * GAP:
+            self.pick_and_show(x, y)
+
+    def _add_widgets(self) -> None:
+        if self.plotter.iren is None:
+            return
+        plotter: Any = self.plotter
+        self._add_slider(plotter)
+        wide = self.plotter.window_size[0]
+        for k, layer in enumerate(LAYERS):
+            left, low = wide - RIGHT - GAP, GAP + 26 * (len(LAYERS) - 1 - k)
+            self.checkboxes[layer] = plotter.add_checkbox_button_widget(
+                lambda state, layer=layer: self._set_layer(layer, state),
+                value=self.model.layers[layer], position=(left, low), size=20, border_size=2,
+                color_on=(0, 119, 187), color_off=(222, 220, 214), background_color=(92, 98, 108),
+            )  # fmt: skip
+            self.plotter.add_text(
+                f"{k + 1}  {_LAYER_WORDS[layer]}", position=(left + 28, low), font_size=9,
+                color=(28 / 255, 32 / 255, 38 / 255), name=f"layer {layer}", render=False,
+            )  # fmt: skip
+
+    def _set_layer(self, layer: str, on: bool) -> None:
+        self.model.layers[layer] = bool(on)
+        self.stage.refresh()
+
+    def _add_slider(self, plotter: Any) -> None:
+        wide = self.plotter.window_size[0]
+        title = "cage distance" if self.model.touching else "cage distance (1 = as predicted)"
+        self.slider = plotter.add_slider_widget(
+            self.slide, (0.0, self.model.most_factor), value=self.model.factor, title=title,
+            pointa=((LEFT + 220) / wide, 0.07), pointb=((wide - RIGHT - 60) / wide, 0.07),
+            interaction_event="always", title_height=0.018, slider_width=0.014, tube_width=0.004,
+            color=(28, 32, 38), fmt="%.2f",
+        )  # fmt: skip
+        self.slider.AddObserver("StartInteractionEvent", lambda *_: self.hold_slider())
+        self.slider.AddObserver("EndInteractionEvent", lambda *_: self.let_go_of_slider())
+
+
+_LAYER_WORDS = {
+    "low": "heat map",
+    "high": "high poly",
+    "cage": "cage",
+    "edges": "low-poly edges",
+    "rays": "rays",
+}

@@ -1,0 +1,487 @@
+"""Clashes against closed forms, and against other libraries on the same meshes."""
+
+import json
+from itertools import pairwise
+
+import igl
+import manifold3d
+import numpy as np
+import pytest
+import trimesh
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from PIL import Image
+from typer.testing import CliRunner
+
+from cagecheck.chores.clash.deepest import FINEST, RELATIVE_TOLERANCE
+from cagecheck.chores.clash.find import find_clashes, split_parts
+from cagecheck.chores.clash.heat import clash_map
+from cagecheck.chores.clash.places import find_places
+from cagecheck.chores.clash.sheets import segment_pierces
+from cagecheck.chores.clash.solids import Solid, crossing_segments, meeting_triangles
+from cagecheck.cli import app
+from cagecheck.errors import InputError
+from cagecheck.meshes.mesh import join_meshes, mesh_from_polygons
+
+runner = CliRunner()
+
+
+def mesh_of(shape, name):
+    return mesh_from_polygons(shape.vertices, shape.faces, part=name)
+
+
+def sphere(at=(0, 0, 0), radius=1.0, cuts=4):
+    shape = trimesh.creation.icosphere(subdivisions=cuts, radius=radius)
+    shape.apply_translation(at)
+    return shape
+
+
+def box(size=(1, 1, 1), at=(0, 0, 0)):
+    shape = trimesh.creation.box(extents=size)
+    shape.apply_translation(at)
+    return shape
+
+
+def grid(n, height, size=2.0):
+    """An open sheet of n x n quads over [-size/2, size/2]^2 with z = height(x, y)."""
+    x, y = np.meshgrid(
+        np.linspace(-size / 2, size / 2, n + 1), np.linspace(-size / 2, size / 2, n + 1)
+    )
+    points = np.stack([x.ravel(), y.ravel(), height(x, y).ravel()], axis=1)
+    corner = (np.arange(n)[:, None] * (n + 1) + np.arange(n)).ravel()
+    quads = np.stack([corner, corner + 1, corner + n + 2, corner + n + 1], axis=1)
+    return trimesh.Trimesh(
+        points, np.concatenate([quads[:, [0, 1, 2]], quads[:, [0, 2, 3]]]), process=False
+    )
+
+
+def clashes_of(one, other, **options):
+    return find_clashes([mesh_of(one, "one"), mesh_of(other, "other")], **options)
+
+
+# --- closed forms ------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("apart", [0.6, 1.2, 1.8, 1.97])
+@pytest.mark.parametrize("at", [(0, 0, 0), (12345.0, -777.0, 31.0)])
+def test_two_spheres_make_a_lens(apart, at):
+    """Unit spheres with centres d apart: the point of one nearest to the other's centre lies
+    |d - 1| from it, so depth is 1 - |d - 1| (2 - d from d = 1 on). They cross in a circle of
+    radius sqrt(1 - d^2 / 4): Weisstein, "Sphere-Sphere Intersection", MathWorld (from memory)."""
+    direction = np.array([0.6, 0.64, 0.48])
+    found = clashes_of(sphere(at), sphere(at + apart * direction))
+    (hit,) = found.found
+    # An icosphere of 5,120 triangles lies at most 1 - cos of half its widest triangle within the
+    # sphere: under 0.0016 at this fineness, twice over for two spheres.
+    sag = 0.0032
+    assert hit.kind == "through"
+    expected = 1 - abs(apart - 1)
+    assert expected - sag <= hit.depth + hit.tolerance
+    assert hit.depth <= expected + 1e-9 + sag
+    assert hit.tolerance <= max(RELATIVE_TOLERANCE * hit.depth, FINEST * found.frame.size) + 1e-9
+    circle = 2 * np.pi * np.sqrt(1 - apart**2 / 4)
+    assert hit.length == pytest.approx(circle, rel=0.05 if apart > 1.9 else 0.01)
+    line = np.dot(hit.point - np.array(at), direction)
+    assert min(abs(line - x) for x in (1, -1, apart - 1, apart + 1)) < 0.01
+
+
+@pytest.mark.parametrize("shift", [(0, 0, 0), (0.2, 0, 0), (0.2, -0.3, 0.1)])
+def test_box_in_box_lies_inside(shift):
+    """The deepest point of the small box is its face farthest from every side: distance to the
+    nearest side of the large box, largest over the small box."""
+    found = clashes_of(box((2, 2, 2)), box((1, 1, 1), shift))
+    (hit,) = found.found
+    assert (hit.kind, hit.part, hit.other, hit.length) == ("inside", "other", "one", 0)
+    assert not found.passing
+    s = np.abs(shift)
+    grid_points = np.stack(np.meshgrid(*[np.linspace(-0.5, 0.5, 101)] * 3, indexing="ij"), -1)
+    on_surface = grid_points[(np.abs(grid_points).max(-1) == 0.5)] + s
+    expected = (1 - np.abs(on_surface)).min(axis=1).max()
+    assert hit.depth <= expected + 0.01  # the grid's own step
+    assert hit.depth + hit.tolerance >= expected - 1e-9
+
+
+@pytest.mark.parametrize("over", [0.5, 0.25, 1e-3])
+def test_boxes_that_overlap_with_flush_sides(over):
+    """[0,1]^3 and the same moved by 1 - over: sides lie in one plane; depth is the overlap, as
+    long as it is less than half the width."""
+    found = clashes_of(box(), box(at=(1 - over, 0, 0)))
+    (hit,) = found.found
+    assert hit.depth == pytest.approx(over, rel=RELATIVE_TOLERANCE)
+
+
+@pytest.mark.parametrize("at", [(1, 0, 0), (1, 1, 0), (1, 1, 1), (1, 0.5, 0.2), (1 + 1e-9, 0, 0)])
+def test_boxes_that_touch_do_not_clash(at):
+    assert clashes_of(box(), box(at=at)).found == ()
+
+
+@pytest.mark.parametrize("height", [0.0, 0.3, -0.8])
+def test_a_flat_cloth_through_a_ball(height):
+    """A plane at height h cuts a unit sphere in a circle; its deepest point is the middle, at
+    1 - |h| from the surface. The cloth is two large triangles, with no corner inside."""
+    cloth = grid(1, lambda x, y: 0 * x + height, size=6.0)
+    found = clashes_of(cloth, sphere(cuts=5))
+    (hit,) = found.found
+    assert (hit.part, hit.other, hit.kind) == ("one", "other", "through")
+    assert found.open_parts == ("one",)
+    assert hit.depth == pytest.approx(1 - abs(height), rel=0.012)
+    assert hit.length == pytest.approx(2 * np.pi * np.sqrt(1 - height**2), rel=0.01)
+    assert np.allclose(hit.point, [0, 0, height], atol=0.1)
+
+
+@pytest.mark.parametrize("rise", [0.02, 0.1])
+def test_a_bump_through_an_open_sheet(rise):
+    """Two open sheets: a bump of height 0.2 over z = 0, and a flat sheet that it tops by `rise`."""
+    bump = grid(60, lambda x, y: 0.2 * np.exp(-8 * (x**2 + y**2)))
+    flat = grid(7, lambda x, y: 0 * x + 0.2 - rise)
+    found = clashes_of(bump, flat)
+    (hit,) = found.found
+    assert hit.kind == "sheets" and hit.tolerance is None
+    assert hit.depth == pytest.approx(rise, rel=1e-6)
+    assert np.allclose(hit.point, [0, 0, 0.2], atol=1e-6)
+    assert set(found.open_parts) == {"one", "other"}
+
+
+def test_sheets_that_cut_nothing_off_have_no_depth():
+    one = grid(4, lambda x, y: 0 * x)
+    two = grid(4, lambda x, y: 0 * x, size=0.8)
+    two.apply_transform(trimesh.transformations.rotation_matrix(1.2, [1, 0.1, 0]))
+    two.apply_translation([0.05, 0.03, 0.01])
+    wide = clashes_of(one, two).found
+    assert len(wide) == 1 and wide[0].depth is not None  # the small one is cut in two
+    spike = trimesh.Trimesh(
+        [(0, 0, 0.3), (0.1, 0, -0.1), (0.3, 0.2, 0.1)], [[0, 1, 2]], process=False
+    )
+    plate = trimesh.Trimesh([(-3, -3, 0), (3, -3, 0), (0.03, 0.08, 0)], [[0, 1, 2]], process=False)
+    (hit,) = clashes_of(plate, spike).found
+    assert hit.kind == "sheets" and hit.length > 0
+
+
+def test_two_places_are_told_apart():
+    plate = box((6, 2, 0.5))
+    balls = [sphere((-2, 0, 0.5), 0.4, 3), sphere((1.5, 0, 0.55), 0.4, 3)]
+    shape = trimesh.util.concatenate(balls)
+    found = clashes_of(plate, shape)
+    assert len(found.found) == 2
+    deep = [0.15, 0.1]
+    for hit, expected, x in zip(found.found, deep, (-2, 1.5), strict=True):
+        assert hit.depth == pytest.approx(expected, rel=0.02)
+        assert hit.point[0] == pytest.approx(x, abs=0.1)
+
+
+def solid_of(triangles, count):
+    points = np.random.default_rng(0).random((count, 3))
+    return Solid(points, triangles, 0, 0, np.arange(len(triangles), dtype=np.int32), "x")
+
+
+def joined_by_definition(one, other, pairs, inside_one, inside_other):
+    """Places as the module defines them, by a plain search: {(kind, number): first of its place}.
+
+    one, other : lists of corner sets; inside_* : sets of vertices.
+    """
+    nodes = [("pair", p) for p in range(len(pairs))]
+    nodes += [("one", v) for v in inside_one] + [("other", v) for v in inside_other]
+
+    def linked(x, y):
+        (kind, a), (sort, b) = x, y
+        if kind == sort == "pair":
+            (t, u), (s, w) = pairs[a], pairs[b]
+            return (u == w and one[t] & one[s]) or (t == s and other[u] & other[w])
+        if kind == "pair":
+            t, u = pairs[a]
+            return b in (one[t] if sort == "one" else other[u])
+        return kind == sort and any({a, b} <= t for t in (one if kind == "one" else other))
+
+    place = {}
+    for first in nodes:
+        waiting = [] if first in place else [first]
+        while waiting:
+            node = waiting.pop()
+            if node not in place:
+                place[node] = first
+                waiting += [x for x in nodes if linked(node, x) or linked(x, node)]
+    return place
+
+
+@settings(max_examples=60, deadline=None, derandomize=True)
+@given(st.integers(0, 2**32 - 1))
+def test_places_are_joined_as_defined(seed):
+    """Random triangles, crossings and enclosed corners, however few of them there are."""
+    rng = np.random.default_rng(seed)
+    count, faces = 14, 9
+    sides = [np.array([rng.permutation(count)[:3] for _ in range(faces)]) for _ in range(2)]
+    solids = [solid_of(triangles, count) for triangles in sides]
+    pairs = np.unique(rng.integers(0, faces, (rng.integers(0, 7), 2)), axis=0).reshape(-1, 2)
+    inside = [rng.random(count) < rng.choice([0, 0.1, 0.3]) for _ in range(2)]
+    found = find_places(*solids, pairs, inside[0][sides[0]], inside[1][sides[1]])
+    used = [set(np.unique(s[i[s]]).tolist()) for s, i in zip(sides, inside, strict=True)]
+    place = joined_by_definition(
+        *([set(t) for t in s.tolist()] for s in sides), pairs.tolist(), *used
+    )
+    expected = {}
+    for (kind, number), name in place.items():
+        members = expected.setdefault(name, (set(), set(), set()))
+        if kind == "pair":
+            members[0].add(number)
+            members[1].add(int(pairs[number, 0]))
+            members[2].add(int(pairs[number, 1]))
+        else:
+            side = ("one", "other").index(kind)
+            members[1 + side].update(np.flatnonzero((sides[side] == number).any(axis=1)).tolist())
+    got = [
+        tuple(
+            set(member[number == k].tolist())
+            for member, number in (
+                (np.arange(len(pairs)), found.of_pair),
+                (found.one.triangle, found.one.place),
+                (found.other.triangle, found.other.place),
+            )
+        )
+        for k in range(found.count)
+    ]
+
+    def in_order(places):
+        return sorted([sorted(members) for members in place] for place in places)
+
+    assert in_order(got) == in_order(expected.values())
+
+
+# --- other libraries ---------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_meeting_triangles_against_libigl(seed):
+    """FCL's pairs against libigl's test (Guigue and Devillers 2003) of all pairs."""
+    rng = np.random.default_rng(seed)
+    shapes = [
+        trimesh.Trimesh((rng.random((60, 1, 3)) + 0.6 * rng.random((60, 3, 3))).reshape(-1, 3),
+                        np.arange(180).reshape(-1, 3), process=False)
+        for _ in range(2)
+    ]  # fmt: skip
+    one, other = split_parts([mesh_of(s, "x") for s in shapes])[0]
+    pairs = {tuple(p) for p in meeting_triangles(one, other).tolist()}
+    a, b = (s.positions[s.triangles] for s in (one, other))
+    expected = {
+        (i, j)
+        for i in range(len(a))
+        for j in range(len(b))
+        if igl.tri_tri_intersection_test_3d(*(a[i, k : k + 1] for k in range(3)),
+                                            *(b[j, k : k + 1] for k in range(3)))[0]
+    }  # fmt: skip
+    assert len(expected) > 30
+    assert pairs == expected
+    segments = crossing_segments(one, other, np.array(sorted(pairs)))
+    for (i, j), segment in zip(sorted(pairs), segments, strict=True):
+        for triangle in (a[i], b[j]):
+            _, _, closest = igl.point_mesh_squared_distance(
+                np.ascontiguousarray(segment), triangle, np.array([[0, 1, 2]])
+            )
+            assert np.allclose(closest, segment, atol=1e-9)
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.integers(0, 2**32 - 1))
+def test_random_solids_against_manifold_and_signed_distance(seed):
+    """A clash exists where the solids' common volume (manifold3d's boolean) is not empty, and no
+    point of either surface lies deeper in the other (libigl's signed distance) than is said."""
+    rng = np.random.default_rng(seed)
+    shapes = []
+    for _ in range(2):
+        shape = trimesh.convex.convex_hull(rng.normal(size=(14, 3)))
+        shape.apply_scale(rng.uniform(0.3, 1, 3))
+        shape.apply_translation(rng.uniform(-0.8, 0.8, 3))
+        shapes.append(shape)
+    solids = [
+        manifold3d.Manifold(
+            manifold3d.Mesh(np.asarray(s.vertices, np.float32), np.asarray(s.faces, np.uint32))
+        )
+        for s in shapes
+    ]
+    volume = (solids[0] ^ solids[1]).volume()
+    found = clashes_of(*shapes).found
+    if volume > 1e-4:
+        assert found
+    if not found:
+        assert volume < 1e-4
+        return
+    deepest = max(hit.depth + hit.tolerance for hit in found)
+    limit = 1e-6 * 10
+    for inner, outer in (shapes, shapes[::-1]):
+        points, _ = trimesh.sample.sample_surface(inner, 400, seed=seed % 1000)
+        distance, *_ = igl.signed_distance(
+            np.asarray(points, float), np.asarray(outer.vertices, float),
+            np.asarray(outer.faces, np.int64), igl.SIGNED_DISTANCE_TYPE_PSEUDONORMAL,
+        )  # fmt: skip
+        assert -distance.min() <= deepest + limit
+    hit = found[0]
+    inner = shapes[hit.mesh]
+    off, _, _ = igl.point_mesh_squared_distance(
+        hit.point[None], np.asarray(inner.vertices, float), np.asarray(inner.faces, np.int64)
+    )
+    assert off[0] < 1e-12  # the deepest point lies on its part
+    assert hit.depth > 0
+
+
+def test_segment_pierces_against_rays():
+    rng = np.random.default_rng(8)
+    begin, end = rng.normal(size=(2, 500, 3))
+    triangle = rng.normal(size=(500, 3, 3))
+    ours = segment_pierces(begin, end, triangle)
+    for k in range(500):
+        weights = np.linalg.solve(
+            np.vstack([np.column_stack([triangle[k].T, begin[k] - end[k]]), [1, 1, 1, 0]]),
+            [*begin[k], 1],
+        )
+        assert ours[k] == bool((weights >= 0).all() and weights[3] <= 1)
+
+
+# --- invariances and odd input -----------------------------------------------------------------
+
+
+@pytest.mark.parametrize("scale", [1e-4, 1.0, 1e6])
+def test_depth_scales_with_the_scene(scale):
+    shapes = [sphere(cuts=3), sphere((1.5, 0.1, 0.2), 0.8, 3)]
+    for shape in shapes:
+        shape.apply_scale(scale)
+    (hit,) = clashes_of(*shapes).found
+    (one,) = clashes_of(sphere(cuts=3), sphere((1.5, 0.1, 0.2), 0.8, 3)).found
+    assert hit.depth == pytest.approx(one.depth * scale, rel=0.01)
+    assert hit.length == pytest.approx(one.length * scale, rel=1e-6)
+
+
+def test_a_part_turned_inside_out_still_has_an_inside():
+    turned = sphere((1.5, 0, 0), cuts=3)
+    turned.invert()
+    (hit,) = clashes_of(sphere(cuts=3), turned).found
+    assert hit.depth == pytest.approx(0.5, abs=0.02)
+
+
+def test_parts_of_one_body_that_meet_in_a_seam_do_not_clash():
+    ball = sphere(cuts=3)
+    upper = ball.triangles_center[:, 2] > 0
+    halves = [trimesh.Trimesh(ball.vertices, ball.faces[m], process=False) for m in (upper, ~upper)]
+    assert clashes_of(*halves).found == ()
+    assert clashes_of(*halves).pairs == 1
+    # A seam whose halves do not share their corners: one is cut finer.
+    fine = trimesh.Trimesh(*trimesh.remesh.subdivide(halves[0].vertices, halves[0].faces))
+    assert clashes_of(fine, halves[1]).found == ()
+
+
+def test_split_vertices_leave_a_part_closed():
+    ball = sphere(cuts=2)
+    soup = trimesh.Trimesh(ball.triangles.reshape(-1, 3), np.arange(3 * len(ball.faces))
+                           .reshape(-1, 3), process=False)  # fmt: skip
+    parts, _ = split_parts([mesh_of(ball, "a"), mesh_of(soup, "b")])
+    assert [part.is_closed for part in parts] == [True, True]
+    flipped = mesh_from_polygons(ball.vertices, [ball.faces[0][::-1], *ball.faces[1:]])
+    assert not split_parts([flipped])[0][0].is_closed
+
+
+def test_pieces_of_one_part():
+    both = trimesh.util.concatenate([sphere(cuts=2), sphere((1.6, 0, 0), cuts=2)])
+    with pytest.raises(InputError, match="--pieces"):
+        find_clashes([mesh_of(both, "x")])
+    (hit,) = find_clashes([mesh_of(both, "x")], pieces=True).found
+    assert {hit.part, hit.other} == {"x piece 1", "x piece 2"}
+    assert hit.depth == pytest.approx(0.4, abs=0.08)
+
+
+def test_shallow_clashes_can_be_ignored():
+    pair = sphere(cuts=3), sphere((1.9, 0, 0), cuts=3)
+    assert len(clashes_of(*pair).found) == 1
+    assert clashes_of(*pair, ignore=0.2).found == ()
+    with pytest.raises(InputError, match="zero or more"):
+        clashes_of(*pair, ignore=-1)
+
+
+def test_faces_are_those_of_the_file():
+    """Quads: the face number counts polygons, not triangles."""
+    plate = mesh_from_polygons(
+        [(0, 0, 0), (1, 0, 0), (2, 0, 0), (0, 1, 0), (1, 1, 0), (2, 1, 0)],
+        [[0, 1, 4, 3], [1, 2, 5, 4]], part="plate",
+    )  # fmt: skip
+    ball = mesh_of(sphere((1.6, 0.5, 0), 0.2, 3), "ball")
+    (hit,) = find_clashes([join_meshes([plate, ball])]).found
+    assert (hit.part, hit.face) == ("plate", 1)
+
+
+def test_same_input_same_result():
+    pair = sphere(cuts=3), sphere((1.2, 0.3, 0), cuts=3)
+    first, second = (clashes_of(*pair).to_dict() for _ in range(2))
+    assert first == second
+
+
+# --- heat map and command ----------------------------------------------------------------------
+
+
+def test_heat_map_shows_depths_where_no_corner_lies_inside():
+    cloth = grid(1, lambda x, y: 0 * x + 0.3, size=6.0)
+    found = clashes_of(cloth, sphere(cuts=3))
+    heat = clash_map(found, found.found[0].depth)
+    depth, part = heat.fields["depth"], heat.fields["part"]
+    assert depth[part == 0].max() == pytest.approx(0.7, abs=0.05)
+    inside = depth > 0
+    assert (heat.fields["clash"][inside] == 1).all()
+    assert np.ptp(heat.colours[inside].astype(int), axis=0).max() > 50
+    assert heat.positions.max() == pytest.approx(3.0)
+
+
+def test_heat_map_shows_where_a_body_pokes_through_a_cloth():
+    """A flat cloth at height 0.9 through a unit ball: the cap above it is what is seen, and its
+    top sticks out by 0.1."""
+    cloth = grid(20, lambda x, y: 0 * x + 0.9, size=3.0)
+    found = clashes_of(cloth, sphere(cuts=4))
+    heat = clash_map(found, found.found[0].depth)
+    body = heat.fields["part"] == 1
+    z = heat.positions[body][:, 2]
+    depth = heat.fields["depth"][body]
+    assert (depth[z < 0.89] == 0).all()
+    cap = z > 0.905
+    assert cap.any() and np.allclose(depth[cap], z[cap] - 0.9, atol=1e-4)
+
+
+@pytest.fixture
+def walk(tmp_path):
+    """Three frames of a ball that moves towards a box and into it; the box as a file of its own."""
+    box().export(tmp_path / "body.obj")
+    for k, x in enumerate((2.0, 0.9, 0.7)):
+        sphere((x, 0, 0), 0.5, 3).export(tmp_path / f"walk_{k}.obj")
+    return tmp_path
+
+
+def run(*arguments):
+    result = runner.invoke(app, ["clash", *map(str, arguments)])
+    assert "Traceback" not in result.output
+    return result
+
+
+def test_frames_are_checked_one_by_one(walk):
+    frames = [walk / f"walk_{k}.obj" for k in range(3)]
+    out = walk / "out"
+    result = run(*frames, "--with", walk / "body.obj", "--json", "--out", out)
+    assert result.exit_code == 1, result.output
+    document = json.loads(result.output)
+    depths = [max((c["depth"] for c in f["clashes"]), default=0) for f in document["frames"]]
+    assert depths == pytest.approx([0, 0.1, 0.3], abs=0.01)
+    assert all(a <= b for a, b in pairwise(depths))
+    assert sorted(p.name for p in out.iterdir()) == [
+        "clash.csv", "clash.json", "frame_0001.ply", "frame_0002.ply", "frame_0003.ply",
+        "legend.png",
+    ]  # fmt: skip
+    heat = trimesh.load(out / "frame_0003.ply", process=False)
+    assert heat.metadata["_ply_raw"]["vertex"]["data"]["depth"].max() == pytest.approx(
+        depths[2], rel=0.05
+    )
+    assert Image.open(out / "legend.png").size[0] > 200
+    assert len((out / "clash.csv").read_text().splitlines()) == 1 + 2
+    assert run(*frames, "--with", walk / "body.obj", "--out", out).exit_code == 2
+
+
+def test_layers_together_and_clean_frames(walk):
+    clean = run(walk / "walk_0.obj", "--with", walk / "body.obj")
+    assert clean.exit_code == 0 and "No parts pass through each other" in clean.output
+    layers = run(walk / "walk_2.obj", walk / "body.obj", "--together")
+    assert layers.exit_code == 1 and "There are parts that pass" in layers.output
+    assert "passes 0.3 deep into" in layers.output
+    assert run(walk / "body.obj").exit_code == 2
+    assert run(walk / "none.obj").exit_code == 2
