@@ -13,9 +13,9 @@ GUIDE = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
 NAMES = {
     "cagecheck/defects/kinds.py": ("Defect", "KINDS", "PRECEDENCE", "Thresholds"),
     "cagecheck/defects/causes.py": ("_RULES", "_RULES_OF_ALL"),
-    "cagecheck/meshes/read.py": ("_FORMATS", "_MAGIC", "_not_a_mesh"),
-    "cagecheck/meshes/checks.py": ("check_positions", "check_indices", "finish_mesh"),
-    "cagecheck/meshes/write_mesh.py": ("_OF_MESH", "_OF_SURFACE"),
+    "cagecheck/formats/read.py": ("_FORMATS", "_MAGIC", "_not_a_mesh"),
+    "cagecheck/formats/checks.py": ("check_positions", "check_indices", "finish_mesh"),
+    "cagecheck/formats/write_mesh.py": ("_OF_MESH", "_OF_SURFACE"),
     "cagecheck/tuning/write.py": ("cage_name",),
     "cagecheck/commands/__init__.py": ("SUMMARIES",),
     "cagecheck/files.py": ("OutputFolder", "replace_file"),
