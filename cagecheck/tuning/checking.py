@@ -206,15 +206,11 @@ def _numbers_where_better(search: Search, check: Cast) -> tuple[str, ...]:
 def _best_numbers(search: Search, points: SurfacePoints) -> Floats:
     """Return (parts,) the best one offset of every part, NaN where it has none."""
     settings, before = search.settings, search.offsets
-    assert settings.reach is not None
-    step = settings.offset or settings.reach / 3
+    step = settings.offset or settings.depth_and_reach()[1] / 3
     search.offsets = np.full(len(before), step)
     uniform = search.cast(points)
     search.offsets = before
-    return part_numbers(
-        search.low, points, uniform.rays, uniform.targets, step, search.margin,
-        search.limits.ceiling,
-    )  # fmt: skip
+    return part_numbers(search.low, uniform, step, search.margin, search.limits.ceiling)
 
 
 def _give_number(search: Search, part: int, number: float) -> None:

@@ -14,11 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats, Ints
-from cagecheck.defects.targets import Targets
+from cagecheck.defects.match import Matched
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.normals import corner_angles
-from cagecheck.rays.cage import Rays
-from cagecheck.rays.points import SurfacePoints
 from cagecheck.rays.scene import Scene
 from cagecheck.tuning.solver.problem import OffsetProblem, offset_problem
 
@@ -124,9 +122,7 @@ def automatic_margin(low: LowPoly, scene: Scene) -> float:
 def corridors_of(
     low: LowPoly,
     push: Floats,
-    points: SurfacePoints,
-    rays: Rays,
-    targets: Targets,
+    cast: Matched,
     margin: float,
     extra: Floats | None = None,
 ) -> Corridors:
@@ -136,6 +132,7 @@ def corridors_of(
     margin : clearance kept from target and next layer, world units; extra : (N, 2) more clearance
     over the target and under the next layer, for samples that earlier rounds left wrong.
     """
+    points, targets = cast.points, cast.targets
     point = np.flatnonzero(targets.found)
     target, following = targets.t[point], targets.t_next[point]
     gap = following - target
@@ -143,7 +140,7 @@ def corridors_of(
     above = clear if extra is None else np.minimum(clear + extra[point, 0], RAISED_SHARE * gap)
     below = clear if extra is None else np.minimum(clear + extra[point, 1], RAISED_SHARE * gap)
     triangle = points.triangle[point]
-    aligned = np.einsum("ijk,ik->ij", push[triangle], rays.direction[point])
+    aligned = np.einsum("ijk,ik->ij", push[triangle], cast.rays.direction[point])
     return Corridors(
         point=point,
         columns=low.welded[triangle],

@@ -17,14 +17,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats
-from cagecheck.defects.targets import Ground, Targets, find_targets, ground_of
+from cagecheck.defects.match import DEEP_SEARCH, Matched, Matcher, reach_past
 from cagecheck.meshes.lowpoly import LowPoly
-from cagecheck.meshes.normals import normalised
-from cagecheck.predicting.predict import DEEP_SEARCH, REACH_HEADROOM, own_layers
 from cagecheck.predicting.settings import Settings
 from cagecheck.progress import Progress, silent
-from cagecheck.rays.cage import Cage, Rays, cage_from_push, rays_through
-from cagecheck.rays.layers import Layers
+from cagecheck.rays.cage import Cage, cage_from_push
 from cagecheck.rays.points import SurfacePoints, join_points
 from cagecheck.rays.scene import Scene
 from cagecheck.tuning.corridors import (
@@ -70,18 +67,14 @@ NEAR_SHARE = 0.1
 
 
 @dataclass(frozen=True, eq=False)
-class Cast:
+class Cast(Matched):
     """One cast of points through a cage, and which samples it leaves wrong.
 
     short : (N,) bool, the target lies above the start; beyond : (N,) bool, the ray starts at or
     beyond the next layer; clash : (N,) bool, no offset can be right for the sample alone.
     """
 
-    points: SurfacePoints
     cage: Cage
-    rays: Rays
-    layers: Layers
-    targets: Targets
     corridors: Corridors
     short: Mask
     beyond: Mask
@@ -123,21 +116,16 @@ class Search:
     Attributes
     ----------
     offsets : (P,) float64 per welded position.
-    push : (T, 3, 3) float64 where a corner goes per unit of offset; unit vectors in the directions
-        of the settings where not given.
     conflict : (T,) bool, triangles in which the last solution left a row broken.
     """
 
-    low: LowPoly
-    scene: Scene
-    paired: Mask
+    matcher: Matcher
     settings: Settings
     margin: float
     limits: Limits
     points: SurfacePoints
     solver: SolverName = "interior"
     progress: Progress = silent
-    push: Floats | None = None
     graph: Graph = field(init=False)
     offsets: Floats = field(init=False)
     conflict: Mask = field(init=False)
@@ -145,7 +133,6 @@ class Search:
     radius: Floats = field(init=False)
     levelled: Mask = field(init=False)
     longest: Floats = field(init=False)
-    ground: Ground = field(init=False)
     solution: OffsetSolution | None = None
     rounds: list[Round] = field(default_factory=list)
 
@@ -159,53 +146,47 @@ class Search:
         self.radius = np.full(count, np.inf)
         self.levelled = np.zeros(len(self.graph.edges), bool)
         self.longest = longest_edges(self.scene)
-        self.ground = ground_of(self.low, self.paired)
         self.limits.fold_ceiling.resize(count, refcheck=False)
         self.limits.fold_ceiling[:] = np.inf
         self.limits.steepness.resize(len(self.graph.edges), refcheck=False)
         self.limits.steepness[:] = np.inf
 
+    @property
+    def low(self) -> LowPoly:
+        """The low poly."""
+        return self.matcher.low
+
+    @property
+    def scene(self) -> Scene:
+        """The high poly as a scene."""
+        return self.matcher.scene
+
+    @property
+    def paired(self) -> Mask:
+        """(low parts, high parts) bool."""
+        return self.matcher.paired
+
     def cage(self) -> Cage:
         """Return the cage of the offsets so far."""
-        if self.push is not None:
-            pushed = self.offsets[self.low.welded][:, :, None] * self.push
-            return Cage(pushed, normalised(self.push), "offset per vertex, directions given")
         return cage_from_push(
             self.low, self.offsets[self.low.position_id], self.settings.directions
         )
 
     def cast(self, points: SurfacePoints, extra: Floats | None = None) -> Cast:
         """Cast points through the cage so far."""
-        low, settings, cage = self.low, self.settings, self.cage()
-        rays = rays_through(low, cage, points, settings.along)
-        assert settings.depth is not None and settings.reach is not None
+        cage, (depth, reach) = self.cage(), self.settings.depth_and_reach()
+        rays = self.matcher.rays(cage, points)
         # By all offsets, not these points' own: what a ray meets must not depend on the others.
-        reach = max(settings.reach, REACH_HEADROOM * float(self.offsets.max(initial=0.0)))
-        layers = self.scene.cast(
-            rays.origin, rays.direction, DEEP_SEARCH * settings.depth, reach,
-            progress=self.progress,
-        )  # fmt: skip
-        high_part = self.scene.surface.triangle_part
-        if settings.apart:
-            layers = own_layers(low, points, layers, high_part, self.paired)
-        targets = find_targets(
-            low,
-            points,
-            rays,
-            layers,
-            high_part,
-            self.paired,
-            ground=self.ground,
-            progress=self.progress,
-        )
-        push = cage.normals if self.push is None else self.push
-        corridors = corridors_of(low, push, points, rays, targets, self.margin, extra)
+        reach = reach_past(self.offsets, reach)
+        found = self.matcher.match(points, rays, DEEP_SEARCH * depth, reach, progress=self.progress)
+        layers, targets = found.layers, found.targets
+        corridors = corridors_of(self.low, cage.normals, found, self.margin, extra)
         clash = np.zeros(len(points), bool)
         clash[corridors.point[corridors.clash]] = True
         with np.errstate(invalid="ignore"):
             short = targets.found & (targets.t > rays.start)
             beyond = targets.found & (targets.t_next <= rays.start)
-        return Cast(points, cage, rays, layers, targets, corridors, short, beyond, clash)
+        return Cast(points, rays, layers, targets, cage, corridors, short, beyond, clash)
 
     def open_samples(self, cast: Cast) -> Mask:
         """Return (N,) bool: wrong samples that are neither clashes nor part of a conflict."""

@@ -15,13 +15,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats
+from cagecheck.defects.match import Matched
 from cagecheck.defects.targets import Targets
 from cagecheck.meshes.lowpoly import LowPoly
-from cagecheck.predicting.predict import predict_rays
+from cagecheck.predicting.predict import predict_points
 from cagecheck.predicting.result import Prediction
 from cagecheck.progress import Progress, silent
-from cagecheck.rays.cage import Rays, cage_from_offset, rays_through
-from cagecheck.rays.points import SurfacePoints
+from cagecheck.rays.cage import Rays, cage_from_offset
 
 # Points of a curve: enough for a picture and for reading off a value.
 CURVE_POINTS = 65
@@ -98,30 +98,19 @@ def uniform_prediction(prediction: Prediction, progress: Progress = silent) -> P
     spread = np.ptp(np.linalg.norm(prediction.cage.displacement, axis=2))
     if settings.offset and spread <= 1e-9 * settings.offset:
         return prediction
-    assert settings.reach is not None
-    settings = replace(settings, offset=settings.offset or settings.reach / 3)
-    cage = cage_from_offset(low, settings.offset or 0.0, settings.directions)
-    rays = rays_through(low, cage, prediction.points, settings.along)
-    return predict_rays(
-        low, prediction.scene, cage, prediction.paired, settings, prediction.points, rays,
-        progress=progress,
-    )  # fmt: skip
+    offset = settings.offset or settings.depth_and_reach()[1] / 3
+    cage = cage_from_offset(low, offset, settings.directions)
+    settings = replace(settings, offset=offset)
+    return predict_points(prediction.matcher, cage, prediction.points, settings, progress=progress)
 
 
-def part_numbers(
-    low: LowPoly,
-    points: SurfacePoints,
-    rays: Rays,
-    targets: Targets,
-    offset: float,
-    margin: float,
-    limit: float,
-) -> Floats:
+def part_numbers(low: LowPoly, cast: Matched, offset: float, margin: float, limit: float) -> Floats:
     """Return (parts,) the best distance of every part, NaN where it has no samples.
 
-    rays, targets : of a cage of one `offset` above 0.
+    cast : through a cage of one `offset` above 0.
     """
-    needed, beyond = _limits(rays, targets, offset)
+    points = cast.points
+    needed, beyond = _limits(cast.rays, cast.targets, offset)
     part = low.triangle_part[points.triangle]
     out = np.full(len(low.part_names), np.nan)
     for k in range(len(low.part_names)):
