@@ -28,7 +28,7 @@ from cagecheck.rays.cage import Rays, cage_from_push, corner_directions
 from cagecheck.rays.layers import NO_LAYER, Layers
 from cagecheck.rays.points import SurfacePoints
 from cagecheck.tuning.corridors import Corridors, corridors_of
-from cagecheck.tuning.solver.problem import offset_problem
+from cagecheck.tuning.solver.problem import UnsolvedError, offset_problem
 from cagecheck.tuning.solver.solve import solve_offsets
 from cagecheck.tuning.tune import Tuning
 
@@ -131,9 +131,15 @@ class _Bench:
     wrong: Mask
 
     def left(self, x: float) -> int:
-        """Return how many samples are wrong after a move by x, following their old targets."""
+        """Return how many samples are wrong after a move by x, following their old targets.
+
+        All of them, where no offsets are found for it.
+        """
         low = self._turned_low(x)
-        offsets = self._solved(low)
+        try:
+            offsets = self._solved(low)
+        except UnsolvedError:
+            return len(self.points)
         cast = self._followed(low, offsets)
         target, recorded = cast.targets.layer, cast.recorded(self.tuning.after.settings.depth)
         had = np.isfinite(self.place[:, 0])
@@ -143,7 +149,11 @@ class _Bench:
         """Return the same with targets found anew on the low poly as a file would bring it."""
         tuning, moved = self.tuning, self._turned_low(x)
         positions, offsets = tuning.low.positions.copy(), tuning.offset_out.copy()
-        positions[self.vertex], offsets[self.vertex] = moved.positions, self._solved(moved)
+        positions[self.vertex] = moved.positions
+        try:
+            offsets[self.vertex] = self._solved(moved)
+        except UnsolvedError:
+            return len(self.points)
         mesh = replace(tuning.low.mesh, positions=positions)
         low = prepare_low(mesh, rule=tuning.low.normal_rule)
         settings = tuning.after.settings

@@ -34,7 +34,7 @@ from cagecheck.tuning.corridors import (
 )
 from cagecheck.tuning.folds import check_shell
 from cagecheck.tuning.peaks import longest_edges
-from cagecheck.tuning.solver.problem import OffsetSolution
+from cagecheck.tuning.solver.problem import OffsetSolution, UnsolvedError
 from cagecheck.tuning.solver.solve import SolverName, solve_offsets
 
 Mask = NDArray[np.bool_]
@@ -117,6 +117,7 @@ class Search:
     ----------
     offsets : (P,) float64 per welded position.
     conflict : (T,) bool, triangles in which the last solution left a row broken.
+    unsolved : how many problems no solver found an answer to; offsets stayed as they were.
     """
 
     matcher: Matcher
@@ -135,6 +136,7 @@ class Search:
     longest: Floats = field(init=False)
     solution: OffsetSolution | None = None
     rounds: list[Round] = field(default_factory=list)
+    unsolved: int = 0
 
     def __post_init__(self) -> None:
         """Start from a cage on the low poly itself: rays along the averaged normals."""
@@ -208,7 +210,8 @@ class Search:
         Still means that no offset moves by more than the margin or a hundredth of the largest; the
         rounds may be used up first, or one may mend too little of many wrong samples to go on.
         Where a solution does not hold on its own rays, the offsets may move half as far the next
-        time: rays settle, and the rows with them.
+        time: rays settle, and the rows with them. A problem that no solver answers ends the rounds
+        too; `UnsolvedError` where that was the first of all.
 
         Keeps the offsets of the round that leaves the least wrong, and of those the last.
         """
@@ -239,7 +242,8 @@ class Search:
                     self._hold(cast, left, moved)
             if k < rounds:
                 last = self.offsets
-                self._solve(cast)
+                if not self._solve(cast):
+                    break
         if best is not None:
             _, self.offsets, self.conflict, self.solution = best
 
@@ -284,17 +288,25 @@ class Search:
         """Ask for more clearance where a solution fell short on its own rays."""
         self.extra[left] += OVERSHOOT_SHORTFALL * missing(cast)[left]
 
-    def _solve(self, cast: Cast) -> None:
+    def _solve(self, cast: Cast) -> bool:
+        """Solve for the offsets of the next round; False, and nothing changes, where none does."""
         corridors = cast.corridors
         problem = build_problem(
             self.graph, corridors, self.limits, importance=self._importance(cast),
             around=(self.offsets, self.radius),
         )  # fmt: skip
-        self.solution = solve_offsets(problem, solver=self.solver, progress=self.progress)
+        try:
+            self.solution = solve_offsets(problem, solver=self.solver, progress=self.progress)
+        except UnsolvedError:
+            if self.solution is None:
+                raise
+            self.unsolved += 1
+            return False
         self.offsets = self.solution.offsets
         broken = self.solution.conflicts[: len(corridors)] & ~corridors.clash
         self.conflict = np.zeros(len(self.low.triangles), bool)
         self.conflict[cast.points.triangle[corridors.point[broken]]] = True
+        return True
 
     def _importance(self, cast: Cast) -> Floats:
         """Return (K,) what rows weigh: their area, and less the further they are broken now.

@@ -28,7 +28,7 @@ from cagecheck.tuning.folds import CageCrossings, ShellCheck, cage_crossings, ch
 from cagecheck.tuning.search import Cast, Round, Search
 from cagecheck.tuning.solver.solve import SolverName, solve_offsets
 from cagecheck.tuning.texels import TexelCheck, TexelWatch
-from cagecheck.words.sentences import names_words
+from cagecheck.words.sentences import count_words, names_words
 
 Mask = NDArray[np.bool_]
 
@@ -266,7 +266,7 @@ def tune(
         rounds=tuple(search.rounds),
         solver=search.solution.solver,
         gap=search.solution.gap,
-        notices=(*notices, *_number_notice(checked.numbers)),
+        notices=(*notices, *_number_notice(checked.numbers), *_unsolved_notice(search.unsolved)),
     )
 
 
@@ -366,6 +366,22 @@ def _number_notice(parts: tuple[str, ...]) -> tuple[Notice, ...]:
             "Only places that it left wrong got other distances; what stays wrong there is among "
             "the conflicts.",
             count=len(parts),
+        ),
+    )
+
+
+def _unsolved_notice(count: int) -> tuple[Notice, ...]:
+    if count == 0:
+        return ()
+    problems = count_words(count, "step")
+    return (
+        Notice(
+            "unsolved",
+            f"no solver found an answer in {problems} of the search; the offsets are the best of "
+            "those that were solved and cast.",
+            "Look at what the check says is left; another --seed or more --samples change the "
+            "steps.",
+            count=count,
         ),
     )
 
