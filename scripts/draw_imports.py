@@ -1,11 +1,11 @@
-"""Draw which folder of the package imports which, before and after the folders became the verbs.
+"""Draw which folder of the package imports which, now and before the folders became the verbs.
 
-    python scripts/draw_imports.py            # pictures into docs/drawings, table into DEVELOPERS.md
-    python scripts/draw_imports.py --print    # only print the table
+    python scripts/draw_imports.py            # writes docs/drawings and the table in DEVELOPERS.md
+    python scripts/draw_imports.py --print    # only prints the table
 
-Every folder, and every file at the top, is one row. Rows stand so that as few arrows as possible run
-up; folders on the same floor do not know each other. Imports that only type checkers read count as
-well: whoever reads the code has to follow them too.
+Every folder, and every file at the top, is one row. Rows stand so that as few arrows as possible
+run up; folders on the same floor do not know each other. Imports that only type checkers read
+count as well: whoever reads the code has to follow them too.
 """
 
 from __future__ import annotations
@@ -34,6 +34,7 @@ BEGIN, END = "<!-- imports: scripts/draw_imports.py -->", "<!-- /imports -->"
 PACKAGE = "cagecheck"
 # Layout, in pixels.
 ROW, TOP, LEFT, BOX, RIGHT = 27, 64, 150, 250, 330
+TALL = 24  # rows whose arrow uses all the room beside them
 INK, QUIET, SHEET, BAND, DOWN, UP = "#222222", "#767676", "#fcfcfa", "#f0eee6", "#5b7a99", "#c2410c"
 
 Arrow = tuple[str, str]
@@ -189,7 +190,8 @@ def draw(found: Imports, title: str) -> str:
         )
         slash = "/" if files[name] > 1 else ""
         out.append(
-            f'<text x="{LEFT + 8}" y="{y[name] + 4}" font-weight="bold">{escape(name)}{slash}</text>'
+            f'<text x="{LEFT + 8}" y="{y[name] + 4}" font-weight="bold">'
+            f"{escape(name)}{slash}</text>"
         )
         size = f"{files[name]} files, {lines[name]:,} lines" if slash else f"{lines[name]:,} lines"
         out.append(
