@@ -233,7 +233,7 @@ class Imports:
         return out
 
 
-def tests_for(file: str, imports: Imports, named: bool = False) -> list[str]:
+def mapped_tests(file: str, imports: Imports, named: bool = False) -> list[str]:
     """Return the test files of a file: of its folder, those that know it best first.
 
     Tests mirror the folders. First comes the test of the same name, then those that import the
@@ -300,7 +300,7 @@ class Workshop:
 
     def try_out(self, mutant: Mutant) -> Mutant:
         """Return the mutant with its outcome."""
-        tests = self.sound_tests(tests_for(mutant.file, self.imports, self.named))
+        tests = self.sound_tests(mapped_tests(mutant.file, self.imports, self.named))
         if not tests:
             return replace(mutant, outcome="survived", by="")
         file = self.tree / mutant.file
