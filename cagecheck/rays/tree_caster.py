@@ -70,9 +70,7 @@ class TreeCaster:
         counts, along, face = met
         t = along * self._scale - np.repeat(below, counts)
         surface = self._positions, self._triangles, self._scale
-        counts, t, face, front = settle(
-            *surface, origin, direction, depth, reach, counts, t, face
-        )
+        counts, t, face, front = settle(*surface, origin, direction, depth, reach, counts, t, face)
         return counts, t, face, front
 
     def first(
