@@ -28,9 +28,9 @@ from cagecheck.report.camera import (
     up_vector,
     whole_camera,
 )
+from cagecheck.report.cividis import cividis_table
 from cagecheck.report.colours import CLEAN_COLOUR, Rgb, hex_of
 from cagecheck.report.content import PageContent, Spot
-from cagecheck.report.cividis import cividis_table
 from cagecheck.report.fields import NO_VALUE_COLOUR
 from cagecheck.report.json_values import plain
 from cagecheck.report.thin import thin_surface
