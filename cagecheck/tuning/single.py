@@ -22,6 +22,7 @@ from cagecheck.predicting.predict import predict_points
 from cagecheck.predicting.result import Prediction
 from cagecheck.progress import Progress, silent
 from cagecheck.rays.cage import Rays, cage_from_offset
+from cagecheck.report.line_chart import Line, draw_lines
 
 # Points of a curve: enough for a picture and for reading off a value.
 CURVE_POINTS = 65
@@ -214,27 +215,15 @@ def curve_rows(numbers: list[SingleNumber]) -> list[list[Any]]:
 
 def draw_curve(number: SingleNumber, path: Path) -> None:
     """Draw misses and overshoots over distance as a PNG."""
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
-    figure = Figure(figsize=(7.5, 4.5), dpi=120, layout="constrained")
-    axes = figure.subplots()
     # Two hues of Tol's "muted" scheme, told apart by dash as well.
-    axes.plot(number.distance, number.curve_missed, color="#cc6677", label="missed")
-    axes.plot(
-        number.distance, number.curve_overshot, color="#332288", linestyle="--", label="overshot"
-    )
-    axes.axvline(number.offset_out, color="#444444", linewidth=1, linestyle=":")
-    axes.annotate(
+    lines = [
+        Line(number.curve_missed, "missed", (204, 102, 119)),
+        Line(number.curve_overshot, "overshot", (51, 34, 136), is_dashed=True),
+    ]
+    best = (
         f"best {number.offset_out:.4g}: {number.missed:.3g} % missed, "
-        f"{number.overshot:.3g} % overshot",
-        (number.offset_out, axes.get_ylim()[1]),
-        xytext=(6, -4), textcoords="offset points", va="top",
-    )  # fmt: skip
-    axes.set_xlabel("push distance (units of the file)")
-    axes.set_ylabel("% of the surface")
-    axes.set_title(f"One push distance for the {number.name}", loc="left")
-    axes.set_xlim(left=0)
-    axes.set_ylim(bottom=0)
-    axes.legend(loc="center right", frameon=False)
-    FigureCanvasAgg(figure).print_png(path, metadata={"Software": None})
+        f"{number.overshot:.3g} % overshot"
+    )
+    title = f"One push distance for the {number.name}"
+    labels = "push distance (units of the file)", "% of the surface"
+    draw_lines(path, title, labels, number.distance, lines, (number.offset_out, best))
