@@ -27,6 +27,7 @@ from cagecheck.rays.cage import Cage, Rays, cage_from_offset, rays_through
 from cagecheck.rays.layers import Layers
 from cagecheck.rays.points import SurfacePoints, join_points, sample_points, spacing_for_count
 from cagecheck.rays.scene import Scene
+from cagecheck.words.lengths import length_words
 
 # Surface that lies up to this many depths below is still found and called "too deep".
 DEEP_SEARCH = 3.0
@@ -144,7 +145,7 @@ def resolve(
     found = probe_distances(low, scene, paired, seed=settings.seed)
     found = Distances(found.offset, found.depth, max(found.reach, 3 * (settings.offset or 0.0)))
     settings = replace(settings, **{name: getattr(found, name) for name in missing})
-    words = ", ".join(f"{name} {getattr(found, name):.4g}" for name in missing)
+    words = ", ".join(f"{name} {length_words(getattr(found, name))}" for name in missing)
     return settings, (
         Notice("automatic", f"Distances taken from the scene: {words} (units of the files).",
                "Give " + ", ".join(f"--{name}" for name in missing) + " to choose yourself."),
@@ -236,7 +237,7 @@ def find_regions(
         return regions
     lost = _unseen_regions(scan, unseen, settings)
     merged = sorted(
-        [*regions, *lost], key=lambda r: (-r.texels, -r.area, r.name == lost_title(), r.number)
+        [*regions, *lost], key=lambda r: (-r.texels, -r.area, r.defect is Defect.UNSEEN, r.number)
     )
     return [replace(region, number=k) for k, region in enumerate(merged, start=1)]
 
