@@ -19,12 +19,12 @@ from cagecheck.commands.terminal import (
     JsonFlag,
     Terminal,
     command,
-    number,
     place,
 )
 from cagecheck.files import OutputFolder
 from cagecheck.formats.read import read_mesh
 from cagecheck.meshes.mesh import Mesh
+from cagecheck.words.numbers import count_text, readable
 from cagecheck.words.sentences import names_words
 
 _MOST_ROWS = 40
@@ -119,23 +119,25 @@ def _say_rows(terminal: Terminal, rows: Sequence[tuple[str, Clash]], size: float
         pairs.setdefault((name, parts), []).append(hit)
     for (name, _), hits in list(pairs.items())[:_MOST_ROWS]:
         hit = hits[0]
-        depth = "an unknown depth" if hit.depth is None else number(hit.depth)
+        depth = "an unknown depth" if hit.depth is None else readable(hit.depth)
         how = {
             "through": "passes {depth} deep into",
             "inside": "lies wholly inside, up to {depth} deep,",
             "sheets": "passes through the open sheet, by about {depth},",
         }[hit.kind].format(depth=depth)
         more = len(hits) - 1
-        places = f" and {more:,} more place{'s' if more > 1 else ''}" if more else ""
+        places = f" and {count_text(more)} more place{'s' if more > 1 else ''}" if more else ""
         length = sum(h.length for h in hits)
         where = place(hit.point, ", ", size=size)
         terminal.say(
             f"{name}: {hit.part} {how} {hit.other} at ({where}), face {hit.face}"
             + places
-            + (f"; they cross along {number(length)}" if length else "")
+            + (f"; they cross along {readable(length)}" if length else "")
         )
     if len(pairs) > _MOST_ROWS:
-        terminal.say(f"... and {len(pairs) - _MOST_ROWS:,} more pairs; --out or --json gives all.")
+        terminal.say(
+            f"... and {count_text(len(pairs) - _MOST_ROWS)} more pairs; --out or --json gives all."
+        )
 
 
 def _write(

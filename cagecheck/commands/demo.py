@@ -10,7 +10,7 @@ from typing import Annotated, Any
 import typer
 
 from cagecheck.commands.predict import say_files, say_prediction
-from cagecheck.commands.terminal import EXIT_CLEAN, ForceFlag, JsonFlag, Terminal, command, number
+from cagecheck.commands.terminal import EXIT_CLEAN, ForceFlag, JsonFlag, Terminal, command
 from cagecheck.demo import make_scene, write_scene
 from cagecheck.demo.evaluate import score_prediction
 from cagecheck.demo.score import KindScore
@@ -20,6 +20,7 @@ from cagecheck.predicting.predict import predict
 from cagecheck.predicting.result import prediction_document
 from cagecheck.predicting.settings import Settings
 from cagecheck.predicting.write import write_prediction
+from cagecheck.words.numbers import readable
 
 RESULT_FOLDER = "predicted"
 
@@ -94,7 +95,7 @@ def say_scores(terminal: Terminal, scores: list[KindScore]) -> None:
     """Print how well the findings match what was planted for this bake."""
 
     def ratio(value: float | None) -> str:
-        return "-" if value is None else number(value, 3)
+        return "-" if value is None else readable(value, 3)
 
     terminal.table(
         "Planted defects of this bake: found and reported rightly",

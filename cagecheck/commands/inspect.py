@@ -38,6 +38,7 @@ from cagecheck.meshes.normals import NormalRule
 from cagecheck.meshes.pairs import Pairing, pair_parts
 from cagecheck.meshes.tiles import NO_TILE
 from cagecheck.predicting.settings import DEFAULT_MAP_SIZE
+from cagecheck.words.numbers import count_text
 
 _PLACES_SAID = 3
 FailOn = Literal["error", "warning"]
@@ -220,7 +221,7 @@ def _parts(finding: Finding) -> str:
     names = sorted(finding.by_part, key=lambda n: -finding.by_part[n])
     told = names[:_PLACES_SAID]
     if finding.check.unit != "parts":
-        told = [f"{n} ({finding.by_part[n]:,})" for n in told]
+        told = [f"{n} ({count_text(finding.by_part[n])})" for n in told]
     more = f", and {len(names) - _PLACES_SAID} more" if len(names) > _PLACES_SAID else ""
     return ", ".join(told) + more
 

@@ -33,6 +33,7 @@ from cagecheck.meshes.normals import NormalRule
 from cagecheck.predicting.inputs import read_cage, read_inputs
 from cagecheck.progress import silent
 from cagecheck.rays.cage import Cage
+from cagecheck.words.numbers import share_text
 
 
 def register(app: typer.Typer) -> None:
@@ -150,7 +151,7 @@ def _say_map(terminal: Terminal, found: LocatedMap) -> None:
     terminal.say(
         f"{found.source.name}: {width} x {height}, {found.source.depth_words}; read as tile "
         f"{reading.tile}, {reading.space} space, {reading.basis.describe()}; agreement "
-        f"{100 * reading.agreement:.0f} %"
+        f"{share_text(reading.agreement)}"
     )
     for fault in found.conventions:
         terminal.say(f"  convention [{fault.code}]: {fault.text}; {fault.cure}.")

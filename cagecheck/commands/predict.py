@@ -18,10 +18,9 @@ from cagecheck.commands.terminal import (
     JsonFlag,
     Terminal,
     command,
-    number,
     place,
 )
-from cagecheck.defects.entries import alike
+from cagecheck.defects.entries import Entry, gather
 from cagecheck.defects.regions import Region
 from cagecheck.errors import InputError
 from cagecheck.files import refuse_results
@@ -36,6 +35,9 @@ from cagecheck.predicting.predict import predict
 from cagecheck.predicting.result import Prediction, prediction_document
 from cagecheck.predicting.settings import DEFAULT_MAP_SIZE, DEFAULT_SAMPLES, Settings
 from cagecheck.predicting.write import write_prediction
+from cagecheck.words.lengths import length_words
+from cagecheck.words.numbers import count_text, readable
+from cagecheck.words.sentences import count_words, names_words
 
 MapsOption = Annotated[
     str | None,
@@ -188,8 +190,10 @@ def say_prediction(
     terminal.notices(result.notices)
     chosen = result.settings
     terminal.say(
-        f"{len(result.points):,} rays on {result.scene.surface.triangle_count:,} triangles; cage: "
-        f"{result.cage.label}; depth {chosen.depth:.4g}, reach {chosen.reach:.4g} (file units); "
+        f"{count_text(len(result.points))} rays on "
+        f"{count_text(result.scene.surface.triangle_count)} triangles; cage: "
+        f"{result.cage.label}; depth {length_words(chosen.depth)}, reach "
+        f"{length_words(chosen.reach)} (file units); "
         f"maps {chosen.map_size} square; engine: {result.engine}."
     )
     say_totals(terminal, result)
@@ -210,37 +214,50 @@ def say_totals(terminal: Terminal, result: Prediction) -> None:
 
 
 def say_regions(terminal: Terminal, regions: Sequence[Region], *, in_files: bool) -> None:
-    """Print the most harmful regions, those of one cause on one part together.
+    """Print the worst entries, in the order to see to them (see `cagecheck.defects.entries`).
 
     in_files : whether the rest is in files that were written.
     """
-    groups = alike(regions)
-    shown = groups[:REGIONS_SHOWN]
+    entries = gather(regions)
+    shown = entries[:REGIONS_SHOWN]
     if not shown:
         return
-    left = len(regions) - sum(1 + len(group.others) for group in shown)
+    left = len(regions) - sum(len(entry.regions) for entry in shown)
     rest = "in the files" if in_files else "with --out"
-    terminal.say(f"Worst regions ({left:,} more {rest}):" if left > 0 else "Regions:")
+    terminal.say(f"Worst regions ({count_text(left)} more {rest}):" if left > 0 else "Regions:")
     size = max(abs(x) for region in regions for x in region.centroid)
-    for group in shown:
-        r = group.first
+    for entry in shown:
+        r = entry.first
         tile = f", tile {r.tile}" if r.tile else ""
         terminal.say(
             f"{r.number:>4}  {r.name} on {r.part}{tile}, at {place(r.centroid, size=size)}: "
             f"{amount(r.texels, r.area)}"
         )
-        if group.others:
-            terminal.say(
-                f"      and {len(group.others):,} more like it on this part; together "
-                f"{amount(group.texels, group.area)}"
-            )
+        if entry.others:
+            terminal.say(f"      {others_words(entry)}")
         terminal.say(f"      cause: {r.cause}")
-        terminal.say(f"      cure:  {r.cure}")
+        terminal.say(f"      cure:  {first_words(entry)}{r.cure}")
+
+
+def others_words(entry: Entry) -> str:
+    """Say how many regions an entry has besides the first, in how many places, how large."""
+    where = "" if entry.places > len(entry.others) else f", in {count_words(entry.places, 'place')}"
+    return (
+        f"and {count_text(len(entry.others))} more like it on this part{where}; together "
+        f"{amount(entry.texels, entry.area)}"
+    )
+
+
+def first_words(entry: Entry) -> str:
+    """Say what must be mended before this entry, or nothing."""
+    if not entry.see_first:
+        return ""
+    return f"after {names_words([str(n) for n in entry.see_first])}, which spoils the whole part: "
 
 
 def amount(texels: float, area: float) -> str:
     """Return a size in texels; in square units where there are no UVs to have texels."""
-    return f"{round(texels):,} texels" if texels > 0 else f"{number(area)} square units"
+    return count_words(texels, "texel") if texels > 0 else f"{readable(area)} square units"
 
 
 def verdict(result: Prediction) -> str:
@@ -256,7 +273,7 @@ def verdict(result: Prediction) -> str:
         if notice.code in MISFITS
     )
     return (
-        f"{misfit}{len(result.regions):,} regions with {kinds} kinds of defect; worst: "
+        f"{misfit}{count_text(len(result.regions))} regions with {kinds} kinds of defect; worst: "
         f"{worst.name} on {worst.part}. {model} `cagecheck tune` finds offsets per vertex."
     )
 

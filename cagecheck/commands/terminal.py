@@ -20,6 +20,7 @@ from rich.table import Table
 
 from cagecheck.errors import InputError, Notice
 from cagecheck.progress import Progress as ProgressReport
+from cagecheck.words.numbers import count_text, readable
 
 EXIT_CLEAN = 0
 EXIT_DEFECTS = 1
@@ -163,26 +164,19 @@ def fail(error: InputError) -> NoReturn:
     raise typer.Exit(EXIT_BAD_INPUT)
 
 
-def number(value: float, digits: int = 4) -> str:
-    """Format a number with `digits` significant digits, without an exponent where that reads."""
-    if value != value:
-        return "-"
-    return f"{value:.{digits}g}" if abs(value) < 10**digits else f"{value:,.0f}"
-
-
 def place(point: Iterable[float], between: str = " ", *, size: float = 0.0) -> str:
     """Format a position; rounding about zero, for a model of this size, is written as 0."""
     values = [float(x) for x in point]
     nought = NOUGHT * max(size, *(abs(x) for x in values))
-    return between.join("0" if abs(x) <= nought else number(x) for x in values)
+    return between.join("0" if abs(x) <= nought else readable(x) for x in values)
 
 
 def _cell(value: Any) -> str:
     if isinstance(value, bool) or value is None:
         return {True: "yes", False: "no", None: "-"}[value]
     if isinstance(value, int):
-        return f"{value:,}"
-    return number(value) if isinstance(value, float) else str(value)
+        return count_text(value)
+    return readable(value) if isinstance(value, float) else str(value)
 
 
 def _is_number(value: Any) -> bool:

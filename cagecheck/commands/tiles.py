@@ -31,6 +31,7 @@ from cagecheck.maps.map_names import DEFAULT_PATTERN
 from cagecheck.meshes.lowpoly import LowPoly, prepare_low
 from cagecheck.meshes.tiles import NO_TILE
 from cagecheck.predicting.settings import DEFAULT_MAP_SIZE
+from cagecheck.words.numbers import count_text, figures
 
 LowArgument = Annotated[Path, typer.Argument(help="The low poly, with UVs.", metavar="LOW")]
 SizeOption = Annotated[
@@ -211,7 +212,7 @@ def _say_tiles(terminal: Terminal, table: TileTable) -> None:
                 for row in rows
             ],
         )  # fmt: skip
-        terminal.say(f"  {filled:.3g} % of the tile (overlaps counted twice)")
+        terminal.say(f"  {figures(filled, 3)} % of the tile (overlaps counted twice)")
 
 
 def _say_troubles(terminal: Terminal, table: TileTable) -> None:
@@ -223,7 +224,7 @@ def _say_troubles(terminal: Terminal, table: TileTable) -> None:
         if len(faces):
             some = ", ".join(map(str, faces[:_FACES_NAMED]))
             more = ", ..." if len(faces) > _FACES_NAMED else ""
-            terminal.say(f"{len(faces):,} faces {what} (face {some}{more}). {cure}")
+            terminal.say(f"{count_text(len(faces))} faces {what} (face {some}{more}). {cure}")
     for name, tiles in table.spanning_materials().items():
         terminal.say(f"material {name} spans {len(tiles)} tiles: {', '.join(map(str, tiles))}")
     for number, names in table.mixed_tiles().items():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Hashable
 from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Any
@@ -19,7 +20,6 @@ from cagecheck.commands.terminal import (
     Terminal,
     command,
 )
-from cagecheck.defects.entries import without_numbers
 from cagecheck.errors import InputError
 from cagecheck.files import refuse_existing
 from cagecheck.formats.push_file import read_push
@@ -43,6 +43,7 @@ from cagecheck.tuning.words import (
 )
 from cagecheck.tuning.write import FIELD_KINDS, FieldKind, tuning_document, write_tuning
 from cagecheck.words.lengths import length_words
+from cagecheck.words.numbers import count_text, figures
 from cagecheck.words.sentences import count_words
 
 # Corridors come from this many samples at first; the check adds where they were too few.
@@ -204,7 +205,7 @@ def say_check(terminal: Terminal, low: Path, high: Path, files: list[Path], dept
     cage = next((path for path in files if path.stem == "cage"), None)
     how = f"--push {files[0].parent / 'push.json'}" if cage is None else f"--cage {cage}"
     step = 10.0 ** (np.floor(np.log10(depth)) - 3) if depth > 0 else 1.0
-    deep = f"{np.ceil(depth / step) * step:.4g}"
+    deep = length_words(np.ceil(depth / step) * step)
     terminal.say(f"Check it: cagecheck predict {low} {high} {how} --depth {deep}")
 
 
@@ -257,16 +258,16 @@ def _numbers(result: Tuning, progress: Progress) -> list[SingleNumber]:
 
 def say_conflicts(terminal: Terminal, conflicts: tuple[Conflict, ...]) -> None:
     """Print what no offset cures, and the change that helped most when it was applied."""
-    groups: dict[tuple[str, ...], list[Conflict]] = {}
+    groups: dict[tuple[Hashable, ...], list[Conflict]] = {}
     for c in conflicts:
-        words = (c.why, c.best_words)
-        groups.setdefault((c.name, c.part, *map(without_numbers, words)), []).append(c)
+        kind = c.best.kind if c.best else None
+        groups.setdefault((c.name, c.part, c.own, c.other, c.reason.code, kind), []).append(c)
     rows = []
     for alike in groups.values():
         c, best = alike[0], [other.best for other in alike if other.best is not None]
         before, after = sum(b.wrong_before for b in best), sum(b.wrong_after for b in best)
-        more = f" (and {len(alike) - 1:,} more)" if len(alike) > 1 else ""
-        effect = f"{before:,} to {after:,} wrong" if best else "-"
+        more = f" (and {count_text(len(alike) - 1)} more)" if len(alike) > 1 else ""
+        effect = f"{count_text(before)} to {count_text(after)} wrong" if best else "-"
         rows.append((f"{c.number}{more}", c.name, c.part, c.why, c.best_words, effect))
     if rows:
         terminal.table(
@@ -335,14 +336,17 @@ def verdict(result: Tuning) -> list[str]:
     out = []
     if a.open == 0 and a.open_edge == 0:
         out.append(
-            f"Checked on {a.samples:,} new samples ({a.spacing:.3g} apart) and {a.edge_samples:,} "
+            f"Checked on {count_text(a.samples)} new samples ({figures(a.spacing, 3)} apart) and "
+            f"{count_text(a.edge_samples)} "
             f"on edges: no miss and no overshoot where corridors allow none. With 95 % confidence "
-            f"less than {100 * a.bound:.2g} % of the surface is wrong all the same."
+            f"less than {figures(100 * a.bound, 2)} % of the surface is wrong all the same."
         )
     else:
         out.append(
-            f"Checked on {a.samples:,} new samples and {a.edge_samples:,} on edges: {a.open:,} "
-            f"({100 * a.area_share:.2g} % of the surface) and {a.open_edge:,} on edges still miss "
+            f"Checked on {count_text(a.samples)} new samples and {count_text(a.edge_samples)} on "
+            f"edges: {count_text(a.open)} "
+            f"({figures(100 * a.area_share, 2)} % of the surface) and {count_text(a.open_edge)} "
+            "on edges still miss "
             "or overshoot though corridors allow better; raise --samples or --margin."
         )
     if a.conflicting:
@@ -352,12 +356,16 @@ def verdict(result: Tuning) -> list[str]:
         out.append(texels)
     folded = int(result.shell.folded.sum())
     if folded:
-        out.append(f"{folded:,} triangles of the shell fold; lower offsets there would miss.")
+        out.append(
+            f"{count_text(folded)} triangles of the shell fold; lower offsets there would miss."
+        )
     crossing = int(result.crossings.same_part.sum())
     if crossing > result.low_crossings:
         out.append(
-            f"The cage passes through itself within a part at {crossing:,} places (the low poly "
-            f"itself at {result.low_crossings:,}); rays there start inside a neighbouring shell "
+            f"The cage passes through itself within a part at {count_text(crossing)} places (the "
+            "low poly "
+            f"itself at {count_text(result.low_crossings)}); rays there start inside a "
+            "neighbouring shell "
             "and are right as long as the check says so."
         )
     out.append("The check casts the rays that a bake would; look at the bake all the same.")

@@ -9,6 +9,8 @@ import typer
 
 from cagecheck.commands.terminal import EXIT_CLEAN, ForceFlag, Terminal, command
 from cagecheck.errors import InputError
+from cagecheck.words.lengths import length_words
+from cagecheck.words.numbers import as_given, count_text
 
 if TYPE_CHECKING:
     from cagecheck.viewing.model import ViewModel
@@ -98,7 +100,8 @@ def parse_size(words: str) -> tuple[int, int]:
         raise InputError(f"--size {words} cannot be read.", cure="Write --size 1600x1000.")
     if not all(_LEAST <= int(n) <= _MOST for n in (wide, high)):
         raise InputError(
-            f"--size {words} is out of range.", cure=f"Use {_LEAST} to {_MOST:,} pixels a side."
+            f"--size {words} is out of range.",
+            cure=f"Use {_LEAST} to {count_text(_MOST)} pixels a side.",
         )
     return int(wide), int(high)
 
@@ -116,7 +119,7 @@ def set_layers(model: ViewModel, words: str) -> None:
 def _set_factor(model: ViewModel, factor: float) -> None:
     if not 0 <= factor <= model.most_factor:
         raise InputError(
-            f"--factor {factor:g} is out of range.",
-            cure=f"The result tells what is recorded from 0 to {model.most_factor:.4g}.",
+            f"--factor {as_given(factor)} is out of range.",
+            cure=f"The result tells what is recorded from 0 to {length_words(model.most_factor)}.",
         )
     model.set_factor(factor)

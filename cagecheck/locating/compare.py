@@ -16,13 +16,13 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from enum import IntEnum
 
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats, Ints
+from cagecheck.defects.kinds import Trouble
 from cagecheck.defects.match import DEEP_SEARCH
 from cagecheck.maps.encode import TangentBasis
 from cagecheck.maps.texels import TexelPoints, texel_blocks, texel_points
@@ -34,8 +34,8 @@ from cagecheck.rays.layers import Layers
 from cagecheck.rays.points import SurfacePoints, join_points
 
 
-class Fault(IntEnum):
-    """What a texel of a baked map shows."""
+class Fault(Trouble):
+    """What a texel of a baked map shows; files carry the numbers, so none ever changes."""
 
     OTHER_PART = 0
     OTHER_FOLD = 1
@@ -48,7 +48,27 @@ class Fault(IntEnum):
     UNEXPLAINED = 8
     CLEAN = 255
 
+    @property
+    def title(self) -> str:
+        """The fault's name for people and files."""
+        return TITLES[self]
 
+
+TITLES: dict[Fault, str] = {
+    Fault.OTHER_PART: "recorded another part",
+    Fault.OTHER_FOLD: "recorded another fold",
+    Fault.TOO_DEEP: "recorded too deep",
+    Fault.MISSED: "missed",
+    Fault.SLANTED: "slanted",
+    Fault.SEAM: "seam mismatch",
+    Fault.PADDING: "padding too thin",
+    Fault.NOISE: "noise",
+    Fault.UNEXPLAINED: "unexplained",
+}
+# The same numbers for compiled loops.
+_CLEAN, _MISSED, _UNEXPLAINED = int(Fault.CLEAN), int(Fault.MISSED), int(Fault.UNEXPLAINED)
+_OTHER_PART, _OTHER_FOLD = int(Fault.OTHER_PART), int(Fault.OTHER_FOLD)
+_TOO_DEEP = int(Fault.TOO_DEEP)
 # Half a degree of 8-bit rounding at either end of a comparison, and room for filtering.
 TOLERANCE_DEGREES = 1.5
 # A neighbour's normal may bleed in by this share before it counts (a box of two texels: a half).
@@ -458,10 +478,10 @@ def _explain(
                 tolerance[i], balance,
             )  # fmt: skip
         if goal >= 0 and expected <= tolerance[i]:
-            fault[i] = 255
+            fault[i] = _CLEAN
             continue
         if fill[i]:
-            fault[i] = 3
+            fault[i] = _MISSED
             continue
         best, found = 180.0, -1
         for k in range(first[i], first[i + 1]):
@@ -471,19 +491,19 @@ def _explain(
                     best, found = a, k
         if found < 0 or best > tolerance[i] or (goal >= 0 and best > BETTER * expected):
             # Where nothing belongs and no layer fits, the texel was filled from elsewhere.
-            fault[i] = 8 if goal >= 0 else 3
+            fault[i] = _UNEXPLAINED if goal >= 0 else _MISSED
             continue
         part = face_part[face[found]]
         other[i] = part
         gap[i] = t[found] - goal_t[i] if goal >= 0 else t[found]
         if goal >= 0 and t[found] < goal_t[i]:
-            fault[i] = 2
+            fault[i] = _TOO_DEEP
         elif not paired[low_part[i], part]:
-            fault[i] = 0
+            fault[i] = _OTHER_PART
         elif gap[i] > 0:
-            fault[i] = 1
+            fault[i] = _OTHER_FOLD
         else:
-            fault[i] = 2
+            fault[i] = _TOO_DEEP
     return voters
 
 

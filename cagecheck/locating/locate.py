@@ -26,6 +26,8 @@ from cagecheck.predicting.distances import probe_distances
 from cagecheck.progress import Progress, silent
 from cagecheck.rays.cage import Cage
 from cagecheck.rays.scene import Scene
+from cagecheck.words.lengths import length_words
+from cagecheck.words.numbers import as_given
 from cagecheck.words.sentences import count_words
 
 __all__ = ["LocateSettings", "LocatedMap", "Location", "OffsetGuess", "locate"]
@@ -155,7 +157,7 @@ def _resolve(
     for name in ("offset", "depth", "padding"):
         value = getattr(settings, name)
         if value is not None and not (np.isfinite(value) and value >= 0):
-            raise InputError(f"--{name} must be zero or more, not {value:g}.")
+            raise InputError(f"--{name} must be zero or more, not {as_given(value)}.")
     missing = [
         name
         for name in ("offset", "depth")
@@ -165,6 +167,6 @@ def _resolve(
         return settings, []
     found = probe_distances(matcher, seed=settings.seed)
     settings = replace(settings, **{name: getattr(found, name) for name in missing})
-    words = ", ".join(f"{name} {getattr(settings, name):.4g}" for name in missing)
+    words = ", ".join(f"{name} {length_words(getattr(settings, name))}" for name in missing)
     text = f"compared with a bake of {words} (units of the files), taken from the scene."
     return settings, [Notice("automatic", text, "Give the bake's own numbers if you know them.")]

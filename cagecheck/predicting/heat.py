@@ -18,7 +18,7 @@ def region_of_samples(prediction: Prediction) -> Ints:
     """Return (N,) int32: the number of the most harmful region of each sample, 0 for none."""
     out = np.full(len(prediction.points), NO_REGION, np.int32)
     for region in reversed(prediction.regions):
-        if region.name != Defect.UNSEEN.title:
+        if region.defect is not Defect.UNSEEN:
             out[region.samples] = region.number
     return out
 

@@ -25,6 +25,7 @@ from cagecheck.progress import Progress, silent
 from cagecheck.rays.cage import Cage, cage_from_offset
 from cagecheck.rays.points import SurfacePoints, join_points, sample_points, spacing_for_count
 from cagecheck.rays.scene import Scene
+from cagecheck.words.lengths import length_words
 
 
 def predict(
@@ -119,7 +120,7 @@ def resolve(
     found = probe_distances(matcher, seed=settings.seed)
     found = Distances(found.offset, found.depth, max(found.reach, 3 * (settings.offset or 0.0)))
     settings = replace(settings, **{name: getattr(found, name) for name in missing})
-    words = ", ".join(f"{name} {getattr(found, name):.4g}" for name in missing)
+    words = ", ".join(f"{name} {length_words(getattr(found, name))}" for name in missing)
     return settings, (
         Notice("automatic", f"Distances taken from the scene: {words} (units of the files).",
                "Give " + ", ".join(f"--{name}" for name in missing) + " to choose yourself."),
@@ -198,7 +199,7 @@ def find_regions(
         return regions
     lost = _unseen_regions(scan, unseen, settings)
     merged = sorted(
-        [*regions, *lost], key=lambda r: (-r.texels, -r.area, r.name == lost_title(), r.number)
+        [*regions, *lost], key=lambda r: (-r.texels, -r.area, r.defect is Defect.UNSEEN, r.number)
     )
     return [replace(region, number=k) for k, region in enumerate(merged, start=1)]
 

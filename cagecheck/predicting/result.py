@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats
 from cagecheck.defects.classify import Findings
+from cagecheck.defects.entries import gather
 from cagecheck.defects.kinds import CLEAN, KINDS, Defect
 from cagecheck.defects.match import Matched, Matcher
 from cagecheck.defects.region_words import size_words
@@ -119,7 +120,7 @@ def defect_totals(prediction: Prediction) -> list[dict[str, Any]]:
     whole = float(area.sum()) or 1.0
     rows = []
     for defect in Defect:
-        regions = [r for r in prediction.regions if r.name == defect.title]
+        regions = [r for r in prediction.regions if r.defect is defect]
         if defect in (Defect.UNSEEN, Defect.SPLIT):
             samples = sum(r.sample_count for r in regions)
             covered = sum(r.area for r in regions)
@@ -198,6 +199,7 @@ def prediction_document(prediction: Prediction) -> dict[str, Any]:
         "clean": prediction.clean,
         "totals": prediction.totals(),
         "regions": [region.to_dict() for region in prediction.regions],
+        "entries": [entry.to_dict() for entry in gather(prediction.regions)],
         "notices": [notice.to_dict() for notice in prediction.notices],
         "defects": {kind.title: kind.definition for kind in KINDS.values()},
     }  # fmt: skip

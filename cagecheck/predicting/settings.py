@@ -10,6 +10,7 @@ import numpy as np
 from cagecheck.defects.kinds import Thresholds
 from cagecheck.errors import InputError
 from cagecheck.rays.cage import Along, Directions
+from cagecheck.words.numbers import as_given
 
 DEFAULT_SAMPLES = 500_000
 DEFAULT_MAP_SIZE = 2048
@@ -67,7 +68,7 @@ def check_settings(settings: Settings) -> Settings:
     ]
     for name, value, allowed, words in rules:
         if value is not None and not (np.isfinite(value) and allowed(value)):
-            raise InputError(f"{name} must be {words}, not {value:g}.")
+            raise InputError(f"{name} must be {words}, not {as_given(value)}.")
     if settings.density is not None and settings.texels is not None:
         raise InputError(
             "--density and --texels both say where samples lie.", cure="Give one of them."

@@ -23,6 +23,8 @@ from cagecheck.predicting.result import Prediction
 from cagecheck.progress import Progress, silent
 from cagecheck.rays.cage import Rays, cage_from_offset
 from cagecheck.report.line_chart import Line, draw_lines
+from cagecheck.words.lengths import length_words
+from cagecheck.words.numbers import figures
 
 # Points of a curve: enough for a picture and for reading off a value.
 CURVE_POINTS = 65
@@ -207,7 +209,7 @@ def _least_wrong(
 def curve_rows(numbers: list[SingleNumber]) -> list[list[Any]]:
     """Return the curves as rows: scope, name, distance, missed and overshot percent."""
     return [
-        [n.scope, n.name, *(float(f"{v:.9g}") for v in row)]
+        [n.scope, n.name, *(float(figures(v, 9)) for v in row)]
         for n in numbers
         for row in zip(n.distance, n.curve_missed, n.curve_overshot, strict=True)
     ]
@@ -221,8 +223,8 @@ def draw_curve(number: SingleNumber, path: Path) -> None:
         Line(number.curve_overshot, "overshot", (51, 34, 136), is_dashed=True),
     ]
     best = (
-        f"best {number.offset_out:.4g}: {number.missed:.3g} % missed, "
-        f"{number.overshot:.3g} % overshot"
+        f"best {length_words(number.offset_out)}: {figures(number.missed, 3)} % missed, "
+        f"{figures(number.overshot, 3)} % overshot"
     )
     title = f"One push distance for the {number.name}"
     labels = "push distance (units of the file)", "% of the surface"

@@ -28,6 +28,7 @@ from cagecheck.tuning.folds import CageCrossings, ShellCheck, cage_crossings, ch
 from cagecheck.tuning.search import Cast, Round, Search
 from cagecheck.tuning.solver.solve import SolverName, solve_offsets
 from cagecheck.tuning.texels import TexelCheck, TexelWatch
+from cagecheck.words.numbers import as_given, count_text
 from cagecheck.words.sentences import count_words, names_words
 
 Mask = NDArray[np.bool_]
@@ -273,7 +274,7 @@ def tune(
 def _checked(tuning: TuneSettings) -> TuneSettings:
     for name, value in (("--margin", tuning.margin), ("--limit", tuning.limit)):
         if value is not None and not (np.isfinite(value) and value >= 0):
-            raise InputError(f"{name} must be zero or more, not {value:g}.")
+            raise InputError(f"{name} must be zero or more, not {as_given(value)}.")
     if tuning.limit == 0:
         raise InputError("--limit 0 leaves no room for a cage.", cure="Raise --limit.")
     return tuning
@@ -315,7 +316,8 @@ def kept_positions(low: LowPoly, keep: Floats | None) -> Floats:
         return out
     if keep.shape != (low.mesh.vertex_count,):
         raise InputError(
-            f"{keep.size:,} kept offsets do not fit {low.mesh.vertex_count:,} vertices."
+            f"{count_text(keep.size)} kept offsets do not fit {count_text(low.mesh.vertex_count)} "
+            "vertices."
         )
     held = np.flatnonzero(np.isfinite(keep))
     if (keep[held] < 0).any():
@@ -329,8 +331,9 @@ def kept_positions(low: LowPoly, keep: Floats | None) -> Floats:
     if len(differs):
         k = int(differs[0])
         raise InputError(
-            f"vertex {int(held[k])} is kept at {keep[held[k]]:g}, another vertex at the same place "
-            f"at {out[position[k]]:g}.",
+            f"vertex {int(held[k])} is kept at {as_given(keep[held[k]])}, another vertex at the "
+            "same place "
+            f"at {as_given(out[position[k]])}.",
             cure="Give vertices that share a position one offset, or the cage would crack.",
         )
     return out

@@ -21,6 +21,7 @@ from cagecheck.report.cividis import cividis_table
 from cagecheck.report.colours import DEFECT_COLOURS
 from cagecheck.report.fields import NO_VALUE_COLOUR, Legend
 from cagecheck.report.fonts import font
+from cagecheck.words.numbers import count_text, decimals, figures
 from cagecheck.words.sentences import percent_text
 
 Picture = NDArray[np.uint8]
@@ -136,7 +137,7 @@ def list_panel(rows: Sequence[ListRow], count: int, width: int) -> Picture:
     """Return the list of regions: each two lines, the chosen one lit."""
     sheet = _Sheet(width, 60 + 2 * _LINE * len(rows) + 20)
     sheet.text("regions, worst first", bold=True)
-    sheet.text(f"{count:,}", colour=SOFT, right=True)
+    sheet.text(count_text(count), colour=SOFT, right=True)
     sheet.down(_LINE + 5)
     if not rows:
         sheet.text("none: the bake comes out clean", colour=SOFT)
@@ -186,9 +187,9 @@ def _category_rows(sheet: _Sheet, legend: Legend) -> None:
 
 def _percent(value: float) -> str:
     return (
-        f"{value:.1f}"
+        decimals(value, 1)
         if value >= 10
-        else f"{value:.2f}"
+        else decimals(value, 2)
         if value >= 0.01 or value == 0
         else "<0.01"
     )
@@ -202,11 +203,11 @@ def _ramp_rows(sheet: _Sheet, legend: Legend) -> None:
     sheet.down(20)
     below, above = legend.beyond
     middle = (legend.low + legend.high) / 2
-    sheet.text(("≤ " if below else "") + f"{legend.low:.3g}", size=_SMALL)
+    sheet.text(("≤ " if below else "") + figures(legend.low, 3), size=_SMALL)
     sheet.draw.text(
-        (sheet.width / 2, sheet.y), f"{middle:.3g}", fill=INK, font=font(_SMALL), anchor="ma"
+        (sheet.width / 2, sheet.y), figures(middle, 3), fill=INK, font=font(_SMALL), anchor="ma"
     )
-    sheet.text(("≥ " if above else "") + f"{legend.high:.3g}", size=_SMALL, right=True)
+    sheet.text(("≥ " if above else "") + figures(legend.high, 3), size=_SMALL, right=True)
     sheet.down(_LINE - 2)
     sheet.text(f"in {legend.unit}", size=_SMALL, colour=SOFT)
     sheet.down()
@@ -249,7 +250,7 @@ def rows_panel(title: str, rows: Sequence[tuple[str, str]], width: int) -> Pictu
 
 def region_panel(region: dict[str, Any], width: int) -> Picture:
     """Return the card of a region: what, where, how large, why, what to do."""
-    worst = "-" if region["worst"] is None else f"{region['worst']:.4g} {region['unit']}"
+    worst = "-" if region["worst"] is None else f"{figures(region['worst'])} {region['unit']}"
     rows = [
         ("part", region["part"]),
         ("tile", str(region["tile"]) if region["tile"] != NO_TILE else "none"),

@@ -37,6 +37,7 @@ from cagecheck.maps.map_names import default_asset
 from cagecheck.meshes.lowpoly import prepare_low
 from cagecheck.meshes.mesh import Mesh
 from cagecheck.meshes.tiles import FIRST_TILE, NO_TILE, tile_origin
+from cagecheck.words.numbers import count_text
 
 DEFAULT_NAMES = "{asset}_{tile}"
 RECORD_VERSION = 1
@@ -343,7 +344,8 @@ def _plan_notices(
         out.append(
             Notice(
                 "faces-across-tiles",
-                f"{count:,} faces cross a tile border and went with the tile of their middle.",
+                f"{count_text(count)} faces cross a tile border and went with the tile of their "
+                "middle.",
                 "Move their UVs into one tile." if to_first_tile else "",
                 count,
             )
