@@ -75,8 +75,17 @@ ALL_CHECKS: tuple[Check, ...] = (
         "faces lying exactly on another face",
         "faces",
         "error",
-        "Two surfaces fight for the same rays and flicker in the game.",
+        "Two surfaces fight for the same rays and flicker in the game. In one part only the first "
+        "is baked.",
         "Delete the copy.",
+    ),
+    Check(
+        "double-sided-faces",
+        "faces that are the back of another face",
+        "faces",
+        "information",
+        "Right for cards that are seen from both sides: each side is baked by itself.",
+        "Delete one side where only the other is seen.",
     ),
     # Polygons.
     Check(

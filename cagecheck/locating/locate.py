@@ -164,9 +164,10 @@ def _resolve(
         if getattr(settings, name) is None and not (name == "offset" and has_cage)
     ]
     if not missing:
-        return settings, []
+        return settings, [*low.notices]
     found = probe_distances(low, scene, paired, seed=settings.seed)
     settings = replace(settings, **{name: getattr(found, name) for name in missing})
     words = ", ".join(f"{name} {getattr(settings, name):.4g}" for name in missing)
     text = f"compared with a bake of {words} (units of the files), taken from the scene."
-    return settings, [Notice("automatic", text, "Give the bake's own numbers if you know them.")]
+    cure = "Give the bake's own numbers if you know them."
+    return settings, [*low.notices, Notice("automatic", text, cure)]

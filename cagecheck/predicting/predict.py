@@ -140,12 +140,13 @@ def resolve(
         if getattr(settings, name) is None and not (name == "offset" and has_cage)
     ]
     if not missing:
-        return settings, ()
+        return settings, low.notices
     found = probe_distances(low, scene, paired, seed=settings.seed)
     found = Distances(found.offset, found.depth, max(found.reach, 3 * (settings.offset or 0.0)))
     settings = replace(settings, **{name: getattr(found, name) for name in missing})
     words = ", ".join(f"{name} {getattr(found, name):.4g}" for name in missing)
     return settings, (
+        *low.notices,
         Notice("automatic", f"Distances taken from the scene: {words} (units of the files).",
                "Give " + ", ".join(f"--{name}" for name in missing) + " to choose yourself."),
     )  # fmt: skip

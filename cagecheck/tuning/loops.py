@@ -22,6 +22,7 @@ from cagecheck.defects.targets import Targets, find_targets
 from cagecheck.meshes.lowpoly import LowPoly, prepare_low
 from cagecheck.meshes.mesh import Mesh
 from cagecheck.meshes.normals import averaged_normals, edge_pairs, triangle_normals
+from cagecheck.meshes.set_aside import SetAside
 from cagecheck.meshes.triangulate import triangulate
 from cagecheck.predicting.predict import DEEP_SEARCH, REACH_HEADROOM, own_layers
 from cagecheck.rays.cage import Rays, cage_from_push, corner_directions, rays_through
@@ -146,7 +147,7 @@ class _Bench:
         positions, offsets = tuning.low.positions.copy(), tuning.offset_out.copy()
         positions[self.vertex], offsets[self.vertex] = moved.positions, self._solved(moved)
         mesh = replace(tuning.low.mesh, positions=positions)
-        low = prepare_low(mesh, rule=tuning.low.normal_rule)
+        low = prepare_low(mesh, rule=tuning.low.normal_rule, cut=tuning.low.cut)
         rays, layers = self._cast(low, offsets, self.whole)
         high_part = tuning.scene.surface.triangle_part
         targets = find_targets(low, self.whole, rays, layers, high_part, tuning.paired)
@@ -302,6 +303,7 @@ def cut_out(low: LowPoly, chosen: Mask) -> tuple[LowPoly, NDArray[np.int64], NDA
         uv=None if low.uv is None else low.uv[chosen],
         uv_area=low.uv_area[chosen],
         tile=low.tile[chosen],
+        aside=SetAside(),
     )
     return part, vertex.astype(np.int64), position.astype(np.int64)
 
