@@ -313,6 +313,14 @@ ALL_CHECKS: tuple[Check, ...] = (
         "Close holes that lie over the low poly; open rims beyond it do no harm.",
     ),
     Check(
+        "facing-apart",
+        "low parts that face against their high parts",
+        "parts",
+        "error",
+        "Every ray meets the backs of the high poly: the baked normals point inwards.",
+        "Flip the faces of the one that is inside out.",
+    ),
+    Check(
         "alignment",
         "the high poly does not lie on the low poly",
         "meshes",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -24,17 +25,23 @@ from cagecheck.inspecting.finding import (
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.normals import equal_positions
 from cagecheck.meshes.set_aside import repeated_faces
+from cagecheck.words.sentences import names_words
 
 # Border vertices nearer than this share of the model's diagonal are meant to be one place: about
 # the sixth digit, where text and float32 files round.
 CRACK_GAP = 1e-5
 
 
-def topology_findings(low: LowPoly, edges: PolygonEdges) -> list[Finding]:
-    """Run every check on edges and faces; see `checks` for what each means."""
+def topology_findings(
+    low: LowPoly, edges: PolygonEdges, flipped: NDArray[np.bool_] | None = None
+) -> list[Finding]:
+    """Run every check on edges and faces; see `checks` for what each means.
+
+    flipped : (F,) bool, faces known to be turned against the rest of their shell.
+    """
     found = [
         _edge_finding(low, edges, "non-manifold-edges", edges.uses > 2),
-        _edge_finding(low, edges, "inconsistent-winding", (edges.uses == 2) & (edges.balance != 0)),
+        _winding(low, edges, flipped),
         _open_borders(low, edges),
         _cracks(low, edges),
         _zero_area(low),
@@ -121,6 +128,23 @@ def _edge_finding(
         by_part=count_by_part(low.mesh.face_part[face[edges.first[number]]], low.part_names),
         measures={"length_units": float(length.sum())},
         faces=np.unique(face[half_edges]).astype(np.int32),
+    )
+
+
+def _winding(
+    low: LowPoly, edges: PolygonEdges, flipped: NDArray[np.bool_] | None
+) -> Finding | None:
+    wanted = (edges.uses == 2) & (edges.balance != 0)
+    finding = _edge_finding(low, edges, "inconsistent-winding", wanted)
+    faces = np.zeros(0, np.int64) if flipped is None else np.flatnonzero(flipped)
+    if finding is None or len(faces) == 0:
+        return finding
+    some = names_words([str(f) for f in faces], PLACES_NAMED)
+    return replace(
+        finding,
+        text=f"{finding.text} Turned against the rest: {how_many(len(faces), 'faces')}.",
+        measures={**finding.measures, "faces_to_flip": float(len(faces))},
+        own_cure=f"Flip these faces (counted from 0): {some}.",
     )
 
 

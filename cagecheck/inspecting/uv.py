@@ -202,7 +202,7 @@ def _mirror_findings(low: LowPoly, islands: Islands) -> list[Finding | None]:
     mirrored = np.flatnonzero(total < 0)
     text = f"{how_many(len(mirrored), 'islands')} of {islands.count:,} mirrored."
     if len(mirrored) == islands.count > 1:
-        text += " All of them: is v turned upside down in the file?"
+        text += " All of them: is v turned upside down in the file, or is the mesh inside out?"
     notes = [""] * min(len(mirrored), PLACES_NAMED)
     against = known & _has_uv_area(low)
     against &= (low.uv_area < 0) != (total[islands.of_triangle] < 0)

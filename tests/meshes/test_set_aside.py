@@ -10,6 +10,7 @@ import pytest
 import trimesh
 
 from cagecheck.inspecting import inspect_low
+from cagecheck.maps.texels import texel_points
 from cagecheck.meshes.lowpoly import prepare_low
 from cagecheck.meshes.mesh import Mesh, mesh_from_polygons
 from cagecheck.meshes.set_aside import EXTENT_ROUNDING, repeated_faces
@@ -214,3 +215,24 @@ def test_copies_are_told_by_their_places_in_order():
     assert first.tolist() == [0, 0, 0, 3, 0, 5]
     assert same_way.tolist() == [True, True, False, True, False, True]
     assert prepare_low(mesh).aside.doubled.tolist() == [1, 4]
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_maps_are_as_if_they_were_not_there(seed):
+    """Lines and copies with UVs all over a sound layout: no overlap, no mirrored island."""
+    mesh = grid(6)
+    quads = mesh.corner_vertex.reshape(-1, 4)
+    rng = np.random.default_rng(seed)
+    more = []
+    for k in rng.integers(0, len(quads), 20):
+        a, b, c, d = (int(v) for v in quads[k])
+        more.append([[a, b, a, b], [b, c, d, a], [a, a, a, c]][int(rng.integers(0, 3))])
+    uv = np.concatenate([mesh.corner_uv, rng.uniform(0, 1, (4 * len(more), 2))])
+    both = mesh_from_polygons(mesh.positions, [*quads.tolist(), *more], uv=uv)
+    low = prepare_low(both)
+    found = {f.check.code for f in inspect_low(low, map_size=256).findings}
+    assert found == {"zero-area-faces", "duplicate-faces", "open-borders"}
+    clean = prepare_low(mesh)
+    ours, theirs = (texel_points(each, 64, 1001) for each in (low, clean))
+    assert ours.overlaps == 0 and np.array_equal(ours.x, theirs.x)
+    assert np.array_equal(ours.points.triangle, theirs.points.triangle)
