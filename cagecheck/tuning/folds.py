@@ -31,10 +31,9 @@ from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats
 from cagecheck.meshes.lowpoly import LowPoly
-from cagecheck.meshes.mesh import Surface
+from cagecheck.meshes.meeting import pierced
 from cagecheck.meshes.normals import edge_pairs
 from cagecheck.rays.cage import Cage
-from cagecheck.rays.scene import Scene
 
 # Bound on the rounding of J's coefficients and of the closed form, in units in the last place of
 # the product of the lengths involved: a dozen operations each, with room.
@@ -229,8 +228,8 @@ def cage_crossings(low: LowPoly, positions: Floats) -> CageCrossings:
     """Find where a cage with vertices `positions` (V, 3) passes through itself.
 
     Two triangles in general position cross when an edge of one pierces the other, so every edge is
-    cast at the whole cage (see `cagecheck.rays.scene.Scene`). Triangles that only touch, or overlap
-    within one plane, are not crossings.
+    tried on the whole cage, exactly (`cagecheck.meshes.meeting`). Triangles that only touch, or
+    overlap within one plane, are not crossings.
     """
     welded = low.welded
     _, _, twin = edge_pairs(welded)
@@ -240,19 +239,14 @@ def cage_crossings(low: LowPoly, positions: Floats) -> CageCrossings:
     triangle, corner = half // 3, half % 3
     start = positions[low.triangles[triangle, corner]]
     end = positions[low.triangles[triangle, (corner + 1) % 3]]
-    length = np.linalg.norm(end - start, axis=1)
-    used = length > 0
-    triangle, corner, start, length = triangle[used], corner[used], start[used], length[used]
-    along = (end[used] - start) / length[:, None]
-    surface = Surface(positions, low.triangles, low.triangle_part, low.part_names)
-    layers = Scene(surface).cast(start, along, 0.0, length)
-    ray, other = layers.ray, layers.face
-    ends = np.stack([welded[triangle, corner], welded[triangle, (corner + 1) % 3]], axis=1)[ray]
+    found = pierced(start, end, positions, low.triangles)
+    edge, other = found.segment, found.triangle.astype(np.int32)
+    ends = np.stack([welded[triangle, corner], welded[triangle, (corner + 1) % 3]], axis=1)[edge]
     touching = (welded[other][:, :, None] == ends[:, None, :]).any(axis=(1, 2))
-    ray, other, t = ray[~touching], other[~touching], layers.t[~touching]
-    mine = triangle[ray].astype(np.int32)
+    edge, other, share = edge[~touching], other[~touching], found.share[~touching]
+    mine = triangle[edge].astype(np.int32)
     return CageCrossings(
-        position=start[ray] + t[:, None] * along[ray],
+        position=start[edge] + share[:, None] * (end - start)[edge],
         triangle=mine,
         pierced=other,
         same_part=low.triangle_part[mine] == low.triangle_part[other],
