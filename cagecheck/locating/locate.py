@@ -164,9 +164,10 @@ def _resolve(
         if getattr(settings, name) is None and not (name == "offset" and has_cage)
     ]
     if not missing:
-        return settings, []
+        return settings, [*matcher.low.notices]
     found = probe_distances(matcher, seed=settings.seed)
     settings = replace(settings, **{name: getattr(found, name) for name in missing})
     words = ", ".join(f"{name} {length_words(getattr(settings, name))}" for name in missing)
     text = f"compared with a bake of {words} (units of the files), taken from the scene."
-    return settings, [Notice("automatic", text, "Give the bake's own numbers if you know them.")]
+    cure = "Give the bake's own numbers if you know them."
+    return settings, [*matcher.low.notices, Notice("automatic", text, cure)]

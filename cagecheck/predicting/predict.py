@@ -116,12 +116,13 @@ def resolve(
         if getattr(settings, name) is None and not (name == "offset" and has_cage)
     ]
     if not missing:
-        return settings, ()
+        return settings, matcher.low.notices
     found = probe_distances(matcher, seed=settings.seed)
     found = Distances(found.offset, found.depth, max(found.reach, 3 * (settings.offset or 0.0)))
     settings = replace(settings, **{name: getattr(found, name) for name in missing})
     words = ", ".join(f"{name} {length_words(getattr(found, name))}" for name in missing)
     return settings, (
+        *matcher.low.notices,
         Notice("automatic", f"Distances taken from the scene: {words} (units of the files).",
                "Give " + ", ".join(f"--{name}" for name in missing) + " to choose yourself."),
     )  # fmt: skip

@@ -69,19 +69,30 @@ class ShellCheck:
 
 def check_shell(low: LowPoly, cage: Cage, lowest: float = 0.0, highest: float = 1.0) -> ShellCheck:
     """Check every prism between heights `lowest` and `highest` (0: low poly, 1: cage)."""
-    return check_prisms(low.positions[low.triangles], cage.displacement, lowest, highest)
+    corners = low.positions[low.triangles]
+    return check_prisms(corners, cage.displacement, lowest, highest, flat=low.area <= 0)
 
 
 def check_prisms(
-    corners: Floats, displacement: Floats, lowest: float = 0.0, highest: float = 1.0
+    corners: Floats,
+    displacement: Floats,
+    lowest: float = 0.0,
+    highest: float = 1.0,
+    *,
+    flat: NDArray[np.bool_] | None = None,
 ) -> ShellCheck:
-    """Check T prisms given by (T, 3, 3) low corners and (T, 3, 3) displacements."""
+    """Check T prisms given by (T, 3, 3) low corners and (T, 3, 3) displacements.
+
+    flat : (T,) bool, triangles that count as without area though rounding leaves them some.
+    """
     c, size = _coefficients(corners, displacement)
     length = np.linalg.norm(displacement, axis=2)
     least = _least(c, lowest, highest)
     doubled_area = np.linalg.norm(_normal_terms(corners, displacement)[0], axis=1)
     moved = length > 0
     judged = moved.any(axis=1) & (doubled_area > 0)
+    if flat is not None:
+        judged &= ~flat
     # A corner that stays on the low poly has J = 0 along its own ray, which is no fold.
     positive: NDArray[np.bool_] = ((least > 0) | ~moved).all(axis=1)
     reach = max(1.0, abs(lowest), abs(highest)) ** 2

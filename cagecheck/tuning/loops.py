@@ -23,6 +23,7 @@ from cagecheck.defects.targets import Targets
 from cagecheck.meshes.lowpoly import LowPoly, prepare_low
 from cagecheck.meshes.mesh import Mesh
 from cagecheck.meshes.normals import averaged_normals, edge_pairs, triangle_normals
+from cagecheck.meshes.set_aside import SetAside
 from cagecheck.meshes.triangulate import triangulate
 from cagecheck.rays.cage import Rays, cage_from_push, corner_directions
 from cagecheck.rays.layers import NO_LAYER, Layers
@@ -155,7 +156,7 @@ class _Bench:
         except UnsolvedError:
             return len(self.points)
         mesh = replace(tuning.low.mesh, positions=positions)
-        low = prepare_low(mesh, rule=tuning.low.normal_rule)
+        low = prepare_low(mesh, rule=tuning.low.normal_rule, cut=tuning.low.cut)
         settings = tuning.after.settings
         depth, reach = settings.depth_and_reach()
         cage = cage_from_push(low, offsets, settings.directions)
@@ -310,6 +311,7 @@ def cut_out(low: LowPoly, chosen: Mask) -> tuple[LowPoly, NDArray[np.int64], NDA
         uv=None if low.uv is None else low.uv[chosen],
         uv_area=low.uv_area[chosen],
         tile=low.tile[chosen],
+        aside=SetAside(),
     )
     return part, vertex.astype(np.int64), position.astype(np.int64)
 

@@ -337,7 +337,7 @@ def _largest(batch: _Batch, change: Floats) -> Floats:
 def _shell(search: Search, batch: _Batch) -> ShellCheck:
     at = batch.triangles
     corners = search.low.positions[search.low.triangles[at]]
-    return check_prisms(corners, search.cage().displacement[at])
+    return check_prisms(corners, search.cage().displacement[at], flat=search.low.area[at] <= 0)
 
 
 def _lower(ceiling: Floats, batch: _Batch, shell: ShellCheck, offsets: Floats) -> None:
