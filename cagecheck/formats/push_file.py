@@ -10,6 +10,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import os
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -44,7 +45,7 @@ class PushRecord:
     high: dict[str, Any] | None = None
 
 
-def read_push(path: str | Path) -> tuple[Floats, str | None]:
+def read_push(path: str | os.PathLike[str]) -> tuple[Floats, str | None]:
     """Return ((V,) outward distances, SHA-256 of the low poly they were made for or None).
 
     Reads the JSON and CSV forms, and plain text with one number per line.
@@ -56,7 +57,7 @@ def read_push(path: str | Path) -> tuple[Floats, str | None]:
         text = path.read_text(encoding="utf-8-sig")
     except FileNotFoundError:
         raise InputError(
-            "there is no such file.", file=str(path), cure="Check the name after --push."
+            "there is no such file.", file=str(path), cure="Check the name after `push`."
         ) from None
     except (OSError, UnicodeDecodeError) as error:
         raise InputError("this cannot be read as text.", file=str(path)) from error

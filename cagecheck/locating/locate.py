@@ -21,6 +21,7 @@ from cagecheck.maps.texels import tiles_touched
 from cagecheck.meshes.lowpoly import LowPoly, prepare_low
 from cagecheck.meshes.mesh import Mesh, Surface
 from cagecheck.meshes.tiles import why_off_tiles
+from cagecheck.options import check_options
 from cagecheck.predicting.distances import probe_distances
 from cagecheck.progress import Progress, silent
 from cagecheck.rays.cage import Cage
@@ -81,7 +82,7 @@ def locate(
     ------
     InputError : no maps, a low poly without UVs, settings out of range.
     """
-    settings = settings or LocateSettings()
+    settings = check_options(settings or LocateSettings())
     scene = high if isinstance(high, Scene) else Scene(high)
     prepared = prepare_low(low, rule=settings.rule, quads=settings.quads)
     tiles = tiles_touched(prepared)
@@ -154,10 +155,6 @@ def _resolve(
     settings: LocateSettings,
     has_cage: bool,
 ) -> tuple[LocateSettings, list[Notice]]:
-    for name in ("offset", "depth", "padding"):
-        value = getattr(settings, name)
-        if value is not None and not (np.isfinite(value) and value >= 0):
-            raise InputError(f"--{name} must be zero or more, not {value:g}.")
     missing = [
         name
         for name in ("offset", "depth")

@@ -178,7 +178,7 @@ def texel_tiles(low: LowPoly) -> list[int]:
         raise InputError(
             f"{what}, so it has no texels.",
             file=low.mesh.source.path if low.mesh.source else None,
-            cure=f"{cure} Or leave out --texels.",
+            cure=f"{cure} Or leave out `texels`.",
         )
     return tiles
 

@@ -113,7 +113,7 @@ def sample_points(
     triangles : only these triangles (and their edges and vertices); all by default.
     """
     if not spacing > 0:
-        raise InputError("the sample spacing must be above zero.", cure="Raise --density.")
+        raise InputError("the sample spacing must be above zero.", cure="Raise `density`.")
     chosen = np.arange(len(low.triangles)) if triangles is None else np.unique(triangles)
     chosen = chosen[low.area[chosen] > 0]
     sets = [_interior(low, chosen, spacing, seed)]

@@ -98,9 +98,9 @@ def run_batch(
         reached.
     """
     if workers < 1:
-        raise InputError("--workers must be at least 1.")
+        raise InputError("`workers` must be at least 1.")
     if memory_gb is not None and not memory_gb > 0:
-        raise InputError("--memory must be above zero.")
+        raise InputError("`memory_gb` must be above zero.")
     folder = _open_folder(Path(out).absolute())
     rows: dict[str, Row] = {}
     jobs: list[Job] = []
@@ -216,7 +216,7 @@ def _open_folder(folder: Path) -> Path:
             raise InputError(
                 "this folder holds other things than a batch.",
                 file=str(folder),
-                cure="Name a new or empty folder with --out.",
+                cure="Name a new or empty folder with `out`.",
             )
         folder.mkdir(parents=True, exist_ok=True)
         with replace_file(folder / MARKER, force=True) as place:

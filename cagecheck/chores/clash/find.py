@@ -137,12 +137,12 @@ def find_clashes(
     Raises `InputError` when there are fewer than two parts, or `ignore` is negative.
     """
     if ignore is not None and not ignore >= 0:
-        raise InputError("--ignore must be zero or more.")
+        raise InputError("`ignore` must be zero or more.")
     parts, frame = split_parts(meshes, pieces)
     if len(parts) < 2:
         raise InputError(
             "there is only one part, and a part is not checked against itself.",
-            cure="Pass --pieces to check its connected pieces, or several meshes with --together.",
+            cure="Pass `pieces` to check its connected pieces, or several meshes with `together`.",
         )
     limit = max(TOUCHING, (ignore or 0.0) / frame.size)
     low = np.array([part.box[0] for part in parts])
