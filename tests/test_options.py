@@ -96,11 +96,11 @@ def test_flags_that_are_named_otherwise_belong_to_settings() -> None:
     from cagecheck.chores.batch.run import run_batch
     from cagecheck.chores.materials.per_tile import write_tile_materials
     from cagecheck.commands.options import Output
-    from cagecheck.predicting.inputs import Reading
+    from cagecheck.predicting.inputs import MeshOptions
     from cagecheck.predicting.maps.write_maps import MapFormat
     from cagecheck.predicting.settings import Settings
 
-    names = {d.path[-1] for group in (Output, Reading, Settings, MapFormat)
+    names = {d.path[-1] for group in (Output, MeshOptions, Settings, MapFormat)
              for d in options_of(group)}  # fmt: skip
     names |= {*signature(run_batch).parameters, *signature(write_tile_materials).parameters}
     names |= {"kinds"}  # of `MapFormat`; on the command line it is text

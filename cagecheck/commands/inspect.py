@@ -21,7 +21,7 @@ from cagecheck.meshes.mesh import Surface
 from cagecheck.meshes.pairs import Pairing, pair_parts
 from cagecheck.meshes.tiles import NO_TILE
 from cagecheck.options import MAPS, OUTPUT, again, option
-from cagecheck.predicting.inputs import Reading
+from cagecheck.predicting.inputs import MeshOptions
 from cagecheck.predicting.settings import Sampling
 
 _PLACES_SAID = 3
@@ -53,7 +53,7 @@ def inspect(
     ] = None,
     *,
     wanted: Wanted,
-    reading: Reading,
+    reading: MeshOptions,
     as_json: JsonFlag = False,
 ) -> int:
     """Inspect a low poly, and how a high poly fits it, before baking.

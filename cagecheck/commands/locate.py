@@ -21,7 +21,7 @@ from cagecheck.locating.variants import LocateSettings
 from cagecheck.locating.write import location_document, write_location
 from cagecheck.maps.texels import tiles_touched
 from cagecheck.meshes.lowpoly import LowPoly
-from cagecheck.predicting.inputs import CageFiles, Reading, read_cage, read_inputs
+from cagecheck.predicting.inputs import CageFiles, MeshOptions, read_cage, read_inputs
 from cagecheck.rays.cage import Cage
 
 
@@ -42,7 +42,7 @@ def locate_command(
     *,
     cages: CageFiles,
     settings: LocateSettings,
-    reading: Reading,
+    reading: MeshOptions,
     output: Output,
 ) -> int:
     """Explain where a baked normal map is wrong, and why.

@@ -20,7 +20,7 @@ from cagecheck.maps.high_normals import HighNormals
 from cagecheck.meshes.mesh import Surface
 from cagecheck.meshes.pairs import Pairing
 from cagecheck.options import MAPS
-from cagecheck.predicting.inputs import CageFiles, Reading, read_cage, read_inputs
+from cagecheck.predicting.inputs import CageFiles, MeshOptions, read_cage, read_inputs
 from cagecheck.predicting.maps.write_maps import MAP_KINDS, MapFiles, MapFormat
 from cagecheck.predicting.predict import predict
 from cagecheck.predicting.result import Prediction, prediction_document
@@ -61,7 +61,7 @@ def predict_command(
     *,
     files: CageFiles,
     settings: Settings,
-    reading: Reading,
+    reading: MeshOptions,
     maps: MapsOption = None,
     map_files: MapFiles,
     supersample: SupersampleOption = 1,

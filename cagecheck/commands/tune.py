@@ -18,7 +18,7 @@ from cagecheck.files import refuse_existing
 from cagecheck.formats.push_file import read_push
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.options import MAPS, OFFSETS, again
-from cagecheck.predicting.inputs import CageFiles, Reading, read_cage, read_inputs
+from cagecheck.predicting.inputs import CageFiles, MeshOptions, read_cage, read_inputs
 from cagecheck.predicting.settings import Settings
 from cagecheck.progress import Progress
 from cagecheck.tuning.conflicts import Conflict, explain_conflicts
@@ -99,7 +99,7 @@ def tune_command(
     tuning: TuneSettings,
     keep: KeepOption = None,
     straightened: StraightenFlag = False,
-    reading: Reading,
+    reading: MeshOptions,
     maps: MapsOption = None,
     output: Output,
 ) -> int:

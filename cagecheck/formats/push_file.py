@@ -44,6 +44,9 @@ class PushRecord:
     low: dict[str, Any] | None = None
     high: dict[str, Any] | None = None
 
+    def __repr__(self) -> str:
+        return f"<PushRecord: {len(self.offset_out):,} vertices>"
+
 
 def read_push(path: str | os.PathLike[str]) -> tuple[Floats, str | None]:
     """Return ((V,) outward distances, SHA-256 of the low poly they were made for or None).
@@ -72,7 +75,7 @@ def _from_json(text: str, path: Path) -> tuple[Floats, str | None]:
         values = np.asarray(document["offset_out"], dtype=np.float64)
     except (ValueError, TypeError, KeyError, RecursionError) as error:
         raise InputError(
-            "this is no push-distance file: it has no list `offset_out`.",
+            "this is no push-distance file: it has no list “offset_out”.",
             file=str(path),
             cure="Use the push.json that `cagecheck tune` writes.",
         ) from error
@@ -95,7 +98,7 @@ def _from_table(text: str, path: Path) -> Floats:
         raise InputError(
             "this is no table of push distances.",
             file=str(path),
-            cure="Give one number per line, or a CSV with a column `offset_out`.",
+            cure="Give one number per line, or a CSV with a column “offset_out”.",
         ) from error
     return _checked(values, path)
 

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from cagecheck.arrays.rows import rows_by_label
 from cagecheck.arrays.types import Ints
-from cagecheck.errors import Notice
+from cagecheck.errors import Notice, takes
 from cagecheck.inspecting.crossing import crossing_finding, crossing_parts, pair_groups
 from cagecheck.inspecting.density import PartDensity, density_findings, part_density
 from cagecheck.inspecting.edges import polygon_edges
@@ -55,6 +55,13 @@ class Inspection:
     islands: int = 0
     notices: tuple[Notice, ...] = field(default=())
 
+    def __repr__(self) -> str:
+        return (
+            f"<Inspection of {self.low!r}: "
+            + ", ".join(f"{severity} {self.count(severity)}" for severity in SEVERITIES)
+            + ">"
+        )
+
     def count(self, severity: Severity) -> int:
         """Return how many findings have this severity."""
         return sum(f.severity == severity for f in self.findings)
@@ -98,6 +105,7 @@ def part_rows(inspection: Inspection) -> list[dict[str, Any]]:
     return rows
 
 
+@takes(low=LowPoly)
 def inspect_low(
     low: LowPoly,
     *,
@@ -144,6 +152,7 @@ def inspect_low(
     )
 
 
+@takes(low=LowPoly, surface=Surface)
 def inspect_pair(
     low: LowPoly,
     surface: Surface,

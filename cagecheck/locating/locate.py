@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cagecheck.defects.regions import Region
-from cagecheck.errors import InputError, Notice
+from cagecheck.errors import InputError, Notice, takes
 from cagecheck.locating.fault_regions import FaultyTexels, fault_regions
 from cagecheck.locating.faulty_texels import faulty_texels, mark_seams
 from cagecheck.locating.offset_guess import OffsetGuess, guess_offset
@@ -53,12 +53,19 @@ class Location:
     specks: int
     notices: tuple[Notice, ...]
 
+    def __repr__(self) -> str:
+        return (
+            f"<Location: {count_words(len(self.regions), 'region')} in "
+            f"{count_words(len(self.maps), 'map')} of {self.low!r}>"
+        )
+
     @property
     def clean(self) -> bool:
         """True when neither a region nor a convention is wrong."""
         return not self.regions and not any(m.conventions for m in self.maps)
 
 
+@takes(low=Mesh, high=(Surface, Scene), settings=LocateSettings)
 def locate(
     maps: Sequence[BakedMap],
     low: Mesh,

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from cagecheck.arrays.types import Floats, Ints
+from cagecheck.errors import takes
 from cagecheck.meshes.mesh import Mesh
 from cagecheck.meshes.normals import (
     NormalRule,
@@ -54,6 +55,9 @@ class LowPoly:
     tile: Ints
     normal_rule: NormalRule
 
+    def __repr__(self) -> str:
+        return f"<LowPoly {self.mesh.label}: {len(self.triangles):,} triangles>"
+
     @property
     def positions(self) -> Floats:
         """(V, 3) float64 vertex positions."""
@@ -85,6 +89,7 @@ class LowPoly:
         return float(np.linalg.norm(used.max(axis=0) - used.min(axis=0)))
 
 
+@takes(mesh=Mesh, rule=NormalRule)
 def prepare_low(
     mesh: Mesh, *, rule: NormalRule | None = None, quads: QuadSplit = "first"
 ) -> LowPoly:

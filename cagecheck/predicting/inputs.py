@@ -21,7 +21,7 @@ from cagecheck.rays.cage import Cage, Directions, cage_from_mesh, cage_from_push
 
 
 @dataclass(frozen=True)
-class Reading:
+class MeshOptions:
     """How meshes that were read are understood.
 
     Attributes
@@ -76,11 +76,14 @@ class Inputs:
     pairing: Pairing
     notices: tuple[Notice, ...]
 
+    def __repr__(self) -> str:
+        return f"<Inputs: {self.low!r}, {self.high!r}, {self.pairing!r}>"
+
 
 def read_inputs(
     low_path: str | os.PathLike[str],
     high_path: str | os.PathLike[str],
-    reading: Reading | None = None,
+    reading: MeshOptions | None = None,
     *,
     high_normals: bool = True,
     progress: Progress = silent,
@@ -90,7 +93,7 @@ def read_inputs(
     Meshes that no ray could bring together are refused; smaller mismatches become notices.
     high_normals : keep the high poly's own normals, which only maps need.
     """
-    how = reading or Reading()
+    how = reading or MeshOptions()
     mesh = read_mesh(low_path, progress=progress)
     low = prepare_low(mesh, rule=how.normals, quads=how.quads)
     if float(low.area.sum()) <= 0:

@@ -14,7 +14,7 @@ from cagecheck.defects.kinds import Defect
 from cagecheck.defects.regions import Group, Region, find_groups, name_regions
 from cagecheck.defects.targets import find_targets
 from cagecheck.defects.unseen import Unseen, find_unseen, sample_high
-from cagecheck.errors import InputError, Notice
+from cagecheck.errors import InputError, Notice, takes
 from cagecheck.maps.texels import texel_points
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Surface
@@ -34,6 +34,7 @@ DEEP_SEARCH = 3.0
 REACH_HEADROOM = 1.05
 
 
+@takes(low=LowPoly, high=(Surface, Scene), cage=Cage, settings=Settings)
 def predict(
     low: LowPoly,
     high: Surface | Scene,

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from cagecheck.arrays.hashing import mix
 from cagecheck.arrays.types import Floats, Ints
-from cagecheck.errors import InputError
+from cagecheck.errors import InputError, takes
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.normals import edge_pairs
 
@@ -45,6 +45,9 @@ class SurfacePoints:
     kind: NDArray[np.uint8]
     spacing: Floats
 
+    def __repr__(self) -> str:
+        return f"<SurfacePoints: {len(self):,}>"
+
     def __len__(self) -> int:
         return len(self.triangle)
 
@@ -75,6 +78,7 @@ def join_points(sets: list[SurfacePoints]) -> SurfacePoints:
     )
 
 
+@takes(low=LowPoly)
 def spacing_for_count(low: LowPoly, count: int) -> float:
     """Return the point spacing that gives about `count` interior points.
 
@@ -90,6 +94,7 @@ def spacing_for_count(low: LowPoly, count: int) -> float:
     return float(np.sqrt(area / max(count, 1)))
 
 
+@takes(low=LowPoly)
 def sample_points(
     low: LowPoly,
     spacing: float,

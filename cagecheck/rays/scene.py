@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats
 from cagecheck.arrays.vectors import moved, row, store
-from cagecheck.errors import InputError
+from cagecheck.errors import InputError, takes
 from cagecheck.meshes.mesh import Surface
 from cagecheck.progress import Progress, silent
 from cagecheck.rays import embree
@@ -91,6 +91,7 @@ class Scene:
     InputError : the surface has no triangles, or an index points outside its vertices.
     """
 
+    @takes(surface=Surface)
     def __init__(self, surface: Surface, *, threads: int | None = None) -> None:
         if surface.triangle_count == 0:
             raise InputError(
@@ -114,6 +115,9 @@ class Scene:
         self.scale = float((high - low).max()) or 1.0
         self._caster = _make_caster(self)
         self.engine = self._caster.name
+
+    def __repr__(self) -> str:
+        return f"<Scene of {self.surface!r}, engine {self.engine}>"
 
     def cast(
         self,

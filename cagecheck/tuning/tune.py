@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats
 from cagecheck.defects.kinds import Defect
-from cagecheck.errors import InputError, Notice
+from cagecheck.errors import InputError, Notice, takes
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Surface
 from cagecheck.options import OFFSETS, Option, check_number, option
@@ -157,6 +157,12 @@ class Tuning:
     gap: float
     notices: tuple[Notice, ...] = ()
 
+    def __repr__(self) -> str:
+        return (
+            f"<Tuning of {self.low!r}: {'clean' if self.clean else 'not clean'}, "
+            f"margin {self.margin:.3g}, depth {self.depth:.3g}>"
+        )
+
     def table(self) -> list[dict[str, Any]]:
         """Return one row per defect: name, and samples, percent and texels before and after.
 
@@ -185,6 +191,7 @@ class Tuning:
         return right and not any(self.after.findings.has(kind).any() for kind in kinds)
 
 
+@takes(low=LowPoly, high=(Surface, Scene), cage=Cage, settings=Settings, tuning=TuneSettings)
 def tune(
     low: LowPoly,
     high: Surface | Scene,

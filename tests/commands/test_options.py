@@ -14,7 +14,7 @@ from cagecheck.chores.batch.manifest import OPTIONS
 from cagecheck.commands.options import HEADINGS, JsonFlag, LowPath, Output, add_command
 from cagecheck.errors import InputError
 from cagecheck.options import MAPS, SAMPLING, option, options_of
-from cagecheck.predicting.inputs import Reading
+from cagecheck.predicting.inputs import MeshOptions
 from cagecheck.predicting.settings import Settings
 from tests.documents.test_docs import COMMANDS
 
@@ -25,7 +25,7 @@ class Rays:
     most: float | None = option(None, SAMPLING, "How far.", metavar="LENGTH", above=0)
     way: Literal["in", "out"] = option("in", SAMPLING, "Which way.")
     names: list[str] | None = option(None, MAPS, "Whose.", metavar="NAME")
-    ending: str = option("png", MAPS, "What.", metavar="KIND", parse=str.upper)
+    suffix: str = option("png", MAPS, "What.", metavar="KIND", parse=str.upper)
     bare: bool = option(False, MAPS, "Nothing else.")
 
 
@@ -51,7 +51,7 @@ def invoke(*words: str, seen: list | None = None):
 def test_a_group_arrives_as_one_object() -> None:
     seen: list = []
     words = ("l.obj", "--count", "9", "--most", "0.5", "--way", "out", "--names", "a",
-             "--names", "b", "--ending", "tif", "--bare", "--json", "--tail", "2")  # fmt: skip
+             "--names", "b", "--suffix", "tif", "--bare", "--json", "--tail", "2")  # fmt: skip
     assert invoke(*words, seen=seen).exit_code == 1
     ((low, rays, tail, as_json),) = seen
     assert (str(low), tail, as_json) == ("l.obj", 2, True)
@@ -61,7 +61,7 @@ def test_a_group_arrives_as_one_object() -> None:
 def test_what_is_not_given_is_the_default() -> None:
     seen: list = []
     assert invoke("l.obj", seen=seen).exit_code == 1
-    assert seen[0][1] == Rays(ending="PNG") and seen[0][2] == 7
+    assert seen[0][1] == Rays(suffix="PNG") and seen[0][2] == 7
 
 
 def test_ranges_and_words_are_held_to() -> None:
@@ -115,7 +115,7 @@ def test_commands_and_manifests_take_the_same_options() -> None:
         param = flags[declared.flag]
         assert param.help == declared.option.help
         assert param.default == declared.default or (param.default, declared.default) == ((), None)
-    assert {d.key for group in (Settings, Reading) for d in options_of(group)} <= set(OPTIONS)
+    assert {d.key for group in (Settings, MeshOptions) for d in options_of(group)} <= set(OPTIONS)
 
 
 def test_two_options_of_one_name_are_a_mistake_of_ours() -> None:

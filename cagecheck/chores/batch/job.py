@@ -72,7 +72,7 @@ def run_job(job: dict[str, Any]) -> dict[str, Any]:
 
 def _check(job: dict[str, Any]) -> dict[str, Any]:
     # Imported late, so that a scheduler's client can send jobs without loading the engines.
-    from cagecheck.predicting.inputs import Reading, read_cage, read_inputs
+    from cagecheck.predicting.inputs import MeshOptions, read_cage, read_inputs
     from cagecheck.predicting.predict import predict
     from cagecheck.predicting.settings import Settings
     from cagecheck.predicting.write import write_prediction
@@ -81,7 +81,7 @@ def _check(job: dict[str, Any]) -> dict[str, Any]:
     folder, options = Path(job["folder"]), dict(job["options"])
     files = {kind: Path(path) for kind, path in job["files"].items()}
     _sweep(folder)
-    settings, reading = build(Settings, options), build(Reading, options)
+    settings, reading = build(Settings, options), build(MeshOptions, options)
     scene = read_inputs(files["low"], files["high"], reading, high_normals=False)
     cage, more = read_cage(
         scene.low,

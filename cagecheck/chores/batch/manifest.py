@@ -34,7 +34,7 @@ from cagecheck.chores.batch.gate import DEFECT_SLUGS, Gate
 from cagecheck.errors import InputError
 from cagecheck.maps.map_names import name_key
 from cagecheck.options import OFFSETS, again, option, options_of, plain_kind
-from cagecheck.predicting.inputs import Reading
+from cagecheck.predicting.inputs import MeshOptions
 from cagecheck.predicting.settings import Settings
 from cagecheck.tuning.tune import TuneSettings
 
@@ -51,7 +51,7 @@ class Tuned:
 
 
 # Options by name. They are those of `predict` (and, behind `tune`, of `tune`).
-GROUPS = (Settings, Reading, Tuned)
+GROUPS = (Settings, MeshOptions, Tuned)
 OPTIONS = {declared.key: declared for group in GROUPS for declared in options_of(group)}
 _LARGEST_MANIFEST = 16 << 20
 _UNSAFE = re.compile(r"[^\w.-]+")

@@ -20,7 +20,7 @@ from cagecheck.chores.batch.job import RESULT_NAME, RESULT_VERSION
 from cagecheck.chores.batch.manifest import Asset, Manifest
 from cagecheck.chores.batch.on_processes import run_locally
 from cagecheck.chores.batch.page import write_results
-from cagecheck.errors import InputError
+from cagecheck.errors import InputError, takes
 from cagecheck.files import replace_file, sha256_of
 from cagecheck.progress import Progress, silent
 from cagecheck.version import __version__
@@ -44,6 +44,11 @@ class BatchResult:
     rows: tuple[Row, ...]
     files: tuple[Path, ...]
     is_gate: bool
+
+    def __repr__(self) -> str:
+        return (
+            f"<BatchResult: {len(self.rows)} assets, {'passed' if self.passed else 'not passed'}>"
+        )
 
     @property
     def failed(self) -> tuple[Row, ...]:
@@ -71,6 +76,7 @@ class BatchResult:
         }
 
 
+@takes(manifest=Manifest)
 def run_batch(
     manifest: Manifest,
     out: str | os.PathLike[str],

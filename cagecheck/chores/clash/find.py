@@ -103,6 +103,9 @@ class Clashes:
     open_parts: tuple[str, ...]
     involved: tuple[NDArray[np.bool_], ...]
 
+    def __repr__(self) -> str:
+        return f"<Clashes: {len(self.found)} among {len(self.parts)} parts>"
+
     @property
     def passing(self) -> tuple[Clash, ...]:
         """The clashes where surfaces cross; what lies wholly inside may be meant."""
