@@ -12,18 +12,12 @@ import typer
 
 from cagecheck.chores.clash.find import Clash, Clashes, find_clashes
 from cagecheck.chores.clash.heat import write_clash_map, write_legend
-from cagecheck.commands.terminal import (
-    EXIT_CLEAN,
-    EXIT_DEFECTS,
-    ForceFlag,
-    JsonFlag,
-    Terminal,
-    command,
-    place,
-)
+from cagecheck.commands.options import ForceFlag, JsonFlag, add_command
+from cagecheck.commands.terminal import EXIT_CLEAN, EXIT_DEFECTS, Terminal, place
 from cagecheck.files import OutputFolder
 from cagecheck.formats.read import read_mesh
 from cagecheck.meshes.mesh import Mesh
+from cagecheck.options import OUTPUT
 from cagecheck.words.numbers import count_text, readable
 from cagecheck.words.sentences import names_words
 
@@ -32,7 +26,7 @@ _MOST_ROWS = 40
 
 def register(app: typer.Typer) -> None:
     """Add the `clash` command."""
-    app.command("clash")(command(clash))
+    add_command(app, "clash", clash)
 
 
 def clash(
@@ -45,7 +39,7 @@ def clash(
     with_: Annotated[
         list[Path] | None,
         typer.Option(
-            "--with", metavar="MESH", help="A mesh that stands in every frame. May repeat."
+            "--with", metavar="FILE", help="A mesh that stands in every frame. May repeat."
         ),
     ] = None,
     pieces: Annotated[
@@ -53,10 +47,16 @@ def clash(
     ] = False,
     ignore: Annotated[
         float | None,
-        typer.Option(metavar="UNITS", help="Depth up to which parts count as only touching."),
+        typer.Option(metavar="LENGTH", help="Depth up to which parts count as only touching."),
     ] = None,
     out: Annotated[
-        Path | None, typer.Option("--out", help="Folder for heat-map meshes, CSV and JSON.")
+        Path | None,
+        typer.Option(
+            "--out",
+            metavar="FOLDER",
+            help="Folder for heat-map meshes, CSV and JSON.",
+            rich_help_panel=OUTPUT,
+        ),
     ] = None,
     force: ForceFlag = False,
     as_json: JsonFlag = False,
@@ -66,7 +66,8 @@ def clash(
     Exit code 1 when surfaces cross in any frame. Parts wholly inside another are listed, but may
     be meant (an eye in its socket). Parts are not checked against themselves.
 
-    Example: cagecheck clash walk_*.obj --with body.obj --out clashes
+    Example:
+      cagecheck clash walk_*.obj --with body.obj --out clashes
     """
     terminal = Terminal(as_json)
     common = [read_mesh(path) for path in with_ or []]

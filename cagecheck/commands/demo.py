@@ -9,8 +9,9 @@ from typing import Annotated, Any
 
 import typer
 
+from cagecheck.commands.options import ForceFlag, JsonFlag, add_command
 from cagecheck.commands.predict import say_files, say_prediction
-from cagecheck.commands.terminal import EXIT_CLEAN, ForceFlag, JsonFlag, Terminal, command
+from cagecheck.commands.terminal import EXIT_CLEAN, Terminal
 from cagecheck.demo import make_scene, write_scene
 from cagecheck.demo.evaluate import score_prediction
 from cagecheck.demo.score import KindScore
@@ -27,7 +28,7 @@ RESULT_FOLDER = "predicted"
 
 def register(app: typer.Typer) -> None:
     """Add the `demo` command."""
-    app.command("demo")(command(demo))
+    add_command(app, "demo", demo)
 
 
 def demo(
@@ -41,7 +42,7 @@ def demo(
             "--detail",
             min=0.01,
             max=20,
-            metavar="X",
+            metavar="FACTOR",
             help="How dense the high poly is; 1 is 1.5 million triangles.",
         ),
     ] = 1.0,
@@ -54,7 +55,8 @@ def demo(
     what `predict` finds into DIR/predicted. Exit code 0 when that worked: the scene is meant to
     have defects.
 
-    Example: cagecheck demo demo-scene
+    Example:
+      cagecheck demo demo-scene
     """
     terminal = Terminal(as_json)
     refuse_existing(folder / RESULT_FOLDER / "regions.json", force)

@@ -10,7 +10,7 @@ import re
 import sys
 import textwrap
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from typing import Annotated, Any, NoReturn, ParamSpec
+from typing import Any, NoReturn, ParamSpec
 
 import typer
 from rich.console import Console
@@ -19,6 +19,7 @@ from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeRemaining
 from rich.table import Table
 
 from cagecheck.errors import InputError, Notice
+from cagecheck.options import with_flags
 from cagecheck.progress import Progress as ProgressReport
 from cagecheck.words.numbers import count_text, readable
 
@@ -29,11 +30,6 @@ EXIT_BAD_INPUT = 2
 NOUGHT = 1e-6
 # Columns of a table that goes into a file or a pipe: names are not cut for want of a window.
 PIPE_WIDTH = 160
-
-JsonFlag = Annotated[
-    bool, typer.Option("--json", help="Print the result as JSON on standard output.")
-]
-ForceFlag = Annotated[bool, typer.Option("--force", help="Replace files that exist already.")]
 
 P = ParamSpec("P")
 
@@ -159,7 +155,7 @@ def command(function: Callable[P, int | None]) -> Callable[P, None]:
 def fail(error: InputError) -> NoReturn:
     """Print the error for an artist and exit with 2."""
     Console(stderr=True, highlight=False, soft_wrap=True).print(
-        f"[bold]cagecheck cannot go on:[/bold] {escape(str(error))}"
+        f"[bold]cagecheck cannot go on:[/bold] {escape(with_flags(str(error)))}"
     )
     raise typer.Exit(EXIT_BAD_INPUT)
 

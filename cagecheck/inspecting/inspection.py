@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from cagecheck.arrays.rows import rows_by_label
 from cagecheck.arrays.types import Floats, Ints
-from cagecheck.errors import Notice
+from cagecheck.errors import Notice, takes
 from cagecheck.inspecting.crossing import crossing_finding, crossing_parts, pair_groups
 from cagecheck.inspecting.density import PartDensity, density_findings, part_density
 from cagecheck.inspecting.edges import polygon_edges
@@ -58,6 +58,13 @@ class Inspection:
     part_ways: Floats = field(default_factory=lambda: np.zeros(0))
     notices: tuple[Notice, ...] = field(default=())
 
+    def __repr__(self) -> str:
+        return (
+            f"<Inspection of {self.low!r}: "
+            + ", ".join(f"{severity} {self.count(severity)}" for severity in SEVERITIES)
+            + ">"
+        )
+
     def count(self, severity: Severity) -> int:
         """Return how many findings have this severity."""
         return sum(f.severity == severity for f in self.findings)
@@ -101,6 +108,7 @@ def part_rows(inspection: Inspection) -> list[dict[str, Any]]:
     return rows
 
 
+@takes(low=LowPoly)
 def inspect_low(
     low: LowPoly,
     *,
@@ -154,6 +162,7 @@ def inspect_low(
     )
 
 
+@takes(low=LowPoly, surface=Surface)
 def inspect_pair(
     low: LowPoly,
     surface: Surface,

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from cagecheck.defects.match import Matcher
 from cagecheck.defects.regions import Region
-from cagecheck.errors import InputError, Notice
+from cagecheck.errors import InputError, Notice, takes
 from cagecheck.locating.fault_regions import FaultyTexels, fault_regions
 from cagecheck.locating.faulty_texels import faulty_texels, mark_seams
 from cagecheck.locating.offset_guess import OffsetGuess, guess_offset
@@ -22,12 +22,12 @@ from cagecheck.maps.texels import tiles_touched
 from cagecheck.meshes.lowpoly import LowPoly, prepare_low
 from cagecheck.meshes.mesh import Mesh, Surface
 from cagecheck.meshes.tiles import why_off_tiles
+from cagecheck.options import check_options
 from cagecheck.predicting.distances import probe_distances
 from cagecheck.progress import Progress, silent
 from cagecheck.rays.cage import Cage
 from cagecheck.rays.scene import Scene
 from cagecheck.words.lengths import length_words
-from cagecheck.words.numbers import as_given
 from cagecheck.words.sentences import count_words
 
 __all__ = ["LocateSettings", "LocatedMap", "Location", "OffsetGuess", "locate"]
@@ -55,12 +55,19 @@ class Location:
     specks: int
     notices: tuple[Notice, ...]
 
+    def __repr__(self) -> str:
+        return (
+            f"<Location: {count_words(len(self.regions), 'region')} in "
+            f"{count_words(len(self.maps), 'map')} of {self.low!r}>"
+        )
+
     @property
     def clean(self) -> bool:
         """True when neither a region nor a convention is wrong."""
         return not self.regions and not any(m.conventions for m in self.maps)
 
 
+@takes(low=Mesh, high=(Surface, Scene), settings=LocateSettings)
 def locate(
     maps: Sequence[BakedMap],
     low: Mesh,
@@ -84,7 +91,7 @@ def locate(
     ------
     InputError : no maps, a low poly without UVs, settings out of range.
     """
-    settings = settings or LocateSettings()
+    settings = check_options(settings or LocateSettings())
     scene = high if isinstance(high, Scene) else Scene(high)
     prepared = prepare_low(low, rule=settings.rule, quads=settings.quads)
     tiles = tiles_touched(prepared)
@@ -154,10 +161,6 @@ def _check(maps: Sequence[BakedMap], low: LowPoly, tiles: tuple[int, ...]) -> No
 def _resolve(
     matcher: Matcher, settings: LocateSettings, has_cage: bool
 ) -> tuple[LocateSettings, list[Notice]]:
-    for name in ("offset", "depth", "padding"):
-        value = getattr(settings, name)
-        if value is not None and not (np.isfinite(value) and value >= 0):
-            raise InputError(f"--{name} must be zero or more, not {as_given(value)}.")
     missing = [
         name
         for name in ("offset", "depth")

@@ -71,6 +71,9 @@ class LocatedMap:
     padding: Padding | None
     grey: NDArray[np.uint8]
 
+    def __repr__(self) -> str:
+        return f"<LocatedMap {self.source.name}: tile {self.reading.tile}>"
+
 
 @dataclass(frozen=True, eq=False)
 class TileRecord:

@@ -51,6 +51,10 @@ class BakedMap:
     half: bool = False
     crop: tuple[int, int, int, int] | None = None
 
+    def __repr__(self) -> str:
+        width, height = self.size
+        return f"<BakedMap {self.name}: {width} x {height}, tile {self.tile or 'unknown'}>"
+
     @property
     def name(self) -> str:
         """The file's name, with the place in it of a part."""

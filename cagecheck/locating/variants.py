@@ -21,8 +21,10 @@ from cagecheck.meshes.lowpoly import LowPoly, prepare_low
 from cagecheck.meshes.mesh import Mesh
 from cagecheck.meshes.normals import NormalRule
 from cagecheck.meshes.triangulate import QuadSplit
+from cagecheck.options import MAPS, again, option
 from cagecheck.predicting.maps.bake import Baker, BakeRule
-from cagecheck.rays.cage import Along, Cage, Directions, cage_from_offset
+from cagecheck.predicting.settings import Depth, HighShading, Offset, RayOptions, Seed
+from cagecheck.rays.cage import Cage, cage_from_offset
 from cagecheck.rays.points import SurfacePoints, join_points
 
 CageMaker = Callable[[LowPoly], Cage]
@@ -32,7 +34,7 @@ SAMPLE_TEXELS = 30_000
 
 
 @dataclass(frozen=True)
-class LocateSettings:
+class LocateSettings(Seed, HighShading, RayOptions, Depth, Offset):
     """How to compare. None: taken from the scene (see `probe_distances`).
 
     offset, depth : world units, as the bake was (probably) made; along, directions : how its rays
@@ -41,16 +43,13 @@ class LocateSettings:
     `prepare_low`; seed : of random draws.
     """
 
-    offset: float | None = None
-    depth: float | None = None
-    along: Along = "cage"
-    directions: Directions = "averaged"
-    apart: bool = False
-    padding: int | None = None
-    high_normals: HighNormals = "file"
+    depth: float | None = again(Depth, "depth", above=None, least=0)
+    padding: int | None = option(
+        None, MAPS, "Texels of padding wanted (else one per 256 of the map's width).",
+        metavar="TEXELS", least=0, in_help=True,
+    )  # fmt: skip
     rule: NormalRule = field(default_factory=NormalRule)
     quads: QuadSplit = "first"
-    seed: int = 0
 
 
 class Variants:

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
+from cagecheck.errors import takes
 from cagecheck.files import OutputFolder
 from cagecheck.locating.compare import TITLES, Fault
 from cagecheck.locating.fault_heat import FAULT_COLOURS, fault_heat
@@ -33,6 +34,7 @@ NUMBERED = 60
 _LEGEND_ROW, _MARGIN = 18, 6
 
 
+@takes(location=Location)
 def write_location(
     location: Location,
     folder: str | os.PathLike[str],

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from cagecheck.arrays.types import Floats, Ints
-from cagecheck.errors import Notice
+from cagecheck.errors import Notice, takes
 from cagecheck.meshes.mesh import Mesh
 from cagecheck.meshes.normals import (
     NormalRule,
@@ -58,6 +58,9 @@ class LowPoly:
     normal_rule: NormalRule
     aside: SetAside = field(default_factory=SetAside)
 
+    def __repr__(self) -> str:
+        return f"<LowPoly {self.mesh.label}: {len(self.triangles):,} triangles>"
+
     @property
     def positions(self) -> Floats:
         """(V, 3) float64 vertex positions."""
@@ -94,6 +97,7 @@ class LowPoly:
         return float(np.linalg.norm(used.max(axis=0) - used.min(axis=0)))
 
 
+@takes(mesh=Mesh, rule=NormalRule)
 def prepare_low(
     mesh: Mesh,
     *,

@@ -59,6 +59,12 @@ class Pairing:
     how: tuple[str, ...]
     notices: tuple[Notice, ...] = ()
 
+    def __repr__(self) -> str:
+        return (
+            f"<Pairing: {len(self.low_names)} low parts, {len(self.unpaired_low)} unpaired; "
+            f"{len(self.high_names)} high parts, {len(self.unpaired_high)} unpaired>"
+        )
+
     @property
     def unpaired_low(self) -> tuple[int, ...]:
         """Low parts without a high part."""

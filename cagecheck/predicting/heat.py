@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.defects.kinds import PRECEDENCE, Defect
+from cagecheck.errors import takes
 from cagecheck.predicting.result import Prediction
 from cagecheck.report.colours import defect_colours
 from cagecheck.report.heatmap import MOST_VERTICES, NO_REGION, HeatMap, lay_lattice
@@ -23,6 +24,7 @@ def region_of_samples(prediction: Prediction) -> Ints:
     return out
 
 
+@takes(prediction=Prediction)
 def build_heat_map(prediction: Prediction, *, most_vertices: int = MOST_VERTICES) -> HeatMap:
     """Lay the samples' findings on a lattice over the low poly."""
     low, findings = prediction.low, prediction.findings

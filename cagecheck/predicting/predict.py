@@ -13,7 +13,7 @@ from cagecheck.defects.kinds import Defect
 from cagecheck.defects.match import Matcher, reach_past
 from cagecheck.defects.regions import Group, Region, find_groups, name_regions
 from cagecheck.defects.unseen import Unseen, find_unseen, sample_high
-from cagecheck.errors import InputError, Notice
+from cagecheck.errors import InputError, Notice, takes
 from cagecheck.maps.texels import texel_points
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Surface
@@ -28,6 +28,7 @@ from cagecheck.rays.scene import Scene
 from cagecheck.words.lengths import length_words
 
 
+@takes(low=LowPoly, high=(Surface, Scene), cage=Cage, settings=Settings)
 def predict(
     low: LowPoly,
     high: Surface | Scene,
@@ -155,7 +156,7 @@ def texel_tiles(low: LowPoly) -> list[int]:
         raise InputError(
             f"{what}, so it has no texels.",
             file=low.mesh.source.path if low.mesh.source else None,
-            cure=f"{cure} Or leave out --texels.",
+            cure=f"{cure} Or leave out `texels`.",
         )
     return tiles
 

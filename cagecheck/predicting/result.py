@@ -52,6 +52,12 @@ class Prediction:
     texel_area: Floats
     notices: tuple[Notice, ...] = ()
 
+    def __repr__(self) -> str:
+        return (
+            f"<Prediction: {count_words(len(self.regions), 'region')} from "
+            f"{count_words(len(self.points), 'sample')} of {self.low!r}>"
+        )
+
     @property
     def low(self) -> LowPoly:
         """The low poly."""

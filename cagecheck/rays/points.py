@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from cagecheck.arrays.hashing import mix
 from cagecheck.arrays.morton import coherent_order
 from cagecheck.arrays.types import Floats, Ints
-from cagecheck.errors import InputError
+from cagecheck.errors import InputError, takes
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.normals import edge_pairs
 
@@ -46,6 +46,9 @@ class SurfacePoints:
     kind: NDArray[np.uint8]
     spacing: Floats
 
+    def __repr__(self) -> str:
+        return f"<SurfacePoints: {len(self):,}>"
+
     def __len__(self) -> int:
         return len(self.triangle)
 
@@ -76,6 +79,7 @@ def join_points(sets: list[SurfacePoints]) -> SurfacePoints:
     )
 
 
+@takes(low=LowPoly)
 def spacing_for_count(low: LowPoly, count: int) -> float:
     """Return the point spacing that gives about `count` interior points.
 
@@ -91,6 +95,7 @@ def spacing_for_count(low: LowPoly, count: int) -> float:
     return float(np.sqrt(area / max(count, 1)))
 
 
+@takes(low=LowPoly)
 def sample_points(
     low: LowPoly,
     spacing: float,
@@ -114,7 +119,7 @@ def sample_points(
     triangles : only these triangles (and their edges and vertices); all by default.
     """
     if not spacing > 0:
-        raise InputError("the sample spacing must be above zero.", cure="Raise --density.")
+        raise InputError("the sample spacing must be above zero.", cure="Raise `density`.")
     chosen = np.arange(len(low.triangles)) if triangles is None else np.unique(triangles)
     chosen = chosen[low.area[chosen] > 0]
     sets = [_interior(low, chosen, spacing, seed)]

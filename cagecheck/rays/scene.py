@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats
-from cagecheck.errors import InputError
+from cagecheck.errors import InputError, takes
 from cagecheck.meshes.mesh import Surface
 from cagecheck.progress import Progress, silent
 from cagecheck.rays.engine import load_embree
@@ -71,6 +71,7 @@ class Scene:
     InputError : the surface has no triangles, or an index points outside its vertices.
     """
 
+    @takes(surface=Surface)
     def __init__(self, surface: Surface, *, threads: int | None = None) -> None:
         if surface.triangle_count == 0:
             raise InputError(
@@ -94,6 +95,9 @@ class Scene:
         self.scale = float((high - low).max()) or 1.0
         self._caster = _make_caster(self)
         self.engine = self._caster.name
+
+    def __repr__(self) -> str:
+        return f"<Scene of {self.surface!r}, engine {self.engine}>"
 
     def cast(
         self,

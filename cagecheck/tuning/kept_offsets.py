@@ -45,7 +45,7 @@ def read_keep(path: str | os.PathLike[str], vertex_count: int, current: Floats |
                     f"{where} locks vertex {count_text(vertex)}, but no cage is given to lock it "
                     "at.",
                     file=str(path),
-                    cure="Write the offset beside it, or pass --offset or --push.",
+                    cure="Write the offset beside it, or pass `offset` or `push`.",
                 )
             offset = float(current[vertex])
         if not (np.isfinite(offset) and offset >= 0):
@@ -63,7 +63,7 @@ def _rows(path: str | os.PathLike[str]) -> list[tuple[int, int, float | None]]:
         text = Path(path).read_text(encoding="utf-8-sig")
     except FileNotFoundError:
         raise InputError(
-            "there is no such file.", file=str(path), cure="Check the name after --keep."
+            "there is no such file.", file=str(path), cure="Check the name after `keep`."
         ) from None
     except (OSError, UnicodeDecodeError) as error:
         raise InputError("this cannot be read as text.", file=str(path)) from error

@@ -12,9 +12,10 @@ from numpy.typing import NDArray
 from cagecheck.arrays.types import Floats
 from cagecheck.defects.kinds import Defect
 from cagecheck.defects.match import Matcher
-from cagecheck.errors import InputError, Notice
+from cagecheck.errors import InputError, Notice, takes
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Surface
+from cagecheck.options import OFFSETS, Option, check_number, option
 from cagecheck.predicting.predict import build_scene, place_points, predict_points, resolve
 from cagecheck.predicting.result import Prediction
 from cagecheck.predicting.settings import Settings, check_settings
@@ -45,6 +46,7 @@ STEADY_ROUNDINGS = 2048
 CEILING_REACHES = 1.5
 # Claims hold with 95 % confidence, see `surface_bound`.
 DOUBT = 0.05
+_LENGTH = Option("", OFFSETS, least=0)
 
 
 @dataclass(frozen=True)
@@ -53,15 +55,24 @@ class TuneSettings:
 
     Attributes
     ----------
-    margin : clearance kept from target and next layer, world units (see `automatic_margin`).
-    limit : largest offset allowed, world units.
+    margin : clearance kept from target and next layer (see `automatic_margin`).
+    limit : largest offset allowed. Both in world units, or as text in % of the low poly's diagonal
+        (``"0.5%"``).
     check_factor : the check casts this many times the samples.
     checks : how often all offsets are solved again with the wrong samples of a check; mends : how
         often places that a check shows wrong are mended one by one. The last check is never used.
     """
 
-    margin: float | None = None
-    limit: float | None = None
+    margin: float | str | None = option(
+        None, OFFSETS,
+        "Least clearance from surfaces, as 0.001 (units) or 0.1% (of the low poly's diagonal); "
+        "else found from the scene.",
+        metavar="LENGTH", typed=str,
+    )  # fmt: skip
+    limit: float | str | None = option(
+        None, OFFSETS, "Largest offset allowed, as 0.05 or 2%; else found from the scene.",
+        metavar="LENGTH", typed=str,
+    )  # fmt: skip
     check_factor: int = CHECK_FACTOR
     checks: int = CHECKS
     mends: int = MENDS
@@ -161,6 +172,12 @@ class Tuning:
         """(low parts, high parts) bool, which may be baked onto which."""
         return self.matcher.paired
 
+    def __repr__(self) -> str:
+        return (
+            f"<Tuning of {self.low!r}: {'clean' if self.clean else 'not clean'}, "
+            f"margin {self.margin:.3g}, depth {self.depth:.3g}>"
+        )
+
     def table(self) -> list[dict[str, Any]]:
         """Return one row per defect: name, and samples, percent and texels before and after.
 
@@ -189,6 +206,7 @@ class Tuning:
         return right and not any(self.after.findings.has(kind).any() for kind in kinds)
 
 
+@takes(low=LowPoly, high=(Surface, Scene), cage=Cage, settings=Settings, tuning=TuneSettings)
 def tune(
     low: LowPoly,
     high: Surface | Scene,
@@ -214,7 +232,9 @@ def tune(
     ------
     InputError : settings out of range, kept offsets that are negative or differ at one position.
     """
-    tuning = _checked(tuning or TuneSettings())
+    tuning = tuning or TuneSettings()
+    margin, limit = _lengths(tuning, low)
+    tuning = replace(tuning, margin=margin, limit=limit)
     settings = check_settings(settings or Settings())
     scene = high if isinstance(high, Scene) else build_scene(high, progress)
     if paired is None:
@@ -245,7 +265,7 @@ def tune(
         settings=replace(deeper, texels=size),
         margin=search.margin,
         limit=search.limits.ceiling,
-        limit_given=tuning.limit is not None,
+        limit_given=limit is not None,
         preferred=search.limits.preferred,
         offset_out=search.offsets[vertex],
         offset_in=inward[vertex],
@@ -271,13 +291,30 @@ def tune(
     )
 
 
-def _checked(tuning: TuneSettings) -> TuneSettings:
-    for name, value in (("--margin", tuning.margin), ("--limit", tuning.limit)):
-        if value is not None and not (np.isfinite(value) and value >= 0):
-            raise InputError(f"{name} must be zero or more, not {as_given(value)}.")
-    if tuning.limit == 0:
-        raise InputError("--limit 0 leaves no room for a cage.", cure="Raise --limit.")
-    return tuning
+def length_of(value: float | str | None, name: str, low: LowPoly) -> float | None:
+    """Return a length that is given in world units or, as text, in % of the low poly's diagonal."""
+    if not isinstance(value, str):
+        return value
+    try:
+        found = float(value.strip().removesuffix("%"))
+    except ValueError:
+        raise InputError(
+            f"`{name}` must be a length or a percentage, not {value!r}.",
+            cure=f"For example `{name}` 0.02 or `{name}` 1.5%.",
+        ) from None
+    return found * low.diagonal() / 100 if value.strip().endswith("%") else found
+
+
+def _lengths(tuning: TuneSettings, low: LowPoly) -> tuple[float | None, float | None]:
+    """Return margin and limit in world units; raise `InputError` for what is none."""
+    margin = length_of(tuning.margin, "margin", low)
+    limit = length_of(tuning.limit, "limit", low)
+    for name, value in (("margin", margin), ("limit", limit)):
+        if value is not None:
+            check_number(name, value, _LENGTH)
+    if limit == 0:
+        raise InputError("`limit` 0 leaves no room for a cage.", cure="Raise `limit`.")
+    return margin, limit
 
 
 def _search(
@@ -291,9 +328,9 @@ def _search(
     """Settle the offsets; return them with the last check, whose points were not used."""
     low = matcher.low
     rounding = automatic_margin(low, matcher.scene)
-    margin = rounding if tuning.margin is None else tuning.margin
+    margin = rounding if tuning.margin is None else float(tuning.margin)
     _, reach = settings.depth_and_reach()
-    ceiling = tuning.limit if tuning.limit is not None else CEILING_REACHES * reach
+    ceiling = float(tuning.limit) if tuning.limit is not None else CEILING_REACHES * reach
     largest = float(np.abs(low.positions[low.triangles.ravel()]).max(initial=0.0))
     steady = STEADY_ROUNDINGS * float(np.finfo(np.float32).eps) * largest
     limits = Limits(ceiling, min(steady, ceiling), kept_positions(low, keep), np.zeros(0))

@@ -12,7 +12,7 @@ from typing import Any, Literal
 import numpy as np
 
 from cagecheck.arrays.types import Floats
-from cagecheck.errors import Notice
+from cagecheck.errors import Notice, takes
 from cagecheck.files import OutputFolder
 from cagecheck.formats.push_file import PushRecord, push_csv, push_json
 from cagecheck.formats.write_cage import write_cage
@@ -128,6 +128,7 @@ def _least(values: Floats) -> float | None:
     return float(finite.min()) if len(finite) else None
 
 
+@takes(tuning=Tuning)
 def write_tuning(
     tuning: Tuning,
     numbers: list[SingleNumber],

@@ -379,7 +379,7 @@ def test_split_vertices_leave_a_part_closed():
 
 def test_pieces_of_one_part():
     both = trimesh.util.concatenate([sphere(cuts=2), sphere((1.6, 0, 0), cuts=2)])
-    with pytest.raises(InputError, match="--pieces"):
+    with pytest.raises(InputError, match="`pieces`"):
         find_clashes([mesh_of(both, "x")])
     (hit,) = find_clashes([mesh_of(both, "x")], pieces=True).found
     assert {hit.part, hit.other} == {"x piece 1", "x piece 2"}

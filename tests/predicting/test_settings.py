@@ -22,30 +22,30 @@ FEW = dict(samples=2000, unseen_points=0)
 def test_samples_are_placed_by_density_or_by_texels_not_both() -> None:
     check_settings(Settings(density=4.0))
     check_settings(Settings(texels=64))
-    with pytest.raises(InputError, match=r"--density and --texels"):
+    with pytest.raises(InputError, match="`density` and `texels`"):
         check_settings(Settings(density=4.0, texels=64))
 
 
 @pytest.mark.parametrize(
-    ("name", "option", "allowed", "refused"),
+    ("name", "allowed", "refused"),
     [
-        ("offset", "--offset", [0.0, 5.0], [-1e-9, np.nan, np.inf]),
-        ("depth", "--depth", [1e-9], [0.0, -1.0, np.nan]),
-        ("reach", "--reach", [1e-9], [0.0, -1.0, np.inf]),
-        ("samples", "--samples", [1], [0, -5]),
-        ("density", "--density", [1e-9], [0.0, np.nan]),
-        ("texels", "--texels", [1, 16384], [0, 16385]),
-        ("map_size", "--size", [1, 65536], [0, 65537]),
+        ("offset", [0.0, 5.0], [-1e-9, np.nan, np.inf]),
+        ("depth", [1e-9], [0.0, -1.0, np.nan]),
+        ("reach", [1e-9], [0.0, -1.0, np.inf]),
+        ("samples", [1], [0, -5]),
+        ("density", [1e-9], [0.0, np.nan]),
+        ("texels", [1, 16384], [0, 16385]),
+        ("map_size", [1, 65536], [0, 65537]),
     ],
 )
-def test_settings_out_of_range_are_refused_by_their_options_name(
-    name: str, option: str, allowed: list[float], refused: list[float]
+def test_settings_out_of_range_are_refused_by_their_name(
+    name: str, allowed: list[float], refused: list[float]
 ) -> None:
     for value in allowed:
         settings = Settings(**{name: value})
         assert check_settings(settings) is settings
     for value in refused:
-        with pytest.raises(InputError, match=f"^{option} must be "):
+        with pytest.raises(InputError, match=f"^`{name}` must be "):
             predict(plane_low(1), plane_high([0.0]), settings=Settings(**{name: value}))
 
 
@@ -184,4 +184,4 @@ def test_tiles_are_listed_upwards_and_asked_for_where_there_are_none() -> None:
     for uv, said in ((None, "no UVs"), (np.concatenate([square - [3, 0]] * 2), "off the tile")):
         with pytest.raises(InputError, match=said) as error:
             texel_tiles(as_low(*two, uv))
-        assert error.value.cure is not None and "--texels" in error.value.cure
+        assert error.value.cure is not None and "`texels`" in error.value.cure

@@ -181,7 +181,7 @@ def plan_materials(mesh: Mesh, names: str, asset: str) -> list[TileMaterial]:
     if len(set(used)) < len(used) or set(used) & set(taken):
         raise InputError(
             f"the names {names!r} give one name to several materials.",
-            cure="Put {tile} into --names.",
+            cure="Put {tile} into `names`.",
         )
     return plan
 
@@ -205,7 +205,7 @@ def _fill(names: str, asset: str, tile: int, material: str) -> str:
             f"the names {names!r} cannot be read.", cure="Use {asset}, {tile} and {material}."
         ) from error
     if not name.strip() or any(c in name for c in "\r\n#") or name != name.strip():
-        raise InputError(f"{name!r} is no name for a material.", cure="Change --names.")
+        raise InputError(f"{name!r} is no name for a material.", cure="Change `names`.")
     return name
 
 

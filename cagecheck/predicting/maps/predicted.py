@@ -49,7 +49,7 @@ def add_predicted_maps(
         raise InputError(
             f"{what}, so there are no maps to predict.",
             file=low.mesh.source.path if low.mesh.source else None,
-            cure=f"{cure} Or leave out --maps.",
+            cure=f"{cure} Or leave out `maps`.",
         )
     baker = Baker(low, cage, scene, rule, paired=matcher.paired, matcher=matcher)
     rows: list[dict[str, Any]] = []
