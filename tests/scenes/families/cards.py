@@ -1,4 +1,4 @@
-"""Double-sided cards: single, crossing, stacked; both sides on the same vertices or on their own."""
+"""Double-sided cards: single, crossing, stacked; sides share their vertices or have their own."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The classic faults: too tight, too deep, the next finger, a fold, a cover, a hole, a flipped patch."""
+"""Classic faults: too tight, too deep, hole, flipped patch, the next finger, a fold, a cover."""
 
 from __future__ import annotations
 
@@ -59,7 +59,7 @@ def fold(seed: int) -> FamilyScene:
 
     detail = rng.uniform(0.003, 0.006)
     builder = Builder("next fold", seed)
-    builder.add(sheet(folded, 40, 6), 3, _gentle(rng, detail), window=np.ones(41 * 7))
+    builder.add(sheet(folded, 36, 18), 3, _gentle(rng, detail), window=np.ones(37 * 19))
     whole = builder.scene(1.5 * detail, 1.5 * detail)
     # The sheet's front looks into the fold.
     wide = replace(whole, offset=gap * rng.uniform(1.1, 1.5), fault="next fold", whole=whole)

@@ -11,7 +11,7 @@ from tests.scenes.families.scene import NO_GROUP, FamilyScene
 # Patches are this large, as a share of the scene's diagonal.
 PATCH = (0.07, 0.12)
 # A tight or shallow bake has this share of the distance that it needs.
-SHORT = (0.45, 0.7)
+SHORT = (0.25, 0.5)
 
 
 def patch(scene: FamilyScene, rng: np.random.Generator, radius: float | None = None) -> np.ndarray:

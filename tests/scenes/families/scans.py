@@ -6,12 +6,14 @@ from dataclasses import replace
 
 import numpy as np
 
-from tests.scenes.families.plants import maybe, without
+from tests.scenes.families.plants import maybe
 from tests.scenes.families.scene import Builder, FamilyScene, posed, waves
 from tests.scenes.families.shapes import ball
 
 # Noise in all directions rarely exceeds so many of its standard deviations sideways.
 FAR_OUT = 4.0
+# Noise for the length of a cell: from half of it on, cells turn over.
+NOISE = (0.05, 0.6)
 TETRAHEDRON = np.array([[1, 1, 1], [1, -1, -1], [-1, 1, -1], [-1, -1, 1]], float) / np.sqrt(3)
 SIDES = np.array([[0, 1, 2], [0, 3, 1], [0, 2, 3], [1, 3, 2]])
 
@@ -25,8 +27,9 @@ def noisy_scan(seed: int) -> FamilyScene:
 
     builder = Builder("noisy scans", seed)
     builder.add(ball(6, (0.45, 0.5, 0.4)), int(rng.integers(5, 9)), height)
-    noise = rng.uniform(0.0005, 0.003) * 1.6
-    scene = builder.scene(1.5 * detail + 5 * noise, 1.5 * detail + 5 * noise, slack=FAR_OUT * noise)
+    noise = rng.uniform(*NOISE) * max(builder.cells)
+    distance = 1.5 * detail + FAR_OUT * 1.3 * noise
+    scene = builder.scene(distance, distance, slack=FAR_OUT * noise)
     clean = scene
     scene = replace(
         scene,
@@ -62,11 +65,6 @@ def with_specks(scene: FamilyScene, rng: np.random.Generator, noise: float) -> F
         high_group=grown(scene.high_group),
         high_piece=np.concatenate([
             scene.high_piece, np.full(len(triangles), scene.high_piece.max())]),
-        home=np.concatenate([scene.home, np.repeat(np.repeat(home, 4, axis=0)[:, None], 3, axis=1)]),
+        home=np.concatenate([scene.home, np.repeat(home, 4, axis=0)[:, None].repeat(3, axis=1)]),
         slack=scene.slack + 3 * noise,
     )  # fmt: skip
-
-
-def open_scan(scene: FamilyScene, gone: np.ndarray) -> FamilyScene:
-    """A scan with places that the scanner did not reach."""
-    return without(scene, gone)

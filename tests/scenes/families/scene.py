@@ -7,7 +7,7 @@ The high poly is the low poly cut finely and moved along the low poly's own dire
 for p on the low poly, D the blend of its corner normals. The ray through p runs along D(p), so the
 surface that belongs to p is crossed at h(p) |D(p)| and nowhere else, however thin the shell,
 whatever lies around it. Every corner of a high triangle remembers its p (its *home*), every high
-triangle the face group of the low poly that it was made from. Nothing here is taken from `cagecheck`.
+triangle the face group of the low poly that it was made from. Nothing here comes from `cagecheck`.
 """
 
 from __future__ import annotations
@@ -22,6 +22,8 @@ import numpy as np
 Height = Callable[[np.ndarray, np.ndarray, np.ndarray], np.ndarray]
 # Groups whose faces look this far apart over a shared edge are the two sides of one card.
 OPPOSITE = -0.9
+# A mean this short is nothing but rounding.
+NOUGHT = 1e-9
 # A group that belongs to no low poly.
 NO_GROUP = -1
 
@@ -104,16 +106,18 @@ def angle_weighted(
     """(T, 3, 3) unit corner normals: angle-weighted means over each vertex.
 
     Thuermer and Wuethrich, "Computing vertex normals from polygonal facets", 1998. With `group`
-    only faces of the corner's own group count.
+    only faces of the corner's own group count. Zero where they cancel.
     """
     p = positions[triangles]
     normal = face_normals(positions, triangles)
     key = triangles if group is None else triangles + len(positions) * group[:, None]
-    total = np.zeros((int(key.max()) + 1, 3))
+    total, angles = np.zeros((int(key.max()) + 1, 3)), np.zeros(int(key.max()) + 1)
     for k in range(3):
         u, v = unit(p[:, (k + 1) % 3] - p[:, k]), unit(p[:, (k + 2) % 3] - p[:, k])
         angle = np.arccos(np.clip(np.einsum("ij,ij->i", u, v), -1, 1))
         np.add.at(total, key[:, k], angle[:, None] * normal)
+        np.add.at(angles, key[:, k], angle)
+    total[np.linalg.norm(total, axis=1) < NOUGHT * angles] = 0
     return unit(total)[key]
 
 
