@@ -134,16 +134,18 @@ def crossings(origin, direction, low, high, positions, triangles) -> Crossings:
 def _winding(points, a, b, c, out):
     """Sum of signed solid angles over 4 pi: van Oosterom and Strackee 1983."""
     for i in range(len(points)):
+        x, y, z = points[i, 0], points[i, 1], points[i, 2]
         total = 0.0
         for f in range(len(a)):
-            p, q, r = a[f] - points[i], b[f] - points[i], c[f] - points[i]
-            lp, lq, lr = np.sqrt((p * p).sum()), np.sqrt((q * q).sum()), np.sqrt((r * r).sum())
-            det = (
-                p[0] * (q[1] * r[2] - q[2] * r[1])
-                + p[1] * (q[2] * r[0] - q[0] * r[2])
-                + p[2] * (q[0] * r[1] - q[1] * r[0])
-            )
-            under = lp * lq * lr + (p * q).sum() * lr + (q * r).sum() * lp + (r * p).sum() * lq
+            px, py, pz = a[f, 0] - x, a[f, 1] - y, a[f, 2] - z
+            qx, qy, qz = b[f, 0] - x, b[f, 1] - y, b[f, 2] - z
+            rx, ry, rz = c[f, 0] - x, c[f, 1] - y, c[f, 2] - z
+            lp = np.sqrt(px * px + py * py + pz * pz)
+            lq = np.sqrt(qx * qx + qy * qy + qz * qz)
+            lr = np.sqrt(rx * rx + ry * ry + rz * rz)
+            det = px * (qy * rz - qz * ry) + py * (qz * rx - qx * rz) + pz * (qx * ry - qy * rx)
+            under = lp * lq * lr + (px * qx + py * qy + pz * qz) * lr
+            under += (qx * rx + qy * ry + qz * rz) * lp + (rx * px + ry * py + rz * pz) * lq
             total += 2 * np.arctan2(det, under)
         out[i] = total / (4 * np.pi)
 
@@ -163,8 +165,11 @@ def inside_another(scene: FamilyScene, points, piece, of: str) -> np.ndarray:
     out = np.zeros(len(points), bool)
     for other in np.unique(owner):
         asked = piece != other
+        mine = triangles[owner == other]
+        corners = positions[mine].reshape(-1, 3)
+        # Outside of its box is outside of it.
+        asked &= ((points >= corners.min(axis=0)) & (points <= corners.max(axis=0))).all(axis=1)
         if scene.closed[other] and asked.any():
-            mine = triangles[owner == other]
             out[asked] |= np.abs(winding(points[asked], positions, mine)) > 0.5
     return out
 
@@ -229,10 +234,13 @@ def truth(scene: FamilyScene, triangle, barycentric, rays=None, *, apart: bool =
     allowed, target_t, short = answers[1]
     known &= allowed == answers[0][0]
     known &= ~_on_edge(found, n)
-    # A low poly that lies inside another piece is never looked at: wrong or not says nothing.
+    # What lies inside another piece is never looked at, low or high: wrong or not says nothing.
     asked = np.flatnonzero(known & (allowed > 0))
     piece = scene.low_piece[triangle[asked]]
-    known[asked[inside_another(scene, origin[asked], piece, "low")]] = False
+    hidden = inside_another(scene, origin[asked], piece, "low")
+    goal = origin[asked] + np.nan_to_num(target_t[asked])[:, None] * direction[asked]
+    hidden |= inside_another(scene, goal, piece, "high")
+    known[asked[hidden]] = False
     face_of = np.where(recorded >= 0, found.face[np.maximum(recorded, 0)], -1)
     return Truth(np.maximum(allowed, 0), known & (allowed >= 0), short, face_of, target_t)
 
