@@ -1,10 +1,10 @@
 """How right predictions are on scenes of known truth, and how steady: writes docs/evidence.md.
 
-    python scripts/evidence.py [--seed N] [--scenes N] [--families shell,card] [--quick] [--out FILE]
+    python scripts/evidence.py [--seed N] [--scenes N] [--families shell,card] [--quick]
 
-Scenes come from tests/scenes/families, their truth from tests/family_oracle.py, which shares no code
-with `cagecheck`; printed cures are followed by tests/family_cures.py. In full it takes about ten
-minutes on two idle cores. The page holds no times and no places: the same seed gives the same
+Scenes come from tests/scenes/families, their truth from tests/family_oracle.py, which shares no
+code with `cagecheck`; printed cures are followed by tests/family_cures.py. In full it takes about
+ten minutes on two idle cores. The page holds no times and no places: the same seed gives the same
 bytes. `--quick` takes two scenes a family and prints instead of writing, unless --out is given.
 """
 
@@ -89,11 +89,11 @@ def families_section(plan: Plan) -> Iterator[str]:
     yield from (
         "## Families",
         "",
-        "Areas are shares of the low poly, in percent, over all scenes of a family: with a miss, an",
-        "overshoot or a back by the oracle, and as told. A sample is right when the kind is right.",
+        "Areas are shares of the low poly, in percent, over all scenes of a family: with a miss,",
+        "an overshoot or a back by the oracle, and as told. A sample is right when its kind is.",
         "Undecided is where two answers can be defended: a ray through an edge, a distance at its",
-        "limit, low poly inside another piece. Of the high poly: the share that is buried, and what",
-        "is wrongly told as lost detail, of buried surface and of surface that a ray records.",
+        "limit, low poly inside another piece. Of the high poly: the share that is buried, and",
+        "what is wrongly told as lost detail, of buried surface and of surface that a ray records.",
         "",
     )
     yield from table(
@@ -134,9 +134,9 @@ def cures_section(plan: Plan) -> Iterator[str]:
     yield from (
         "## Printed cures, followed",
         "",
-        f"The first {CURED_REGIONS} places of {plan.cured} scenes of each family: the sentence is",
-        "read, the scene or the bake is changed as it says, and predicted again. Removed means that",
-        "at most 1 % of the place's area has the defect still; with harm, that other area as large",
+        f"The first {CURED_REGIONS} places of {plan.cured} scenes a family: the sentence is",
+        "read, the scene or the bake is changed as it says, and predicted again. Removed: at",
+        "most 1 % of the place's area has the defect still; with harm: other area as large",
         "as 1 % of the place is newly wrong. By hand: the sentence asks for shape or taste.",
         "",
     )
