@@ -26,8 +26,8 @@ SURELY_HOME, SURELY_AWAY = 1.2, 2.5
 ROUNDING = 1e-5
 # Averaged normals against their face (cosine below this) cancel: the two sides of a card.
 CANCELS = 1e-6
-# A ray that leans more than this (cosine) from the defined one, or starts at less than this share
-# of its distance, is taken as defined.
+# A ray that leans more than this (cosine) from the defined one, or whose start differs by more
+# than this share, is taken as defined.
 ALIKE = 0.9
 # Just outside of a surface, as a share of the size.
 SKIN = 1e-4
@@ -207,7 +207,7 @@ def truth(scene: FamilyScene, triangle, barycentric, rays=None, *, apart: bool =
     origin, direction, start = own_rays(scene, triangle, barycentric)
     if rays is not None:
         alike = np.einsum("ij,ij->i", rays[0], direction) > ALIKE
-        alike &= rays[1] > ALIKE * start
+        alike &= (rays[1] > ALIKE * start) & (rays[1] < start / ALIKE)
         direction = np.where(alike[:, None], rays[0], direction)
         start = np.where(alike, rays[1], start)
     far = 2 * scene.size() + start.max(initial=0)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from cagecheck.defects.kinds import Defect
-from tests.family_score import Setup, pooled, predicted, sample_truth, scored, told_flags
+from tests.family_score import Setup, pooled, predicted, sample_truth, scored
 from tests.scenes.families.table import FAMILIES
 
 # What the tool is held to; full runs over many seeds are `scripts/evidence.py`.
@@ -69,10 +69,9 @@ def test_faces_that_change_no_surface_change_no_finding(seed):
 
 
 def test_the_oracle_bites():
-    """A wrong answer is counted: the same samples with another offset do not agree."""
-    setup = Setup(FAMILIES["finger"](0))
-    result = predicted(setup)
-    assert (told_flags(result) != 0).any()
-    right = Setup(FAMILIES["finger"](0).whole)
-    assert scored(right, predicted(right)).told == 0
-    assert scored(right, result).precision < 0.5
+    """A wrong answer is counted: what one offset gives is not right for another."""
+    wide = Setup(FAMILIES["finger"](0))
+    narrow = Setup(wide.scene.whole)
+    assert scored(wide).told > 0
+    assert scored(narrow).told == 0
+    assert scored(narrow, predicted(wide)).precision == 0

@@ -48,15 +48,21 @@ def run_together(seed: int) -> FamilyScene:
 
 
 def wholly_inside(seed: int) -> FamilyScene:
-    """A head with eyes inside: with a low poly of their own, or in the high poly only."""
+    """A head with eyes inside: with a low poly of their own, or (odd seeds) in the high poly only.
+
+    Those have a block between them besides, as kit pieces that were never joined.
+    """
     rng = np.random.default_rng([seed, 3])
     builder = Builder("pieces wholly inside", seed)
     detail = rng.uniform(0.005, 0.02)
     builder.add(ball(8, (0.42, 0.5, 0.45)), int(rng.integers(4, 7)), _relief(rng, detail))
-    has_low = bool(rng.random() < 0.5)
+    has_low = seed % 2 == 0
     radius = rng.uniform(0.08, 0.14)
     for side in (-1, 1):
         eye = placed(ball(4, (radius,) * 3), rotation(rng), np.array([0.16 * side, 0.1, 0.1]))
         builder.add(eye, 4, _relief(rng, 0.004), low=has_low)
+    if not has_low:
+        block = placed(box((2, 2, 2), (0.4, 0.3, 0.3)), rotation(rng), np.array([0, -0.1, -0.05]))
+        builder.add(block, 4, _relief(rng, 0.0), low=False)
     distance = detail * rng.uniform(1.3, 2)
     return posed(maybe(builder.scene(distance, distance), rng, "flipped", "tight"), rng)
