@@ -19,7 +19,7 @@ from cagecheck.arrays.vectors import Vector, cross, dot, minus, row
 from cagecheck.meshes.box_tree import BoxTree, box_tree, overlapping
 from cagecheck.meshes.orientation import side
 
-# Where a segment leaves a triangle out or in by rounding of this share of its length.
+# Places on one segment nearer than this share of its length are one: rounding of float64, roomy.
 _SAME_PLACE = 1e-9
 
 
@@ -156,7 +156,11 @@ def _first_of_same(
     for i in range(len(pairs)):
         j = i - 1
         while j >= 0 and pairs[j, 0] == pairs[i, 0] and share[i] - share[j] <= _SAME_PLACE:
-            if kept[j] and front[i] == front[j] and _share_corner(triangles, pairs[i, 1], pairs[j, 1]):
+            if (
+                kept[j]
+                and front[i] == front[j]
+                and _share_corner(triangles, pairs[i, 1], pairs[j, 1])
+            ):
                 kept[i] = False
                 break
             j -= 1

@@ -77,6 +77,7 @@ def meets_by_definition(one, other):
     A linear program over barycentrics would do; in integers the corner cases are few enough to
     search: some edge of one meets the other, or a corner of one lies in the other.
     """
+
     def within(point, triangle):
         a, b, c = triangle
         if rational_side(a, b, c, point):
@@ -117,10 +118,14 @@ def _flat(a, b, c):
 
 
 def _cross(p, q, x, y, u, v):
-    return (_area(p, q, x, u, v) * _area(p, q, y, u, v) <= 0
-            and _area(x, y, p, u, v) * _area(x, y, q, u, v) <= 0
-            and max(p[u], q[u]) >= min(x[u], y[u]) and max(x[u], y[u]) >= min(p[u], q[u])
-            and max(p[v], q[v]) >= min(x[v], y[v]) and max(x[v], y[v]) >= min(p[v], q[v]))  # fmt: skip
+    """Two segments in a plane: each reaches both sides of the other, and their boxes meet."""
+    if _area(p, q, x, u, v) * _area(p, q, y, u, v) > 0:
+        return False
+    if _area(x, y, p, u, v) * _area(x, y, q, u, v) > 0:
+        return False
+    return all(
+        max(p[k], q[k]) >= min(x[k], y[k]) and max(x[k], y[k]) >= min(p[k], q[k]) for k in (u, v)
+    )
 
 
 def whole_triangles(rng, count, flat):
@@ -169,7 +174,9 @@ def test_meeting_pairs_are_those_of_exact_arithmetic(seed):
 
 def test_triangles_without_area_meet_with_their_edges():
     plate = np.array([[[0, 0, 0], [4, 0, 0], [0, 4, 0]]], float)
-    needle = np.array([[[1, 1, -1], [1, 1, 1], [1, 1, 0]], [[1, 1, 1], [1, 1, 2], [1, 1, 3]]], float)
+    needle = np.array(
+        [[[1, 1, -1], [1, 1, 1], [1, 1, 0]], [[1, 1, 1], [1, 1, 2], [1, 1, 3]]], float
+    )
     assert meeting_pairs(as_side(plate), as_side(needle)).tolist() == [[0, 0]]
 
 
@@ -186,7 +193,9 @@ def test_a_segment_through_edges_and_corners_goes_through_once():
     assert len(back.segment) == len(ends) and not back.front.any()
     at = found.share[:, None] * ends[found.segment]
     plane = ball.vertices[ball.faces[found.triangle, 0]]
-    assert np.abs(np.einsum("ij,ij->i", at - plane, ball.face_normals[found.triangle])).max() < 1e-12
+    assert (
+        np.abs(np.einsum("ij,ij->i", at - plane, ball.face_normals[found.triangle])).max() < 1e-12
+    )
     assert np.allclose(np.sort(1 - back.share), np.sort(found.share), atol=1e-12)
 
 
