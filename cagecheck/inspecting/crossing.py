@@ -243,7 +243,7 @@ def _pierced(
     targets: NDArray[np.int64],
     touch: float,
 ) -> _Hits:
-    """Cast the edges of one set of triangles at another set."""
+    """Try the edges of one set of triangles on another set."""
     start, end, owner, share = _edges(surface, edges_of)
     used, local = np.unique(surface.triangles[targets], return_inverse=True)
     # Among themselves the coordinates are small: relative to one of the corners.
@@ -256,7 +256,7 @@ def _pierced(
     p = surface.positions[start].astype(np.float64) - base
     q = surface.positions[end].astype(np.float64) - base
     length = np.linalg.norm(q - p, axis=1)
-    found = pierced(p, q, near.positions, near.triangles)
+    found = pierced(p, q, np.asarray(near.positions, np.float64), near.triangles)
     ray, face, t = found.segment, found.triangle, found.share * length[found.segment]
     corners = near.positions[near.triangles[face]]
     normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
