@@ -21,6 +21,7 @@ from cagecheck.arrays.types import Floats, Ints
 from cagecheck.inspecting.checks import CHECKS
 from cagecheck.inspecting.finding import PLACES_NAMED, Finding, Place, Side, how_many, point
 from cagecheck.inspecting.high import PartMeasures, measure_parts
+from cagecheck.meshes.edges import edge_table
 from cagecheck.meshes.meeting import pierced
 from cagecheck.meshes.mesh import Surface
 from cagecheck.progress import Progress, silent
@@ -344,10 +345,9 @@ def _edges(
     """Return each edge once: its two vertices, a triangle that has it, and the share kept."""
     corners = surface.triangles[triangles].astype(np.int64)
     a, b = corners.ravel(), np.roll(corners, -1, axis=1).ravel()
-    key = np.minimum(a, b) * len(surface.positions) + np.maximum(a, b)
-    _, first = np.unique(key, return_index=True)
+    first = np.sort(edge_table(a, b).first)
     step = -(-len(first) // EDGE_LIMIT)
-    kept = np.sort(first)[::step]
+    kept = first[::step]
     return a[kept], b[kept], triangles[kept // 3], len(kept) / max(len(first), 1)
 
 

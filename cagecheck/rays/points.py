@@ -13,8 +13,8 @@ from cagecheck.arrays.hashing import mix
 from cagecheck.arrays.morton import coherent_order
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.errors import InputError, takes
+from cagecheck.meshes.edges import triangle_edges
 from cagecheck.meshes.lowpoly import LowPoly
-from cagecheck.meshes.normals import edge_pairs
 
 
 class PointKind(IntEnum):
@@ -194,10 +194,7 @@ def _along_edges(
     low: LowPoly, chosen: NDArray[np.integer], spacing: float, seed: int
 ) -> SurfacePoints:
     welded = low.welded[chosen]
-    _, _, twin = edge_pairs(welded)
-    first = np.ones(welded.size, bool)
-    first[twin] = False
-    half_edge = np.flatnonzero(first)
+    half_edge = np.sort(triangle_edges(welded).first)
     local, corner = half_edge // 3, half_edge % 3
     p = low.positions[low.triangles[chosen[local]]]
     rows = np.arange(len(local))

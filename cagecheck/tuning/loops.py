@@ -20,9 +20,10 @@ from numpy.typing import NDArray
 from cagecheck.arrays.types import Floats
 from cagecheck.defects.match import DEEP_SEARCH, Matched, Matcher, reach_past
 from cagecheck.defects.targets import Targets
+from cagecheck.meshes.edges import edge_pairs
 from cagecheck.meshes.lowpoly import LowPoly, prepare_low
 from cagecheck.meshes.mesh import Mesh
-from cagecheck.meshes.normals import averaged_normals, edge_pairs, triangle_normals
+from cagecheck.meshes.normals import averaged_normals, triangle_normals
 from cagecheck.meshes.set_aside import SetAside
 from cagecheck.meshes.triangulate import triangulate
 from cagecheck.rays.cage import Rays, cage_from_push, corner_directions
