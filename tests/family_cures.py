@@ -157,6 +157,16 @@ def _pull_in(setup: Setup, result: Prediction, region: Region, said: list[float]
     return replace(setup, scene=replace(scene, low_positions=positions))
 
 
+def _name_partner(setup: Setup, result: Prediction, region: Region, said: list[float]) -> Setup:
+    """Pair by name, as `PART_low` with `PART_high`."""
+    scene = setup.scene
+    paired = np.array([
+        [low.removesuffix("_low") == high.removesuffix("_high") for high in scene.high_names]
+        for low in scene.low_names
+    ])  # fmt: skip
+    return replace(setup, scene=replace(scene, paired=paired))
+
+
 def _undouble(setup: Setup, result: Prediction, region: Region, said: list[float]) -> Setup:
     scene = setup.scene
     _, first = np.unique(np.sort(scene.high_triangles, axis=1), axis=0, return_index=True)
@@ -171,6 +181,7 @@ def _undouble(setup: Setup, result: Prediction, region: Region, said: list[float
 # What a sentence asks for: the first that matches is followed. A cure that offers per-vertex
 # tuning because one value will not do is followed by tuning.
 CURES: tuple[tuple[str, str, Change], ...] = (
+    ("name a partner", r"name a partner", _name_partner),
     ("tune per vertex", r"tune per vertex", _tune),
     ("bake apart", r"bake each pair by itself", _apart),
     ("raise the offset", rf"raise the offset here above {NUMBER}", _raise_offset),
