@@ -142,11 +142,12 @@ def _alike(triangles: np.ndarray) -> np.ndarray:
 
 
 def _close_hole(setup: Setup, result: Prediction, region: Region, said: list[float]) -> Setup:
+    """The scene before its hole; as it is where it never had one."""
     scene = setup.scene
-    while scene.whole is not None and scene.fault != "hole":
-        scene = scene.whole
-    closed = scene.whole if scene.whole is not None else scene
-    return replace(setup, scene=replace(closed, offset=setup.scene.offset))
+    closed = scene
+    while closed.fault == "hole" and closed.whole is not None:
+        closed = closed.whole
+    return replace(setup, scene=replace(closed, offset=scene.offset, depth=scene.depth))
 
 
 def _pull_in(setup: Setup, result: Prediction, region: Region, said: list[float]) -> Setup:
