@@ -96,6 +96,16 @@ def prepare_low(
     """Derive triangles, welds, normals and tiles from a low-poly mesh.
 
     Raises `InputError` when `rule` asks for smoothing groups that the mesh lacks.
+
+    Examples
+    --------
+    >>> import cagecheck
+    >>> mesh = cagecheck.read_mesh("hero_low.obj")
+    >>> low = cagecheck.prepare_low(mesh, rule=cagecheck.NormalRule("smooth"))
+    >>> low
+    <LowPoly hero_low.obj: 8 triangles>
+    >>> low.part_names
+    ('plate',)
     """
     rule = rule or NormalRule()
     cut = triangulate(mesh, quads)
