@@ -84,6 +84,13 @@ def spacing_for_count(low: LowPoly, count: int) -> float:
     """Return the point spacing that gives about `count` interior points.
 
     Raises `InputError` when the low poly has no area.
+
+    Examples
+    --------
+    >>> import cagecheck
+    >>> low = cagecheck.prepare_low(cagecheck.read_mesh("hero_low.obj"))
+    >>> cagecheck.spacing_for_count(low, 100)
+    0.1
     """
     area = float(low.area.sum())
     if area <= 0:
@@ -117,6 +124,14 @@ def sample_points(
     ----------
     spacing : world units, above 0.
     triangles : only these triangles (and their edges and vertices); all by default.
+
+    Examples
+    --------
+    >>> import cagecheck
+    >>> low = cagecheck.prepare_low(cagecheck.read_mesh("hero_low.obj"))
+    >>> points = cagecheck.sample_points(low, 0.1)
+    >>> float(points.area.sum().round(6))
+    1.0
     """
     if not spacing > 0:
         raise InputError("the sample spacing must be above zero.", cure="Raise `density`.")
