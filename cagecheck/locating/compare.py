@@ -23,13 +23,13 @@ from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.defects.kinds import Trouble
-from cagecheck.defects.targets import find_targets
+from cagecheck.defects.match import DEEP_SEARCH
 from cagecheck.maps.encode import TangentBasis
 from cagecheck.maps.texels import TexelPoints, texel_blocks, texel_points
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.predicting.maps.bake import Baker, on_all_cores
 from cagecheck.progress import Progress, silent
-from cagecheck.rays.cage import Rays, rays_through
+from cagecheck.rays.cage import Rays
 from cagecheck.rays.layers import Layers
 from cagecheck.rays.points import SurfacePoints, join_points
 
@@ -80,8 +80,8 @@ VOTE_BINS = 4000
 # About so many texels of a tile vote on the offset: all of a 1024 map. More would not move it.
 MOST_VOTERS = 1_000_000
 # Surface that belongs to a texel lies at most this many cage distances above the low poly, and this
-# many depths below it (as in `cagecheck.predicting.predict`).
-TARGET_SHARE, DEPTH_SHARE = 3.0, 3.0
+# many depths below it (as everywhere, see `cagecheck.defects.match`).
+TARGET_SHARE, DEPTH_SHARE = 3.0, DEEP_SEARCH
 
 
 @dataclass(frozen=True, eq=False)
@@ -160,7 +160,6 @@ class CompareRule:
 
 def compare_tile(
     baker: Baker,
-    paired: NDArray[np.bool_],
     vectors: Vectors,
     values: NDArray[np.float32],
     basis: TangentBasis | None,
@@ -185,7 +184,7 @@ def compare_tile(
     every = max(covered_texels(baker.low, tile, size) // MOST_VOTERS, 1)
 
     def work(block: TexelPoints) -> tuple[Floats, int, Floats, Floats]:
-        return _compare_block(baker, paired, vectors, values, basis, block, rule, every, view)
+        return _compare_block(baker, vectors, values, basis, block, rule, every, view)
 
     total, done, voters = covered_texels(baker.low, tile, size), 0, 0
     blocks = texel_blocks(baker.low, size, tile)
@@ -234,7 +233,6 @@ def _empty_view(tile: int, size: int, rule: CompareRule) -> TileView:
 
 def _compare_block(
     baker: Baker,
-    paired: NDArray[np.bool_],
     vectors: Vectors,
     values: NDArray[np.float32],
     basis: TangentBasis | None,
@@ -245,8 +243,8 @@ def _compare_block(
 ) -> tuple[Floats, int, Floats, Floats]:
     """Fill the block's texels of `view`; return the votes of one in `every` texels."""
     points, x, y = block.points, block.x, block.y
-    rays = rays_through(baker.low, baker.cage, points, baker.rule.along)
-    goal = find_goals(baker, paired, points, rays, rule.target_depth, rule.target_reach)
+    rays = baker.matcher.rays(baker.cage, points)
+    goal = find_goals(baker, points, rays, rule.target_depth, rule.target_reach)
     mine = values[y, x]
     stored = vectors(mine).astype(np.float64)
     shown = stored if basis is None else basis.decode(points.triangle, points.barycentric, stored)
@@ -271,7 +269,7 @@ def _compare_block(
     part = np.zeros(len(rows), np.uint8), np.empty(len(rows)), np.empty(len(rows), np.int32)
     balance = np.zeros(VOTE_BINS + 2)
     voters = _ask_all_layers(
-        baker, paired, points.take(rows), _some_rays(rays, rows), goal.take(rows), expected[rows],
+        baker, points.take(rows), _some_rays(rays, rows), goal.take(rows), expected[rows],
         rule, shown[rows], fill[rows], tolerance[rows], votes[rows], *part, balance,
     )  # fmt: skip
     fault[rows] = part[0]
@@ -308,7 +306,6 @@ class Goals:
 
 def find_goals(
     baker: Baker,
-    paired: NDArray[np.bool_],
     points: SurfacePoints,
     rays: Rays,
     target_depth: float,
@@ -320,21 +317,9 @@ def find_goals(
     """
     high = np.maximum(np.maximum(rays.start, 0.0) * TARGET_SHARE, target_depth)
     high = np.minimum(high, target_reach)
-    layers = _seen_layers(
-        baker, points, baker.scene.cast(rays.origin, rays.direction, target_depth, high)
-    )
-    part = baker.scene.surface.triangle_part
-    targets = find_targets(baker.low, points, rays, layers, part, paired)
-    face = np.append(layers.face, np.int32(-1))[targets.layer]
-    return Goals(face.astype(np.int32), targets.t)
-
-
-def _seen_layers(baker: Baker, points: SurfacePoints, layers: Layers) -> Layers:
-    """Leave out what a bake part by part does not see."""
-    if not baker.rule.apart:
-        return layers
-    part = baker.low.triangle_part[points.triangle[layers.ray]]
-    return layers.where(baker.seen[part, baker.scene.surface.triangle_part[layers.face]])
+    cast = baker.matcher.match(points, rays, target_depth, high)
+    face = np.append(cast.layers.face, np.int32(-1))[cast.targets.layer]
+    return Goals(face.astype(np.int32), cast.targets.t)
 
 
 def _some_rays(rays: Rays, rows: NDArray[np.int64]) -> Rays:
@@ -343,7 +328,6 @@ def _some_rays(rays: Rays, rows: NDArray[np.int64]) -> Rays:
 
 def _ask_all_layers(
     baker: Baker,
-    paired: NDArray[np.bool_],
     points: SurfacePoints,
     rays: Rays,
     goal: Goals,
@@ -366,14 +350,13 @@ def _ask_all_layers(
     if len(points) == 0:
         return 0
     reach = np.maximum(rays.start * rule.largest_share, rule.reach)
-    layers = baker.scene.cast(rays.origin, rays.direction, rule.depth, reach)
-    layers = _seen_layers(baker, points, layers)
+    layers = baker.matcher.layers(points, rays, rule.depth, reach)
     return int(
         _explain(
             layers.first, layers.t, layers.face, baker.scene.surface.triangle_part,
-            layer_normals(baker, rays, layers), goal.face, goal.t, expected, paired,
-            baker.low.triangle_part[points.triangle], rays.start, rule.largest_share, shown, fill,
-            tolerance, votes, fault, gap, other, balance,
+            layer_normals(baker, rays, layers), goal.face, goal.t, expected,
+            baker.matcher.paired, baker.low.triangle_part[points.triangle], rays.start,
+            rule.largest_share, shown, fill, tolerance, votes, fault, gap, other, balance,
         )
     )  # fmt: skip
 

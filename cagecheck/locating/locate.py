@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.defects.match import Matcher
 from cagecheck.defects.regions import Region
 from cagecheck.errors import InputError, Notice
 from cagecheck.locating.fault_regions import FaultyTexels, fault_regions
@@ -90,8 +91,9 @@ def locate(
     _check(maps, prepared, tiles)
     if paired is None:
         paired = np.ones((len(prepared.part_names), len(scene.surface.part_names)), bool)
-    settings, notices = _resolve(prepared, scene, paired, settings, cage is not None)
-    variants = Variants(low, scene, paired, settings, cage)
+    matcher = Matcher(prepared, scene, paired, settings.along, settings.apart)
+    settings, notices = _resolve(matcher, settings, cage is not None)
+    variants = Variants(low, matcher, settings, cage)
     located: list[LocatedMap] = []
     for baked in maps:
         for piece, look in looks_at(variants, baked, tiles, progress):
@@ -150,11 +152,7 @@ def _check(maps: Sequence[BakedMap], low: LowPoly, tiles: tuple[int, ...]) -> No
 
 
 def _resolve(
-    low: LowPoly,
-    scene: Scene,
-    paired: NDArray[np.bool_],
-    settings: LocateSettings,
-    has_cage: bool,
+    matcher: Matcher, settings: LocateSettings, has_cage: bool
 ) -> tuple[LocateSettings, list[Notice]]:
     for name in ("offset", "depth", "padding"):
         value = getattr(settings, name)
@@ -166,9 +164,10 @@ def _resolve(
         if getattr(settings, name) is None and not (name == "offset" and has_cage)
     ]
     if not missing:
-        return settings, []
-    found = probe_distances(low, scene, paired, seed=settings.seed)
+        return settings, [*matcher.low.notices]
+    found = probe_distances(matcher, seed=settings.seed)
     settings = replace(settings, **{name: getattr(found, name) for name in missing})
     words = ", ".join(f"{name} {length_words(getattr(settings, name))}" for name in missing)
     text = f"compared with a bake of {words} (units of the files), taken from the scene."
-    return settings, [Notice("automatic", text, "Give the bake's own numbers if you know them.")]
+    cure = "Give the bake's own numbers if you know them."
+    return settings, [*matcher.low.notices, Notice("automatic", text, cure)]

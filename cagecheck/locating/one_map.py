@@ -225,9 +225,8 @@ def _compared(
 ) -> tuple[TileView, Patterns]:
     reading = look.reading
     view = compare_tile(
-        baker, variants.paired, reading.straight, upright, basis, reading.tile, rule,
-        progress=progress,
-    )  # fmt: skip
+        baker, reading.straight, upright, basis, reading.tile, rule, progress=progress
+    )
     if baked.empty is not None:
         empty = _upright(mask_over_tile(baked.empty, view.size), reading) & (view.triangle >= 0)
         view.fault[empty & (view.fault != Fault.CLEAN)] = Fault.MISSED

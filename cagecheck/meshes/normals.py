@@ -249,6 +249,8 @@ def corner_normals(
     rule = rule or NormalRule()
     triangles = mesh.corner_vertex[cut.corners]
     terms = weighted_corner_terms(mesh.positions, triangles, rule.weight)
+    if cut.solid is not None:
+        terms[~cut.solid] = 0.0
     if rule.source in ("hardness", "groups"):
         cluster = _smooth_clusters(mesh, cut, position_id, rule)
     else:

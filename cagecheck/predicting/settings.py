@@ -49,6 +49,11 @@ class Settings:
     unseen_points: int = UNSEEN_POINTS
     thresholds: Thresholds = field(default_factory=Thresholds)
 
+    def depth_and_reach(self) -> tuple[float, float]:
+        """Return both, for settings that leave neither to the scene (see `predict.resolve`)."""
+        assert self.depth is not None and self.reach is not None, "resolve the settings first"
+        return self.depth, self.reach
+
 
 def check_settings(settings: Settings) -> Settings:
     """Return the settings; raise `InputError` for numbers out of range or at odds."""

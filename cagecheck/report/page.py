@@ -28,9 +28,10 @@ from cagecheck.report.camera import (
     up_vector,
     whole_camera,
 )
+from cagecheck.report.cividis import cividis_table
 from cagecheck.report.colours import CLEAN_COLOUR, Rgb, hex_of
 from cagecheck.report.content import PageContent, Spot
-from cagecheck.report.fields import NO_VALUE_COLOUR, ramp
+from cagecheck.report.fields import NO_VALUE_COLOUR
 from cagecheck.report.json_values import plain
 from cagecheck.report.thin import thin_surface
 from cagecheck.report.tile_pictures import TilePicture, heat_uv, worst_region_of_blocks
@@ -142,7 +143,7 @@ def _words(content: PageContent, uv: Floats, tile: Ints) -> dict[str, Any]:
         "camera": {"eye": camera.eye, "target": camera.target},
         "palette": _palette(content),
         "missing": NO_VALUE_COLOUR,
-        "ramp": ramp().tolist(),
+        "ramp": cividis_table().tolist(),
         "legend": _legend(content),
         "marks_per_tile": MARKS_PER_TILE,
         "marks_on_model": MARKS_ON_MODEL,

@@ -18,11 +18,9 @@ from cagecheck.arrays.types import Floats
 from cagecheck.defects.kinds import Defect
 from cagecheck.defects.reasons import Reason, Values
 from cagecheck.defects.regions import Region
-from cagecheck.defects.targets import find_targets
-from cagecheck.predicting.predict import DEEP_SEARCH, REACH_HEADROOM, own_layers
 from cagecheck.predicting.result import Prediction
 from cagecheck.progress import Progress, silent
-from cagecheck.rays.cage import cage_from_push, rays_through
+from cagecheck.rays.cage import cage_from_push
 from cagecheck.rays.layers import NO_LAYER, Layers
 from cagecheck.tuning.conflict_reasons import ConflictCause
 from cagecheck.tuning.loops import LoopMove, least_move
@@ -281,22 +279,13 @@ def _wrong_cast(
 
     without : a high part that is left out.
     """
-    low, points = tuning.low, tuning.after.points.take(around)
-    settings, scene = tuning.after.settings, tuning.scene
-    cage = cage_from_push(low, offsets, settings.directions)
-    rays = rays_through(low, cage, points, settings.along)
-    assert settings.depth is not None and settings.reach is not None
-    reach = max(settings.reach, REACH_HEADROOM * float(rays.start.max(initial=0.0)))
-    layers = scene.cast(rays.origin, rays.direction, DEEP_SEARCH * settings.depth, reach)
-    part = scene.surface.triangle_part
-    if settings.apart:
-        layers = own_layers(low, points, layers, part, tuning.paired)
-    if without is not None:
-        layers = layers.where(part[layers.face] != scene.surface.part_names.index(without))
-    targets = find_targets(low, points, rays, layers, part, tuning.paired)
-    lost = tuning.after.targets.found[around] & ~targets.found
-    recorded = layers.recorded(rays.start, settings.depth)
-    return int((lost | (targets.found & (recorded != targets.layer))).sum())
+    points, settings = tuning.after.points.take(around), tuning.after.settings
+    cage = cage_from_push(tuning.low, offsets, settings.directions)
+    part = None if without is None else tuning.scene.surface.part_names.index(without)
+    depth, reach = settings.depth_and_reach()
+    cast = tuning.matcher.cast(cage, points, depth, reach, without=part)
+    lost = tuning.after.targets.found[around] & ~cast.targets.found
+    return int((lost | cast.wrong_at(depth)).sum())
 
 
 # Each maker applies one change and returns its remedy, or None where it has nothing to change.

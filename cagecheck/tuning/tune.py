@@ -11,14 +11,15 @@ from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats
 from cagecheck.defects.kinds import Defect
+from cagecheck.defects.match import Matcher
 from cagecheck.errors import InputError, Notice
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Surface
-from cagecheck.predicting.predict import build_scene, place_points, predict_rays, resolve
+from cagecheck.predicting.predict import build_scene, place_points, predict_points, resolve
 from cagecheck.predicting.result import Prediction
 from cagecheck.predicting.settings import Settings, check_settings
 from cagecheck.progress import Progress, silent
-from cagecheck.rays.cage import Cage, cage_from_offset, rays_through
+from cagecheck.rays.cage import Cage, cage_from_offset
 from cagecheck.rays.points import SurfacePoints
 from cagecheck.rays.scene import Scene
 from cagecheck.tuning.checking import Checked, settle_and_check
@@ -28,7 +29,7 @@ from cagecheck.tuning.search import Cast, Round, Search
 from cagecheck.tuning.solver.solve import SolverName, solve_offsets
 from cagecheck.tuning.texels import TexelCheck, TexelWatch
 from cagecheck.words.numbers import as_given, count_text
-from cagecheck.words.sentences import names_words
+from cagecheck.words.sentences import count_words, names_words
 
 Mask = NDArray[np.bool_]
 
@@ -117,9 +118,7 @@ class Tuning:
     texels : what all texel centres show, where ``settings.texels`` asked for them.
     """
 
-    low: LowPoly
-    scene: Scene
-    paired: Mask
+    matcher: Matcher
     settings: Settings
     margin: float
     limit: float
@@ -146,6 +145,21 @@ class Tuning:
     solver: str
     gap: float
     notices: tuple[Notice, ...] = ()
+
+    @property
+    def low(self) -> LowPoly:
+        """The low poly."""
+        return self.matcher.low
+
+    @property
+    def scene(self) -> Scene:
+        """The high poly as a scene."""
+        return self.matcher.scene
+
+    @property
+    def paired(self) -> Mask:
+        """(low parts, high parts) bool, which may be baked onto which."""
+        return self.matcher.paired
 
     def table(self) -> list[dict[str, Any]]:
         """Return one row per defect: name, and samples, percent and texels before and after.
@@ -206,30 +220,29 @@ def tune(
     if paired is None:
         paired = np.ones((len(low.part_names), len(scene.surface.part_names)), bool)
     automatic_depth = settings.depth is None
-    settings, notices = resolve(low, scene, paired, settings, cage is not None)
+    matcher = Matcher(low, scene, paired, settings.along, settings.apart)
+    settings, notices = resolve(matcher, settings, cage is not None)
     texels = None if settings.texels is None else TexelWatch(low, settings.texels)
     # What checks draw is no texel: texels are looked at besides.
     size, settings = settings.texels, replace(settings, texels=None)
     before_cage = cage or cage_from_offset(low, settings.offset or 0.0, settings.directions)
-    search, checked = _search(low, scene, paired, settings, tuning, keep, progress, texels)
+    search, checked = _search(matcher, settings, tuning, keep, progress, texels)
     check, vertex = checked.cast, low.position_id
-    before = _predicted(search, settings, before_cage, check.points, progress)
+    before = predict_points(matcher, before_cage, check.points, settings, progress=progress)
     inward = _inward(search, check)
     texel_check = None if texels is None else texels.result(search)
     depth = float(settings.depth or 0.0)
     if automatic_depth:
         depth, texel_check = _deep_enough(depth, inward, texel_check, search.margin)
-    cage_after = search.cage()
-    after = _predicted(search, replace(settings, depth=depth), cage_after, check.points, progress)
+    cage_after, deeper = search.cage(), replace(settings, depth=depth)
+    after = predict_points(matcher, cage_after, check.points, deeper, progress=progress)
     lower, upper = vertex_corridors(low, check, search.offsets)
     touched = np.zeros(low.position_count, bool)
     touched[low.welded[search.conflict].ravel()] = True
     assert search.solution is not None
     return Tuning(
-        low=low,
-        scene=scene,
-        paired=paired,
-        settings=replace(settings, depth=depth, texels=size),
+        matcher=matcher,
+        settings=replace(deeper, texels=size),
         margin=search.margin,
         limit=search.limits.ceiling,
         limit_given=tuning.limit is not None,
@@ -254,7 +267,7 @@ def tune(
         rounds=tuple(search.rounds),
         solver=search.solution.solver,
         gap=search.solution.gap,
-        notices=(*notices, *_number_notice(checked.numbers)),
+        notices=(*notices, *_number_notice(checked.numbers), *_unsolved_notice(search.unsolved)),
     )
 
 
@@ -268,9 +281,7 @@ def _checked(tuning: TuneSettings) -> TuneSettings:
 
 
 def _search(
-    low: LowPoly,
-    scene: Scene,
-    paired: Mask,
+    matcher: Matcher,
     settings: Settings,
     tuning: TuneSettings,
     keep: Floats | None,
@@ -278,17 +289,16 @@ def _search(
     texels: TexelWatch | None,
 ) -> tuple[Search, Checked]:
     """Settle the offsets; return them with the last check, whose points were not used."""
-    rounding = automatic_margin(low, scene)
+    low = matcher.low
+    rounding = automatic_margin(low, matcher.scene)
     margin = rounding if tuning.margin is None else tuning.margin
-    assert settings.reach is not None
-    ceiling = tuning.limit if tuning.limit is not None else CEILING_REACHES * settings.reach
+    _, reach = settings.depth_and_reach()
+    ceiling = tuning.limit if tuning.limit is not None else CEILING_REACHES * reach
     largest = float(np.abs(low.positions[low.triangles.ravel()]).max(initial=0.0))
     steady = STEADY_ROUNDINGS * float(np.finfo(np.float32).eps) * largest
     limits = Limits(ceiling, min(steady, ceiling), kept_positions(low, keep), np.zeros(0))
     points = place_points(low, settings) if texels is None else texels.starting_points(settings)
-    search = Search(
-        low, scene, paired, settings, margin, limits, points, tuning.solver, progress
-    )  # fmt: skip
+    search = Search(matcher, settings, margin, limits, points, tuning.solver, progress)
     checked = settle_and_check(
         search, tuning.check_factor, tuning.checks, tuning.mends, texels
     )  # fmt: skip
@@ -329,15 +339,6 @@ def kept_positions(low: LowPoly, keep: Floats | None) -> Floats:
     return out
 
 
-def _predicted(
-    search: Search, settings: Settings, cage: Cage, points: SurfacePoints, progress: Progress
-) -> Prediction:
-    rays = rays_through(search.low, cage, points, settings.along)
-    return predict_rays(
-        search.low, search.scene, cage, search.paired, settings, points, rays, progress=progress
-    )
-
-
 def _deep_enough(
     depth: float, inward: Floats, texels: TexelCheck | None, margin: float
 ) -> tuple[float, TexelCheck | None]:
@@ -368,6 +369,22 @@ def _number_notice(parts: tuple[str, ...]) -> tuple[Notice, ...]:
             "Only places that it left wrong got other distances; what stays wrong there is among "
             "the conflicts.",
             count=len(parts),
+        ),
+    )
+
+
+def _unsolved_notice(count: int) -> tuple[Notice, ...]:
+    if count == 0:
+        return ()
+    problems = count_words(count, "step")
+    return (
+        Notice(
+            "unsolved",
+            f"no solver found an answer in {problems} of the search; the offsets are the best of "
+            "those that were solved and cast.",
+            "Look at what the check says is left; another --seed or more --samples change the "
+            "steps.",
+            count=count,
         ),
     )
 

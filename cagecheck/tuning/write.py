@@ -10,7 +10,6 @@ from pathlib import Path
 from typing import Any, Literal
 
 import numpy as np
-from matplotlib import colormaps
 
 from cagecheck.arrays.types import Floats
 from cagecheck.errors import Notice
@@ -22,6 +21,7 @@ from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import SourceFile
 from cagecheck.predicting.write import add_prediction
 from cagecheck.progress import Progress, silent
+from cagecheck.report.colours import cividis
 from cagecheck.report.heatmap import HeatMap, write_heat_glb, write_heat_ply
 from cagecheck.report.json_values import plain, source_row
 from cagecheck.report.page import write_page
@@ -200,7 +200,7 @@ def offset_colours(tuning: Tuning) -> HeatMap:
     """Return the low poly with its offsets as vertex colour (cividis, 0 to the largest)."""
     low = tuning.low
     top = float(tuning.offset_out.max(initial=0.0)) or 1.0
-    colours = (colormaps["cividis"](tuning.offset_out / top) * 255).round().astype(np.uint8)
+    colours = cividis(tuning.offset_out / top)
 
     def single(values: Floats) -> np.ndarray:
         return values.astype(np.float32)

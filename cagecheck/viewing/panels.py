@@ -8,11 +8,8 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cache
-from pathlib import Path
 from typing import Any
 
-import matplotlib as mpl
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
@@ -20,8 +17,10 @@ from PIL import Image, ImageDraw, ImageFont
 from cagecheck.defects.kinds import Defect
 from cagecheck.defects.region_words import size_words
 from cagecheck.meshes.tiles import NO_TILE
+from cagecheck.report.cividis import cividis_table
 from cagecheck.report.colours import DEFECT_COLOURS
-from cagecheck.report.fields import NO_VALUE_COLOUR, Legend, ramp
+from cagecheck.report.fields import NO_VALUE_COLOUR, Legend
+from cagecheck.report.fonts import font
 from cagecheck.words.numbers import count_text, decimals, figures
 from cagecheck.words.sentences import percent_text
 
@@ -56,13 +55,6 @@ class ListRow:
     place: str
     texels: str
     chosen: bool
-
-
-@cache
-def font(size: int, bold: bool = False) -> ImageFont.FreeTypeFont:
-    """Return DejaVu Sans, which comes with Matplotlib."""
-    name = "DejaVuSans-Bold.ttf" if bold else "DejaVuSans.ttf"
-    return ImageFont.truetype(str(Path(mpl.get_data_path(), "fonts", "ttf", name)), size)
 
 
 def region_colour(name: str) -> Rgb:
@@ -205,7 +197,7 @@ def _percent(value: float) -> str:
 
 def _ramp_rows(sheet: _Sheet, legend: Legend) -> None:
     wide = sheet.width - 2 * _PAD
-    strip = np.repeat(ramp()[None, np.linspace(0, 255, wide).astype(int)], 16, axis=0)
+    strip = np.repeat(cividis_table()[None, np.linspace(0, 255, wide).astype(int)], 16, axis=0)
     sheet.image.paste(Image.fromarray(strip), (_PAD, sheet.y))
     sheet.draw.rectangle((_PAD, sheet.y, _PAD + wide - 1, sheet.y + 15), outline=INK)
     sheet.down(20)
