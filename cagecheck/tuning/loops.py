@@ -33,6 +33,7 @@ from cagecheck.tuning.corridors import Corridors, corridors_of
 from cagecheck.tuning.solver.problem import UnsolvedError, offset_problem
 from cagecheck.tuning.solver.solve import solve_offsets
 from cagecheck.tuning.tune import Tuning
+from cagecheck.words.numbers import figures
 
 Mask = NDArray[np.bool_]
 
@@ -103,7 +104,7 @@ def _bisected(left: Callable[[float], int], near: float, far: float, least: int)
 
 def _rounded_up(x: float) -> float:
     step = 10.0 ** (np.floor(np.log10(x)) - FIGURES + 1)
-    return float(f"{np.ceil(x / step - 1e-9) * step:.{FIGURES}g}")
+    return float(figures(np.ceil(x / step - 1e-9) * step, FIGURES))
 
 
 @dataclass(frozen=True, eq=False)
