@@ -25,11 +25,10 @@ from cagecheck.tuning.solver.problem import OffsetProblem, offset_problem
 Mask = NDArray[np.bool_]
 
 # A baker in float32 adds up a cage position, a direction and a hit along it: about this many
-# roundings of numbers as large as the scene's coordinates.
+# roundings of numbers as large as the scene's coordinates. That is more than meshes exchanged as
+# text lose: with six decimals (common practice, no source) half a unit of the last place, on either
+# mesh, in scenes of about unit size.
 BAKER_ROUNDINGS = 64
-# Meshes exchanged as text carry six decimals (common practice, no source): half a unit of the
-# last place, on either mesh, in scenes of about unit size.
-TEXT_SHARE = 2e-6
 # Where a corridor is narrower than two margins, the margin shrinks to this share of it.
 NARROW_SHARE = 0.25
 # What earlier rounds ask for besides may take this share from either side.
@@ -117,8 +116,7 @@ def automatic_margin(low: LowPoly, scene: Scene) -> float:
     """Return the clearance that outlives the rounding of a baker and of the files, world units."""
     places = [low.positions[low.triangles.ravel()], scene.surface.positions]
     largest = max(float(np.abs(p).max(initial=0.0)) for p in places)
-    rounding = BAKER_ROUNDINGS * float(np.finfo(np.float32).eps) * largest
-    return max(rounding, TEXT_SHARE * low.diagonal())
+    return BAKER_ROUNDINGS * float(np.finfo(np.float32).eps) * largest
 
 
 def corridors_of(
