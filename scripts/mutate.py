@@ -73,7 +73,8 @@ class Mutant:
     """One error: what stands between two offsets of a file, and what takes its place.
 
     line : the line it begins on, as text, without indentation.
-    outcome : killed, survived, or unfinished where the time ran out; by : the test that noticed.
+    column : where in that text. outcome : killed, survived, or unfinished where the time ran out;
+    by : the test that noticed.
     """
 
     file: str
@@ -83,13 +84,14 @@ class Mutant:
     end: int
     old: str
     new: str
+    column: int = 0
     outcome: str = ""
     by: str = ""
 
     @property
     def key(self) -> str:
         """What names the mutant when lines have moved."""
-        return f"{self.file}: {self.line}: {self.old} -> {self.new}"
+        return f"{self.file}: {self.line}: {self.column}: {self.old} -> {self.new}"
 
 
 class Places(ast.NodeVisitor):
@@ -178,10 +180,22 @@ def mutants_of(file: Path, root: Path = ROOT) -> list[Mutant]:
     out = []
     for begin, end, new in sorted(set(places.found)):
         number = data.count(b"\n", 0, begin) + 1
-        line = data.splitlines()[number - 1].decode().strip()
+        start = data.rfind(b"\n", 0, begin) + 1
+        whole = data.splitlines()[number - 1].decode()
+        line = whole.strip()
+        column = len(data[start:begin].decode()) - (len(whole) - len(whole.lstrip()))
         old = data[begin:end].decode()
         out.append(
-            Mutant(file.relative_to(root).as_posix(), number, line, begin, end, old.strip(), new)
+            Mutant(
+                file.relative_to(root).as_posix(),
+                number,
+                line,
+                begin,
+                end,
+                old.strip(),
+                new,
+                column,
+            )
         )
     return out
 
