@@ -59,7 +59,7 @@ def opposed_parts(
     """
     rng = np.random.default_rng(_SEED)
     triangle, place = _spread(surface, rng)
-    normal = hit_normals(surface, triangle)
+    normal = hit_normals(surface, triangle.astype(np.int32))
     owner = surface.triangle_part[triangle]
     high_way = part_ways(measures)
     trees: dict[bytes, tuple[cKDTree, Floats]] = {}

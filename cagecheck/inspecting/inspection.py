@@ -196,7 +196,7 @@ def inspect_pair(
         opposed_finding(low, opposed, told),
         *unpaired_findings(low, surface, measures, paired),
         *high_findings(surface, measures),
-        *high_edge_findings(surface, *high_edges(surface, progress=progress)),
+        *high_edge_findings(surface, *high_edges(surface, measures.flat, progress=progress)),
         _place_finding(low, surface, measures, paired),
     ]
     crossings = crossing_parts(
