@@ -141,15 +141,15 @@ def _card_edges(low: LowPoly, edges: PolygonEdges) -> NDArray[np.bool_]:
     number = np.unique(group, return_inverse=True)[1]
     ways = np.zeros((int(number.max(initial=-1)) + 1, 2), bool)
     ways[number[face], same_way[face].astype(int)] = True
-    paired = ways.all(axis=1)[number]
+    paired = np.asarray(ways.all(axis=1))[number]
     least, most = np.full(count, np.iinfo(np.int64).max), np.full(count, -1)
     np.minimum.at(least, edge, number[face])
     np.maximum.at(most, edge, number[face])
     of_least = np.bincount(edge, number[face] == least[edge], minlength=count)
     of_most = np.bincount(edge, number[face] == most[edge], minlength=count)
     both = np.bincount(edge, paired[face], minlength=count) == edges.uses
-    out: NDArray[np.bool_] = both & (of_least == 2) & (of_most == 2) & (least != most)
-    return out & (edges.uses == 4) & (edges.balance == 0)
+    two_faces = both & (of_least == 2) & (of_most == 2) & (least != most)
+    return np.asarray(two_faces & (edges.uses == 4) & (edges.balance == 0))
 
 
 def _winding(
