@@ -189,3 +189,10 @@ def test_a_double_sided_card_is_not_non_manifold():
     a, b = int(quads[4][0]), int(quads[4][1])
     fin = mesh_from_polygons(points, [*both, [a, b, len(card.positions)]])
     assert the(inspect(fin), "non-manifold-edges").count == 1
+
+
+def test_a_room_that_both_show_from_within_is_no_fault():
+    mesh = flipped(open_cup())
+    assert "inward-shell" in codes(inspect(mesh))
+    found = codes(inspect_pair(prepare_low(mesh), high_of(mesh, False)))
+    assert not {"inward-shell", "facing-apart"} & set(found)
