@@ -39,11 +39,13 @@ class Opposed:
 
     part : (N,) int32. share : (N,) how much of the part opposes.
     blame : (N,) -1 for the low poly, 1 for the high, 0 where neither shows which.
+    agreeing : low parts that face as their high parts do nearly everywhere.
     """
 
     part: Ints
     share: Floats
     blame: NDArray[np.int8]
+    agreeing: Ints
 
 
 def opposed_parts(
@@ -59,11 +61,11 @@ def opposed_parts(
     """
     rng = np.random.default_rng(_SEED)
     triangle, place = _spread(surface, rng)
-    normal = hit_normals(surface, triangle)
+    normal = hit_normals(surface, triangle.astype(np.int32))
     owner = surface.triangle_part[triangle]
     high_way = part_ways(measures)
     trees: dict[bytes, tuple[cKDTree, Floats]] = {}
-    part, share, blame = [], [], []
+    part, share, blame, agreeing = [], [], [], []
     for k, mine in enumerate(rows_by_label(low.triangle_part, len(low.part_names))):
         mine = mine[low.area[mine] > 0]
         key = paired[k].tobytes()
@@ -78,6 +80,8 @@ def opposed_parts(
         pick = rng.choice(mine, LOW_POINTS, p=low.area[mine] / low.area[mine].sum())
         _, nearest = tree.query(_on_triangles(low.positions[low.triangles[pick]], rng))
         against = np.einsum("ij,ij->i", low.face_normals[pick], facing[nearest]) < 0
+        if against.mean() <= 1 - OPPOSED_SHARE:
+            agreeing.append(k)
         if against.mean() < OPPOSED_SHARE:
             continue
         area = measures.area[paired[k]]
@@ -85,7 +89,12 @@ def opposed_parts(
         part.append(k)
         share.append(float(against.mean()))
         blame.append(_blame(float(low_way[k]), of_high))
-    return Opposed(np.array(part, np.int32), np.array(share), np.array(blame, np.int8))
+    return Opposed(
+        np.array(part, np.int32),
+        np.array(share),
+        np.array(blame, np.int8),
+        np.array(agreeing, np.int32),
+    )
 
 
 def _blame(low_way: float, high_way: float) -> int:

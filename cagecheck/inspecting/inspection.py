@@ -213,7 +213,7 @@ def inspect_pair(
         opposed_finding(low, opposed, told),
         *unpaired_findings(low, surface, measures, paired),
         *high_findings(surface, measures),
-        *high_edge_findings(surface, *high_edges(surface, progress=progress)),
+        *high_edge_findings(surface, *high_edges(surface, measures.flat, progress=progress)),
         _place_finding(low, surface, measures, paired),
     ]
     crossings = crossing_parts(
@@ -247,9 +247,14 @@ def _inside_out_told(
 
 
 def _without_inward(low: LowPoly, findings: tuple[Finding, ...], opposed: Opposed) -> list[Finding]:
-    """Leave out open shells facing in, where the high poly shows that they are inside out."""
-    blamed = {low.part_names[k] for k in opposed.part[opposed.blame < 0]}
-    return [f for f in findings if f.check.code != "inward-shell" or not set(f.by_part) <= blamed]
+    """Leave out open shells facing in where the high poly settles it.
+
+    Either it shows that they are inside out, which is told, or it faces in as they do: then the
+    inside is the side that is meant.
+    """
+    settled = np.concatenate([opposed.part[opposed.blame < 0], opposed.agreeing])
+    names = {low.part_names[k] for k in settled}
+    return [f for f in findings if f.check.code != "inward-shell" or not set(f.by_part) <= names]
 
 
 def _place_finding(

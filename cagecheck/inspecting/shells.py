@@ -83,7 +83,8 @@ def judge_facing(low: LowPoly, edges: PolygonEdges, *, seed: int = 0) -> Facing:
     # +1: the faces of turn +1 face out.
     outside = np.where(solid, np.sign(volume), seen).astype(np.int8)
     known = outside != 0
-    face_area = np.bincount(low.cut.face, low.area, minlength=low.mesh.face_count)
+    face_area = np.zeros(low.mesh.face_count)
+    np.add.at(face_area, low.cut.face, low.area)
     right = np.where(known, outside, -lesser_side(sheets, face_area))
     against = (sheets.turn != right[sheets.of_face]) & sheets.two_sided[sheets.of_face]
     members = np.bincount(sheets.of_face, minlength=count)

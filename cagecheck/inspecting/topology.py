@@ -41,7 +41,9 @@ def topology_findings(
     flipped : (F,) bool, faces known to be turned against the rest of their shell.
     """
     found = [
-        _edge_finding(low, edges, "non-manifold-edges", edges.uses > 2),
+        _edge_finding(
+            low, edges, "non-manifold-edges", (edges.uses > 2) & ~_card_edges(low, edges)
+        ),
         _winding(low, edges, flipped),
         _open_borders(low, edges),
         _cracks(low, edges),
@@ -125,6 +127,29 @@ def _edge_finding(
         measures={"length_units": float(length.sum())},
         faces=np.unique(face[half_edges]).astype(np.int32),
     )
+
+
+def _card_edges(low: LowPoly, edges: PolygonEdges) -> NDArray[np.bool_]:
+    """Return (E,) bool: edges between two faces of a double-sided card, fronts and backs."""
+    half = np.flatnonzero(edges.edge >= 0)
+    face, edge = low.mesh.corner_face[half], edges.edge[half]
+    count = len(edges.uses)
+    # Per part, as edges are: a back in another part is no back of this card.
+    first, same_way = repeated_faces(low.mesh, equal_positions(low.positions))
+    part = low.mesh.face_part
+    group = first + part.astype(np.int64) * low.mesh.face_count
+    number = np.unique(group, return_inverse=True)[1]
+    ways = np.zeros((int(number.max(initial=-1)) + 1, 2), bool)
+    ways[number[face], same_way[face].astype(int)] = True
+    paired = np.asarray(ways.all(axis=1))[number]
+    least, most = np.full(count, np.iinfo(np.int64).max), np.full(count, -1)
+    np.minimum.at(least, edge, number[face])
+    np.maximum.at(most, edge, number[face])
+    of_least = np.bincount(edge, number[face] == least[edge], minlength=count)
+    of_most = np.bincount(edge, number[face] == most[edge], minlength=count)
+    both = np.bincount(edge, paired[face], minlength=count) == edges.uses
+    two_faces = both & (of_least == 2) & (of_most == 2) & (least != most)
+    return np.asarray(two_faces & (edges.uses == 4) & (edges.balance == 0))
 
 
 def _winding(

@@ -257,7 +257,7 @@ def rows_over_a_sheet(
     cage = cage_from_push(low, np.ones(low.mesh.vertex_count))
     rays = rays_through(low, cage, points, "cage")
     return corridors_of(
-        low, cage.normals, points, rays, targets_at(target, following), margin, extra
+        low, cage.normals, Matched(points, rays, no_layers(), targets_at(target, following)), margin, extra
     )
 
 
@@ -319,7 +319,7 @@ def test_the_height_of_a_row_is_where_its_ray_starts(along: str) -> None:
     rays = rays_through(low, cage, points, along)  # type: ignore[arg-type]
     n = len(points)
     rows = corridors_of(
-        low, cage.normals, points, rays, targets_at([0.0] * n, [INF] * n), 1e-3
+        low, cage.normals, Matched(points, rays, no_layers(), targets_at([0.0] * n, [INF] * n)), 1e-3
     )  # fmt: skip
     mixed = np.einsum("ij,ij->i", rows.coefficients, offset[rows.columns])
     if along == "cage":
@@ -598,7 +598,7 @@ def test_points_are_those_of_the_samples() -> None:
     n = len(points)
     t = np.where(np.arange(n) % 3 == 0, np.nan, 0.01)
     rows = corridors_of(
-        low, cage.normals, points, rays, targets_at(list(t), [INF] * n), 1e-4
+        low, cage.normals, Matched(points, rays, no_layers(), targets_at(list(t), [INF] * n)), 1e-4
     )  # fmt: skip
     assert rows.point.tolist() == [k for k in range(n) if k % 3]
     assert np.array_equal(rows.columns, low.welded[points.triangle[rows.point]])
