@@ -333,8 +333,11 @@ def test_the_height_of_a_row_is_where_its_ray_starts(along: str) -> None:
     rays = rays_through(low, cage, points, along)  # type: ignore[arg-type]
     n = len(points)
     rows = corridors_of(
-        low, cage.normals, Matched(points, rays, no_layers(len(points)), targets_at([0.0] * n, [INF] * n)), 1e-3
-    )  # fmt: skip
+        low,
+        cage.normals,
+        Matched(points, rays, no_layers(len(points)), targets_at([0.0] * n, [INF] * n)),
+        1e-3,
+    )
     mixed = np.einsum("ij,ij->i", rows.coefficients, offset[rows.columns])
     if along == "cage":
         assert mixed == pytest.approx(rays.start, rel=1e-9)
@@ -612,7 +615,10 @@ def test_points_are_those_of_the_samples() -> None:
     n = len(points)
     t = np.where(np.arange(n) % 3 == 0, np.nan, 0.01)
     rows = corridors_of(
-        low, cage.normals, Matched(points, rays, no_layers(len(points)), targets_at(list(t), [INF] * n)), 1e-4
-    )  # fmt: skip
+        low,
+        cage.normals,
+        Matched(points, rays, no_layers(len(points)), targets_at(list(t), [INF] * n)),
+        1e-4,
+    )
     assert rows.point.tolist() == [k for k in range(n) if k % 3]
     assert np.array_equal(rows.columns, low.welded[points.triangle[rows.point]])
