@@ -143,8 +143,9 @@ def run(section: Section) -> Result:
     cage = cage_from_offset(low, section.offset, section.directions)
     rays = rays_through(low, cage, points)
     reach = max(section.reach, 1.05 * section.offset)
-    layers = Scene(surface).cast(rays.origin, rays.direction, 3 * section.depth, reach)
-    targets = find_targets(low, points, rays, layers, surface.triangle_part, paired)
+    scene = Scene(surface)
+    layers = scene.cast(rays.origin, rays.direction, 3 * section.depth, reach)
+    targets = find_targets(low, points, rays, layers, scene, paired)
     findings = classify(
         low, surface, cage, points, rays, layers, targets, paired,
         depth=section.depth, map_size=MAP_SIZE,

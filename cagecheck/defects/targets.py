@@ -3,13 +3,16 @@
 A crossing belongs to p when it lies on the high-poly parts paired with p's part and its nearest
 place on the low poly is p's own neighbourhood: the same triangle, one that touches it, or a place
 that is about as near along the surface as through space. The opposite wall, the neighbouring
-finger and the next fold are near through space but far along the surface.
+finger and the next fold are near through space but far along the surface. For crossings that face
+outward the nearest place is looked for among low triangles that face as they do; otherwise the
+other skin of a cape would be nearest wherever detail is deeper than the cape is thick.
 
 A belonging crossing is *claimed* by another place when it lies several times nearer to that place
 than to p. The *target* of p is its outermost belonging crossing that faces outward and is not
 claimed; failing that the nearest claimed one; failing that the same among crossings that face
 inward (a flipped patch), but of those only one that lies nearer to p than every outward crossing of
 the paired parts: where pieces of one part run into each other, the far wall is no flipped patch.
+Where a whole part, low or high, is inside out, outward and inward change places for all of this.
 """
 
 from __future__ import annotations
@@ -25,11 +28,16 @@ from cagecheck.arrays.rows import rows_by_label
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.defects.nearest import NearestPaired
 from cagecheck.defects.surface_distance import SurfaceGraph, detour_ratio, surface_graph
+from cagecheck.meshes.facets import hit_normals
 from cagecheck.meshes.lowpoly import LowPoly
+from cagecheck.meshes.mesh import Surface
+from cagecheck.meshes.normals import normalised
 from cagecheck.progress import Progress, silent
 from cagecheck.rays.cage import Rays
 from cagecheck.rays.layers import NO_LAYER, Layers
 from cagecheck.rays.points import SurfacePoints
+from cagecheck.rays.scene import Scene
+from cagecheck.rays.winding import orientation
 
 # Over one bend of a surface the walk is at most a half circle against its diameter, pi / 2; a
 # quarter on top covers the overestimate of walking along edges.
@@ -77,15 +85,27 @@ class Targets:
 
 @dataclass(frozen=True, eq=False)
 class Ground:
-    """What finding targets needs of a low poly and its pairs; made once, it serves many casts."""
+    """What finding targets needs of a low poly and its pairs; made once, it serves many casts.
+
+    facing : (low parts,) int8, see `cagecheck.rays.winding.orientation`.
+    """
 
     graph: SurfaceGraph
     nearest: NearestPaired
+    facing: NDArray[np.int8]
 
 
 def ground_of(low: LowPoly, paired: NDArray[np.bool_]) -> Ground:
     """Return the ground of a low poly; paired : (low parts, high parts) bool."""
-    return Ground(surface_graph(low), NearestPaired(low, paired))
+    return Ground(surface_graph(low), NearestPaired(low, paired), low_orientation(low))
+
+
+def low_orientation(low: LowPoly) -> NDArray[np.int8]:
+    """Return (parts,): 1 faces outward, -1 inside out, 0 cannot be told (sheets, cards)."""
+    if len(low.triangles) == 0:
+        return np.zeros(len(low.part_names), np.int8)
+    surface = Surface(low.positions, low.triangles, low.triangle_part, low.part_names)
+    return orientation(Scene(surface, threads=1))
 
 
 def find_targets(
@@ -93,7 +113,7 @@ def find_targets(
     points: SurfacePoints,
     rays: Rays,
     layers: Layers,
-    high_part: Ints,
+    scene: Scene,
     paired: NDArray[np.bool_],
     *,
     ground: Ground | None = None,
@@ -103,25 +123,30 @@ def find_targets(
 
     Parameters
     ----------
-    high_part : (T_high,) int32, part of every high-poly triangle.
+    scene : the high poly that the layers are of.
     paired : (low parts, high parts) bool, which may be baked onto which.
     ground : `ground_of` the low poly and its pairs, for those who call this many times.
     """
     ray = layers.ray
     low_part = low.triangle_part[points.triangle]
-    own = paired[low_part[ray], high_part[layers.face]]
-    rows = np.flatnonzero(own)
+    high_part = scene.surface.triangle_part
     ground = ground or ground_of(low, paired)
+    own = paired[low_part[ray], high_part[layers.face]]
+    # Where one of the two parts is inside out as a whole, its fronts stand for backs.
+    turned = ground.facing[:, None] * scene.orientation < 0
+    outward = layers.front ^ turned[low_part[ray], high_part[layers.face]]
+    rows = np.flatnonzero(own)
     sure = np.zeros(len(layers), bool)
     ratio = np.full(len(layers.t), np.inf)
     claimed = np.zeros(len(layers.t), bool)
     # Ways along the surface are dear and mostly not needed: the crossings of a lower rank only
     # matter on rays where no crossing of a higher rank belongs.
-    for facing in (layers.front, ~layers.front):
-        open_rows = rows[facing[rows] & ~sure[ray[rows]]]
+    for out in (True, False):
+        open_rows = rows[(outward[rows] == out) & ~sure[ray[rows]]]
         nearest, place = _project_blocks(
-            ground.nearest, points, rays, layers, ray, open_rows, claimed, high_part, progress
-        )
+            ground.nearest, points, rays, layers, ray, open_rows, claimed, scene.surface, out,
+            progress,
+        )  # fmt: skip
         for of_another in (False, True):
             chosen = (claimed[open_rows] == of_another) & ~sure[ray[open_rows]]
             some = open_rows[chosen]
@@ -131,9 +156,11 @@ def find_targets(
             )  # fmt: skip
             sure[ray[some[ratio[some] <= MAX_DETOUR]]] = True
     belongs = ratio <= MAX_DETOUR
-    hidden = _hidden(layers.first, layers.t, layers.front, own)
-    targets = _targets_of(layers, belongs & ~hidden, claimed, np.zeros(len(layers), bool))
-    return _ask_neighbours(points, rays, layers, ratio, claimed, targets, low_part)
+    hidden = _hidden(layers.first, layers.t, outward, own)
+    targets = _targets_of(
+        layers, belongs & ~hidden, claimed, outward, np.zeros(len(layers), bool)
+    )  # fmt: skip
+    return _ask_neighbours(points, rays, layers, ratio, claimed, outward, targets, low_part)
 
 
 @njit(cache=True, nogil=True)
@@ -163,51 +190,53 @@ def _project_blocks(
     ray: Ints,
     rows: NDArray[np.int64],
     claimed: NDArray[np.bool_],
-    high_part: Ints,
+    surface: Surface,
+    alike: bool,
     progress: Progress,
 ) -> tuple[Ints, Floats]:
-    """Project the crossings at `rows`; fill `claimed` there, return nearest triangle and place."""
+    """Project the crossings at `rows`; fill `claimed` there, return nearest triangle and place.
+
+    alike : look among the low triangles that face as the crossings do.
+    """
     nearest = np.empty(len(rows), np.int32)
     place = np.empty((len(rows), 3))
     for a in range(0, len(rows), BLOCK):
         block = rows[a : a + BLOCK]
         here = slice(a, a + len(block))
-        nearest[here], place[here], claimed[block] = _project(
-            nearest_on, points.triangle[ray[block]], rays.origin[ray[block]],
-            rays.direction[ray[block]], layers.t[block], high_part[layers.face[block]],
-        )  # fmt: skip
+        of_ray, face, t = ray[block], layers.face[block], layers.t[block]
+        direction = rays.direction[of_ray]
+        crossing = rays.origin[of_ray] + t[:, None] * direction
+        facing = _facing(hit_normals(surface, face), direction) if alike else None
+        triangle = points.triangle[of_ray]
+        nearest[here], place[here], height = nearest_on.find(
+            crossing, surface.triangle_part[face], facing, triangle
+        )
+        claimed[block] = (height < CLAIMED_BELOW * np.abs(t)) & (nearest[here] != triangle)
         progress("matching surfaces", a + len(block), len(rows))
     return nearest, place
 
 
-def _project(
-    nearest_on: NearestPaired,
-    triangle: Ints,
-    origin: Floats,
-    direction: Floats,
-    t: Floats,
-    part: Ints,
-) -> tuple[Ints, Floats, NDArray[np.bool_]]:
-    """Project M crossings to the low poly.
+def _facing(normal: Floats, direction: Floats) -> Floats:
+    """Return (M, 3) where crossings face: halfway between their normals and their rays.
 
-    Returns each crossing's nearest triangle and place on it, and whether that place (in another
-    triangle than the ray's) claims the crossing.
+    A ray crosses steep detail on the skin that it was shot for, so where detail leans by nearly 90
+    degrees the ray tells the two skins of a shell apart better than the detail does.
     """
-    crossing = origin + t[:, None] * direction
-    nearest, place, height = nearest_on.find(crossing, part)
-    claimed = (height < CLAIMED_BELOW * np.abs(t)) & (nearest != triangle)
-    return nearest, place, claimed
+    along = np.einsum("ij,ij->i", normal, direction)
+    out: Floats = normalised(normal) * np.where(along < 0, -1.0, 1.0)[:, None] + direction
+    return out
 
 
 def _targets_of(
     layers: Layers,
     belongs: NDArray[np.bool_],
     claimed: NDArray[np.bool_],
+    outward: NDArray[np.bool_],
     doubtful: NDArray[np.bool_],
 ) -> Targets:
     n = len(layers)
     layer = np.full(n, NO_LAYER, np.int64)
-    _choose(layers.first, layers.t, belongs, claimed, layers.front, layer)
+    _choose(layers.first, layers.t, belongs, claimed, outward, layer)
     found = layer != NO_LAYER
     safe = np.where(found, layer, 0)
     if len(layers.t) == 0:
@@ -253,6 +282,7 @@ def _ask_neighbours(
     layers: Layers,
     ratio: Floats,
     claimed: NDArray[np.bool_],
+    outward: NDArray[np.bool_],
     targets: Targets,
     low_part: Ints,
 ) -> Targets:
@@ -261,10 +291,11 @@ def _ask_neighbours(
     Such a ray takes the front-facing candidate whose distance is nearest to the median target
     distance of the undoubted samples around it (same part).
     """
-    unsure = (ratio > DOUBT_FROM) & (ratio <= DOUBT_TO) & layers.front & ~claimed
+    unsure = (ratio > DOUBT_FROM) & (ratio <= DOUBT_TO) & outward & ~claimed
     doubtful = np.zeros(len(layers), bool)
     doubtful[layers.ray[unsure]] = True
-    sure = np.flatnonzero(~doubtful & targets.found & targets.front)
+    aimed = outward[np.maximum(targets.layer, 0)] if len(outward) else targets.front
+    sure = np.flatnonzero(~doubtful & targets.found & aimed)
     ask = np.flatnonzero(doubtful)
     if len(ask) == 0 or len(sure) == 0:
         return targets
@@ -280,8 +311,8 @@ def _ask_neighbours(
         index = index.reshape(len(asked), -1)
         expected = np.median(targets.t[known][index], axis=1)
         close = distance.reshape(len(asked), -1)[:, 0] < NEIGHBOURS * points.spacing[asked]
-        _settle(layers.first, layers.t, ratio, layers.front, asked[close], expected[close], belongs)
-    return _targets_of(layers, belongs, claimed, doubtful)
+        _settle(layers.first, layers.t, ratio, outward, asked[close], expected[close], belongs)
+    return _targets_of(layers, belongs, claimed, outward, doubtful)
 
 
 @njit(cache=True, nogil=True)

@@ -303,8 +303,7 @@ def find_goals(
     layers = _seen_layers(
         baker, points, baker.scene.cast(rays.origin, rays.direction, target_depth, high)
     )
-    part = baker.scene.surface.triangle_part
-    targets = find_targets(baker.low, points, rays, layers, part, paired)
+    targets = find_targets(baker.low, points, rays, layers, baker.scene, paired)
     face = np.append(layers.face, np.int32(-1))[targets.layer]
     return Goals(face.astype(np.int32), targets.t)
 

@@ -53,7 +53,7 @@ def probe_distances(
     rays = rays_through(low, cage_from_offset(low, 0.0), points)
     far = PROBE_SHARE * size
     layers = scene.cast(rays.origin, rays.direction, far, far)
-    targets = find_targets(low, points, rays, layers, scene.surface.triangle_part, paired)
+    targets = find_targets(low, points, rays, layers, scene, paired)
     least = LEAST_SHARE * size
     if not targets.found.any():
         return Distances(10 * least, 10 * least, REACH_OFFSETS * 10 * least)

@@ -93,7 +93,7 @@ def predict_rays(
     high_part = scene.surface.triangle_part
     if settings.apart:
         layers = own_layers(low, points, layers, high_part, paired)
-    targets = find_targets(low, points, rays, layers, high_part, paired, progress=progress)
+    targets = find_targets(low, points, rays, layers, scene, paired, progress=progress)
     findings = classify(
         low, scene.surface, cage, points, rays, layers, targets, paired,
         depth=depth, map_size=settings.map_size, thresholds=settings.thresholds,

@@ -6,6 +6,7 @@ import logging
 import os
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from functools import cached_property
 from typing import Any, Protocol
 
 import numpy as np
@@ -22,6 +23,7 @@ from cagecheck.rays.first_hit import DOUBTFUL, MISSED, Hits, first_hits
 from cagecheck.rays.layers import NO_LAYER, Layers
 from cagecheck.rays.restart import RestartCaster
 from cagecheck.rays.rounding import SEGMENT_PAD, SHIFT, refine, shift_of
+from cagecheck.rays.winding import orientation
 
 log = logging.getLogger(__name__)
 
@@ -114,6 +116,11 @@ class Scene:
         self.scale = float((high - low).max()) or 1.0
         self._caster = _make_caster(self)
         self.engine = self._caster.name
+
+    @cached_property
+    def orientation(self) -> NDArray[np.int8]:
+        """(parts,) int8: 1 faces outward, -1 inside out, 0 where it cannot be told."""
+        return orientation(self)
 
     def cast(
         self,

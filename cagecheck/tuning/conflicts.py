@@ -281,7 +281,7 @@ def _wrong_cast(
         layers = own_layers(low, points, layers, part, tuning.paired)
     if without is not None:
         layers = layers.where(part[layers.face] != scene.surface.part_names.index(without))
-    targets = find_targets(low, points, rays, layers, part, tuning.paired)
+    targets = find_targets(low, points, rays, layers, scene, tuning.paired)
     lost = tuning.after.targets.found[around] & ~targets.found
     recorded = layers.recorded(rays.start, settings.depth)
     return int((lost | (targets.found & (recorded != targets.layer))).sum())

@@ -148,8 +148,7 @@ class _Bench:
         mesh = replace(tuning.low.mesh, positions=positions)
         low = prepare_low(mesh, rule=tuning.low.normal_rule)
         rays, layers = self._cast(low, offsets, self.whole)
-        high_part = tuning.scene.surface.triangle_part
-        targets = find_targets(low, self.whole, rays, layers, high_part, tuning.paired)
+        targets = find_targets(low, self.whole, rays, layers, tuning.scene, tuning.paired)
         recorded = layers.recorded(rays.start, tuning.after.settings.depth)
         had = np.isfinite(self.place[:, 0])
         lost = had & ~(targets.found & self._stayed(rays, layers, recorded))

@@ -193,7 +193,7 @@ class Search:
             points,
             rays,
             layers,
-            high_part,
+            self.scene,
             self.paired,
             ground=self.ground,
             progress=self.progress,

@@ -51,7 +51,7 @@ def defect_map(
         layers = scene.cast(rays.origin, rays.direction, DEEP_SEARCH * depth, far)
         if apart:
             layers = own_layers(low, points, layers, high_part, paired)
-        targets = find_targets(low, points, rays, layers, high_part, paired, ground=ground)
+        targets = find_targets(low, points, rays, layers, scene, paired, ground=ground)
         findings = classify(
             low, scene.surface, cage, points, rays, layers, targets, paired,
             depth=depth, map_size=size, thresholds=thresholds,

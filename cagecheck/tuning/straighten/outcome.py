@@ -106,7 +106,7 @@ def outcome(
     whole = points if refined is None else refined.to_parent(points)
     if settings.apart:
         layers = own_layers(tuning.low, whole, layers, part, tuning.paired)
-    targets = find_targets(tuning.low, whole, rays, layers, part, tuning.paired, progress=progress)
+    targets = find_targets(tuning.low, whole, rays, layers, scene, tuning.paired, progress=progress)
     findings = classify(
         low, scene.surface, cage, points, rays, layers, targets, tuning.paired,
         depth=settings.depth, map_size=settings.map_size, thresholds=settings.thresholds,
