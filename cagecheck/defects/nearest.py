@@ -37,14 +37,14 @@ class _Tree(NamedTuple):
 
     box, facing : (K, 6) least and greatest of every node's positions and unit normals. A node's
     children are ``child[k]`` and ``child[k] + 1``; where `child` is negative it is a leaf with the
-    rows ``first[k]:first[k] + count[k]`` of corner (M, 3, 3), normal (M, 3) and triangle (M,).
+    rows ``first[k]:first[k] + length[k]`` of corner (M, 3, 3), normal (M, 3) and triangle (M,).
     """
 
     box: Floats
     facing: Floats
     child: NDArray[np.int32]
     first: NDArray[np.int32]
-    count: NDArray[np.int32]
+    length: NDArray[np.int32]
     corner: Floats
     normal: Floats
     triangle: NDArray[np.int32]
@@ -114,9 +114,7 @@ class NearestPaired:
                     place_of: NDArray[np.int32] = place_of,
                 ) -> None:  # fmt: skip
                     mine = rows[a : a + _TASK]
-                    _find(
-                        tree, place_of, mine, points, facing, likely, triangle, place, distance
-                    )  # fmt: skip
+                    _find(tree, place_of, mine, points, facing, likely, triangle, place, distance)
 
                 list(pool.map(work, range(0, len(rows), _TASK)))
         return triangle, place, distance
@@ -224,7 +222,7 @@ def _find(
             if far[used] >= best:
                 continue
             if tree.child[node] < 0:
-                for i in range(tree.first[node], tree.first[node] + tree.count[node]):
+                for i in range(tree.first[node], tree.first[node] + tree.length[node]):
                     if not (any_facing or dot(row(tree.normal, i), f) > 0.0):
                         continue
                     q = _nearest_in(tree.corner, i, p)

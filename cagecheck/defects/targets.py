@@ -12,6 +12,11 @@ than to p. The *target* of p is its outermost belonging crossing that faces outw
 claimed; failing that the nearest claimed one; failing that the same among crossings that face
 inward (a flipped patch), but of those only one that lies nearer to p than every outward crossing of
 the paired parts: where pieces of one part run into each other, the far wall is no flipped patch.
+Nor is one whose nearest place faces as it does, which is another skin seen from behind through a
+hole, unless the next crossing below faces inward too: that one is then the other skin.
+
+Where pieces touch, the high poly of one may lie nearer to the low poly of the other, and rays there
+find nothing of their own. They are settled by the samples around, which know how deep to look.
 Where a whole part, low or high, is inside out, outward and inward change places for all of this.
 """
 
@@ -48,6 +53,11 @@ CLAIMED_BELOW = float(np.cos(np.radians(75.0)))
 # Between these ratios geometry alone does not decide, and neighbouring samples are asked.
 DOUBT_FROM, DOUBT_TO = 1.5, 1.5 * MAX_DETOUR
 NEIGHBOURS = 8
+# Beyond this slope (75 degrees) between a sample and those around it, what they found says nothing
+# about it.
+STEEPEST = float(np.tan(np.radians(75.0)))
+# Distances that differ by less than this share are equal, rounded: the two sides of a card.
+SAME_PLACE = 1e-9
 # Crossings projected at once: bounds the memory of the projection.
 BLOCK = 1 << 20
 
@@ -117,6 +127,7 @@ def find_targets(
     paired: NDArray[np.bool_],
     *,
     ground: Ground | None = None,
+    inward: bool = True,
     progress: Progress = silent,
 ) -> Targets:
     """Find the target of every ray.
@@ -126,6 +137,7 @@ def find_targets(
     scene : the high poly that the layers are of.
     paired : (low parts, high parts) bool, which may be baked onto which.
     ground : `ground_of` the low poly and its pairs, for those who call this many times.
+    inward : crossings that face inward may be targets too.
     """
     ray = layers.ray
     low_part = low.triangle_part[points.triangle]
@@ -141,14 +153,15 @@ def find_targets(
     claimed = np.zeros(len(layers.t), bool)
     # Ways along the surface are dear and mostly not needed: the crossings of a lower rank only
     # matter on rays where no crossing of a higher rank belongs.
-    for out in (True, False):
+    for out in (True, False) if inward else (True,):
         open_rows = rows[(outward[rows] == out) & ~sure[ray[rows]]]
+        own_skin = None if out else _back_below(layers.first, outward, own)[open_rows]
         nearest, place = _project_blocks(
-            ground.nearest, points, rays, layers, ray, open_rows, claimed, scene.surface, out,
+            ground.nearest, points, rays, layers, ray, open_rows, claimed, scene.surface, own_skin,
             progress,
         )  # fmt: skip
         for of_another in (False, True):
-            chosen = (claimed[open_rows] == of_another) & ~sure[ray[open_rows]]
+            chosen = (claimed[open_rows] == of_another) & ~sure[ray[open_rows]] & (nearest >= 0)
             some = open_rows[chosen]
             ratio[some] = detour_ratio(
                 ground.graph, points.triangle[ray[some]], rays.origin[ray[some]], nearest[chosen],
@@ -157,10 +170,23 @@ def find_targets(
             sure[ray[some[ratio[some] <= MAX_DETOUR]]] = True
     belongs = ratio <= MAX_DETOUR
     hidden = _hidden(layers.first, layers.t, outward, own)
-    targets = _targets_of(
-        layers, belongs & ~hidden, claimed, outward, np.zeros(len(layers), bool)
-    )  # fmt: skip
-    return _ask_neighbours(points, rays, layers, ratio, claimed, outward, targets, low_part)
+    targets = _targets_of(layers, belongs & ~hidden, claimed, outward, np.zeros(len(layers), bool))
+    return _ask_neighbours(points, rays, layers, ratio, claimed, outward, own, targets, low_part)
+
+
+@njit(cache=True, nogil=True)
+def _back_below(
+    first: NDArray[np.int64], outward: NDArray[np.bool_], own: NDArray[np.bool_]
+) -> NDArray[np.bool_]:
+    """Mark crossings whose next one below, of the paired parts, faces inward."""
+    out = np.zeros(len(outward), np.bool_)
+    for i in range(len(first) - 1):
+        below = False
+        for k in range(first[i], first[i + 1]):
+            if own[k]:
+                out[k] = below
+                below = not outward[k]
+    return out
 
 
 @njit(cache=True, nogil=True)
@@ -191,12 +217,13 @@ def _project_blocks(
     rows: NDArray[np.int64],
     claimed: NDArray[np.bool_],
     surface: Surface,
-    alike: bool,
+    flipped: NDArray[np.bool_] | None,
     progress: Progress,
 ) -> tuple[Ints, Floats]:
     """Project the crossings at `rows`; fill `claimed` there, return nearest triangle and place.
 
-    alike : look among the low triangles that face as the crossings do.
+    flipped : None for outward crossings. Inward ones are projected as if they were flipped, save
+    those nearer to a place that faces as they do and not known to be `flipped`: they get -1.
     """
     nearest = np.empty(len(rows), np.int32)
     place = np.empty((len(rows), 3))
@@ -206,11 +233,13 @@ def _project_blocks(
         of_ray, face, t = ray[block], layers.face[block], layers.t[block]
         direction = rays.direction[of_ray]
         crossing = rays.origin[of_ray] + t[:, None] * direction
-        facing = _facing(hit_normals(surface, face), direction) if alike else None
-        triangle = points.triangle[of_ray]
-        nearest[here], place[here], height = nearest_on.find(
-            crossing, surface.triangle_part[face], facing, triangle
-        )
+        facing = _facing(hit_normals(surface, face), direction)
+        triangle, part = points.triangle[of_ray], surface.triangle_part[face]
+        nearest[here], place[here], height = nearest_on.find(crossing, part, facing, triangle)
+        if flipped is not None:
+            _, _, as_it_faces = nearest_on.find(crossing, part, -facing)
+            seen_through = height >= as_it_faces * (1 - SAME_PLACE)
+            nearest[here][seen_through & ~flipped[here]] = -1
         claimed[block] = (height < CLAIMED_BELOW * np.abs(t)) & (nearest[here] != triangle)
         progress("matching surfaces", a + len(block), len(rows))
     return nearest, place
@@ -283,15 +312,19 @@ def _ask_neighbours(
     ratio: Floats,
     claimed: NDArray[np.bool_],
     outward: NDArray[np.bool_],
+    own: NDArray[np.bool_],
     targets: Targets,
     low_part: Ints,
 ) -> Targets:
-    """Settle rays with a crossing whose detour lies in the doubtful band.
+    """Settle rays with a crossing whose detour lies in the doubtful band, and those without target.
 
     Such a ray takes the front-facing candidate whose distance is nearest to the median target
-    distance of the undoubted samples around it (same part).
+    distance of the undoubted samples around it (same part). Without a target, crossings that no
+    other place claims are candidates too, if they lie no steeper to those samples than surface is.
     """
-    unsure = (ratio > DOUBT_FROM) & (ratio <= DOUBT_TO) & outward & ~claimed
+    open_still = own & ~(ratio <= DOUBT_TO) & ~targets.found[layers.ray]
+    unsure = (ratio > DOUBT_FROM) & (ratio <= DOUBT_TO)
+    unsure = (unsure | open_still) & outward & ~claimed
     doubtful = np.zeros(len(layers), bool)
     doubtful[layers.ray[unsure]] = True
     aimed = outward[np.maximum(targets.layer, 0)] if len(outward) else targets.front
@@ -311,8 +344,14 @@ def _ask_neighbours(
         index = index.reshape(len(asked), -1)
         expected = np.median(targets.t[known][index], axis=1)
         close = distance.reshape(len(asked), -1)[:, 0] < NEIGHBOURS * points.spacing[asked]
-        _settle(layers.first, layers.t, ratio, outward, asked[close], expected[close], belongs)
-    return _targets_of(layers, belongs, claimed, outward, doubtful)
+        room = STEEPEST * distance.reshape(len(asked), -1)[:, 0]
+        _settle(
+            layers.first, layers.t, ratio, outward, open_still & unsure, asked[close],
+            expected[close], room[close], belongs,
+        )  # fmt: skip
+    settled = _targets_of(layers, belongs, claimed, outward, doubtful)
+    doubtful &= settled.found
+    return settled
 
 
 @njit(cache=True, nogil=True)
@@ -321,19 +360,19 @@ def _settle(
     t: Floats,
     ratio: Floats,
     front: NDArray[np.bool_],
+    open_still: NDArray[np.bool_],
     asked: NDArray[np.int64],
     expected: Floats,
+    room: Floats,
     belongs: NDArray[np.bool_],
 ) -> None:
     for m in range(len(asked)):
         i = asked[m]
         best = -1
         for k in range(first[i], first[i + 1]):
-            if (
-                ratio[k] <= DOUBT_TO
-                and front[k]
-                and (best < 0 or abs(t[k] - expected[m]) <= abs(t[best] - expected[m]))
-            ):
+            away = abs(t[k] - expected[m])
+            candidate = front[k] and (ratio[k] <= DOUBT_TO or (open_still[k] and away <= room[m]))
+            if candidate and (best < 0 or away <= abs(t[best] - expected[m])):
                 best = k
         if best >= 0:
             for k in range(first[i], first[i + 1]):

@@ -12,8 +12,9 @@ from cagecheck.defects.causes import Scan, explain, uniform_offset
 from cagecheck.defects.classify import classify
 from cagecheck.defects.kinds import Defect
 from cagecheck.defects.regions import Group, Region, find_groups, name_regions
-from cagecheck.defects.targets import find_targets
+from cagecheck.defects.targets import find_targets, ground_of
 from cagecheck.defects.unseen import Unseen, find_unseen, sample_high
+from cagecheck.defects.whole_rays import look_deeper
 from cagecheck.errors import InputError, Notice
 from cagecheck.maps.texels import texel_points
 from cagecheck.meshes.lowpoly import LowPoly
@@ -28,7 +29,8 @@ from cagecheck.rays.layers import Layers
 from cagecheck.rays.points import SurfacePoints, join_points, sample_points, spacing_for_count
 from cagecheck.rays.scene import Scene
 
-# Surface that lies up to this many depths below is still found and called "too deep".
+# Surface that lies up to this many depths below is looked for on every ray. Rays that find none are
+# looked along as far as the part is long.
 DEEP_SEARCH = 3.0
 # Layers are known a little beyond the farthest start, so that a start is never on the rim.
 REACH_HEADROOM = 1.05
@@ -93,7 +95,13 @@ def predict_rays(
     high_part = scene.surface.triangle_part
     if settings.apart:
         layers = own_layers(low, points, layers, high_part, paired)
-    targets = find_targets(low, points, rays, layers, scene, paired, progress=progress)
+    ground = ground_of(low, paired)
+    targets = find_targets(
+        low, points, rays, layers, scene, paired, ground=ground, progress=progress
+    )
+    layers, targets = look_deeper(
+        low, points, rays, layers, targets, scene, paired, ground=ground, apart=settings.apart
+    )
     findings = classify(
         low, scene.surface, cage, points, rays, layers, targets, paired,
         depth=depth, map_size=settings.map_size, thresholds=settings.thresholds,
@@ -101,10 +109,11 @@ def predict_rays(
     unseen = None
     if settings.unseen_points > 0:
         unseen = find_unseen(
-            low, scene.surface, points, rays, layers, findings, paired,
+            low, scene, points, rays, layers, findings, paired,
             sample_high(scene.surface, settings.unseen_points, seed=settings.seed),
-            progress=progress,
+            ground=ground, progress=progress,
         )  # fmt: skip
+        notices = (*notices, *_buried_notice(unseen))
     scan = Scan(
         low, scene.surface, points, rays, layers, targets, findings, paired,
         depth, reach, unseen, uniform_offset(cage),
@@ -115,6 +124,20 @@ def predict_rays(
         low, scene, cage, paired, settings, points, rays, layers, targets, findings, unseen,
         regions, texel_area, notices,
     )  # fmt: skip
+
+
+def _buried_notice(unseen: Unseen) -> tuple[Notice, ...]:
+    """Say how much high poly lies inside of other high poly. One stray point is chance."""
+    if int(unseen.buried.sum()) < 2:
+        return ()
+    return (
+        Notice(
+            "buried",
+            f"{unseen.buried_area:.4g} square units of high poly lie inside of other pieces, where "
+            "no eye sees them.",
+            "Nothing to mend.",
+        ),
+    )
 
 
 def build_scene(high: Surface, progress: Progress = silent) -> Scene:

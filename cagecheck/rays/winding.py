@@ -1,7 +1,7 @@
 """Inside and outside of a high poly, by counting crossings along lines.
 
-Along a half-line from a point, crossings count +1 where it leaves a surface through its front and -1
-where it enters; the mean over all directions is the generalised winding number of the point
+Along a half-line from a point, crossings count +1 where it leaves a surface through its front and
+-1 where it enters; the mean over all directions is the generalised winding number of the point
 (Jacobson, Kavan, Sorkine-Hornung, "Robust Inside-Outside Segmentation using Generalized Winding
 Numbers", ACM Transactions on Graphics 32(4), 2013): 1 inside of something closed, 0 outside, in
 between near openings. The fast winding number (Barill et al., "Fast Winding Numbers for Soups and
@@ -12,7 +12,7 @@ need none besides the ray scene. For closed pieces every line gives it exactly.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import Protocol
 
 import numpy as np
 from numba import njit
@@ -20,9 +20,8 @@ from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.meshes.facets import triangle_areas
-
-if TYPE_CHECKING:
-    from cagecheck.rays.scene import Scene  # which asks for its own orientation
+from cagecheck.meshes.mesh import Surface
+from cagecheck.rays.layers import Layers
 
 # Lines through each point, both ways: 32 directions over the sphere.
 LINES = 16
@@ -35,6 +34,19 @@ CLOSED_ENOUGH = 0.5
 OWN_SURFACE = 64 * float(np.finfo(np.float32).eps)
 # Points cast at once: bounds the memory of all their crossings.
 BLOCK = 8192
+
+
+class Scene(Protocol):
+    """What lines are cast at: `cagecheck.rays.scene.Scene`, which asks for its own orientation."""
+
+    surface: Surface
+    scale: float
+
+    def cast(
+        self, origin: Floats, direction: Floats, depth: Floats | float, reach: Floats | float
+    ) -> Layers:
+        """Return every crossing with ``-depth <= t <= reach``."""
+        ...
 
 
 @dataclass(frozen=True, eq=False)

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from cagecheck.defects.classify import classify
 from cagecheck.defects.kinds import CLEAN, Thresholds
 from cagecheck.defects.targets import find_targets, ground_of
+from cagecheck.defects.whole_rays import look_deeper
 from cagecheck.maps.texels import texel_blocks
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.predicting.predict import DEEP_SEARCH, own_layers
@@ -52,6 +53,9 @@ def defect_map(
         if apart:
             layers = own_layers(low, points, layers, high_part, paired)
         targets = find_targets(low, points, rays, layers, scene, paired, ground=ground)
+        layers, targets = look_deeper(
+            low, points, rays, layers, targets, scene, paired, ground=ground, apart=apart
+        )
         findings = classify(
             low, scene.surface, cage, points, rays, layers, targets, paired,
             depth=depth, map_size=size, thresholds=thresholds,
