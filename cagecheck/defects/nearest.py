@@ -2,7 +2,8 @@
 
 Those are the triangles of the parts that the crossing's high part may be baked onto and, where a
 facing is given, those that face the same way: on a shell thinner than its detail is deep, the
-nearest triangle of all is the other skin's.
+nearest triangle of all is the other skin's. Where pieces touch or cross, all faces near by are
+about as near; there the one counts as nearest that is turned the least, see `TURN_POWER`.
 
 One tree of boxes serves all facings. Its nodes also hold the range of their triangles' normals, so
 that branches that face away are left out as those that lie far are.
@@ -20,10 +21,14 @@ from numpy.typing import NDArray
 
 from cagecheck.arrays.rows import rows_by_label
 from cagecheck.arrays.types import Floats, Ints
-from cagecheck.arrays.vectors import Vector, dot, minus, moved, row, store
+from cagecheck.arrays.vectors import Vector, dot, minus, moved, row, scaled, store
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.rays.scene import usable_cores
 
+# Where facings are compared, a distance counts as if it were divided by this power of the cosine
+# between them: four times as far at 60 degrees, twice at 45, infinitely at 90. Of 0, 1, 2 and 3
+# two was the least that told cards apart which cross at 60 degrees.
+TURN_POWER = 2
 # Triangles in a leaf: of 2, 4 and 8 four measured fastest.
 LEAF = 4
 # Deeper than any tree here: halves of 2^31 triangles, two entries a level.
@@ -84,8 +89,9 @@ class NearestPaired:
         Parameters
         ----------
         points : (N, 3) world. high_part : (N,) the part each point is of.
-        facing : (N, 3), only triangles whose normal is within 90 degrees of it; zero rows, and
-            None, ask for triangles of any facing.
+        facing : (N, 3), only triangles whose normal is within 90 degrees of it, and the less they
+            are turned from it the nearer they count; zero rows, and None, ask for triangles of any
+            facing.
         likely : (N,) a triangle that is probably near, asked first; of places equally near it is
             preferred.
 
@@ -207,13 +213,18 @@ def _find(
     far = np.empty(_STACK)
     for m in rows:
         p, f = row(points, m), row(facing, m)
-        any_facing = f[0] == 0.0 and f[1] == 0.0 and f[2] == 0.0
+        length = np.sqrt(dot(f, f))
+        any_facing = length == 0.0
+        if not any_facing:
+            f = scaled(f, 1.0 / length)
         best, found, where = np.inf, -1, p
         guess = place_of[likely[m]] if likely[m] >= 0 else -1
-        if guess >= 0 and (any_facing or dot(row(tree.normal, guess), f) > 0.0):
-            where = _nearest_in(tree.corner, guess, p)
-            away = minus(where, p)
-            best, found = dot(away, away), guess
+        if guess >= 0:
+            share = 1.0 if any_facing else _counts(dot(row(tree.normal, guess), f))
+            if share > 0.0:
+                where = _nearest_in(tree.corner, guess, p)
+                away = minus(where, p)
+                best, found = dot(away, away) / share, guess
         stack[0], far[0] = 0, _away(tree.box, 0, p)
         used = 1
         while used > 0:
@@ -223,27 +234,37 @@ def _find(
                 continue
             if tree.child[node] < 0:
                 for i in range(tree.first[node], tree.first[node] + tree.length[node]):
-                    if not (any_facing or dot(row(tree.normal, i), f) > 0.0):
+                    share = 1.0 if any_facing else _counts(dot(row(tree.normal, i), f))
+                    if share == 0.0:
                         continue
                     q = _nearest_in(tree.corner, i, p)
                     away = minus(q, p)
-                    squared = dot(away, away)
+                    squared = dot(away, away) / share
                     if squared < best:
                         best, found, where = squared, i, q
                 continue
             a, b = tree.child[node], tree.child[node] + 1
             to_a, to_b = _away(tree.box, a, p), _away(tree.box, b, p)
+            if not any_facing:
+                to_a, to_b = _at_least(tree.facing, a, f, to_a), _at_least(tree.facing, b, f, to_b)
             if to_a < to_b:  # the nearer one last, so that it is taken first
                 a, b, to_a, to_b = b, a, to_b, to_a
-            if to_a < best and (any_facing or _most(tree.facing, a, f) > 0.0):
+            if to_a < best:
                 stack[used], far[used] = a, to_a
                 used += 1
-            if to_b < best and (any_facing or _most(tree.facing, b, f) > 0.0):
+            if to_b < best:
                 stack[used], far[used] = b, to_b
                 used += 1
         if found >= 0:
-            triangle[m], distance[m] = tree.triangle[found], np.sqrt(best)
+            away = minus(where, p)
+            triangle[m], distance[m] = tree.triangle[found], np.sqrt(dot(away, away))
             store(place, m, where)
+
+
+@njit(cache=True, nogil=True)
+def _counts(cosine: float) -> float:
+    """Return the share by which squared distances to a triangle turned so far are divided."""
+    return cosine ** (2 * TURN_POWER) if cosine > 0.0 else 0.0
 
 
 @njit(cache=True, nogil=True)
@@ -258,12 +279,14 @@ def _away(box: Floats, node: int, p: Vector) -> float:
 
 
 @njit(cache=True, nogil=True)
-def _most(facing: Floats, node: int, f: Vector) -> float:
-    """Return a bound from above on the product of `f` with any normal of a node."""
-    total = 0.0
+def _at_least(facing: Floats, node: int, f: Vector, squared: float) -> float:
+    """Return a bound from below on what any triangle of a node counts, at this squared distance."""
+    most = 0.0
     for k in range(3):
-        total += max(f[k] * facing[node, k], f[k] * facing[node, 3 + k])
-    return total
+        most += max(f[k] * facing[node, k], f[k] * facing[node, 3 + k])
+    if most <= 0.0:
+        return np.inf
+    return squared / _counts(most) if most < 1.0 else squared
 
 
 @njit(cache=True, nogil=True)

@@ -127,7 +127,7 @@ def find_targets(
     paired: NDArray[np.bool_],
     *,
     ground: Ground | None = None,
-    inward: bool = True,
+    deep: bool = False,
     progress: Progress = silent,
 ) -> Targets:
     """Find the target of every ray.
@@ -137,7 +137,8 @@ def find_targets(
     scene : the high poly that the layers are of.
     paired : (low parts, high parts) bool, which may be baked onto which.
     ground : `ground_of` the low poly and its pairs, for those who call this many times.
-    inward : crossings that face inward may be targets too.
+    deep : only outward crossings that no other place claims may be targets: so far below, a back is
+        the far wall seen through a hole.
     """
     ray = layers.ray
     low_part = low.triangle_part[points.triangle]
@@ -153,7 +154,7 @@ def find_targets(
     claimed = np.zeros(len(layers.t), bool)
     # Ways along the surface are dear and mostly not needed: the crossings of a lower rank only
     # matter on rays where no crossing of a higher rank belongs.
-    for out in (True, False) if inward else (True,):
+    for out in (True,) if deep else (True, False):
         open_rows = rows[(outward[rows] == out) & ~sure[ray[rows]]]
         own_skin = None if out else _back_below(layers.first, outward, own)[open_rows]
         nearest, place = _project_blocks(
@@ -169,6 +170,8 @@ def find_targets(
             )  # fmt: skip
             sure[ray[some[ratio[some] <= MAX_DETOUR]]] = True
     belongs = ratio <= MAX_DETOUR
+    if deep:
+        belongs &= ~claimed
     hidden = _hidden(layers.first, layers.t, outward, own)
     targets = _targets_of(layers, belongs & ~hidden, claimed, outward, np.zeros(len(layers), bool))
     return _ask_neighbours(points, rays, layers, ratio, claimed, outward, own, targets, low_part)
@@ -319,16 +322,17 @@ def _ask_neighbours(
     """Settle rays with a crossing whose detour lies in the doubtful band, and those without target.
 
     Such a ray takes the front-facing candidate whose distance is nearest to the median target
-    distance of the undoubted samples around it (same part). Without a target, crossings that no
-    other place claims are candidates too, if they lie no steeper to those samples than surface is.
+    distance of the undoubted samples around it (same part). Without an outward target, crossings
+    that no other place claims are candidates too, if they lie no steeper to those samples than
+    surface is.
     """
-    open_still = own & ~(ratio <= DOUBT_TO) & ~targets.found[layers.ray]
+    aimed = targets.found & outward[targets.layer] if len(outward) else targets.found
+    open_still = own & ~(ratio <= DOUBT_TO) & ~aimed[layers.ray]
     unsure = (ratio > DOUBT_FROM) & (ratio <= DOUBT_TO)
     unsure = (unsure | open_still) & outward & ~claimed
     doubtful = np.zeros(len(layers), bool)
     doubtful[layers.ray[unsure]] = True
-    aimed = outward[np.maximum(targets.layer, 0)] if len(outward) else targets.front
-    sure = np.flatnonzero(~doubtful & targets.found & aimed)
+    sure = np.flatnonzero(~doubtful & aimed)
     ask = np.flatnonzero(doubtful)
     if len(ask) == 0 or len(sure) == 0:
         return targets

@@ -32,8 +32,7 @@ def look_deeper(
 ) -> tuple[Layers, Targets]:
     """Return layers and targets with those of deep surface where none was found before.
 
-    No surface of a part lies deeper than the part is long; farther below is another thing. Only
-    outward crossings are asked for: so far below, a back is the far wall seen through a hole.
+    No surface of a part lies deeper than the part is long; farther below is another thing.
 
     apart : every low part sees only its own high parts.
     """
@@ -49,7 +48,7 @@ def look_deeper(
         high_part = scene.surface.triangle_part[deep_layers.face]
         deep_layers = deep_layers.where(paired[part[lost][deep_layers.ray], high_part])
     deep_targets = find_targets(
-        low, some, along, deep_layers, scene, paired, ground=ground, inward=False
+        low, some, along, deep_layers, scene, paired, ground=ground, deep=True
     )
     deep = np.flatnonzero(deep_targets.found)
     if len(deep) == 0:
