@@ -56,6 +56,8 @@ NEIGHBOURS = 8
 # Beyond this slope (75 degrees) between a sample and those around it, what they found says nothing
 # about it.
 STEEPEST = float(np.tan(np.radians(75.0)))
+# A place this share of its depth beside a ray is met by it (common practice, no source).
+ASIDE = 0.25
 # Distances that differ by less than this share are equal, rounded: the two sides of a card.
 SAME_PLACE = 1e-9
 # Crossings projected at once: bounds the memory of the projection.
@@ -225,8 +227,9 @@ def _project_blocks(
 ) -> tuple[Ints, Floats]:
     """Project the crossings at `rows`; fill `claimed` there, return nearest triangle and place.
 
-    flipped : None for outward crossings. Inward ones are projected as if they were flipped, save
-    those nearer to a place that faces as they do and not known to be `flipped`: they get -1.
+    flipped : None for outward crossings. Inward ones are projected as if they were flipped. Those
+    not known to be `flipped` get -1 where a place that faces as they do is nearer, or where the
+    other skin of the low poly lies right below: what the ray met is that one's back.
     """
     nearest = np.empty(len(rows), np.int32)
     place = np.empty((len(rows), 3))
@@ -240,12 +243,25 @@ def _project_blocks(
         triangle, part = points.triangle[of_ray], surface.triangle_part[face]
         nearest[here], place[here], height = nearest_on.find(crossing, part, facing, triangle)
         if flipped is not None:
-            _, _, as_it_faces = nearest_on.find(crossing, part, -facing)
+            _, other, as_it_faces = nearest_on.find(crossing, part, -facing)
             seen_through = height >= as_it_faces * (1 - SAME_PLACE)
+            seen_through |= _straight_below(
+                other - rays.origin[of_ray], direction, layers.depth[of_ray]
+            )
             nearest[here][seen_through & ~flipped[here]] = -1
         claimed[block] = (height < CLAIMED_BELOW * np.abs(t)) & (nearest[here] != triangle)
         progress("matching surfaces", a + len(block), len(rows))
     return nearest, place
+
+
+def _straight_below(away: Floats, direction: Floats, depth: Floats) -> NDArray[np.bool_]:
+    """Tell whether places (M, 3, from the rays' origins) lie on the rays, as deep as these look.
+
+    Where another skin of the low poly does, the ray must meet one more back, or it met that skin's.
+    """
+    below = -np.einsum("ij,ij->i", away, direction)
+    aside = np.linalg.norm(away + below[:, None] * direction, axis=1)
+    return np.asarray((below > 0) & (below < depth) & (aside < ASIDE * below))
 
 
 def _facing(normal: Floats, direction: Floats) -> Floats:

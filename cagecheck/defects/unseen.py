@@ -63,9 +63,8 @@ class Unseen:
     outward : (M,) bool: the point faces away from the low poly's inside, so a bake should see it.
         Inner walls and undersides are unseen by nature.
     gap : (M,) float64, distance to the nearest recorded hit, world units (infinity without any).
-    low_triangle : (M,) int32, nearest low-poly triangle of the paired parts, -1 without any; where
-        a point is lost, the nearest of those that face as it does, if any.
-    buried : (M,) bool: outward, not seen, and inside of other surface of the same high parts.
+    low_triangle : (M,) int32, nearest low-poly triangle of the paired parts, -1 without any.
+    buried : (M,) bool: not seen, and inside of other surface of the same high parts.
     """
 
     points: HighPoints
@@ -133,14 +132,9 @@ def find_unseen(
     along = np.einsum("ij,ij->i", normal, low.face_normals[triangle])
     along[ground.facing[low.triangle_part[triangle]] < 0] *= -1.0
     outward = np.asarray((along > 0) & (triangle >= 0))
-    lost = np.flatnonzero(outward & ~seen)
+    unseen = np.flatnonzero(~seen)
     buried = np.zeros(len(seen), bool)
-    buried[lost] = _buried(scene, paired, high, lost)
-    # Trees know the low poly's normals as they are, inside out or not.
-    turned = ground.facing[low.triangle_part[triangle[lost]], None] < 0
-    facing = np.where(turned, -normal[lost], normal[lost])
-    alike, _, _ = ground.nearest.find(high.position[lost], part[lost], facing, triangle[lost])
-    triangle[lost] = np.where(alike >= 0, alike, triangle[lost])
+    buried[unseen] = _buried(scene, paired, high, unseen)
     progress("looking for unseen surface", 1, 1)
     return Unseen(high, seen, outward, gap, triangle, buried)
 

@@ -56,14 +56,13 @@ def test_a_piece_wholly_inside_is_buried_and_whole():
     positions, faces = combined((outer[0], halves(outer[1])), eye)
     result = tell(as_low(*outer), surface(positions, faces))
     of_eye = np.asarray(result.unseen.points.face >= 12)
-    outward = result.unseen.outward & of_eye
-    assert np.array_equal(result.unseen.buried, outward) and outward.sum() > 50
+    assert np.array_equal(result.unseen.buried, of_eye) and of_eye.sum() > 50
     assert result.clean
 
 
 def test_an_undercut_is_no_grave():
     """A mushroom's stalk: under the hat, where an eye gets to from the side."""
-    stalk, hat = box((-0.3, -0.3, -1), (0.3, 0.3, 0)), box((-1, -1, 0), (1, 1, 0.2))
+    stalk, hat = box((-0.7, -0.7, -1), (0.7, 0.7, 0)), box((-1, -1, 0), (1, 1, 0.2))
     ground = box((-1, -1, -1.2), (1, 1, -1))
     fine = [trimesh.Trimesh(p, halves(q)) for p, q in (ground, stalk, hat)]
     whole = trimesh.boolean.union(fine, engine="manifold")

