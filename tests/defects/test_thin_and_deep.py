@@ -92,8 +92,12 @@ def test_a_hole_and_a_flipped_patch_in_one_skin_are_told_apart(thickness):
     settings = Settings(offset=1.1 * detail, depth=1.1 * detail, samples=8000, unseen_points=0)
     result = predict(low, surface(positions, halves(quads)), settings=settings)
     upper = skin(result) & (result.rays.direction[:, 2] > 0.5)
-    for defect, inside in ((Defect.MISS_NOTHING, in_hole), (Defect.BACK_FACING, in_patch)):
-        expected, told = inside(result.rays.origin), result.findings.has(defect)
+    # Where the other skin's back rises above the low poly, it is what the hole lets rays record.
+    nothing = result.findings.has(Defect.MISS_NOTHING)
+    nothing |= result.findings.has(Defect.OVERSHOOT_OWN) & ~result.targets.found
+    back = result.findings.has(Defect.BACK_FACING)
+    for told, inside in ((nothing, in_hole), (back, in_patch)):
+        expected = inside(result.rays.origin)
         # Cells are cut along their borders, so only samples on a border may go either way.
         assert (expected[upper] == told[upper]).mean() > 0.999
         assert told[upper].sum() > 100
