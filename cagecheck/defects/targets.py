@@ -3,13 +3,21 @@
 A crossing belongs to p when it lies on the high-poly parts paired with p's part and its nearest
 place on the low poly is p's own neighbourhood: the same triangle, one that touches it, or a place
 that is about as near along the surface as through space. The opposite wall, the neighbouring
-finger and the next fold are near through space but far along the surface.
+finger and the next fold are near through space but far along the surface. For crossings that face
+outward the nearest place is looked for among low triangles that face as they do; otherwise the
+other skin of a cape would be nearest wherever detail is deeper than the cape is thick.
 
 A belonging crossing is *claimed* by another place when it lies several times nearer to that place
 than to p. The *target* of p is its outermost belonging crossing that faces outward and is not
 claimed; failing that the nearest claimed one; failing that the same among crossings that face
 inward (a flipped patch), but of those only one that lies nearer to p than every outward crossing of
 the paired parts: where pieces of one part run into each other, the far wall is no flipped patch.
+Nor is one whose nearest place faces as it does, which is another skin seen from behind through a
+hole, unless the next crossing below faces inward too: that one is then the other skin.
+
+Where pieces touch, the high poly of one may lie nearer to the low poly of the other, and rays there
+find nothing of their own. They are settled by the samples around, which know how deep to look.
+Where a whole part, low or high, is inside out, outward and inward change places for all of this.
 """
 
 from __future__ import annotations
@@ -25,11 +33,16 @@ from cagecheck.arrays.rows import rows_by_label
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.defects.nearest import NearestPaired
 from cagecheck.defects.surface_distance import SurfaceGraph, detour_ratio, surface_graph
+from cagecheck.meshes.facets import hit_normals
 from cagecheck.meshes.lowpoly import LowPoly
+from cagecheck.meshes.mesh import Surface
+from cagecheck.meshes.normals import normalised
 from cagecheck.progress import Progress, silent
 from cagecheck.rays.cage import Rays
 from cagecheck.rays.layers import NO_LAYER, Layers
 from cagecheck.rays.points import SurfacePoints
+from cagecheck.rays.scene import Scene
+from cagecheck.rays.winding import orientation
 
 # Over one bend of a surface the walk is at most a half circle against its diameter, pi / 2; a
 # quarter on top covers the overestimate of walking along edges.
@@ -40,6 +53,13 @@ CLAIMED_BELOW = float(np.cos(np.radians(75.0)))
 # Between these ratios geometry alone does not decide, and neighbouring samples are asked.
 DOUBT_FROM, DOUBT_TO = 1.5, 1.5 * MAX_DETOUR
 NEIGHBOURS = 8
+# Beyond this slope (75 degrees) between a sample and those around it, what they found says nothing
+# about it.
+STEEPEST = float(np.tan(np.radians(75.0)))
+# A place this share of its depth beside a ray is met by it (common practice, no source).
+ASIDE = 0.25
+# Distances that differ by less than this share are equal, rounded: the two sides of a card.
+SAME_PLACE = 1e-9
 # Crossings projected at once: bounds the memory of the projection.
 BLOCK = 1 << 20
 
@@ -77,15 +97,27 @@ class Targets:
 
 @dataclass(frozen=True, eq=False)
 class Ground:
-    """What finding targets needs of a low poly and its pairs; made once, it serves many casts."""
+    """What finding targets needs of a low poly and its pairs; made once, it serves many casts.
+
+    facing : (low parts,) int8, see `cagecheck.rays.winding.orientation`.
+    """
 
     graph: SurfaceGraph
     nearest: NearestPaired
+    facing: NDArray[np.int8]
 
 
 def ground_of(low: LowPoly, paired: NDArray[np.bool_]) -> Ground:
     """Return the ground of a low poly; paired : (low parts, high parts) bool."""
-    return Ground(surface_graph(low), NearestPaired(low, paired))
+    return Ground(surface_graph(low), NearestPaired(low, paired), low_orientation(low))
+
+
+def low_orientation(low: LowPoly) -> NDArray[np.int8]:
+    """Return (parts,): 1 faces outward, -1 inside out, 0 cannot be told (sheets, cards)."""
+    if len(low.triangles) == 0:
+        return np.zeros(len(low.part_names), np.int8)
+    surface = Surface(low.positions, low.triangles, low.triangle_part, low.part_names)
+    return orientation(Scene(surface, threads=1))
 
 
 def find_targets(
@@ -93,37 +125,46 @@ def find_targets(
     points: SurfacePoints,
     rays: Rays,
     layers: Layers,
-    high_part: Ints,
+    scene: Scene,
     paired: NDArray[np.bool_],
     *,
     ground: Ground | None = None,
+    deep: bool = False,
     progress: Progress = silent,
 ) -> Targets:
     """Find the target of every ray.
 
     Parameters
     ----------
-    high_part : (T_high,) int32, part of every high-poly triangle.
+    scene : the high poly that the layers are of.
     paired : (low parts, high parts) bool, which may be baked onto which.
     ground : `ground_of` the low poly and its pairs, for those who call this many times.
+    deep : only outward crossings that no other place claims may be targets: so far below, a back is
+        the far wall seen through a hole.
     """
     ray = layers.ray
     low_part = low.triangle_part[points.triangle]
-    own = paired[low_part[ray], high_part[layers.face]]
-    rows = np.flatnonzero(own)
+    high_part = scene.surface.triangle_part
     ground = ground or ground_of(low, paired)
+    own = paired[low_part[ray], high_part[layers.face]]
+    # Where one of the two parts is inside out as a whole, its fronts stand for backs.
+    turned = ground.facing[:, None] * scene.orientation < 0
+    outward = layers.front ^ turned[low_part[ray], high_part[layers.face]]
+    rows = np.flatnonzero(own)
     sure = np.zeros(len(layers), bool)
     ratio = np.full(len(layers.t), np.inf)
     claimed = np.zeros(len(layers.t), bool)
     # Ways along the surface are dear and mostly not needed: the crossings of a lower rank only
     # matter on rays where no crossing of a higher rank belongs.
-    for facing in (layers.front, ~layers.front):
-        open_rows = rows[facing[rows] & ~sure[ray[rows]]]
+    for out in (True,) if deep else (True, False):
+        open_rows = rows[(outward[rows] == out) & ~sure[ray[rows]]]
+        own_skin = None if out else _back_below(layers.first, outward, own)[open_rows]
         nearest, place = _project_blocks(
-            ground.nearest, points, rays, layers, ray, open_rows, claimed, high_part, progress
-        )
+            ground.nearest, points, rays, layers, ray, open_rows, claimed, scene.surface, own_skin,
+            progress,
+        )  # fmt: skip
         for of_another in (False, True):
-            chosen = (claimed[open_rows] == of_another) & ~sure[ray[open_rows]]
+            chosen = (claimed[open_rows] == of_another) & ~sure[ray[open_rows]] & (nearest >= 0)
             some = open_rows[chosen]
             ratio[some] = detour_ratio(
                 ground.graph, points.triangle[ray[some]], rays.origin[ray[some]], nearest[chosen],
@@ -131,9 +172,26 @@ def find_targets(
             )  # fmt: skip
             sure[ray[some[ratio[some] <= MAX_DETOUR]]] = True
     belongs = ratio <= MAX_DETOUR
-    hidden = _hidden(layers.first, layers.t, layers.front, own)
-    targets = _targets_of(layers, belongs & ~hidden, claimed, np.zeros(len(layers), bool))
-    return _ask_neighbours(points, rays, layers, ratio, claimed, targets, low_part)
+    if deep:
+        belongs &= ~claimed
+    hidden = _hidden(layers.first, layers.t, outward, own)
+    targets = _targets_of(layers, belongs & ~hidden, claimed, outward, np.zeros(len(layers), bool))
+    return _ask_neighbours(points, rays, layers, ratio, claimed, outward, own, targets, low_part)
+
+
+@njit(cache=True, nogil=True)
+def _back_below(
+    first: NDArray[np.int64], outward: NDArray[np.bool_], own: NDArray[np.bool_]
+) -> NDArray[np.bool_]:
+    """Mark crossings whose next one below, of the paired parts, faces inward."""
+    out = np.zeros(len(outward), np.bool_)
+    for i in range(len(first) - 1):
+        below = False
+        for k in range(first[i], first[i + 1]):
+            if own[k]:
+                out[k] = below
+                below = not outward[k]
+    return out
 
 
 @njit(cache=True, nogil=True)
@@ -163,51 +221,70 @@ def _project_blocks(
     ray: Ints,
     rows: NDArray[np.int64],
     claimed: NDArray[np.bool_],
-    high_part: Ints,
+    surface: Surface,
+    flipped: NDArray[np.bool_] | None,
     progress: Progress,
 ) -> tuple[Ints, Floats]:
-    """Project the crossings at `rows`; fill `claimed` there, return nearest triangle and place."""
+    """Project the crossings at `rows`; fill `claimed` there, return nearest triangle and place.
+
+    flipped : None for outward crossings. Inward ones are projected as if they were flipped. Those
+    not known to be `flipped` get -1 where a place that faces as they do is nearer, or where the
+    other skin of the low poly lies right below: what the ray met is that one's back.
+    """
     nearest = np.empty(len(rows), np.int32)
     place = np.empty((len(rows), 3))
     for a in range(0, len(rows), BLOCK):
         block = rows[a : a + BLOCK]
         here = slice(a, a + len(block))
-        nearest[here], place[here], claimed[block] = _project(
-            nearest_on, points.triangle[ray[block]], rays.origin[ray[block]],
-            rays.direction[ray[block]], layers.t[block], high_part[layers.face[block]],
-        )  # fmt: skip
+        of_ray, face, t = ray[block], layers.face[block], layers.t[block]
+        direction = rays.direction[of_ray]
+        crossing = rays.origin[of_ray] + t[:, None] * direction
+        facing = _facing(hit_normals(surface, face), direction)
+        triangle, part = points.triangle[of_ray], surface.triangle_part[face]
+        nearest[here], place[here], height = nearest_on.find(crossing, part, facing, triangle)
+        if flipped is not None:
+            _, other, as_it_faces = nearest_on.find(crossing, part, -facing)
+            seen_through = height >= as_it_faces * (1 - SAME_PLACE)
+            seen_through |= _straight_below(
+                other - rays.origin[of_ray], direction, layers.depth[of_ray]
+            )
+            nearest[here][seen_through & ~flipped[here]] = -1
+        claimed[block] = (height < CLAIMED_BELOW * np.abs(t)) & (nearest[here] != triangle)
         progress("matching surfaces", a + len(block), len(rows))
     return nearest, place
 
 
-def _project(
-    nearest_on: NearestPaired,
-    triangle: Ints,
-    origin: Floats,
-    direction: Floats,
-    t: Floats,
-    part: Ints,
-) -> tuple[Ints, Floats, NDArray[np.bool_]]:
-    """Project M crossings to the low poly.
+def _straight_below(away: Floats, direction: Floats, depth: Floats) -> NDArray[np.bool_]:
+    """Tell whether places (M, 3, from the rays' origins) lie on the rays, as deep as these look.
 
-    Returns each crossing's nearest triangle and place on it, and whether that place (in another
-    triangle than the ray's) claims the crossing.
+    Where another skin of the low poly does, the ray must meet one more back, or it met that skin's.
     """
-    crossing = origin + t[:, None] * direction
-    nearest, place, height = nearest_on.find(crossing, part)
-    claimed = (height < CLAIMED_BELOW * np.abs(t)) & (nearest != triangle)
-    return nearest, place, claimed
+    below = -np.einsum("ij,ij->i", away, direction)
+    aside = np.linalg.norm(away + below[:, None] * direction, axis=1)
+    return np.asarray((below > 0) & (below < depth) & (aside < ASIDE * below))
+
+
+def _facing(normal: Floats, direction: Floats) -> Floats:
+    """Return (M, 3) where crossings face: halfway between their normals and their rays.
+
+    A ray crosses steep detail on the skin that it was shot for, so where detail leans by nearly 90
+    degrees the ray tells the two skins of a shell apart better than the detail does.
+    """
+    along = np.einsum("ij,ij->i", normal, direction)
+    out: Floats = normalised(normal) * np.where(along < 0, -1.0, 1.0)[:, None] + direction
+    return out
 
 
 def _targets_of(
     layers: Layers,
     belongs: NDArray[np.bool_],
     claimed: NDArray[np.bool_],
+    outward: NDArray[np.bool_],
     doubtful: NDArray[np.bool_],
 ) -> Targets:
     n = len(layers)
     layer = np.full(n, NO_LAYER, np.int64)
-    _choose(layers.first, layers.t, belongs, claimed, layers.front, layer)
+    _choose(layers.first, layers.t, belongs, claimed, outward, layer)
     found = layer != NO_LAYER
     safe = np.where(found, layer, 0)
     if len(layers.t) == 0:
@@ -253,18 +330,25 @@ def _ask_neighbours(
     layers: Layers,
     ratio: Floats,
     claimed: NDArray[np.bool_],
+    outward: NDArray[np.bool_],
+    own: NDArray[np.bool_],
     targets: Targets,
     low_part: Ints,
 ) -> Targets:
-    """Settle rays with a crossing whose detour lies in the doubtful band.
+    """Settle rays with a crossing whose detour lies in the doubtful band, and those without target.
 
     Such a ray takes the front-facing candidate whose distance is nearest to the median target
-    distance of the undoubted samples around it (same part).
+    distance of the undoubted samples around it (same part). Without an outward target, crossings
+    that no other place claims are candidates too, if they lie no steeper to those samples than
+    surface is.
     """
-    unsure = (ratio > DOUBT_FROM) & (ratio <= DOUBT_TO) & layers.front & ~claimed
+    aimed = targets.found & outward[targets.layer] if len(outward) else targets.found
+    open_still = own & ~(ratio <= DOUBT_TO) & ~aimed[layers.ray]
+    unsure = (ratio > DOUBT_FROM) & (ratio <= DOUBT_TO)
+    unsure = (unsure | open_still) & outward & ~claimed
     doubtful = np.zeros(len(layers), bool)
     doubtful[layers.ray[unsure]] = True
-    sure = np.flatnonzero(~doubtful & targets.found & targets.front)
+    sure = np.flatnonzero(~doubtful & aimed)
     ask = np.flatnonzero(doubtful)
     if len(ask) == 0 or len(sure) == 0:
         return targets
@@ -280,8 +364,14 @@ def _ask_neighbours(
         index = index.reshape(len(asked), -1)
         expected = np.median(targets.t[known][index], axis=1)
         close = distance.reshape(len(asked), -1)[:, 0] < NEIGHBOURS * points.spacing[asked]
-        _settle(layers.first, layers.t, ratio, layers.front, asked[close], expected[close], belongs)
-    return _targets_of(layers, belongs, claimed, doubtful)
+        room = STEEPEST * distance.reshape(len(asked), -1)[:, 0]
+        _settle(
+            layers.first, layers.t, ratio, outward, open_still & unsure, asked[close],
+            expected[close], room[close], belongs,
+        )  # fmt: skip
+    settled = _targets_of(layers, belongs, claimed, outward, doubtful)
+    doubtful &= settled.found
+    return settled
 
 
 @njit(cache=True, nogil=True)
@@ -290,19 +380,19 @@ def _settle(
     t: Floats,
     ratio: Floats,
     front: NDArray[np.bool_],
+    open_still: NDArray[np.bool_],
     asked: NDArray[np.int64],
     expected: Floats,
+    room: Floats,
     belongs: NDArray[np.bool_],
 ) -> None:
     for m in range(len(asked)):
         i = asked[m]
         best = -1
         for k in range(first[i], first[i + 1]):
-            if (
-                ratio[k] <= DOUBT_TO
-                and front[k]
-                and (best < 0 or abs(t[k] - expected[m]) <= abs(t[best] - expected[m]))
-            ):
+            away = abs(t[k] - expected[m])
+            candidate = front[k] and (ratio[k] <= DOUBT_TO or (open_still[k] and away <= room[m]))
+            if candidate and (best < 0 or away <= abs(t[best] - expected[m])):
                 best = k
         if best >= 0:
             for k in range(first[i], first[i + 1]):

@@ -13,6 +13,7 @@ from cagecheck.meshes.normals import (
     NormalRule,
     averaged_normals,
     corner_normals,
+    sheet_normals,
     triangle_normals,
     weld,
 )
@@ -33,7 +34,10 @@ class LowPoly:
     triangle_part : (T,) int32 into ``mesh.part_names``.
     position_id : (V,) int32 welded number of every vertex (see `weld`), P of them.
     welded : (T, 3) int32, triangles by welded number.
-    ray_normals : (P, 3) unit averaged normals, one per welded position.
+    ray_normals : (P, 3) unit averaged normals, one per welded position; zero where both sides of a
+        sheet share it.
+    sheet_normals : (T, 3, 3) unit, the directions of the corners at such positions, each its own
+        side's; zero at all others.
     shading_normals : (T, 3, 3) unit corner normals.
     face_normals : (T, 3) unit, zero where the triangle has no area.
     area : (T,) world area, 0 for triangles that only close a gap (see `set_aside`).
@@ -49,6 +53,7 @@ class LowPoly:
     position_id: Ints
     welded: Ints
     ray_normals: Floats
+    sheet_normals: Floats
     shading_normals: Floats
     face_normals: Floats
     area: Floats
@@ -75,6 +80,14 @@ class LowPoly:
     def notices(self) -> tuple[Notice, ...]:
         """What was set aside, in words."""
         return self.aside.notices(self.mesh)
+
+    @property
+    def corner_rays(self) -> Floats:
+        """(T, 3, 3) unit averaged normals of the corners: what rays of a closed cage follow."""
+        averaged = self.ray_normals[self.welded]
+        own = np.any(self.sheet_normals != 0, axis=2, keepdims=True)
+        out: Floats = np.where(own, self.sheet_normals, averaged)
+        return out
 
     @property
     def part_names(self) -> tuple[str, ...]:
@@ -131,6 +144,11 @@ def prepare_low(
     position_id = weld(mesh.positions, triangles[solid])
     unit, area = triangle_normals(mesh.positions, triangles)
     unit[~solid], area[~solid] = 0.0, 0.0
+    welded = position_id[triangles]
+    averaged = averaged_normals(mesh.positions, triangles[solid], position_id)
+    sheets = np.zeros((len(triangles), 3, 3))
+    sheets[solid] = sheet_normals(mesh.positions, triangles[solid], position_id)
+    averaged[welded[np.any(sheets != 0, axis=2)]] = 0.0
     uv = None if mesh.corner_uv is None else mesh.corner_uv[cut.corners]
     uv_area = np.zeros(len(triangles))
     tile = np.full(len(triangles), NO_TILE, np.int32)
@@ -145,8 +163,9 @@ def prepare_low(
         triangles=triangles,
         triangle_part=mesh.face_part[cut.face],
         position_id=position_id,
-        welded=position_id[triangles],
-        ray_normals=averaged_normals(mesh.positions, triangles[solid], position_id),
+        welded=welded,
+        ray_normals=averaged,
+        sheet_normals=sheets,
         shading_normals=corner_normals(mesh, cut, position_id, rule),
         face_normals=unit,
         area=area,

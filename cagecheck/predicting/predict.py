@@ -92,15 +92,18 @@ def predict_points(
     cast = matcher.cast(cage, points, depth, reach, progress=progress)
     reach = reach_past(cast.rays.start, reach)
     settings = replace(settings, reach=reach)
+    cast = matcher.deeper(cast)
     findings = matcher.classify(
         cage, cast, depth=depth, map_size=settings.map_size, thresholds=settings.thresholds
     )
     unseen = None
     if settings.unseen_points > 0:
         unseen = find_unseen(
-            low, surface, points, cast.rays, cast.layers, findings, paired,
-            sample_high(surface, settings.unseen_points, seed=settings.seed), progress=progress,
+            low, matcher.scene, points, cast.rays, cast.layers, findings, paired,
+            sample_high(surface, settings.unseen_points, seed=settings.seed),
+            ground=matcher.ground, progress=progress,
         )  # fmt: skip
+        notices = (*notices, *_buried_notice(unseen))
     scan = Scan(
         low, surface, points, cast.rays, cast.layers, cast.targets, findings, paired,
         depth, reach, unseen, uniform_offset(cage),
@@ -108,6 +111,20 @@ def predict_points(
     texel_area = sample_texels(low, points, settings)
     regions = find_regions(scan, texel_area, unseen, settings, progress)
     return Prediction(matcher, cage, settings, cast, findings, unseen, regions, texel_area, notices)
+
+
+def _buried_notice(unseen: Unseen) -> tuple[Notice, ...]:
+    """Say how much high poly lies inside of other high poly. One stray point is chance."""
+    if int(unseen.buried.sum()) < 2:
+        return ()
+    return (
+        Notice(
+            "buried",
+            f"{unseen.buried_area:.4g} square units of high poly lie inside of other pieces, where "
+            "no eye sees them.",
+            "Nothing to mend.",
+        ),
+    )
 
 
 def build_scene(high: Surface, progress: Progress = silent) -> Scene:

@@ -12,6 +12,7 @@ from typing import Literal
 
 import numpy as np
 from numba import njit
+from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.arrays.vectors import (
@@ -74,15 +75,20 @@ class Rays:
     def __len__(self) -> int:
         return len(self.origin)
 
+    def take(self, index: NDArray[np.integer] | NDArray[np.bool_]) -> Rays:
+        """Return the rays at `index` (an index array or a mask)."""
+        return Rays(self.origin[index], self.direction[index], self.start[index])
+
 
 def corner_directions(low: LowPoly, directions: Directions = "averaged") -> Floats:
     """Return the (T, 3, 3) unit directions in which corners are pushed.
 
-    ``averaged`` gives one direction per welded position (a closed cage), ``corner`` the shading
+    ``averaged`` gives one direction per welded position (a closed cage; one per side where both
+    sides of a sheet share it, which a cage mesh cannot follow), ``corner`` the shading
     normals (splits open at hard edges), ``face`` the triangle's own normal.
     """
     if directions == "averaged":
-        return low.ray_normals[low.welded]
+        return low.corner_rays
     if directions == "corner":
         return low.shading_normals
     return np.repeat(low.face_normals[:, None], 3, axis=1)

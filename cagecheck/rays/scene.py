@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from functools import cached_property
 from typing import Any, Protocol
 
 import numpy as np
@@ -19,6 +20,7 @@ from cagecheck.rays.first_hit import DOUBTFUL, MISSED, Hits
 from cagecheck.rays.layers import NO_LAYER, Layers
 from cagecheck.rays.native_caster import NativeCaster
 from cagecheck.rays.tree_caster import TreeCaster
+from cagecheck.rays.winding import orientation
 
 # Rays per task: enough to hide Python's share, few enough to balance two threads and to keep a
 # task's buffers in cache. 65,536 measured as fast as four times as many.
@@ -95,6 +97,11 @@ class Scene:
         self.scale = float((high - low).max()) or 1.0
         self._caster = _make_caster(self)
         self.engine = self._caster.name
+
+    @cached_property
+    def orientation(self) -> NDArray[np.int8]:
+        """(parts,) int8: 1 faces outward, -1 inside out, 0 where it cannot be told."""
+        return orientation(self)
 
     def __repr__(self) -> str:
         return f"<Scene of {self.surface!r}, engine {self.engine}>"

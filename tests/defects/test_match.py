@@ -104,7 +104,7 @@ def test_a_cast_is_its_steps_one_by_one(along: Along, apart: bool) -> None:
         own.append(bool(mine) or not apart)
     assert all(own) != apart
     layers = layers.where(np.array(own))
-    targets = find_targets(low, points, rays, layers, part, EYE)
+    targets = find_targets(low, points, rays, layers, scene, EYE)
 
     matcher = Matcher(low, scene, EYE, along, apart)
     cast = matcher.cast(cage, points, 0.1, 0.2)
