@@ -127,7 +127,7 @@ def find_unseen(
     normal = hit_normals(surface, high.face)
     # The faces of a part that is inside out as a whole show their backs.
     normal[scene.orientation[surface.triangle_part[high.face]] < 0] *= -1.0
-    ground, part = ground or ground_of(low, paired), surface.triangle_part[high.face]
+    ground, part = ground or ground_of(low, paired, scene), surface.triangle_part[high.face]
     triangle, _, _ = ground.nearest.find(high.position, part)
     along = np.einsum("ij,ij->i", normal, low.face_normals[triangle])
     along[ground.facing[low.triangle_part[triangle]] < 0] *= -1.0

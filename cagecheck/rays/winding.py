@@ -19,8 +19,8 @@ from numba import njit
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats, Ints
-from cagecheck.meshes.facets import triangle_areas
 from cagecheck.meshes.mesh import Surface
+from cagecheck.meshes.pieces import scattered
 from cagecheck.rays.layers import Layers
 
 # Lines through each point, both ways: 32 directions over the sphere.
@@ -97,25 +97,10 @@ def orientation(scene: Scene, *, seed: int = 0) -> NDArray[np.int8]:
     """
     surface = scene.surface
     parts = len(surface.part_names)
-    area = np.empty(surface.triangle_count)
-    triangle_areas(surface.positions, surface.triangles, area)
-    order = np.argsort(surface.triangle_part, kind="stable")
-    total = np.cumsum(area[order])
-    bounds = np.searchsorted(surface.triangle_part[order], np.arange(parts + 1))
-    before = np.concatenate([[0.0], total])[bounds]
-    size = np.diff(before)
     rng = np.random.default_rng([seed, 3])
-    asked = np.flatnonzero(size > 0)
-    share = (np.arange(ASKED_PER_PART) + rng.uniform(size=(len(asked), ASKED_PER_PART))) / (
-        ASKED_PER_PART
+    asked, face, place = scattered(
+        surface.positions, surface.triangles, surface.triangle_part, parts, ASKED_PER_PART, rng
     )
-    row = np.searchsorted(total, before[asked, None] + share * size[asked, None], side="right")
-    row = np.clip(row, bounds[asked, None], bounds[asked + 1, None] - 1)
-    face = order[row.ravel()].astype(np.int32)
-    root, w = np.sqrt(rng.uniform(size=len(face))), rng.uniform(size=len(face))
-    weights = np.stack([1 - root, root * (1 - w), root * w], axis=1)
-    corner = surface.positions[surface.triangles[face]].astype(np.float64)
-    place = np.einsum("ij,ijk->ik", weights, corner)
     found = surrounded(scene, place, face, np.eye(parts, dtype=bool))
     mean = 2.0 * found.winding.reshape(len(asked), ASKED_PER_PART).mean(axis=1)
     out = np.zeros(parts, np.int8)
