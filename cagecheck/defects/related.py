@@ -21,8 +21,8 @@ from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.pieces import connected_pieces, scattered
 from cagecheck.rays.scene import Scene
 
-# Points asked of every piece.
-ASKED_PER_PIECE = 32
+# Points asked of every piece, fewer where a mesh has so many pieces that these would be too many.
+ASKED_PER_PIECE, LEAST_PER_PIECE, MOST_ASKED = 32, 8, 1 << 18
 # Where pieces cross, the share of one that lies nearer to the other is a few hundredths; of pieces
 # that belong together one lies whole at the other (common practice, no source).
 RELATED_SHARE = 0.25
@@ -70,10 +70,14 @@ def related_pieces(
     votes = np.zeros((2, low_count, high_count), np.float32)
     of_high = _nearest_to_high(low, scene, nearest, turned, low_piece, high_piece, rng)
     of_low = _met_by_low(low, scene, nearest, turned, low_piece, high_piece, rng)
-    for count, (a, b) in zip(votes, (of_high, of_low), strict=True):
-        np.add.at(count, (a, b), 1.0 / ASKED_PER_PIECE)
-    related = (votes >= RELATED_SHARE).any(axis=0)
+    for share, count, (a, b) in zip(votes, (high_count, low_count), (of_high, of_low), strict=True):
+        np.add.at(share, (a, b), 1.0 / _asked_of_each(count))
+    related = np.asarray((votes >= RELATED_SHARE).any(axis=0))
     return Pieces(low_piece, high_piece, related & paired[np.ix_(low_part, high_part)])
+
+
+def _asked_of_each(count: int) -> int:
+    return int(np.clip(MOST_ASKED // count, LEAST_PER_PIECE, ASKED_PER_PIECE))
 
 
 def _nearest_to_high(
@@ -87,12 +91,14 @@ def _nearest_to_high(
 ) -> tuple[Ints, Ints]:
     """Return low and high piece of points on the high poly that have a nearest place."""
     surface = scene.surface
+    count = scene.pieces[1]
     _, face, place = scattered(
-        surface.positions, surface.triangles, high_piece, scene.pieces[1], ASKED_PER_PIECE, rng
+        surface.positions, surface.triangles, high_piece, count, _asked_of_each(count), rng
     )
     part = surface.triangle_part[face]
     facing = hit_normals(surface, face)
-    facing[(turned & nearest.paired).any(axis=0)[part]] *= -1.0
+    some_turned = np.asarray((turned & nearest.paired).any(axis=0))
+    facing[some_turned[part]] *= -1.0
     triangle, _, _ = nearest.find(place, part, facing)
     found = triangle >= 0
     return low_piece[triangle[found]], high_piece[face[found]]
@@ -114,7 +120,7 @@ def _met_by_low(
     surface = scene.surface
     count = int(low_piece.max()) + 1
     _, triangle, place = scattered(
-        low.positions, low.triangles, low_piece, count, ASKED_PER_PIECE, rng
+        low.positions, low.triangles, low_piece, count, _asked_of_each(count), rng
     )
     direction, far = low.face_normals[triangle], low.diagonal()
     layers = scene.cast(place, direction, far, far)

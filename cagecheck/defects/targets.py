@@ -421,9 +421,10 @@ def _ask_neighbours(
     """Settle rays with a crossing whose detour lies in the doubtful band, and those without target.
 
     Such a ray takes the front-facing candidate whose distance is nearest to the median target
-    distance of the undoubted samples around it (same part or piece, `label`). Without an outward target, crossings
-    that no other place claims are candidates too, if they lie no steeper to those samples than
-    surface is.
+    distance of the undoubted samples around it. Without an outward target, crossings that no other
+    place claims are candidates too, if they lie no steeper to those samples than surface is.
+
+    label : (N,) the part or piece of every sample; only samples of the same one are asked.
     """
     own, ratio, claimed = met.own, met.ratio, met.claimed
     aimed = targets.found & outward[targets.layer] if len(outward) else targets.found

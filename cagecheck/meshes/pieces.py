@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
@@ -15,35 +17,49 @@ def connected_pieces(corners: Ints, label: Ints) -> tuple[NDArray[np.int32], int
 
     corners : (T, 3) numbers of places. label : (T,) integers.
 
-    Returns (T,) int32 from 0 in order of first use, and how many pieces there are.
+    Returns (T,) int32 from 0, label by label in order of first use, and how many pieces there are.
     """
+    in_order = bool(np.all(label[1:] >= label[:-1]))
+    order = np.arange(len(label)) if in_order else np.argsort(label, kind="stable")
     out = np.empty(len(corners), np.int32)
-    if len(corners) == 0:
-        return out, 0
-    # Places are told apart by the label as well: pieces of two parts may touch.
-    key = corners.astype(np.int64) * (int(label.max()) + 1) + label[:, None]
-    _, place = np.unique(key, return_inverse=True)
-    place = place.reshape(-1, 3)
-    return out, _join(place, int(place.max()) + 1, out)
+    return out, _join(corners, label, order, int(corners.max(initial=-1)) + 1, out)
 
 
 @njit(cache=True, nogil=True)
-def _join(place: NDArray[np.int64], count: int, out: NDArray[np.int32]) -> int:
-    """Join the corners of every triangle (union-find with halved paths); number what is joined."""
-    above = np.arange(count)
-    for t in range(len(place)):
-        for k in range(1, 3):
-            a, b = _top(above, place[t, 0]), _top(above, place[t, k])
-            above[max(a, b)] = min(a, b)
-    number = np.full(count, -1, np.int32)
+def _join(
+    corners: Ints,
+    label: Ints,
+    order: NDArray[np.int64],
+    places: int,
+    out: NDArray[np.int32],
+) -> int:
+    """Join the corners of every triangle (union-find with halved paths); number what is joined.
+
+    A place gets a number of its own under every label: pieces of two parts may touch.
+    """
+    seen_under, number = np.full(places, -1, np.int64), np.empty(places, np.int64)
+    above = np.empty(3 * len(corners), np.int64)
+    first = np.empty(len(corners), np.int64)
     used = 0
-    for t in range(len(place)):
-        top = _top(above, place[t, 0])
-        if number[top] < 0:
-            number[top] = used
-            used += 1
-        out[t] = number[top]
-    return used
+    for t in order:
+        for k in range(3):
+            place = corners[t, k]
+            if seen_under[place] != label[t]:
+                seen_under[place], number[place], above[used] = label[t], used, used
+                used += 1
+        first[t] = number[corners[t, 0]]
+        for k in range(1, 3):
+            a, b = _top(above, first[t]), _top(above, number[corners[t, k]])
+            above[max(a, b)] = min(a, b)
+    piece = np.full(used, -1, np.int32)
+    pieces = 0
+    for t in order:
+        top = _top(above, first[t])
+        if piece[top] < 0:
+            piece[top] = pieces
+            pieces += 1
+        out[t] = piece[top]
+    return pieces
 
 
 @njit(cache=True, nogil=True)
@@ -55,8 +71,8 @@ def _top(above: NDArray[np.int64], a: int) -> int:
 
 
 def scattered(
-    positions: Floats,
-    triangles: Ints,
+    positions: NDArray[np.floating[Any]],
+    triangles: NDArray[np.integer[Any]],
     label: Ints,
     labels: int,
     each: int,
