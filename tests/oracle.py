@@ -336,9 +336,7 @@ class _Ray:
                 continue
             aimed |= bool(front[k])
             if front[k] or abs(self.t[f]) <= nearest_front:
-                ranked.append(
-                    (not front[k], claimed, abs(self.t[f]) if claimed else -self.t[f], f)
-                )
+                ranked.append((not front[k], claimed, abs(self.t[f]) if claimed else -self.t[f], f))
         # Without an outward target samples around are asked about outward crossings.
         sure &= aimed or not lone_front
         return (min(ranked)[3] if ranked else -1), bool(sure)

@@ -5,7 +5,9 @@ place on the low poly is p's own neighbourhood: the same triangle, one that touc
 that is about as near along the surface as through space. The opposite wall, the neighbouring
 finger and the next fold are near through space but far along the surface. For crossings that face
 outward the nearest place is looked for among low triangles that face as they do; otherwise the
-other skin of a cape would be nearest wherever detail is deeper than the cape is thick.
+other skin of a cape would be nearest wherever detail is deeper than the cape is thick. Where a part
+holds several pieces, only those count that the crossing's piece was made for
+(`cagecheck.defects.related`); rays that find nothing of such a piece are asked for the whole part.
 
 A belonging crossing is *claimed* by another place when it lies several times nearer to that place
 than to p. The *target* of p is its outermost belonging crossing that faces outward and is not
@@ -161,12 +163,11 @@ def find_targets(
     outward = layers.front ^ ground.turned[low_part[ray], high_part[layers.face]]
     shot = _Shot(points, rays, layers, ray, outward, scene.surface)
     pieces = ground.pieces
-    label = low_part
     if pieces is None or ground.near_pieces is None:
         met = _belonging(shot, own, high_part, ground.nearest, ground.graph, deep, progress)
     else:
-        label = pieces.low[points.triangle]
-        of_piece = own & pieces.related[label[ray], pieces.high[layers.face]]
+        low_piece = pieces.low[points.triangle]
+        of_piece = own & pieces.related[low_piece[ray], pieces.high[layers.face]]
         met = _belonging(
             shot, of_piece, pieces.high, ground.near_pieces, ground.graph, deep, progress
         )
@@ -180,7 +181,7 @@ def find_targets(
     targets = _targets_of(
         layers, met.belongs & ~met.hidden, met.claimed, outward, np.zeros(len(layers), bool)
     )
-    return _ask_neighbours(points, rays, layers, met, outward, targets, label)
+    return _ask_neighbours(points, rays, layers, met, outward, targets, low_part)
 
 
 @dataclass(frozen=True, eq=False)
@@ -416,15 +417,14 @@ def _ask_neighbours(
     met: _Met,
     outward: NDArray[np.bool_],
     targets: Targets,
-    label: Ints,
+    low_part: Ints,
 ) -> Targets:
     """Settle rays with a crossing whose detour lies in the doubtful band, and those without target.
 
     Such a ray takes the front-facing candidate whose distance is nearest to the median target
-    distance of the undoubted samples around it. Without an outward target, crossings that no other
-    place claims are candidates too, if they lie no steeper to those samples than surface is.
-
-    label : (N,) the part or piece of every sample; only samples of the same one are asked.
+    distance of the undoubted samples around it (same part). Without an outward target, crossings
+    that no other place claims are candidates too, if they lie no steeper to those samples than
+    surface is.
     """
     own, ratio, claimed = met.own, met.ratio, met.claimed
     aimed = targets.found & outward[targets.layer] if len(outward) else targets.found
@@ -438,8 +438,8 @@ def _ask_neighbours(
     if len(ask) == 0 or len(sure) == 0:
         return targets
     belongs = targets.belongs.copy()
-    count = int(label.max()) + 1
-    knowns, askeds = (rows_by_label(label[rows], count) for rows in (sure, ask))
+    count = int(low_part.max()) + 1
+    knowns, askeds = (rows_by_label(low_part[rows], count) for rows in (sure, ask))
     for known, asked in zip(knowns, askeds, strict=True):
         if len(known) == 0 or len(asked) == 0:
             continue
