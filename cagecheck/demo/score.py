@@ -24,10 +24,18 @@ _RIGHT_SHARE = 0.5
 class KindScore:
     """The score of one kind of defect.
 
-    planted, found : places planted, and of these found (or areas, for samples).
-    regions, right : regions reported, and of these right (or areas, for samples).
-    missed : names of the places not found; wrong : places of the regions that are not right.
-    recall, precision : the two ratios; None where there is nothing to divide by.
+    Attributes
+    ----------
+    kind : str
+        The defect's name.
+    planted, found : float
+        Places planted, and of these found (or areas, for samples).
+    regions, right : float
+        Regions reported, and of these right (or areas, for samples).
+    missed : tuple[str, ...]
+        Names of the places not found.
+    wrong : tuple[str, ...]
+        Places of the regions that are not right.
     """
 
     kind: str
@@ -40,12 +48,12 @@ class KindScore:
 
     @property
     def recall(self) -> float | None:
-        """Share of what was planted that was found."""
+        """Share of what was planted that was found; None where nothing was."""
         return self.found / self.planted if self.planted else None
 
     @property
     def precision(self) -> float | None:
-        """Share of what was reported that was planted."""
+        """Share of what was reported that was planted; None where nothing was."""
         return self.right / self.regions if self.regions else None
 
 

@@ -42,16 +42,31 @@ _REWRITES: dict[str, _Rewrite] = {
 def write_cage(
     source_mesh: Mesh, cage_positions: Floats, path: str | os.PathLike[str], force: bool = False
 ) -> tuple[Notice, ...]:
-    """Write the cage of a low poly: `source_mesh` with its vertices at `cage_positions` (V, 3).
+    """Write the cage of a low poly: its mesh with its vertices elsewhere.
 
-    Returns notices: empty when the source file was kept as described above, else one that says
-    why the mesh was written anew.
+    Parameters
+    ----------
+    source_mesh : Mesh
+        The low poly's mesh as read.
+    cage_positions : (V, 3) float64
+        The cage's vertices, world space.
+    path : str | os.PathLike[str]
+        The file to write.
+    force : bool, optional
+        Replace a file that exists.
+
+    Returns
+    -------
+    tuple of Notice
+        Empty when the source file was kept but for its positions, else one that says why the mesh
+        was written anew.
 
     Raises
     ------
-    InputError : the source file has changed or gone since it was read, the target's extension is
-        not one that cagecheck writes (FBX), the file exists and `force` is off, a position is not
-        finite, or it cannot be written.
+    InputError
+        The source file has changed or gone since it was read, the target's extension is not one
+        that cagecheck writes (FBX), the file exists and `force` is off, a position is not finite,
+        or it cannot be written.
 
     Examples
     --------

@@ -161,6 +161,11 @@ def tiles_touched(low: LowPoly) -> tuple[int, ...]:
     """Return the UDIM numbers that any UV triangle reaches into, ascending (empty without UVs).
 
     A border that a triangle only touches does not count.
+
+    Parameters
+    ----------
+    low : LowPoly
+        See `prepare_low`.
     """
     if low.uv is None:
         return ()

@@ -63,8 +63,21 @@ class Alignment:
 def transform_surface(surface: Surface, scale: float = 1.0, axes: HighAxes = "as-is") -> Surface:
     """Return the surface scaled about the origin, and turned if it is y-up or z-up.
 
-    axes : which way the high's up points, if the low's points the other way. Precision and
-    triangles stay. Raises `InputError` for a scale that is not a positive number.
+    Precision and triangles stay.
+
+    Parameters
+    ----------
+    surface : Surface
+        The high poly as read.
+    scale : float, optional
+        The factor, above 0.
+    axes : HighAxes, optional
+        Which way the high's up points, if the low's points the other way.
+
+    Raises
+    ------
+    InputError
+        The scale is not a positive number.
     """
     if not (np.isfinite(scale) and scale > 0):
         raise InputError(f"{scale:g} is no scale.", cure="Give `high_scale` a positive number.")
@@ -112,8 +125,18 @@ def measure_alignment(low: Mesh, high: Surface) -> Alignment:
 def check_alignment(low: Mesh, high: Surface) -> tuple[Notice, ...]:
     """Return notices where scale, axes or place of the high look wrong, with the flag that mends.
 
-    Raises `InputError` where no ray could meet: sizes more than 50 times apart, or boxes further
-    apart than the low poly is large.
+    Parameters
+    ----------
+    low : Mesh
+        The low poly as read.
+    high : Surface
+        The high poly as read (and moved by `transform_surface`).
+
+    Raises
+    ------
+    InputError
+        No ray could meet: sizes more than 50 times apart, or boxes further apart than the low poly
+        is large.
     """
     found = measure_alignment(low, high)
     helps = (

@@ -45,10 +45,16 @@ HARDNESS_SLACK_DEG = 0.01
 class NormalRule:
     """How corner normals are found.
 
-    source : ``file`` (the file's own, computed smooth where it has none), ``smooth``,
-        ``hardness`` (an edge is hard where its faces meet at more than `hardness_deg`) or
-        ``groups`` (an edge is hard where its faces share no smoothing group).
-    weight : ``angle`` or ``area``.
+    Attributes
+    ----------
+    source : NormalSource
+        ``file`` (the file's own, computed smooth where it has none), ``smooth``, ``hardness`` (an
+        edge is hard where its faces meet at more than `hardness_deg`) or ``groups`` (an edge is
+        hard where its faces share no smoothing group).
+    weight : NormalWeight
+        What a face counts by in an average: ``angle`` or ``area``.
+    hardness_deg : float
+        Degrees between the normals of two faces.
     """
 
     source: NormalSource = option(

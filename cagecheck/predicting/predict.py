@@ -42,15 +42,24 @@ def predict(
 
     Parameters
     ----------
-    low : see `prepare_low`.
-    high : the high poly, or a scene already built from it.
-    cage : see `cage_from_offset`, `cage_from_push`, `cage_from_mesh`; a uniform offset from
+    low : LowPoly
+        See `prepare_low`.
+    high : Surface | Scene
+        The high poly, or a scene already built from it.
+    cage : Cage, optional
+        See `cage_from_offset`, `cage_from_push`, `cage_from_mesh`; a uniform offset from
         `settings` by default.
-    paired : (low parts, high parts) bool, see `pair_parts`; everything with everything by default.
+    paired : (low parts, high parts) bool, optional
+        See `pair_parts`; everything with everything by default.
+    settings : Settings, optional
+        How it is made; the defaults of `Settings` by default.
+    progress : Progress, optional
+        Called now and then with stage, done and total.
 
     Raises
     ------
-    InputError : a mesh without area, settings out of range.
+    InputError
+        A mesh without area, settings out of range.
 
     Examples
     --------

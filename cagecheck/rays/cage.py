@@ -41,11 +41,15 @@ class Cage:
 
     Attributes
     ----------
-    displacement : (T, 3, 3) float64, from each triangle corner of the low poly to the cage.
-    normals : (T, 3, 3) float64 unit, the direction of each corner (used where the displacement
-        is zero, and by rays that follow normals instead of the cage).
-    label : where the cage comes from, in words.
-    positions : (V, 3) the cage's vertices, or None where corners of one vertex part company.
+    displacement : (T, 3, 3) float64
+        From each triangle corner of the low poly to the cage, world units.
+    normals : (T, 3, 3) float64
+        Unit, the direction of each corner (used where the displacement is zero, and by rays that
+        follow normals instead of the cage).
+    label : str
+        Where the cage comes from, in words.
+    positions : (V, 3) float64 or None
+        The cage's vertices, world space; None where corners of one vertex part company.
     """
 
     displacement: Floats
@@ -61,8 +65,14 @@ class Cage:
 class Rays:
     """N rays of a bake.
 
-    origin : (N, 3) float64 points on the low poly; direction : (N, 3) float64 unit, outward;
-    start : (N,) float64, where the ray starts (the cage), as a distance from the origin.
+    Attributes
+    ----------
+    origin : (N, 3) float64
+        Points on the low poly, world space.
+    direction : (N, 3) float64
+        Unit, outward.
+    start : (N,) float64
+        Where the ray starts (the cage), as a distance from the origin.
     """
 
     origin: Floats
@@ -76,7 +86,13 @@ class Rays:
         return len(self.origin)
 
     def take(self, index: NDArray[np.integer] | NDArray[np.bool_]) -> Rays:
-        """Return the rays at `index` (an index array or a mask)."""
+        """Return some of the rays.
+
+        Parameters
+        ----------
+        index : array of int, or (N,) bool
+            The rays.
+        """
         return Rays(self.origin[index], self.direction[index], self.start[index])
 
 
@@ -96,7 +112,17 @@ def corner_directions(low: LowPoly, directions: Directions = "averaged") -> Floa
 
 @takes(low=LowPoly)
 def cage_from_offset(low: LowPoly, offset: float, directions: Directions = "averaged") -> Cage:
-    """Push every corner by the same distance (world units, 0 or more).
+    """Push every corner by the same distance.
+
+    Parameters
+    ----------
+    low : LowPoly
+        See `prepare_low`.
+    offset : float
+        World units, 0 or more.
+    directions : Directions, optional
+        ``averaged`` gives one direction per welded position (a closed cage), ``corner`` the
+        shading normals (splits open at hard edges), ``face`` the triangle's own normal.
 
     Examples
     --------
@@ -114,9 +140,21 @@ def cage_from_offset(low: LowPoly, offset: float, directions: Directions = "aver
 
 @takes(low=LowPoly)
 def cage_from_push(low: LowPoly, offsets: Floats, directions: Directions = "averaged") -> Cage:
-    """Push every vertex by its own distance, (V,) world units.
+    """Push every vertex by its own distance.
 
-    Raises `InputError` when the count is not the low poly's vertex count or a value is not finite.
+    Parameters
+    ----------
+    low : LowPoly
+        See `prepare_low`.
+    offsets : (V,) float64
+        World units, one for each file vertex.
+    directions : Directions, optional
+        See `cage_from_offset`.
+
+    Raises
+    ------
+    InputError
+        The count is not the low poly's vertex count, or a value is not finite.
 
     Examples
     --------
@@ -148,7 +186,17 @@ def cage_from_push(low: LowPoly, offsets: Floats, directions: Directions = "aver
 def cage_from_mesh(low: LowPoly, mesh: Mesh) -> Cage:
     """Use a cage mesh with the low poly's own vertices and faces.
 
-    Raises `InputError` when vertex count, face count or the faces' vertices differ.
+    Parameters
+    ----------
+    low : LowPoly
+        See `prepare_low`.
+    mesh : Mesh
+        The low poly's mesh with its vertices moved.
+
+    Raises
+    ------
+    InputError
+        Vertex count, face count or the faces' vertices differ.
 
     Examples
     --------
@@ -186,9 +234,19 @@ def cage_from_mesh(low: LowPoly, mesh: Mesh) -> Cage:
 def rays_through(low: LowPoly, cage: Cage, points: SurfacePoints, along: Along = "cage") -> Rays:
     """Return the rays that the points get through the cage.
 
-    ``along="cage"``: from the cage point to the low-poly point. ``along="normals"``: along the
-    interpolated corner normal, from as far out as the cage point reaches along it. Where the
-    cage touches the low poly both follow the normal.
+    Where the cage touches the low poly rays follow the normal, whatever `along` says.
+
+    Parameters
+    ----------
+    low : LowPoly
+        See `prepare_low`.
+    cage : Cage
+        The cage of this low poly.
+    points : SurfacePoints
+        Points on this low poly.
+    along : Along, optional
+        ``cage``: from the cage point to the low-poly point. ``normals``: along the interpolated
+        corner normal, from as far out as the cage point reaches along it.
 
     Examples
     --------
