@@ -164,6 +164,15 @@ def inspect_low(
     progress : Progress, optional
         Called now and then with stage, done and total.
 
+    Notes
+    -----
+    Stretch of UVs is measured by the singular values of the map from the UV plane to space [1]_.
+
+    References
+    ----------
+    .. [1] P. V. Sander, J. Snyder, S. J. Gortler and H. Hoppe, "Texture Mapping Progressive
+       Meshes", SIGGRAPH 2001.
+
     Examples
     --------
     >>> import cagecheck

@@ -55,6 +55,15 @@ class NormalRule:
         What a face counts by in an average: ``angle`` or ``area``.
     hardness_deg : float
         Degrees between the normals of two faces.
+
+    Notes
+    -----
+    Angles as weights follow [1]_: the result does not depend on how a flat fan is cut.
+
+    References
+    ----------
+    .. [1] G. Thuermer and C. A. Wuethrich, "Computing Vertex Normals from Polygonal Facets",
+       Journal of Graphics Tools 3(1), 1998.
     """
 
     source: NormalSource = option(

@@ -171,6 +171,16 @@ class Tuning:
         How far the solver's objective can be above the true optimum (NaN where unknown).
     notices : tuple[Notice, ...]
         What the artist should know besides.
+
+    Notes
+    -----
+    `shell` asks that the determinant of every prism keeps its sign, which the condition of [1]_
+    implies.
+
+    References
+    ----------
+    .. [1] Z. Jiang, T. Schneider, D. Zorin and D. Panozzo, "Bijective Projection in a Shell", ACM
+       Transactions on Graphics 39(6), 2020.
     """
 
     matcher: Matcher

@@ -168,6 +168,15 @@ def find_clashes(
     ------
     InputError
         There are fewer than two parts, or `ignore` is negative.
+
+    Notes
+    -----
+    What lies inside a part is told by the fast winding number [1]_; which triangles meet, exactly.
+
+    References
+    ----------
+    .. [1] G. Barill, N. G. Dickson, R. Schmidt, D. I. W. Levin and A. Jacobson, "Fast Winding
+       Numbers for Soups and Clouds", ACM Transactions on Graphics 37(4), 2018.
     """
     if ignore is not None and not ignore >= 0:
         raise InputError("`ignore` must be zero or more.")
