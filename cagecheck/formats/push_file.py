@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats
 from cagecheck.errors import InputError
+from cagecheck.words.numbers import count_text
 
 PUSH_DOCUMENT = "cagecheck push distances"
 PUSH_VERSION = 1
@@ -52,7 +53,7 @@ class PushRecord:
     high: dict[str, Any] | None = None
 
     def __repr__(self) -> str:
-        return f"<PushRecord: {len(self.offset_out):,} vertices>"
+        return f"<PushRecord: {count_text(len(self.offset_out))} vertices>"
 
 
 def read_push(path: str | os.PathLike[str]) -> tuple[Floats, str | None]:

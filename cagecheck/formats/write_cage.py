@@ -27,6 +27,7 @@ from cagecheck.formats.cage_text import CannotKeepError
 from cagecheck.formats.file_bytes import FileBytes, load_bytes, split_name
 from cagecheck.formats.write_mesh import Chunks, write_chunks, write_mesh
 from cagecheck.meshes.mesh import Mesh
+from cagecheck.words.numbers import count_text
 
 _Rewrite = Callable[[FileBytes, Mesh, Floats, NDArray[np.bool_]], Chunks]
 _REWRITES: dict[str, _Rewrite] = {
@@ -79,8 +80,8 @@ def write_cage(
     cage = np.ascontiguousarray(cage_positions, dtype=np.float64)
     if cage.shape != source_mesh.positions.shape:
         raise InputError(
-            f"a cage needs {source_mesh.vertex_count:,} positions, one for each vertex of the low "
-            f"poly, and got {len(cage):,}.",
+            f"a cage needs {count_text(source_mesh.vertex_count)} positions, one for each vertex "
+            f"of the low poly, and got {count_text(len(cage))}.",
             file=str(path),
         )
     if not np.isfinite(cage).all():

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats, Ints
+from cagecheck.words.numbers import decimals, figures
 from cagecheck.words.sentences import count_words
 
 Severity = Literal["error", "warning", "information"]
@@ -172,4 +173,4 @@ def how_many(count: int, unit: str) -> str:
 
 def density_text(value: float) -> str:
     """Return a texel density without an exponent."""
-    return f"{value:,.0f}" if value >= 1000 else f"{value:.4g}"
+    return decimals(value, 0, commas=True) if value >= 1000 else figures(value)

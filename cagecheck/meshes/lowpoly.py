@@ -20,6 +20,7 @@ from cagecheck.meshes.normals import (
 from cagecheck.meshes.set_aside import SetAside, set_aside
 from cagecheck.meshes.tiles import NO_TILE, udim_of
 from cagecheck.meshes.triangulate import QuadSplit, Triangulation, triangulate
+from cagecheck.words.numbers import count_text
 
 
 @dataclass(frozen=True, eq=False)
@@ -81,7 +82,7 @@ class LowPoly:
     aside: SetAside = field(default_factory=SetAside)
 
     def __repr__(self) -> str:
-        return f"<LowPoly {self.mesh.label}: {len(self.triangles):,} triangles>"
+        return f"<LowPoly {self.mesh.label}: {count_text(len(self.triangles))} triangles>"
 
     @property
     def positions(self) -> Floats:

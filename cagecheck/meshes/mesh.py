@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.errors import Notice
+from cagecheck.words.numbers import count_text
 
 
 @dataclass(frozen=True)
@@ -85,7 +86,10 @@ class Mesh:
     notices: tuple[Notice, ...] = ()
 
     def __repr__(self) -> str:
-        return f"<Mesh {self.label}: {self.vertex_count:,} vertices, {self.face_count:,} faces>"
+        return (
+            f"<Mesh {self.label}: {count_text(self.vertex_count)} vertices, "
+            f"{count_text(self.face_count)} faces>"
+        )
 
     @property
     def label(self) -> str:
@@ -164,7 +168,7 @@ class Surface:
     normals: SurfaceNormals | None = None
 
     def __repr__(self) -> str:
-        return f"<Surface {label_of(self.source)}: {self.triangle_count:,} triangles>"
+        return f"<Surface {label_of(self.source)}: {count_text(self.triangle_count)} triangles>"
 
     @property
     def triangle_count(self) -> int:

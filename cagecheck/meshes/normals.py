@@ -21,6 +21,7 @@ from cagecheck.meshes.edges import edge_pairs
 from cagecheck.meshes.mesh import Mesh
 from cagecheck.meshes.triangulate import Triangulation, newell_normals
 from cagecheck.options import MESHES, option
+from cagecheck.words.numbers import as_given
 
 NormalSource = Literal["file", "smooth", "hardness", "groups"]
 NormalWeight = Literal["angle", "area"]
@@ -85,7 +86,7 @@ class NormalRule:
         words = {
             "file": "the file's own corner normals (smooth where it has none)",
             "smooth": "smooth everywhere",
-            "hardness": f"hard where faces meet at more than {self.hardness_deg:g} degrees",
+            "hardness": f"hard where faces meet at more than {as_given(self.hardness_deg)} degrees",
             "groups": "hard between smoothing groups",
         }
         return f"{words[self.source]}, {self.weight}-weighted"

@@ -26,6 +26,7 @@ from cagecheck.rays.cage import Cage, cage_from_offset
 from cagecheck.rays.points import SurfacePoints, join_points, sample_points, spacing_for_count
 from cagecheck.rays.scene import Scene
 from cagecheck.words.lengths import length_words
+from cagecheck.words.numbers import figures
 
 
 @takes(low=LowPoly, high=(Surface, Scene), cage=Cage, settings=Settings)
@@ -129,8 +130,8 @@ def _buried_notice(unseen: Unseen) -> tuple[Notice, ...]:
     return (
         Notice(
             "buried",
-            f"{unseen.buried_area:.4g} square units of high poly lie inside of other pieces, where "
-            "no eye sees them.",
+            f"{figures(unseen.buried_area)} square units of high poly lie inside of other pieces, "
+            "where no eye sees them.",
             "Nothing to mend.",
         ),
     )

@@ -30,6 +30,7 @@ from cagecheck.errors import InputError, takes
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Mesh
 from cagecheck.rays.points import SurfacePoints
+from cagecheck.words.numbers import count_text, figures
 
 Directions = Literal["averaged", "corner", "face"]
 Along = Literal["cage", "normals"]
@@ -58,7 +59,7 @@ class Cage:
     positions: Floats | None = None
 
     def __repr__(self) -> str:
-        return f"<Cage: {self.label}, {len(self.displacement):,} triangles>"
+        return f"<Cage: {self.label}, {count_text(len(self.displacement))} triangles>"
 
 
 @dataclass(frozen=True, eq=False)
@@ -80,7 +81,7 @@ class Rays:
     start: Floats
 
     def __repr__(self) -> str:
-        return f"<Rays: {len(self):,}>"
+        return f"<Rays: {count_text(len(self))}>"
 
     def __len__(self) -> int:
         return len(self.origin)
@@ -135,7 +136,7 @@ def cage_from_offset(low: LowPoly, offset: float, directions: Directions = "aver
     positions = None
     if directions == "averaged":
         positions = low.positions + offset * low.ray_normals[low.position_id]
-    return Cage(offset * normals, normals, f"uniform offset {offset:.6g}", positions)
+    return Cage(offset * normals, normals, f"uniform offset {figures(offset, 6)}", positions)
 
 
 @takes(low=LowPoly)
@@ -168,8 +169,8 @@ def cage_from_push(low: LowPoly, offsets: Floats, directions: Directions = "aver
     offsets = np.asarray(offsets, dtype=np.float64)
     if offsets.shape != (low.mesh.vertex_count,):
         raise InputError(
-            f"the push distances are for {offsets.size:,} vertices, the low poly has "
-            f"{low.mesh.vertex_count:,}.",
+            f"the push distances are for {count_text(offsets.size)} vertices, the low poly has "
+            f"{count_text(low.mesh.vertex_count)}.",
             cure="Use a file made for this low poly.",
         )
     if not np.isfinite(offsets).all():
@@ -213,7 +214,7 @@ def cage_from_mesh(low: LowPoly, mesh: Mesh) -> Cage:
     ):
         if mine != theirs:
             raise InputError(
-                f"the cage has {theirs:,} {what}, the low poly has {mine:,}.",
+                f"the cage has {count_text(theirs)} {what}, the low poly has {count_text(mine)}.",
                 file=source,
                 cure="A cage is a copy of the low poly whose vertices are only moved.",
             )

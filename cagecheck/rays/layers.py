@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from cagecheck.arrays.rows import rows_of_runs
 from cagecheck.arrays.types import Floats, Ints
+from cagecheck.words.numbers import count_text
 
 NO_LAYER = -1
 
@@ -44,7 +45,7 @@ class Layers:
     reach: Floats
 
     def __repr__(self) -> str:
-        return f"<Layers: {len(self.t):,} crossings of {len(self):,} rays>"
+        return f"<Layers: {count_text(len(self.t))} crossings of {count_text(len(self))} rays>"
 
     def __len__(self) -> int:
         return len(self.first) - 1

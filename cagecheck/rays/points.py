@@ -15,6 +15,7 @@ from cagecheck.arrays.types import Floats, Ints
 from cagecheck.errors import InputError, takes
 from cagecheck.meshes.edges import triangle_edges
 from cagecheck.meshes.lowpoly import LowPoly
+from cagecheck.words.numbers import count_text
 
 
 class PointKind(IntEnum):
@@ -52,7 +53,7 @@ class SurfacePoints:
     spacing: Floats
 
     def __repr__(self) -> str:
-        return f"<SurfacePoints: {len(self):,}>"
+        return f"<SurfacePoints: {count_text(len(self))}>"
 
     def __len__(self) -> int:
         return len(self.triangle)

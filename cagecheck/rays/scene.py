@@ -21,6 +21,7 @@ from cagecheck.rays.layers import NO_LAYER, Layers
 from cagecheck.rays.native_caster import NativeCaster
 from cagecheck.rays.tree_caster import TreeCaster
 from cagecheck.rays.winding import orientation
+from cagecheck.words.numbers import count_text
 
 # Rays per task: enough to hide Python's share, few enough to balance two threads and to keep a
 # task's buffers in cache. 65,536 measured as fast as four times as many.
@@ -92,7 +93,8 @@ class Scene:
         top = int(self.triangles.view(np.uint32).max())
         if top >= len(surface.positions):
             raise InputError(
-                f"a triangle uses vertex {top:,}, but there are {len(surface.positions):,}.",
+                f"a triangle uses vertex {count_text(top)}, but there are "
+                f"{count_text(len(surface.positions))}.",
                 file=surface.source.path if surface.source else None,
                 cure="The file is damaged; export it again.",
             )

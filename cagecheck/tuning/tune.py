@@ -29,7 +29,7 @@ from cagecheck.tuning.folds import CageCrossings, ShellCheck, cage_crossings, ch
 from cagecheck.tuning.search import Cast, Round, Search
 from cagecheck.tuning.solver.solve import SolverName, solve_offsets
 from cagecheck.tuning.texels import TexelCheck, TexelWatch
-from cagecheck.words.numbers import as_given, count_text
+from cagecheck.words.numbers import as_given, count_text, figures
 from cagecheck.words.sentences import count_words, names_words
 
 Mask = NDArray[np.bool_]
@@ -229,7 +229,7 @@ class Tuning:
     def __repr__(self) -> str:
         return (
             f"<Tuning of {self.low!r}: {'clean' if self.clean else 'not clean'}, "
-            f"margin {self.margin:.3g}, depth {self.depth:.3g}>"
+            f"margin {figures(self.margin, 3)}, depth {figures(self.depth, 3)}>"
         )
 
     def table(self) -> list[dict[str, Any]]:

@@ -31,6 +31,7 @@ from cagecheck.tuning.straighten.turning_map import (
     taken_back,
 )
 from cagecheck.tuning.tune import Tuning, surface_bound
+from cagecheck.words.numbers import count_text
 
 Mask = NDArray[np.bool_]
 
@@ -83,7 +84,10 @@ class Straightening:
     looks: int
 
     def __repr__(self) -> str:
-        return f"<Straightening: {(self.share > 0).sum():,} of {len(self.share):,} vertices turned>"
+        return (
+            f"<Straightening: {count_text((self.share > 0).sum())} of "
+            f"{count_text(len(self.share))} vertices turned>"
+        )
 
     @property
     def bound(self) -> float:
