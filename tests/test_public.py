@@ -37,6 +37,12 @@ OWN = {
     "cagecheck.inspecting.tile_table.describe_tile": "how results are told to people",
     "cagecheck.files": "refusing before the work what writers refuse after it; a folder of files",
     "cagecheck.arrays.types": "a type in an annotation",
+    "cagecheck.meshes.alignment.HighAxes": "a type in an annotation",
+    "cagecheck.meshes.normals.NormalSource": "a type in an annotation",
+    "cagecheck.meshes.normals.NormalWeight": "a type in an annotation",
+    "cagecheck.meshes.triangulate.QuadSplit": "a type in an annotation",
+    "cagecheck.rays.cage.Along": "a type in an annotation",
+    "cagecheck.rays.cage.Directions": "a type in an annotation",
     "cagecheck.chores.materials.per_tile.DEFAULT_NAMES": "a default that the function has itself",
     "cagecheck.maps.map_names.DEFAULT_PATTERN": "a default that the function has itself",
 }
@@ -45,7 +51,7 @@ WITH_EXAMPLES = (
     "Settings", "cage_from_mesh", "cage_from_offset", "cage_from_push", "inspect_low",
     "mesh_from_polygons", "pair_parts", "predict", "prepare_low", "rays_through", "read_inputs",
     "read_mesh", "read_schema", "read_surface", "sample_points", "spacing_for_count", "tile_table",
-    "write_cage", "write_mesh", "write_prediction", "write_surface",
+    "tune", "write_cage", "write_mesh", "write_prediction", "write_surface",
 )  # fmt: skip
 # Public names whose docstrings have no sections yet.
 WITHOUT_SECTIONS = {

@@ -73,7 +73,8 @@ def transform_surface(surface: Surface, scale: float = 1.0, axes: HighAxes = "as
     scale : float, optional
         The factor, above 0.
     axes : HighAxes, optional
-        Which way the high's up points, if the low's points the other way.
+        ``y-up`` or ``z-up``, which way the high's up points, if the low's points the other way;
+        ``as-is`` leaves it.
 
     Raises
     ------

@@ -298,6 +298,18 @@ def tune(
     ------
     InputError
         Settings out of range, kept offsets that are negative or differ at one position.
+
+    Examples
+    --------
+    >>> import cagecheck
+    >>> low = cagecheck.prepare_low(cagecheck.read_mesh("hero_low.obj"))
+    >>> high = cagecheck.read_surface("hero_high.ply")
+    >>> few = cagecheck.Settings(offset=0.05, depth=0.05, samples=200, unseen_points=0)
+    >>> tuned = cagecheck.tune(low, high, settings=few)
+    >>> tuned.clean
+    True
+    >>> float(tuned.offset_out.max().round(4))
+    0.01
     """
     tuning = tuning or TuneSettings()
     margin, limit = _lengths(tuning, low)
