@@ -76,7 +76,7 @@ class Matcher:
     @cached_property
     def ground(self) -> Ground:
         """Trees and graph of the low poly, made when targets are first asked for, and kept."""
-        return ground_of(self.low, self.paired)
+        return ground_of(self.low, self.paired, self.scene)
 
     def on(self, low: LowPoly) -> Matcher:
         """Return the same for another low poly of the same parts, with trees of its own."""

@@ -43,6 +43,7 @@ class _Tree(NamedTuple):
     box, facing : (K, 6) least and greatest of every node's positions and unit normals. A node's
     children are ``child[k]`` and ``child[k] + 1``; where `child` is negative it is a leaf with the
     rows ``first[k]:first[k] + length[k]`` of corner (M, 3, 3), normal (M, 3) and triangle (M,).
+    ascending : (M,) the triangles in order; row_of : (M,) the row of each of those.
     """
 
     box: Floats
@@ -53,6 +54,8 @@ class _Tree(NamedTuple):
     corner: Floats
     normal: Floats
     triangle: NDArray[np.int32]
+    ascending: NDArray[np.int32]
+    row_of: NDArray[np.int32]
 
 
 @dataclass(eq=False)
@@ -60,10 +63,13 @@ class NearestPaired:
     """Trees over the parts of a low poly, each made when it is first asked for.
 
     paired : (low parts, high parts) bool. High parts that serve the same low parts share a tree.
+    label : (T,) the part of every triangle, or anything finer that `paired` is of; None for the
+        low poly's own parts.
     """
 
     low: LowPoly
     paired: NDArray[np.bool_]
+    label: Ints | None = None
     _group: NDArray[np.intp] = field(init=False)
     _columns: NDArray[np.bool_] = field(init=False)
     _triangles: list[NDArray[np.int64]] = field(init=False)
@@ -74,7 +80,7 @@ class NearestPaired:
         low = self.low
         self._columns, group = np.unique(self.paired.T, axis=0, return_inverse=True)
         self._group = group.ravel()
-        label = np.where(low.area > 0, low.triangle_part, -1)
+        label = np.where(low.area > 0, low.triangle_part if self.label is None else self.label, -1)
         self._triangles = rows_by_label(label, len(self.paired))
 
     def find(
@@ -112,15 +118,11 @@ class NearestPaired:
                 tree = self._tree(group) if len(rows) else None
                 if tree is None:
                     continue
-                place_of = np.full(len(self.low.triangles), -1, np.int32)
-                place_of[tree.triangle] = np.arange(len(tree.triangle), dtype=np.int32)
 
-                def work(
-                    a: int, rows: NDArray[np.int64] = rows, tree: _Tree = tree,
-                    place_of: NDArray[np.int32] = place_of,
-                ) -> None:  # fmt: skip
+                def work(a: int, rows: NDArray[np.int64] = rows, tree: _Tree = tree) -> None:
                     mine = rows[a : a + _TASK]
-                    _find(tree, place_of, mine, points, facing, likely, triangle, place, distance)
+                    guess = _places_in(tree, likely[mine])
+                    _find(tree, guess, mine, points, facing, triangle, place, distance)
 
                 list(pool.map(work, range(0, len(rows), _TASK)))
         return triangle, place, distance
@@ -143,10 +145,20 @@ def _tree_over(low: LowPoly, chosen: NDArray[np.int64]) -> _Tree:
     box, facing = np.empty((room, 6)), np.empty((room, 6))
     child, first, count = (np.full(room, -1, np.int32) for _ in range(3))
     nodes = _grow_tree(corner, normal, order, box, facing, child, first, count)
+    row_of = np.empty(len(order), np.int32)
+    row_of[order] = np.arange(len(order), dtype=np.int32)
+    ascending = chosen.astype(np.int32)
     return _Tree(
         box[:nodes], facing[:nodes], child[:nodes], first[:nodes], count[:nodes],
-        corner[order], normal[order], chosen[order].astype(np.int32),
+        corner[order], normal[order], ascending[order], ascending, row_of,
     )  # fmt: skip
+
+
+def _places_in(tree: _Tree, triangle: Ints) -> NDArray[np.int32]:
+    """Return (N,) the rows of triangles in a tree, -1 for those that it does not hold."""
+    at = np.minimum(np.searchsorted(tree.ascending, triangle), len(tree.ascending) - 1)
+    held = tree.ascending[at] == triangle
+    return np.where(held, tree.row_of[at], -1).astype(np.int32)
 
 
 @njit(cache=True, nogil=True)
@@ -199,26 +211,28 @@ def _grow_tree(
 @njit(cache=True, nogil=True)
 def _find(
     tree: _Tree,
-    place_of: NDArray[np.int32],
+    guesses: NDArray[np.int32],
     rows: NDArray[np.int64],
     points: Floats,
     facing: Floats,
-    likely: NDArray[np.int32],
     triangle: NDArray[np.int32],
     place: Floats,
     distance: Floats,
 ) -> None:
-    """Write the nearest triangle, place and distance of the points at `rows`."""
+    """Write the nearest triangle, place and distance of the points at `rows`.
+
+    guesses : the row of the tree that is looked at first for each of them, -1 for none.
+    """
     stack = np.empty(_STACK, np.int32)
     far = np.empty(_STACK)
-    for m in rows:
+    for r in range(len(rows)):
+        m, guess = rows[r], guesses[r]
         p, f = row(points, m), row(facing, m)
         length = np.sqrt(dot(f, f))
         any_facing = length == 0.0
         if not any_facing:
             f = scaled(f, 1.0 / length)
         best, found, where = np.inf, -1, p
-        guess = place_of[likely[m]] if likely[m] >= 0 else -1
         if guess >= 0:
             share = 1.0 if any_facing else _counts(dot(row(tree.normal, guess), f))
             if share > 0.0:

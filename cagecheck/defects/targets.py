@@ -32,6 +32,7 @@ from scipy.spatial import cKDTree
 from cagecheck.arrays.rows import rows_by_label
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.defects.nearest import NearestPaired
+from cagecheck.defects.related import Pieces, related_pieces
 from cagecheck.defects.surface_distance import SurfaceGraph, detour_ratio, surface_graph
 from cagecheck.meshes.facets import hit_normals
 from cagecheck.meshes.lowpoly import LowPoly
@@ -99,17 +100,26 @@ class Targets:
 class Ground:
     """What finding targets needs of a low poly and its pairs; made once, it serves many casts.
 
-    facing : (low parts,) int8, see `cagecheck.rays.winding.orientation`.
+    nearest : on the paired parts. facing : (low parts,) int8, see
+    `cagecheck.rays.winding.orientation`. turned : (low parts, high parts) bool, one of the two is
+    inside out. pieces : None where no part is of several; near_pieces : on the related pieces.
     """
 
     graph: SurfaceGraph
     nearest: NearestPaired
     facing: NDArray[np.int8]
+    turned: NDArray[np.bool_]
+    pieces: Pieces | None
+    near_pieces: NearestPaired | None
 
 
-def ground_of(low: LowPoly, paired: NDArray[np.bool_]) -> Ground:
+def ground_of(low: LowPoly, paired: NDArray[np.bool_], scene: Scene) -> Ground:
     """Return the ground of a low poly; paired : (low parts, high parts) bool."""
-    return Ground(surface_graph(low), NearestPaired(low, paired), low_orientation(low))
+    nearest, facing = NearestPaired(low, paired), low_orientation(low)
+    turned = facing[:, None] * scene.orientation < 0
+    pieces = related_pieces(low, scene, nearest, turned)
+    near_pieces = None if pieces is None else NearestPaired(low, pieces.related, pieces.low)
+    return Ground(surface_graph(low), nearest, facing, turned, pieces, near_pieces)
 
 
 def low_orientation(low: LowPoly) -> NDArray[np.int8]:
@@ -145,11 +155,87 @@ def find_targets(
     ray = layers.ray
     low_part = low.triangle_part[points.triangle]
     high_part = scene.surface.triangle_part
-    ground = ground or ground_of(low, paired)
+    ground = ground or ground_of(low, paired, scene)
     own = paired[low_part[ray], high_part[layers.face]]
     # Where one of the two parts is inside out as a whole, its fronts stand for backs.
-    turned = ground.facing[:, None] * scene.orientation < 0
-    outward = layers.front ^ turned[low_part[ray], high_part[layers.face]]
+    outward = layers.front ^ ground.turned[low_part[ray], high_part[layers.face]]
+    shot = _Shot(points, rays, layers, ray, outward, scene.surface)
+    pieces = ground.pieces
+    label = low_part
+    if pieces is None or ground.near_pieces is None:
+        met = _belonging(shot, own, high_part, ground.nearest, ground.graph, deep, progress)
+    else:
+        label = pieces.low[points.triangle]
+        of_piece = own & pieces.related[label[ray], pieces.high[layers.face]]
+        met = _belonging(
+            shot, of_piece, pieces.high, ground.near_pieces, ground.graph, deep, progress
+        )
+        # What no piece of its own explains may be of another one.
+        lost = np.ones(len(layers), bool)
+        lost[ray[met.belongs & ~met.hidden]] = False
+        if lost.any():
+            rest = own & lost[ray]
+            other = _belonging(shot, rest, high_part, ground.nearest, ground.graph, deep, progress)
+            met = met.with_rays(lost[ray], other)
+    targets = _targets_of(
+        layers, met.belongs & ~met.hidden, met.claimed, outward, np.zeros(len(layers), bool)
+    )
+    return _ask_neighbours(points, rays, layers, met, outward, targets, label)
+
+
+@dataclass(frozen=True, eq=False)
+class _Shot:
+    """Rays and all that they cross; ray, outward : (L,) of every crossing."""
+
+    points: SurfacePoints
+    rays: Rays
+    layers: Layers
+    ray: Ints
+    outward: NDArray[np.bool_]
+    surface: Surface
+
+
+@dataclass(frozen=True, eq=False)
+class _Met:
+    """What is known of every crossing.
+
+    own : (L,) bool, it may belong. ratio : detour over chord, infinity where it was not asked.
+    claimed, belongs : (L,) bool. hidden : (L,) bool, see `_hidden`.
+    """
+
+    own: NDArray[np.bool_]
+    ratio: Floats
+    claimed: NDArray[np.bool_]
+    belongs: NDArray[np.bool_]
+    hidden: NDArray[np.bool_]
+
+    def with_rays(self, rows: NDArray[np.bool_], other: _Met) -> _Met:
+        """Return the same with the crossings at `rows` taken from another."""
+        return _Met(
+            np.where(rows, other.own, self.own),
+            np.where(rows, other.ratio, self.ratio),
+            np.where(rows, other.claimed, self.claimed),
+            np.where(rows, other.belongs, self.belongs),
+            np.where(rows, other.hidden, self.hidden),
+        )
+
+
+def _belonging(
+    shot: _Shot,
+    own: NDArray[np.bool_],
+    label: Ints,
+    nearest_on: NearestPaired,
+    graph: SurfaceGraph,
+    deep: bool,
+    progress: Progress,
+) -> _Met:
+    """Tell which crossings belong, among those that are `own`.
+
+    label : (F,) the part or piece of every high triangle, as `nearest_on` has them.
+    """
+    points, rays, layers, ray, outward = (
+        shot.points, shot.rays, shot.layers, shot.ray, shot.outward,
+    )  # fmt: skip
     rows = np.flatnonzero(own)
     sure = np.zeros(len(layers), bool)
     ratio = np.full(len(layers.t), np.inf)
@@ -160,23 +246,21 @@ def find_targets(
         open_rows = rows[(outward[rows] == out) & ~sure[ray[rows]]]
         own_skin = None if out else _back_below(layers.first, outward, own)[open_rows]
         nearest, place = _project_blocks(
-            ground.nearest, points, rays, layers, ray, open_rows, claimed, scene.surface, own_skin,
-            progress,
+            nearest_on, points, rays, layers, ray, open_rows, claimed, shot.surface, label,
+            own_skin, progress,
         )  # fmt: skip
         for of_another in (False, True):
             chosen = (claimed[open_rows] == of_another) & ~sure[ray[open_rows]] & (nearest >= 0)
             some = open_rows[chosen]
             ratio[some] = detour_ratio(
-                ground.graph, points.triangle[ray[some]], rays.origin[ray[some]], nearest[chosen],
+                graph, points.triangle[ray[some]], rays.origin[ray[some]], nearest[chosen],
                 place[chosen], DOUBT_TO,
             )  # fmt: skip
             sure[ray[some[ratio[some] <= MAX_DETOUR]]] = True
     belongs = ratio <= MAX_DETOUR
     if deep:
         belongs &= ~claimed
-    hidden = _hidden(layers.first, layers.t, outward, own)
-    targets = _targets_of(layers, belongs & ~hidden, claimed, outward, np.zeros(len(layers), bool))
-    return _ask_neighbours(points, rays, layers, ratio, claimed, outward, own, targets, low_part)
+    return _Met(own, ratio, claimed, belongs, _hidden(layers.first, layers.t, outward, own))
 
 
 @njit(cache=True, nogil=True)
@@ -222,6 +306,7 @@ def _project_blocks(
     rows: NDArray[np.int64],
     claimed: NDArray[np.bool_],
     surface: Surface,
+    label: Ints,
     flipped: NDArray[np.bool_] | None,
     progress: Progress,
 ) -> tuple[Ints, Floats]:
@@ -240,7 +325,7 @@ def _project_blocks(
         direction = rays.direction[of_ray]
         crossing = rays.origin[of_ray] + t[:, None] * direction
         facing = _facing(hit_normals(surface, face), direction)
-        triangle, part = points.triangle[of_ray], surface.triangle_part[face]
+        triangle, part = points.triangle[of_ray], label[face]
         nearest[here], place[here], height = nearest_on.find(crossing, part, facing, triangle)
         if flipped is not None:
             _, other, as_it_faces = nearest_on.find(crossing, part, -facing)
@@ -328,20 +413,20 @@ def _ask_neighbours(
     points: SurfacePoints,
     rays: Rays,
     layers: Layers,
-    ratio: Floats,
-    claimed: NDArray[np.bool_],
+    met: _Met,
     outward: NDArray[np.bool_],
-    own: NDArray[np.bool_],
     targets: Targets,
-    low_part: Ints,
+    label: Ints,
 ) -> Targets:
     """Settle rays with a crossing whose detour lies in the doubtful band, and those without target.
 
     Such a ray takes the front-facing candidate whose distance is nearest to the median target
-    distance of the undoubted samples around it (same part). Without an outward target, crossings
-    that no other place claims are candidates too, if they lie no steeper to those samples than
-    surface is.
+    distance of the undoubted samples around it. Without an outward target, crossings that no other
+    place claims are candidates too, if they lie no steeper to those samples than surface is.
+
+    label : (N,) the part or piece of every sample; only samples of the same one are asked.
     """
+    own, ratio, claimed = met.own, met.ratio, met.claimed
     aimed = targets.found & outward[targets.layer] if len(outward) else targets.found
     open_still = own & ~(ratio <= DOUBT_TO) & ~aimed[layers.ray]
     unsure = (ratio > DOUBT_FROM) & (ratio <= DOUBT_TO)
@@ -353,8 +438,8 @@ def _ask_neighbours(
     if len(ask) == 0 or len(sure) == 0:
         return targets
     belongs = targets.belongs.copy()
-    count = int(low_part.max()) + 1
-    knowns, askeds = (rows_by_label(low_part[rows], count) for rows in (sure, ask))
+    count = int(label.max()) + 1
+    knowns, askeds = (rows_by_label(label[rows], count) for rows in (sure, ask))
     for known, asked in zip(knowns, askeds, strict=True):
         if len(known) == 0 or len(asked) == 0:
             continue

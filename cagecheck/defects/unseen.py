@@ -127,7 +127,7 @@ def find_unseen(
     normal = hit_normals(surface, high.face)
     # The faces of a part that is inside out as a whole show their backs.
     normal[scene.orientation[surface.triangle_part[high.face]] < 0] *= -1.0
-    ground, part = ground or ground_of(low, paired), surface.triangle_part[high.face]
+    ground, part = ground or ground_of(low, paired, scene), surface.triangle_part[high.face]
     triangle, _, _ = ground.nearest.find(high.position, part)
     along = np.einsum("ij,ij->i", normal, low.face_normals[triangle])
     along[ground.facing[low.triangle_part[triangle]] < 0] *= -1.0
@@ -176,7 +176,9 @@ def _near_a_hit(
     normal = hit_normals(surface, layers.face[layer])
     cosine = np.abs(np.einsum("ij,ij->i", normal, rays.direction[hit]))
     reach = SEEN_SPACINGS * points.spacing[hit] / np.maximum(cosine, LEAST_COSINE)
-    tree, mine = cKDTree(place), hit_normals(surface, high.face)
+    # Halved by lengths instead of counts: built in half the time, asked as fast.
+    tree = cKDTree(place, balanced_tree=False, compact_nodes=False)
+    mine = hit_normals(surface, high.face)
     gap, seen = np.full(m, np.inf), np.zeros(m, bool)
     asked = np.arange(m)
     for k in np.minimum(HITS_LOOKED_AT, len(hit)).tolist():

@@ -14,6 +14,8 @@ from numpy.typing import NDArray
 from cagecheck.arrays.types import Floats
 from cagecheck.errors import InputError, takes
 from cagecheck.meshes.mesh import Surface
+from cagecheck.meshes.pieces import connected_pieces
+from cagecheck.meshes.surface_edges import site_numbers
 from cagecheck.progress import Progress, silent
 from cagecheck.rays.engine import load_embree
 from cagecheck.rays.first_hit import DOUBTFUL, MISSED, Hits
@@ -109,6 +111,13 @@ class Scene:
     def orientation(self) -> NDArray[np.int8]:
         """(parts,) int8: 1 faces outward, -1 inside out, 0 where it cannot be told."""
         return orientation(self)
+
+    @cached_property
+    def pieces(self) -> tuple[NDArray[np.int32], int]:
+        """(F,) int32, the connected piece of its part that every triangle is of; how many."""
+        surface = self.surface
+        corners = site_numbers(surface)[surface.triangles]
+        return connected_pieces(corners, surface.triangle_part)
 
     def __repr__(self) -> str:
         return f"<Scene of {self.surface!r}, engine {self.engine}>"

@@ -19,12 +19,13 @@ from numba import njit
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats, Ints
-from cagecheck.meshes.facets import triangle_areas
 from cagecheck.meshes.mesh import Surface
+from cagecheck.meshes.pieces import scattered
 from cagecheck.rays.layers import Layers
 
-# Lines through each point, both ways: 32 directions over the sphere.
-LINES = 16
+# Lines through each point, both ways: 32 directions over the sphere. Where the first few agree,
+# as they do wherever everything around is closed, the others are not asked.
+LINES, FIRST_LINES = 16, 4
 # Points asked for each part when it is told whether it faces outward.
 ASKED_PER_PART = 64
 # A part faces outward where the mean of its winding numbers before and behind its surface is above
@@ -70,9 +71,27 @@ def surrounded(scene: Scene, place: Floats, face: Ints, counted: NDArray[np.bool
     place : (M, 3) world, on the triangles `face` (M,).
     counted : (parts, parts) bool: row p, the parts that surround points of part p.
     """
-    m = len(face)
-    winding, is_open = np.zeros(m), np.zeros(m, bool)
     lines = sphere_lines(LINES)
+    # Every few of them are spread over half a sphere, as all are.
+    first = np.arange(LINES) % (LINES // FIRST_LINES) == 0
+    winding, is_open, agree = _along(scene, place, face, counted, lines[first])
+    # What lies on a sheet is not sure by that, unless a way out was found.
+    on_sheet = winding == np.round(winding)
+    rest = np.flatnonzero(~agree | (on_sheet & ~is_open))
+    if len(rest):
+        more, is_open_too, _ = _along(scene, place[rest], face[rest], counted, lines[~first])
+        share = FIRST_LINES / LINES
+        winding[rest] = share * winding[rest] + (1.0 - share) * more
+        is_open[rest] |= is_open_too
+    return Surrounded(winding, is_open)
+
+
+def _along(
+    scene: Scene, place: Floats, face: Ints, counted: NDArray[np.bool_], lines: Floats
+) -> tuple[Floats, NDArray[np.bool_], NDArray[np.bool_]]:
+    """Return winding and openness along some lines, and where all lines give the same winding."""
+    m = len(face)
+    winding, is_open, agree = np.zeros(m), np.zeros(m, bool), np.ones(m, bool)
     surface = scene.surface
     corner = surface.positions[surface.triangles[face]].astype(np.float64)
     normal = np.cross(corner[:, 1] - corner[:, 0], corner[:, 2] - corner[:, 0])
@@ -80,14 +99,15 @@ def surrounded(scene: Scene, place: Floats, face: Ints, counted: NDArray[np.bool
     for a in range(0, m, BLOCK):
         here = slice(a, min(a + BLOCK, m))
         count = here.stop - a
-        origin = np.repeat(place[here], LINES, axis=0)
+        origin = np.repeat(place[here], len(lines), axis=0)
         direction = np.tile(lines, (count, 1))
         layers = scene.cast(origin, direction, far, far)
         _count(
             layers.first, layers.t, layers.face, layers.front, face[here], surface.triangle_part,
             counted, normal[here], lines, OWN_SURFACE * scene.scale, winding[here], is_open[here],
+            agree[here],
         )  # fmt: skip
-    return Surrounded(winding, is_open)
+    return winding, is_open, agree
 
 
 def orientation(scene: Scene, *, seed: int = 0) -> NDArray[np.int8]:
@@ -97,25 +117,10 @@ def orientation(scene: Scene, *, seed: int = 0) -> NDArray[np.int8]:
     """
     surface = scene.surface
     parts = len(surface.part_names)
-    area = np.empty(surface.triangle_count)
-    triangle_areas(surface.positions, surface.triangles, area)
-    order = np.argsort(surface.triangle_part, kind="stable")
-    total = np.cumsum(area[order])
-    bounds = np.searchsorted(surface.triangle_part[order], np.arange(parts + 1))
-    before = np.concatenate([[0.0], total])[bounds]
-    size = np.diff(before)
     rng = np.random.default_rng([seed, 3])
-    asked = np.flatnonzero(size > 0)
-    share = (np.arange(ASKED_PER_PART) + rng.uniform(size=(len(asked), ASKED_PER_PART))) / (
-        ASKED_PER_PART
+    asked, face, place = scattered(
+        surface.positions, surface.triangles, surface.triangle_part, parts, ASKED_PER_PART, rng
     )
-    row = np.searchsorted(total, before[asked, None] + share * size[asked, None], side="right")
-    row = np.clip(row, bounds[asked, None], bounds[asked + 1, None] - 1)
-    face = order[row.ravel()].astype(np.int32)
-    root, w = np.sqrt(rng.uniform(size=len(face))), rng.uniform(size=len(face))
-    weights = np.stack([1 - root, root * (1 - w), root * w], axis=1)
-    corner = surface.positions[surface.triangles[face]].astype(np.float64)
-    place = np.einsum("ij,ijk->ik", weights, corner)
     found = surrounded(scene, place, face, np.eye(parts, dtype=bool))
     mean = 2.0 * found.winding.reshape(len(asked), ASKED_PER_PART).mean(axis=1)
     out = np.zeros(parts, np.int8)
@@ -156,9 +161,10 @@ def _count(
     own: float,
     winding: Floats,
     is_open: NDArray[np.bool_],
+    agree: NDArray[np.bool_],
 ) -> None:
     for m in range(len(face)):
-        total = 0
+        total, before = 0, 0
         for line in range(len(lines)):
             ray = m * len(lines) + line
             ahead, behind = 0, 0
@@ -178,4 +184,8 @@ def _count(
                 side += normal[m, k] * lines[line, k]
             if (side > 0.0 and ahead == 0) or (side < 0.0 and behind == 0):
                 is_open[m] = True
+            if line == 0:
+                before = total
+            elif total != before * (line + 1):
+                agree[m] = False
         winding[m] = total / (2.0 * len(lines))

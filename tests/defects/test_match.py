@@ -81,9 +81,9 @@ def made(monkeypatch: pytest.MonkeyPatch) -> list[LowPoly]:
     """The low polys that trees and graphs are made for, in order."""
     lows: list[LowPoly] = []
 
-    def counted(low: LowPoly, paired: np.ndarray) -> Ground:
+    def counted(low: LowPoly, paired: np.ndarray, scene: Scene) -> Ground:
         lows.append(low)
-        return ground_of(low, paired)
+        return ground_of(low, paired, scene)
 
     monkeypatch.setattr(match, "ground_of", counted)
     return lows
