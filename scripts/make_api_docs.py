@@ -123,7 +123,7 @@ def entry(name: str) -> str:
     thing = getattr(cagecheck, name)
     lines = [f"### `{name}`", ""]
     if name in CONSTANTS:
-        shown = repr(thing).replace("typing.", "").replace("collections.abc.", "")
+        shown = repr(thing).replace("typing.", "").replace("collections.abc.", "").replace("'", '"')
         return "\n".join([*lines, "```python", f"{name} = {shown}", "```", "", CONSTANTS[name], ""])
     if isinstance(thing, type) and issubclass(thing, enum.Enum):
         members = ", ".join(f"`{member.name}` = {member.value}" for member in thing)
