@@ -37,12 +37,6 @@ OWN = {
     "cagecheck.inspecting.tile_table.describe_tile": "how results are told to people",
     "cagecheck.files": "refusing before the work what writers refuse after it; a folder of files",
     "cagecheck.arrays.types": "a type in an annotation",
-    "cagecheck.meshes.alignment.HighAxes": "a type in an annotation",
-    "cagecheck.meshes.normals.NormalSource": "a type in an annotation",
-    "cagecheck.meshes.normals.NormalWeight": "a type in an annotation",
-    "cagecheck.meshes.triangulate.QuadSplit": "a type in an annotation",
-    "cagecheck.rays.cage.Along": "a type in an annotation",
-    "cagecheck.rays.cage.Directions": "a type in an annotation",
     "cagecheck.chores.materials.per_tile.DEFAULT_NAMES": "a default that the function has itself",
     "cagecheck.maps.map_names.DEFAULT_PATTERN": "a default that the function has itself",
 }
