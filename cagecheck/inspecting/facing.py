@@ -21,6 +21,7 @@ from cagecheck.inspecting.high import PartMeasures, part_ways
 from cagecheck.meshes.facets import hit_normals, triangle_areas
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Surface
+from cagecheck.words.numbers import share_text
 
 # Points on every low part and on all of the high poly. A thin shell is told from its other skin
 # where points lie closer together than it is thick.
@@ -166,7 +167,7 @@ def opposed_finding(low: LowPoly, found: Opposed, told: NDArray[np.bool_]) -> Fi
                 part=low.part_names[k],
                 position=point(corners.reshape(-1, 3).mean(axis=0)),
                 measure=float(share),
-                note=f"{100 * share:.0f} % opposed; inside out: {where}",
+                note=f"{share_text(share)} opposed; inside out: {where}",
             )
         )
     mine = np.isin(low.mesh.face_part, found.part[rows])

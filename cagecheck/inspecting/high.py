@@ -22,6 +22,7 @@ from cagecheck.inspecting.finding import (
 from cagecheck.meshes.mesh import Surface
 from cagecheck.meshes.normals import SLIVER_HEIGHT
 from cagecheck.meshes.set_aside import EXTENT_ROUNDING, FLOAT32_STEP
+from cagecheck.words.numbers import figures
 
 # The area vectors of a closed part cancel. What is left of one with a hole is the hole's own
 # area: below this share of the part's area the sign of the volume can be trusted.
@@ -149,7 +150,7 @@ def _flat(surface: Surface, measures: PartMeasures) -> Finding:
     return Finding(
         CHECKS["high-zero-area"],
         len(flat),
-        f"{how_many(len(flat), 'triangles')} ({100 * share:.2g} %) without area.",
+        f"{how_many(len(flat), 'triangles')} ({figures(100 * share, 2)} %) without area.",
         side="high",
         places=places,
         by_part=count_by_part(surface.triangle_part[flat], surface.part_names),

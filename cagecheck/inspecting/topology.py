@@ -26,6 +26,7 @@ from cagecheck.meshes.edges import next_corners
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.normals import equal_positions
 from cagecheck.meshes.set_aside import repeated_faces
+from cagecheck.words.numbers import count_text, figures
 from cagecheck.words.sentences import names_words
 
 # Border vertices nearer than this share of the model's diagonal are meant to be one place: about
@@ -67,7 +68,7 @@ def face_places(
             position=face_centre(low, int(face)),
             tile=face_tile(low, int(face)),
             measure=None if measure is None else float(measure[k]),
-            note="" if measure is None else f"{measure[k]:.3g} {unit}",
+            note="" if measure is None else f"{figures(measure[k], 3)} {unit}",
         )
         for k, face in enumerate(faces[:PLACES_NAMED])
     )
@@ -121,7 +122,7 @@ def _edge_finding(
     return Finding(
         check,
         len(number),
-        f"{how_many(len(number), 'edges')}, {length.sum():.4g} units long together.",
+        f"{how_many(len(number), 'edges')}, {figures(length.sum())} units long together.",
         places=tuple(places),
         by_part=count_by_part(low.mesh.face_part[face[edges.first[number]]], low.part_names),
         measures={"length_units": float(length.sum())},
@@ -203,7 +204,7 @@ def _open_borders(low: LowPoly, edges: PolygonEdges) -> Finding | None:
         CHECKS["open-borders"],
         count,
         f"{how_many(count, 'borders')} of {how_many(len(number), 'edges')}, "
-        f"{length.sum():.4g} units long together.",
+        f"{figures(length.sum())} units long together.",
         places=tuple(places),
         by_part=count_by_part(low.mesh.face_part[first_of_border], low.part_names),
         measures={"edges": float(len(number)), "length_units": float(length.sum())},
@@ -236,7 +237,8 @@ def _cracks(low: LowPoly, edges: PolygonEdges) -> Finding | None:
     return Finding(
         CHECKS["cracks"],
         len(chosen),
-        f"{how_many(len(chosen), 'vertices')} on open borders within {gap:.2g} units of another.",
+        f"{how_many(len(chosen), 'vertices')} on open borders within {figures(gap, 2)} units of "
+        "another.",
         places=tuple(
             Place(
                 part=low.part_names[part[pairs[k, 0]]],
@@ -280,7 +282,7 @@ def _duplicates(low: LowPoly) -> list[Finding | None]:
     if len(copies):
         aside = len(low.aside.doubled)
         text = f"{how_many(len(copies), 'faces')} on exactly the places of another face"
-        text += f"; {aside:,} of them in the same part, set aside." if aside else "."
+        text += f"; {count_text(aside)} of them in the same part, set aside." if aside else "."
         found.append(_of_faces(low, "duplicate-faces", copies, text))
     if len(backs):
         text = f"{how_many(len(backs), 'faces')} that are the back of another face."

@@ -21,6 +21,7 @@ from cagecheck.meshes.edges import edge_pairs
 from cagecheck.meshes.mesh import Mesh
 from cagecheck.meshes.triangulate import Triangulation, newell_normals
 from cagecheck.options import MESHES, option
+from cagecheck.words.numbers import as_given
 
 NormalSource = Literal["file", "smooth", "hardness", "groups"]
 NormalWeight = Literal["angle", "area"]
@@ -45,10 +46,25 @@ HARDNESS_SLACK_DEG = 0.01
 class NormalRule:
     """How corner normals are found.
 
-    source : ``file`` (the file's own, computed smooth where it has none), ``smooth``,
-        ``hardness`` (an edge is hard where its faces meet at more than `hardness_deg`) or
-        ``groups`` (an edge is hard where its faces share no smoothing group).
-    weight : ``angle`` or ``area``.
+    Attributes
+    ----------
+    source : NormalSource
+        ``file`` (the file's own, computed smooth where it has none), ``smooth``, ``hardness`` (an
+        edge is hard where its faces meet at more than `hardness_deg`) or ``groups`` (an edge is
+        hard where its faces share no smoothing group).
+    weight : NormalWeight
+        What a face counts by in an average: ``angle`` or ``area``.
+    hardness_deg : float
+        Degrees between the normals of two faces.
+
+    Notes
+    -----
+    Angles as weights follow [1]_: the result does not depend on how a flat fan is cut.
+
+    References
+    ----------
+    .. [1] G. Thuermer and C. A. Wuethrich, "Computing Vertex Normals from Polygonal Facets",
+       Journal of Graphics Tools 3(1), 1998.
     """
 
     source: NormalSource = option(
@@ -70,7 +86,7 @@ class NormalRule:
         words = {
             "file": "the file's own corner normals (smooth where it has none)",
             "smooth": "smooth everywhere",
-            "hardness": f"hard where faces meet at more than {self.hardness_deg:g} degrees",
+            "hardness": f"hard where faces meet at more than {as_given(self.hardness_deg)} degrees",
             "groups": "hard between smoothing groups",
         }
         return f"{words[self.source]}, {self.weight}-weighted"

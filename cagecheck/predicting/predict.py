@@ -26,6 +26,7 @@ from cagecheck.rays.cage import Cage, cage_from_offset
 from cagecheck.rays.points import SurfacePoints, join_points, sample_points, spacing_for_count
 from cagecheck.rays.scene import Scene
 from cagecheck.words.lengths import length_words
+from cagecheck.words.numbers import figures
 
 
 @takes(low=LowPoly, high=(Surface, Scene), cage=Cage, settings=Settings)
@@ -42,15 +43,24 @@ def predict(
 
     Parameters
     ----------
-    low : see `prepare_low`.
-    high : the high poly, or a scene already built from it.
-    cage : see `cage_from_offset`, `cage_from_push`, `cage_from_mesh`; a uniform offset from
+    low : LowPoly
+        See `prepare_low`.
+    high : Surface | Scene
+        The high poly, or a scene already built from it.
+    cage : Cage, optional
+        See `cage_from_offset`, `cage_from_push`, `cage_from_mesh`; a uniform offset from
         `settings` by default.
-    paired : (low parts, high parts) bool, see `pair_parts`; everything with everything by default.
+    paired : (low parts, high parts) bool, optional
+        See `pair_parts`; everything with everything by default.
+    settings : Settings, optional
+        How it is made; the defaults of `Settings` by default.
+    progress : Progress, optional
+        Called now and then with stage, done and total.
 
     Raises
     ------
-    InputError : a mesh without area, settings out of range.
+    InputError
+        A mesh without area, settings out of range.
 
     Examples
     --------
@@ -121,8 +131,8 @@ def _buried_notice(unseen: Unseen) -> tuple[Notice, ...]:
     return (
         Notice(
             "buried",
-            f"{unseen.buried_area:.4g} square units of high poly lie inside of other pieces, where "
-            "no eye sees them.",
+            f"{figures(unseen.buried_area)} square units of high poly lie inside of other pieces, "
+            "where no eye sees them.",
             "Nothing to mend.",
         ),
     )

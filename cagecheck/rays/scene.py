@@ -23,6 +23,7 @@ from cagecheck.rays.layers import NO_LAYER, Layers
 from cagecheck.rays.native_caster import NativeCaster
 from cagecheck.rays.tree_caster import TreeCaster
 from cagecheck.rays.winding import orientation
+from cagecheck.words.numbers import count_text
 
 # Rays per task: enough to hide Python's share, few enough to balance two threads and to keep a
 # task's buffers in cache. 65,536 measured as fast as four times as many.
@@ -62,17 +63,22 @@ class Scene:
 
     Parameters
     ----------
-    surface : the triangles; must have at least one.
-    threads : how many threads cast; all cores by default.
+    surface : Surface
+        The triangles; must have at least one.
+    threads : int, optional
+        How many threads cast; all cores by default.
 
     Attributes
     ----------
-    engine : name of the ray engine in use, for results.
-    scale : length of the surface's bounding box's longest side, world units.
+    engine : str
+        Name of the ray engine in use, for results.
+    scale : float
+        Length of the surface's bounding box's longest side, world units.
 
     Raises
     ------
-    InputError : the surface has no triangles, or an index points outside its vertices.
+    InputError
+        The surface has no triangles, or an index points outside its vertices.
     """
 
     @takes(surface=Surface)
@@ -89,7 +95,8 @@ class Scene:
         top = int(self.triangles.view(np.uint32).max())
         if top >= len(surface.positions):
             raise InputError(
-                f"a triangle uses vertex {top:,}, but there are {len(surface.positions):,}.",
+                f"a triangle uses vertex {count_text(top)}, but there are "
+                f"{count_text(len(surface.positions))}.",
                 file=surface.source.path if surface.source else None,
                 cure="The file is damaged; export it again.",
             )
@@ -129,9 +136,16 @@ class Scene:
 
         Parameters
         ----------
-        origin : (N, 3) float64 world positions.
-        direction : (N, 3) float64 unit vectors.
-        depth, reach : (N,) or a number, world units, 0 or more.
+        origin : (N, 3) float64
+            World positions.
+        direction : (N, 3) float64
+            Unit vectors.
+        depth, reach : (N,) float64 or float
+            World units, 0 or more.
+        progress : Progress, optional
+            Called now and then with stage, done and total.
+        stage : str, optional
+            What `progress` calls the work.
         """
         n = len(origin)
         origin = np.ascontiguousarray(origin, np.float64)
@@ -166,13 +180,21 @@ class Scene:
     ) -> Hits:
         """Return what N rays record: the outermost crossing with ``-depth <= t <= start``.
 
-        The same as ``cast(...).recorded(start)``, several times faster. Where two faces lie
-        within float32 rounding of each other, either may be named.
+        The same as ``cast(...).recorded(start)``, several times faster. Where two faces lie within
+        float32 rounding of each other, either may be named.
 
         Parameters
         ----------
-        origin, direction : as for `cast`; start : (N,) world units, negative below the origin.
-        depth : world units, the same for all rays.
+        origin, direction : (N, 3) float64
+            As for `cast`.
+        start : (N,) float64
+            World units, negative below the origin.
+        depth : float
+            World units, the same for all rays.
+        progress : Progress, optional
+            Called now and then with stage, done and total.
+        stage : str, optional
+            What `progress` calls the work.
         """
         n = len(origin)
         origin = np.ascontiguousarray(origin, np.float64)
