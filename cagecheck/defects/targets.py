@@ -56,6 +56,8 @@ CLAIMED_BELOW = float(np.cos(np.radians(75.0)))
 # Between these ratios geometry alone does not decide, and neighbouring samples are asked.
 DOUBT_FROM, DOUBT_TO = 1.5, 1.5 * MAX_DETOUR
 NEIGHBOURS = 8
+# Triangles of a part that are asked whether low and high poly face against each other there.
+FACING_TRIANGLES = 256
 # Beyond this slope (75 degrees) between a sample and those around it, what they found says nothing
 # about it.
 STEEPEST = float(np.tan(np.radians(75.0)))
@@ -119,9 +121,36 @@ def ground_of(low: LowPoly, paired: NDArray[np.bool_], scene: Scene) -> Ground:
     """Return the ground of a low poly; paired : (low parts, high parts) bool."""
     nearest, facing = NearestPaired(low, paired), low_orientation(low)
     turned = facing[:, None] * scene.orientation < 0
+    turned &= _backs_lie_nearest(low, scene, paired, turned.any(axis=1))[:, None]
     pieces = related_pieces(low, scene, nearest, turned)
     near_pieces = None if pieces is None else NearestPaired(low, pieces.related, pieces.low)
     return Ground(surface_graph(low), nearest, facing, turned, pieces, near_pieces)
+
+
+def _backs_lie_nearest(
+    low: LowPoly, scene: Scene, paired: NDArray[np.bool_], asked: NDArray[np.bool_]
+) -> NDArray[np.bool_]:
+    """Tell (low parts,) whether the surface nearest along their faces' normals shows its back.
+
+    Whether low and high poly face against each other must show where they lie on each other: a
+    high part of several pieces may hold one that is inside out just as the low part is.
+
+    asked : (low parts,) bool; False is returned for the others.
+    """
+    out = np.zeros(len(asked), bool)
+    far = low.diagonal()
+    for part in np.flatnonzero(asked):
+        mine = np.flatnonzero((low.triangle_part == part) & (low.area > 0))
+        mine = mine[:: max(len(mine) // FACING_TRIANGLES, 1)]
+        middle = low.positions[low.triangles[mine]].mean(axis=1)
+        layers = scene.cast(middle, low.face_normals[mine], far, far)
+        layers = layers.where(paired[part, scene.surface.triangle_part[layers.face]])
+        order = np.lexsort((np.abs(layers.t), layers.ray))
+        _, first = np.unique(layers.ray[order], return_index=True)
+        nearest = order[first]
+        weight = low.area[mine][layers.ray[nearest]]
+        out[part] = weight[~layers.front[nearest]].sum() > 0.5 * weight.sum()
+    return out
 
 
 def low_orientation(low: LowPoly) -> NDArray[np.int8]:

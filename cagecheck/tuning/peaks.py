@@ -274,8 +274,10 @@ def _roots(
     barycentric = np.clip(where.barycentric, 0.0, None)
     barycentric[rows, corner] = 0.0
     total = barycentric.sum(axis=1)
-    # A place that is all on the corner's side of the edge was not found on it.
+    # A place that is all on the corner's side of the edge was not found on it: missed by far.
     off = total <= 0
     barycentric[off] = np.where(np.arange(3) == corner[off, None], 0.0, 0.5)
     barycentric /= barycentric.sum(axis=1, keepdims=True)
-    return Located(where.triangle, barycentric, where.t, where.start, where.missed | off)
+    return Located(
+        where.triangle, barycentric, where.t, where.start, np.where(off, np.inf, where.missed)
+    )
