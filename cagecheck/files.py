@@ -40,7 +40,7 @@ def refuse_existing(path: Path, force: bool) -> None:
         raise InputError(
             "this file exists already and was left as it is.",
             file=str(path),
-            cure="Choose another name, or pass --force to replace it.",
+            cure="Choose another name, or pass `force` to replace it.",
         )
 
 
@@ -115,7 +115,7 @@ class OutputFolder:
             raise InputError(
                 "this is a file, not a folder.", file=str(self.folder), cure="Name a folder."
             )
-        with _told(self.folder, "Choose another --out folder."):
+        with _told(self.folder, "Choose another `out` folder."):
             try:
                 self._made = _make_folders(self.folder)
                 self._temporary = Path(tempfile.mkdtemp(prefix=".cagecheck-", dir=self.folder))
@@ -135,7 +135,7 @@ class OutputFolder:
         if name not in self.names:
             self.names.append(name)
         path = self._temporary / "new" / name
-        with _told(self.folder / name, "Choose another --out folder."):
+        with _told(self.folder / name, "Choose another `out` folder."):
             path.parent.mkdir(parents=True, exist_ok=True)
         return path
 
@@ -153,7 +153,7 @@ class OutputFolder:
         kept = False
         try:
             if kind is None:
-                with _told(self.folder, "Free some space or choose another --out folder."):
+                with _told(self.folder, "Free some space or choose another `out` folder."):
                     self._move_in()
                 kept = True
             elif isinstance(error, OSError) and error.errno in _FULL:

@@ -26,10 +26,10 @@ import cagecheck
 from cagecheck.defects.kinds import Defect
 from cagecheck.meshes.lowpoly import LowPoly, prepare_low
 from cagecheck.meshes.mesh import Surface, mesh_from_polygons
-from cagecheck.predicting.predict import predict_rays
+from cagecheck.predicting.predict import predict_points
 from cagecheck.predicting.result import Prediction
 from cagecheck.predicting.settings import Settings
-from cagecheck.rays.cage import Cage, cage_from_push, rays_through
+from cagecheck.rays.cage import Cage, cage_from_push
 from cagecheck.rays.points import sample_points
 from cagecheck.rays.scene import Scene
 from cagecheck.tuning.single import single_numbers, uniform_prediction
@@ -107,9 +107,8 @@ def compare(
 
 
 def cast(tuned: Tuning, cage: Cage, points: cagecheck.SurfacePoints) -> Prediction:
-    rays = rays_through(tuned.low, cage, points)
     settings = replace(tuned.settings, depth=tuned.depth)
-    return predict_rays(tuned.low, tuned.scene, cage, tuned.paired, settings, points, rays)
+    return predict_points(tuned.matcher, cage, points, settings)
 
 
 def relief_ball() -> tuple[LowPoly, Surface, NDArray[np.bool_]]:

@@ -16,14 +16,15 @@ from pathlib import Path
 
 import numpy as np
 
-from cagecheck.defects.classify import Findings, classify
+from cagecheck.defects.classify import Findings
 from cagecheck.defects.kinds import KINDS, Defect
-from cagecheck.defects.targets import Targets, find_targets
+from cagecheck.defects.match import Matcher
+from cagecheck.defects.targets import Targets
 from cagecheck.defects.unseen import HighPoints, find_unseen
 from cagecheck.meshes.lowpoly import LowPoly, prepare_low
 from cagecheck.meshes.mesh import Mesh, Surface, join_meshes, mesh_from_polygons
 from cagecheck.meshes.normals import NormalRule
-from cagecheck.rays.cage import Cage, Directions, Rays, cage_from_offset, rays_through
+from cagecheck.rays.cage import Cage, Directions, Rays, cage_from_offset
 from cagecheck.rays.layers import NO_LAYER, Layers
 from cagecheck.rays.points import PointKind, SurfacePoints
 from cagecheck.rays.scene import Scene
@@ -141,15 +142,12 @@ def run(section: Section) -> Result:
         paired[low.part_names.index(name), surface.part_names.index(part.name)] = True
     points = places_on(section, low)
     cage = cage_from_offset(low, section.offset, section.directions)
-    rays = rays_through(low, cage, points)
-    reach = max(section.reach, 1.05 * section.offset)
-    layers = Scene(surface).cast(rays.origin, rays.direction, 3 * section.depth, reach)
-    targets = find_targets(low, points, rays, layers, surface.triangle_part, paired)
-    findings = classify(
-        low, surface, cage, points, rays, layers, targets, paired,
-        depth=section.depth, map_size=MAP_SIZE,
-    )  # fmt: skip
-    return Result(section, low, surface, cage, points, rays, layers, targets, findings, paired)
+    matcher = Matcher(low, Scene(surface), paired)
+    cast = matcher.cast(cage, points, section.depth, section.reach)
+    findings = matcher.classify(cage, cast, depth=section.depth, map_size=MAP_SIZE)
+    return Result(
+        section, low, surface, cage, points, cast.rays, cast.layers, cast.targets, findings, paired
+    )
 
 
 class Canvas:

@@ -1,11 +1,13 @@
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
 from cagecheck.predicting.result import Prediction
 from cagecheck.predicting.write import write_prediction
+from cagecheck.rays.engine import load_embree
 from tests.scenes.result_folder import prediction_in
 
 
@@ -21,3 +23,14 @@ def result_folder(demo_prediction: Prediction, tmp_path_factory: pytest.TempPath
     folder = tmp_path_factory.mktemp("result") / "out"
     write_prediction(demo_prediction, folder)
     return folder
+
+
+@pytest.fixture(scope="module", params=["fast engine", "slower engine"])
+def engine(request: pytest.FixtureRequest) -> Iterator[str]:
+    """Tests that use this run once per ray engine."""
+    with pytest.MonkeyPatch.context() as patch:
+        if request.param == "slower engine":
+            patch.setattr("cagecheck.rays.scene.load_embree", lambda: None)
+        elif load_embree() is None:
+            pytest.skip("the fast ray engine is not available here")
+        yield request.param

@@ -80,7 +80,7 @@ def test_trouble_leaves_no_new_folder(tmp_path):
 
 def test_a_file_is_not_replaced_without_force(tmp_path):
     (tmp_path / "a").write_text("old")
-    with pytest.raises(InputError, match="--force"), replace_file(tmp_path / "a"):
+    with pytest.raises(InputError, match="`force`"), replace_file(tmp_path / "a"):
         pytest.fail("the block must not run")
     assert contents(tmp_path) == {"a": b"old"}
     with replace_file(tmp_path / "a", force=True) as path:
@@ -89,7 +89,7 @@ def test_a_file_is_not_replaced_without_force(tmp_path):
 
 
 def test_a_file_that_appears_meanwhile_is_not_replaced_without_force(tmp_path):
-    with pytest.raises(InputError, match="--force"), replace_file(tmp_path / "a") as path:
+    with pytest.raises(InputError, match="`force`"), replace_file(tmp_path / "a") as path:
         path.write_text("ours")
         (tmp_path / "a").write_text("theirs")
     assert contents(tmp_path) == {"a": b"theirs"}
@@ -188,7 +188,7 @@ def test_a_name_twice_is_one_file(tmp_path):
 
 def test_existing_results_are_kept_without_force(tmp_path):
     (tmp_path / "a.txt").write_bytes(b"old")
-    with pytest.raises(InputError, match="--force"), OutputFolder(tmp_path) as folder:
+    with pytest.raises(InputError, match="`force`"), OutputFolder(tmp_path) as folder:
         write_all(folder, NEW)
     assert contents(tmp_path) == {"a.txt": b"old"}
 

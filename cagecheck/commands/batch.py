@@ -10,18 +10,14 @@ import typer
 from cagecheck.chores.batch.manifest import read_manifest
 from cagecheck.chores.batch.page import csv_row, verdict_sentence, worst_sentence
 from cagecheck.chores.batch.run import BatchResult, run_batch
-from cagecheck.commands.terminal import (
-    EXIT_CLEAN,
-    EXIT_DEFECTS,
-    JsonFlag,
-    Terminal,
-    command,
-)
+from cagecheck.commands.options import JsonFlag, add_command
+from cagecheck.commands.terminal import EXIT_CLEAN, EXIT_DEFECTS, Terminal
+from cagecheck.options import OUTPUT
 
 
 def register(app: typer.Typer) -> None:
     """Add the `batch` command."""
-    app.command("batch")(command(batch))
+    add_command(app, "batch", batch)
 
 
 def batch(
@@ -31,15 +27,24 @@ def batch(
             help="The list of assets, TOML or CSV (docs/chores.md).", metavar="MANIFEST"
         ),
     ],
-    out: Annotated[Path, typer.Option("--out", help="Folder for all results.")],
+    out: Annotated[
+        Path,
+        typer.Option(
+            "--out", metavar="FOLDER", help="Folder for all results.", rich_help_panel=OUTPUT
+        ),
+    ],
     workers: Annotated[
         int, typer.Option("--workers", min=1, metavar="N", help="How many assets at once.")
     ] = 1,
     memory: Annotated[
-        float | None, typer.Option("--memory", help="GB that all processes together may hold.")
+        float | None,
+        typer.Option("--memory", metavar="GB", help="GB that all processes together may hold."),
     ] = None,
     scheduler: Annotated[
-        str | None, typer.Option("--scheduler", help="Address of a dask.distributed scheduler.")
+        str | None,
+        typer.Option(
+            "--scheduler", metavar="ADDRESS", help="Address of a dask.distributed scheduler."
+        ),
     ] = None,
     again: Annotated[
         bool, typer.Option("--again", help="Run assets that have a result already, too.")
@@ -53,7 +58,8 @@ def batch(
     well. Exit code 0 when all assets pass their thresholds (without thresholds: are clean), 1 when
     not or when one could not be checked, 2 for a bad manifest.
 
-    Example: cagecheck batch assets.toml --out checked --workers 2
+    Example:
+      cagecheck batch assets.toml --out checked --workers 2
     """
     terminal = Terminal(as_json)
     plan = read_manifest(manifest)

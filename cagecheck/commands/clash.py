@@ -12,19 +12,13 @@ import typer
 
 from cagecheck.chores.clash.find import Clash, Clashes, find_clashes
 from cagecheck.chores.clash.heat import write_clash_map, write_legend
-from cagecheck.commands.terminal import (
-    EXIT_CLEAN,
-    EXIT_DEFECTS,
-    ForceFlag,
-    JsonFlag,
-    Terminal,
-    command,
-    number,
-    place,
-)
+from cagecheck.commands.options import ForceFlag, JsonFlag, add_command
+from cagecheck.commands.terminal import EXIT_CLEAN, EXIT_DEFECTS, Terminal, place
 from cagecheck.files import OutputFolder
 from cagecheck.formats.read import read_mesh
 from cagecheck.meshes.mesh import Mesh
+from cagecheck.options import OUTPUT
+from cagecheck.words.numbers import count_text, readable
 from cagecheck.words.sentences import names_words
 
 _MOST_ROWS = 40
@@ -32,7 +26,7 @@ _MOST_ROWS = 40
 
 def register(app: typer.Typer) -> None:
     """Add the `clash` command."""
-    app.command("clash")(command(clash))
+    add_command(app, "clash", clash)
 
 
 def clash(
@@ -45,7 +39,7 @@ def clash(
     with_: Annotated[
         list[Path] | None,
         typer.Option(
-            "--with", metavar="MESH", help="A mesh that stands in every frame. May repeat."
+            "--with", metavar="FILE", help="A mesh that stands in every frame. May repeat."
         ),
     ] = None,
     pieces: Annotated[
@@ -53,10 +47,16 @@ def clash(
     ] = False,
     ignore: Annotated[
         float | None,
-        typer.Option(metavar="UNITS", help="Depth up to which parts count as only touching."),
+        typer.Option(metavar="LENGTH", help="Depth up to which parts count as only touching."),
     ] = None,
     out: Annotated[
-        Path | None, typer.Option("--out", help="Folder for heat-map meshes, CSV and JSON.")
+        Path | None,
+        typer.Option(
+            "--out",
+            metavar="FOLDER",
+            help="Folder for heat-map meshes, CSV and JSON.",
+            rich_help_panel=OUTPUT,
+        ),
     ] = None,
     force: ForceFlag = False,
     as_json: JsonFlag = False,
@@ -66,7 +66,8 @@ def clash(
     Exit code 1 when surfaces cross in any frame. Parts wholly inside another are listed, but may
     be meant (an eye in its socket). Parts are not checked against themselves.
 
-    Example: cagecheck clash walk_*.obj --with body.obj --out clashes
+    Example:
+      cagecheck clash walk_*.obj --with body.obj --out clashes
     """
     terminal = Terminal(as_json)
     common = [read_mesh(path) for path in with_ or []]
@@ -119,23 +120,25 @@ def _say_rows(terminal: Terminal, rows: Sequence[tuple[str, Clash]], size: float
         pairs.setdefault((name, parts), []).append(hit)
     for (name, _), hits in list(pairs.items())[:_MOST_ROWS]:
         hit = hits[0]
-        depth = "an unknown depth" if hit.depth is None else number(hit.depth)
+        depth = "an unknown depth" if hit.depth is None else readable(hit.depth)
         how = {
             "through": "passes {depth} deep into",
             "inside": "lies wholly inside, up to {depth} deep,",
             "sheets": "passes through the open sheet, by about {depth},",
         }[hit.kind].format(depth=depth)
         more = len(hits) - 1
-        places = f" and {more:,} more place{'s' if more > 1 else ''}" if more else ""
+        places = f" and {count_text(more)} more place{'s' if more > 1 else ''}" if more else ""
         length = sum(h.length for h in hits)
         where = place(hit.point, ", ", size=size)
         terminal.say(
             f"{name}: {hit.part} {how} {hit.other} at ({where}), face {hit.face}"
             + places
-            + (f"; they cross along {number(length)}" if length else "")
+            + (f"; they cross along {readable(length)}" if length else "")
         )
     if len(pairs) > _MOST_ROWS:
-        terminal.say(f"... and {len(pairs) - _MOST_ROWS:,} more pairs; --out or --json gives all.")
+        terminal.say(
+            f"... and {count_text(len(pairs) - _MOST_ROWS)} more pairs; --out or --json gives all."
+        )
 
 
 def _write(

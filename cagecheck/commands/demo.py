@@ -9,8 +9,9 @@ from typing import Annotated, Any
 
 import typer
 
+from cagecheck.commands.options import ForceFlag, JsonFlag, add_command
 from cagecheck.commands.predict import say_files, say_prediction
-from cagecheck.commands.terminal import EXIT_CLEAN, ForceFlag, JsonFlag, Terminal, command, number
+from cagecheck.commands.terminal import EXIT_CLEAN, Terminal
 from cagecheck.demo import make_scene, write_scene
 from cagecheck.demo.evaluate import score_prediction
 from cagecheck.demo.score import KindScore
@@ -20,13 +21,14 @@ from cagecheck.predicting.predict import predict
 from cagecheck.predicting.result import prediction_document
 from cagecheck.predicting.settings import Settings
 from cagecheck.predicting.write import write_prediction
+from cagecheck.words.numbers import readable
 
 RESULT_FOLDER = "predicted"
 
 
 def register(app: typer.Typer) -> None:
     """Add the `demo` command."""
-    app.command("demo")(command(demo))
+    add_command(app, "demo", demo)
 
 
 def demo(
@@ -40,7 +42,7 @@ def demo(
             "--detail",
             min=0.01,
             max=20,
-            metavar="X",
+            metavar="FACTOR",
             help="How dense the high poly is; 1 is 1.5 million triangles.",
         ),
     ] = 1.0,
@@ -53,7 +55,8 @@ def demo(
     what `predict` finds into DIR/predicted. Exit code 0 when that worked: the scene is meant to
     have defects.
 
-    Example: cagecheck demo demo-scene
+    Example:
+      cagecheck demo demo-scene
     """
     terminal = Terminal(as_json)
     refuse_existing(folder / RESULT_FOLDER / "regions.json", force)
@@ -94,7 +97,7 @@ def say_scores(terminal: Terminal, scores: list[KindScore]) -> None:
     """Print how well the findings match what was planted for this bake."""
 
     def ratio(value: float | None) -> str:
-        return "-" if value is None else number(value, 3)
+        return "-" if value is None else readable(value, 3)
 
     terminal.table(
         "Planted defects of this bake: found and reported rightly",

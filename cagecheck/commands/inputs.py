@@ -80,7 +80,7 @@ PairOption = Annotated[
         "--pair",
         metavar="LOW=HIGH",
         help='Pair parts by name, as in "{name}_lp={name}_hp*": {name} is alike on both sides, '
-        "* is anything. May repeat.",
+        "* is anything. May repeat: rules add up.",
     ),
 ]
 NoPairingOption = Annotated[

@@ -2,30 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
 import typer
 
-from cagecheck.commands.inputs import (
-    HardnessOption,
-    HighAxesOption,
-    HighScaleOption,
-    LowPath,
-    NoPairingOption,
-    NormalsOption,
-    PairOption,
-    QuadsOption,
-    SizeOption,
-    WeightOption,
-)
-from cagecheck.commands.terminal import (
-    EXIT_CLEAN,
-    EXIT_DEFECTS,
-    JsonFlag,
-    Terminal,
-    command,
-)
+from cagecheck.commands.options import JsonFlag, LowPath, add_command
+from cagecheck.commands.terminal import EXIT_CLEAN, EXIT_DEFECTS, Terminal
 from cagecheck.commands.terminal import place as spelled
 from cagecheck.formats.read import read_mesh, read_surface
 from cagecheck.inspecting import Finding, Inspection, Place, inspect_low, inspect_pair, part_rows
@@ -34,10 +18,12 @@ from cagecheck.maps.pad import needed_padding
 from cagecheck.meshes.alignment import transform_surface
 from cagecheck.meshes.lowpoly import prepare_low
 from cagecheck.meshes.mesh import Surface
-from cagecheck.meshes.normals import NormalRule
 from cagecheck.meshes.pairs import Pairing, pair_parts
 from cagecheck.meshes.tiles import NO_TILE
-from cagecheck.predicting.settings import DEFAULT_MAP_SIZE
+from cagecheck.options import MAPS, OUTPUT, again, option
+from cagecheck.predicting.inputs import MeshOptions
+from cagecheck.predicting.settings import Sampling
+from cagecheck.words.numbers import count_text
 
 _PLACES_SAID = 3
 FailOn = Literal["error", "warning"]
@@ -45,7 +31,20 @@ FailOn = Literal["error", "warning"]
 
 def register(app: typer.Typer) -> None:
     """Add the `inspect` command."""
-    app.command("inspect")(command(inspect))
+    add_command(app, "inspect", inspect)
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """What the maps will be like, and when the exit code is 1."""
+
+    map_size: int = again(Sampling, "map_size", group=MAPS)
+    padding: float | None = option(
+        None, MAPS, "Wanted space between islands in texels (else one per 256 of --size).",
+        metavar="TEXELS", least=0, in_help=True,
+    )  # fmt: skip
+    one_map: bool = option(False, MAPS, "All materials share one set of maps (else one each).")
+    fail_on: FailOn = option("error", OUTPUT, "From which severity on the exit code is 1.")
 
 
 def inspect(
@@ -53,31 +52,9 @@ def inspect(
     high: Annotated[
         Path | None, typer.Argument(help="The high poly, if there is one yet.", metavar="HIGH")
     ] = None,
-    size: SizeOption = DEFAULT_MAP_SIZE,
-    padding: Annotated[
-        float | None,
-        typer.Option(
-            "--padding",
-            min=0,
-            metavar="N",
-            help="Wanted space between islands in texels (else one per 256 of --size).",
-        ),
-    ] = None,
-    one_map: Annotated[
-        bool,
-        typer.Option("--one-map", help="All materials share one set of maps (else one each)."),
-    ] = False,
-    normals: NormalsOption = "file",
-    hardness: HardnessOption = 30.0,
-    weight: WeightOption = "angle",
-    quads: QuadsOption = "first",
-    pair: PairOption = None,
-    no_pairing: NoPairingOption = False,
-    high_scale: HighScaleOption = 1.0,
-    high_axes: HighAxesOption = "as-is",
-    fail_on: Annotated[
-        FailOn, typer.Option("--fail-on", help="From which severity on the exit code is 1.")
-    ] = "error",
+    *,
+    wanted: Wanted,
+    reading: MeshOptions,
     as_json: JsonFlag = False,
 ) -> int:
     """Inspect a low poly, and how a high poly fits it, before baking.
@@ -86,13 +63,15 @@ def inspect(
     many, what each does to the bake and what to do. Exit code 0 when nothing is an error, 1 when
     something is (or a warning, with --fail-on warning), 2 when a file cannot be used.
 
-    Example: cagecheck inspect hero_low.obj hero_high.ply --size 2048 --padding 8
+    Example:
+      cagecheck inspect hero_low.obj hero_high.ply --size 2048 --padding 8
     """
     terminal = Terminal(as_json)
-    padding = float(needed_padding(size)) if padding is None else padding
+    size, one_map = wanted.map_size, wanted.one_map
+    padding = float(needed_padding(size)) if wanted.padding is None else wanted.padding
     with terminal.progress() as progress:
         mesh = read_mesh(low, progress=progress)
-        prepared = prepare_low(mesh, rule=NormalRule(normals, weight, hardness), quads=quads)
+        prepared = prepare_low(mesh, rule=reading.normals, quads=reading.quads)
         surface: Surface | None = None
         pairing: Pairing | None = None
         if high is None:
@@ -101,10 +80,15 @@ def inspect(
             )
         else:
             surface = transform_surface(
-                read_surface(high, normals=False, progress=progress), high_scale, high_axes
+                read_surface(high, normals=False, progress=progress),
+                reading.high_scale,
+                reading.high_axes,
             )
             pairing = pair_parts(
-                prepared.part_names, surface.part_names, pair or [], pairing=not no_pairing
+                prepared.part_names,
+                surface.part_names,
+                reading.pair or [],
+                pairing=not reading.no_pairing,
             )
             inspection = inspect_pair(
                 prepared,
@@ -118,7 +102,7 @@ def inspect(
     terminal.result(_document(inspection, pairing, low, high, size, padding))
     _say(terminal, inspection, pairing, low, size)
     failing = inspection.count("error")
-    failing += inspection.count("warning") if fail_on == "warning" else 0
+    failing += inspection.count("warning") if wanted.fail_on == "warning" else 0
     return EXIT_DEFECTS if failing else EXIT_CLEAN
 
 
@@ -220,7 +204,7 @@ def _parts(finding: Finding) -> str:
     names = sorted(finding.by_part, key=lambda n: -finding.by_part[n])
     told = names[:_PLACES_SAID]
     if finding.check.unit != "parts":
-        told = [f"{n} ({finding.by_part[n]:,})" for n in told]
+        told = [f"{n} ({count_text(finding.by_part[n])})" for n in told]
     more = f", and {len(names) - _PLACES_SAID} more" if len(names) > _PLACES_SAID else ""
     return ", ".join(told) + more
 

@@ -4,21 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
-from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from cagecheck.commands import inputs as given
+from cagecheck.commands.options import HighPath, LowPath, Output, add_command
 from cagecheck.commands.predict import say_regions
-from cagecheck.commands.terminal import (
-    EXIT_CLEAN,
-    EXIT_DEFECTS,
-    ForceFlag,
-    JsonFlag,
-    Terminal,
-    command,
-)
+from cagecheck.commands.terminal import EXIT_CLEAN, EXIT_DEFECTS, Terminal
 from cagecheck.files import refuse_results
 from cagecheck.locating.locate import Location, locate
 from cagecheck.locating.one_map import LocatedMap
@@ -29,15 +21,14 @@ from cagecheck.locating.variants import LocateSettings
 from cagecheck.locating.write import location_document, write_location
 from cagecheck.maps.texels import tiles_touched
 from cagecheck.meshes.lowpoly import LowPoly
-from cagecheck.meshes.normals import NormalRule
-from cagecheck.predicting.inputs import read_cage, read_inputs
-from cagecheck.progress import silent
+from cagecheck.predicting.inputs import CageFiles, MeshOptions, read_cage, read_inputs
 from cagecheck.rays.cage import Cage
+from cagecheck.words.numbers import share_text
 
 
 def register(app: typer.Typer) -> None:
     """Add the `locate` command."""
-    app.command("locate")(command(locate_command))
+    add_command(app, "locate", locate_command)
 
 
 def locate_command(
@@ -47,37 +38,13 @@ def locate_command(
             metavar="MAP", help="A normal map, a folder, or a pattern with {tile}, <UDIM> or *."
         ),
     ],
-    low: given.LowPath,
-    high: given.HighPath,
-    offset: given.OffsetOption = None,
-    push: given.PushOption = None,
-    cage: given.CageOption = None,
-    depth: given.DepthOption = None,
-    padding: Annotated[
-        int | None,
-        typer.Option(
-            "--padding",
-            min=0,
-            metavar="N",
-            help="Texels of padding wanted (else one per 256 of the map's width).",
-        ),
-    ] = None,
-    pair: given.PairOption = None,
-    no_pairing: given.NoPairingOption = False,
-    apart: given.ApartOption = False,
-    directions: given.DirectionsOption = "averaged",
-    along: given.AlongOption = "cage",
-    normals: given.NormalsOption = "file",
-    hardness: given.HardnessOption = 30.0,
-    weight: given.WeightOption = "angle",
-    quads: given.QuadsOption = "first",
-    high_scale: given.HighScaleOption = 1.0,
-    high_axes: given.HighAxesOption = "as-is",
-    high_normals: given.HighNormalsOption = "file",
-    seed: given.SeedOption = 0,
-    out: Annotated[Path | None, typer.Option("--out", help="Folder for the result files.")] = None,
-    force: ForceFlag = False,
-    as_json: JsonFlag = False,
+    low: LowPath,
+    high: HighPath,
+    *,
+    cages: CageFiles,
+    settings: LocateSettings,
+    reading: MeshOptions,
+    output: Output,
 ) -> int:
     """Explain where a baked normal map is wrong, and why.
 
@@ -86,42 +53,36 @@ def locate_command(
     what the bake's offset probably was, and what to do. Give the cage that it was baked with.
     Exit code 0 when nothing is wrong, 1 when something is, 2 when a file cannot be used.
 
-    Example: cagecheck locate bakes/hero_normal.{tile}.png hero_low.obj hero_high.ply --out why
+    Example:
+      cagecheck locate hero_normal.{tile}.png hero_low.obj hero_high.ply --out why
     """
-    terminal = Terminal(as_json)
-    refuse_results(out, "location.json", force)
-    rule = NormalRule(normals, weight, hardness)
+    terminal = Terminal(output.as_json)
+    refuse_results(output.out, "location.json", output.force)
     with terminal.progress() as progress:
-        scene = read_inputs(
-            low, high, pair=pair, no_pairing=no_pairing, normals=rule, quads=quads,
-            high_scale=high_scale, high_axes=high_axes, progress=progress,
-        )  # fmt: skip
+        scene = read_inputs(low, high, reading, progress=progress)
         baked = [read_map(path, tile) for path, tile in find_maps(maps, tiles_touched(scene.low))]
         chosen, more = read_cage(
-            scene.low, offset=offset, push=push, cage=cage, directions=directions,
-            progress=progress,
+            scene.low, offset=settings.offset, push=cages.push, cage=cages.cage,
+            directions=settings.directions, progress=progress,
         )  # fmt: skip
         maker: Callable[[LowPoly], Cage] | None = None
         if chosen is not None:
 
             def maker(variant: LowPoly) -> Cage:
                 again, _ = read_cage(
-                    variant, offset=None, push=push, cage=cage, directions=directions,
-                    progress=silent,
-                )  # fmt: skip
+                    variant, push=cages.push, cage=cages.cage, directions=settings.directions
+                )
                 assert again is not None
                 return again
 
-        settings = LocateSettings(
-            offset=offset, depth=depth, along=along, directions=directions, apart=apart,
-            padding=padding, rule=rule, quads=quads, high_normals=high_normals, seed=seed,
-        )  # fmt: skip
         result = locate(
             baked, scene.low.mesh, scene.high, cage=maker, paired=scene.pairing.matrix(),
-            settings=settings, progress=progress,
+            settings=replace(settings, rule=reading.normals, quads=reading.quads),
+            progress=progress,
         )  # fmt: skip
         result = replace(result, notices=(*scene.notices, *more, *result.notices))
-        files = write_location(result, out, force=force, progress=progress) if out else []
+        out = output.out
+        files = write_location(result, out, force=output.force, progress=progress) if out else []
     terminal.result(location_document(result))
     say_location(terminal, result, in_files=bool(files))
     if files:
@@ -150,7 +111,7 @@ def _say_map(terminal: Terminal, found: LocatedMap) -> None:
     terminal.say(
         f"{found.source.name}: {width} x {height}, {found.source.depth_words}; read as tile "
         f"{reading.tile}, {reading.space} space, {reading.basis.describe()}; agreement "
-        f"{100 * reading.agreement:.0f} %"
+        f"{share_text(reading.agreement)}"
     )
     for fault in found.conventions:
         terminal.say(f"  convention [{fault.code}]: {fault.text}; {fault.cure}.")

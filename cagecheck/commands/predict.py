@@ -6,36 +6,34 @@ from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from shlex import quote
-from typing import Annotated, cast, get_args
+from typing import Annotated
 
 import typer
 
-from cagecheck.commands import inputs as given
+from cagecheck.commands.options import HighPath, LowPath, Output, add_command
 from cagecheck.commands.terminal import (
     EXIT_CLEAN,
     EXIT_DEFECTS,
-    ForceFlag,
-    JsonFlag,
     Terminal,
-    command,
-    number,
     place,
 )
-from cagecheck.defects.entries import alike
+from cagecheck.defects.entries import Entry, gather
 from cagecheck.defects.regions import Region
 from cagecheck.errors import InputError
 from cagecheck.files import refuse_results
-from cagecheck.maps.encode import Bits
 from cagecheck.maps.high_normals import HighNormals
 from cagecheck.meshes.mesh import Surface
-from cagecheck.meshes.normals import NormalRule
 from cagecheck.meshes.pairs import Pairing
-from cagecheck.predicting.inputs import read_cage, read_inputs
-from cagecheck.predicting.maps.write_maps import DEFAULT_PADDING, MAP_KINDS, Green, MapFormat
+from cagecheck.options import MAPS
+from cagecheck.predicting.inputs import CageFiles, MeshOptions, read_cage, read_inputs
+from cagecheck.predicting.maps.write_maps import MAP_KINDS, MapFiles, MapFormat
 from cagecheck.predicting.predict import predict
 from cagecheck.predicting.result import Prediction, prediction_document
-from cagecheck.predicting.settings import DEFAULT_MAP_SIZE, DEFAULT_SAMPLES, Settings
+from cagecheck.predicting.settings import HighShading, Settings
 from cagecheck.predicting.write import write_prediction
+from cagecheck.words.lengths import length_words
+from cagecheck.words.numbers import count_text, readable
+from cagecheck.words.sentences import count_words, names_words
 
 MapsOption = Annotated[
     str | None,
@@ -44,22 +42,16 @@ MapsOption = Annotated[
         help="Also write the maps that the bake would give, of --size texels: some of normal, "
         "object (object-space normals), height, part, material, defect, between commas.",
         metavar="KINDS",
+        rich_help_panel=MAPS,
     ),
 ]
-BitsOption = Annotated[int, typer.Option("--bits", help="Bits per channel of the maps.")]
-MapFileOption = Annotated[
-    str, typer.Option("--map-file", help="Kind of map files: png, tif, tga or exr.")
-]
-GreenOption = Annotated[
-    Green, typer.Option("--green", help="Where the green channel points (glTF: up).")
-]
-PaddingOption = Annotated[
-    float, typer.Option("--padding", min=0, help="Texels of padding around islands in the maps.")
-]
 SupersampleOption = Annotated[
-    int, typer.Option("--supersample", help="Rays per texel of the maps: 1, 4 or 16.")
-]
-OutOption = Annotated[Path | None, typer.Option("--out", help="Folder for the result files.")]
+    int,
+    typer.Option(
+        "--supersample", help="Rays per texel of the maps: 1, 4 or 16.", metavar="N",
+        rich_help_panel=MAPS,
+    ),
+]  # fmt: skip
 # Notices of meshes that do not lie on each other: until that is mended, no cure below it counts.
 MISFITS = ("scale-mismatch", "axis-mismatch")
 # Regions that fit one screen; the files hold all of them.
@@ -68,43 +60,21 @@ REGIONS_SHOWN = 15
 
 def register(app: typer.Typer) -> None:
     """Add the `predict` command."""
-    app.command("predict")(command(predict_command))
+    add_command(app, "predict", predict_command)
 
 
 def predict_command(
-    low: given.LowPath,
-    high: given.HighPath,
-    offset: given.OffsetOption = None,
-    push: given.PushOption = None,
-    cage: given.CageOption = None,
-    depth: given.DepthOption = None,
-    reach: given.ReachOption = None,
-    samples: given.SamplesOption = DEFAULT_SAMPLES,
-    density: given.DensityOption = None,
-    texels: given.TexelsOption = None,
-    size: given.SizeOption = DEFAULT_MAP_SIZE,
-    pair: given.PairOption = None,
-    no_pairing: given.NoPairingOption = False,
-    apart: given.ApartOption = False,
-    directions: given.DirectionsOption = "averaged",
-    along: given.AlongOption = "cage",
-    normals: given.NormalsOption = "file",
-    hardness: given.HardnessOption = 30.0,
-    weight: given.WeightOption = "angle",
-    quads: given.QuadsOption = "first",
-    high_scale: given.HighScaleOption = 1.0,
-    high_axes: given.HighAxesOption = "as-is",
-    seed: given.SeedOption = 0,
+    low: LowPath,
+    high: HighPath,
+    *,
+    files: CageFiles,
+    settings: Settings,
+    reading: MeshOptions,
     maps: MapsOption = None,
-    bits: BitsOption = 8,
-    map_file: MapFileOption = "png",
-    green: GreenOption = "up",
-    padding: PaddingOption = DEFAULT_PADDING,
+    map_files: MapFiles,
     supersample: SupersampleOption = 1,
-    high_normals: given.HighNormalsOption = "file",
-    out: OutOption = None,
-    force: ForceFlag = False,
-    as_json: JsonFlag = False,
+    shading: HighShading,
+    output: Output,
 ) -> int:
     """Predict the artefacts of a bake before baking.
 
@@ -112,44 +82,39 @@ def predict_command(
     where the bake would miss, catch the wrong surface or slant. Exit code 0 when clean, 1 when
     defects are found, 2 when a file cannot be used.
 
-    Example: cagecheck predict hero_low.obj hero_high.ply --offset 0.02 --out hero-check
+    Example:
+      cagecheck predict hero_low.obj hero_high.ply --offset 0.02 --out hero-check
     """
-    terminal = Terminal(as_json)
-    settings = Settings(
-        offset=offset, depth=depth, reach=reach, samples=samples, density=density, texels=texels,
-        map_size=size, directions=directions, along=along, apart=apart, seed=seed,
-    )  # fmt: skip
-    form = map_format(maps, bits, map_file, green, padding, low.stem) if maps else None
-    if form is not None and out is None:
+    terminal = Terminal(output.as_json)
+    form = map_format(maps, map_files, low.stem) if maps else None
+    if form is not None and output.out is None:
         raise InputError("--maps needs a folder to write to.", cure="Give --out.")
-    refuse_results(out, "regions.json", force)
+    refuse_results(output.out, "regions.json", output.force)
     with terminal.progress() as progress:
-        scene = read_inputs(
-            low, high, pair=pair, no_pairing=no_pairing,
-            normals=NormalRule(normals, weight, hardness), quads=quads,
-            high_scale=high_scale, high_axes=high_axes,
-            high_normals=form is not None and high_normals == "file", progress=progress,
-        )  # fmt: skip
+        own_normals = form is not None and shading.high_normals == "file"
+        scene = read_inputs(low, high, reading, high_normals=own_normals, progress=progress)
         chosen, more = read_cage(
-            scene.low, offset=offset, push=push, cage=cage, directions=directions,
-            progress=progress,
+            scene.low, offset=settings.offset, push=files.push, cage=files.cage,
+            directions=settings.directions, progress=progress,
         )  # fmt: skip
         result = predict(
             scene.low, scene.high, cage=chosen, paired=scene.pairing.matrix(), settings=settings,
             progress=progress,
         )  # fmt: skip
         result = replace(result, notices=(*scene.notices, *more, *result.notices))
-        files: list[Path] = []
-        if out:
-            files = write_prediction(
-                result, out, maps=form, supersample=supersample, high_normals=high_normals,
-                force=force, progress=progress,
+        written: list[Path] = []
+        if output.out:
+            written = write_prediction(
+                result, output.out, maps=form, supersample=supersample,
+                high_normals=shading.high_normals, force=output.force, progress=progress,
             )  # fmt: skip
     terminal.result(prediction_document(result))
-    say_prediction(terminal, result, scene.pairing, in_files=out is not None)
+    say_prediction(terminal, result, scene.pairing, in_files=output.out is not None)
     if form is not None:
-        terminal.say(f"Maps show {_normals_used(high_normals, scene.high)} of the high poly.")
-    say_files(terminal, files, out)
+        terminal.say(
+            f"Maps show {_normals_used(shading.high_normals, scene.high)} of the high poly."
+        )
+    say_files(terminal, written, output.out)
     return EXIT_CLEAN if result.clean else EXIT_DEFECTS
 
 
@@ -159,9 +124,7 @@ def _normals_used(chosen: HighNormals, high: Surface) -> str:
     return {"file": "the own normals", "smooth": "smooth normals", "face": "the face normals"}[used]
 
 
-def map_format(
-    kinds: str, bits: int, ending: str, green: Green, padding: float, asset: str
-) -> MapFormat:
+def map_format(kinds: str, files: MapFiles, asset: str) -> MapFormat:
     """Return the format of predicted maps; raise `InputError` for kinds and bits that are none."""
     names = [name.strip() for name in kinds.split(",")]
     for name in names:
@@ -169,12 +132,8 @@ def map_format(
             raise InputError(
                 f"“{name}” is no kind of map.", cure=f"Choose among {', '.join(MAP_KINDS)}."
             )
-    if bits not in get_args(Bits):
-        raise InputError(f"maps have no {bits} bits.", cure="Choose 8, 16 or 32.")
     chosen = tuple(kind for kind in MAP_KINDS if kind in names)
-    return MapFormat(
-        chosen, cast(Bits, bits), ending.lower().lstrip("."), green, padding, asset
-    ).checked()
+    return MapFormat(**vars(files), kinds=chosen, asset=asset).checked()
 
 
 def say_prediction(
@@ -188,8 +147,10 @@ def say_prediction(
     terminal.notices(result.notices)
     chosen = result.settings
     terminal.say(
-        f"{len(result.points):,} rays on {result.scene.surface.triangle_count:,} triangles; cage: "
-        f"{result.cage.label}; depth {chosen.depth:.4g}, reach {chosen.reach:.4g} (file units); "
+        f"{count_text(len(result.points))} rays on "
+        f"{count_text(result.scene.surface.triangle_count)} triangles; cage: "
+        f"{result.cage.label}; depth {length_words(chosen.depth)}, reach "
+        f"{length_words(chosen.reach)} (file units); "
         f"maps {chosen.map_size} square; engine: {result.engine}."
     )
     say_totals(terminal, result)
@@ -210,37 +171,50 @@ def say_totals(terminal: Terminal, result: Prediction) -> None:
 
 
 def say_regions(terminal: Terminal, regions: Sequence[Region], *, in_files: bool) -> None:
-    """Print the most harmful regions, those of one cause on one part together.
+    """Print the worst entries, in the order to see to them (see `cagecheck.defects.entries`).
 
     in_files : whether the rest is in files that were written.
     """
-    groups = alike(regions)
-    shown = groups[:REGIONS_SHOWN]
+    entries = gather(regions)
+    shown = entries[:REGIONS_SHOWN]
     if not shown:
         return
-    left = len(regions) - sum(1 + len(group.others) for group in shown)
+    left = len(regions) - sum(len(entry.regions) for entry in shown)
     rest = "in the files" if in_files else "with --out"
-    terminal.say(f"Worst regions ({left:,} more {rest}):" if left > 0 else "Regions:")
+    terminal.say(f"Worst regions ({count_text(left)} more {rest}):" if left > 0 else "Regions:")
     size = max(abs(x) for region in regions for x in region.centroid)
-    for group in shown:
-        r = group.first
+    for entry in shown:
+        r = entry.first
         tile = f", tile {r.tile}" if r.tile else ""
         terminal.say(
             f"{r.number:>4}  {r.name} on {r.part}{tile}, at {place(r.centroid, size=size)}: "
             f"{amount(r.texels, r.area)}"
         )
-        if group.others:
-            terminal.say(
-                f"      and {len(group.others):,} more like it on this part; together "
-                f"{amount(group.texels, group.area)}"
-            )
+        if entry.others:
+            terminal.say(f"      {others_words(entry)}")
         terminal.say(f"      cause: {r.cause}")
-        terminal.say(f"      cure:  {r.cure}")
+        terminal.say(f"      cure:  {first_words(entry)}{r.cure}")
+
+
+def others_words(entry: Entry) -> str:
+    """Say how many regions an entry has besides the first, in how many places, how large."""
+    where = "" if entry.places > len(entry.others) else f", in {count_words(entry.places, 'place')}"
+    return (
+        f"and {count_text(len(entry.others))} more like it on this part{where}; together "
+        f"{amount(entry.texels, entry.area)}"
+    )
+
+
+def first_words(entry: Entry) -> str:
+    """Say what must be mended before this entry, or nothing."""
+    if not entry.see_first:
+        return ""
+    return f"after {names_words([str(n) for n in entry.see_first])}, which spoils the whole part: "
 
 
 def amount(texels: float, area: float) -> str:
     """Return a size in texels; in square units where there are no UVs to have texels."""
-    return f"{round(texels):,} texels" if texels > 0 else f"{number(area)} square units"
+    return count_words(texels, "texel") if texels > 0 else f"{readable(area)} square units"
 
 
 def verdict(result: Prediction) -> str:
@@ -256,7 +230,7 @@ def verdict(result: Prediction) -> str:
         if notice.code in MISFITS
     )
     return (
-        f"{misfit}{len(result.regions):,} regions with {kinds} kinds of defect; worst: "
+        f"{misfit}{count_text(len(result.regions))} regions with {kinds} kinds of defect; worst: "
         f"{worst.name} on {worst.part}. {model} `cagecheck tune` finds offsets per vertex."
     )
 

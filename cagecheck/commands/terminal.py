@@ -10,7 +10,7 @@ import re
 import sys
 import textwrap
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from typing import Annotated, Any, NoReturn, ParamSpec
+from typing import Any, NoReturn, ParamSpec
 
 import typer
 from rich.console import Console
@@ -19,7 +19,9 @@ from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeRemaining
 from rich.table import Table
 
 from cagecheck.errors import InputError, Notice
+from cagecheck.options import with_flags
 from cagecheck.progress import Progress as ProgressReport
+from cagecheck.words.numbers import count_text, readable
 
 EXIT_CLEAN = 0
 EXIT_DEFECTS = 1
@@ -28,11 +30,6 @@ EXIT_BAD_INPUT = 2
 NOUGHT = 1e-6
 # Columns of a table that goes into a file or a pipe: names are not cut for want of a window.
 PIPE_WIDTH = 160
-
-JsonFlag = Annotated[
-    bool, typer.Option("--json", help="Print the result as JSON on standard output.")
-]
-ForceFlag = Annotated[bool, typer.Option("--force", help="Replace files that exist already.")]
 
 P = ParamSpec("P")
 
@@ -158,31 +155,24 @@ def command(function: Callable[P, int | None]) -> Callable[P, None]:
 def fail(error: InputError) -> NoReturn:
     """Print the error for an artist and exit with 2."""
     Console(stderr=True, highlight=False, soft_wrap=True).print(
-        f"[bold]cagecheck cannot go on:[/bold] {escape(str(error))}"
+        f"[bold]cagecheck cannot go on:[/bold] {escape(with_flags(str(error)))}"
     )
     raise typer.Exit(EXIT_BAD_INPUT)
-
-
-def number(value: float, digits: int = 4) -> str:
-    """Format a number with `digits` significant digits, without an exponent where that reads."""
-    if value != value:
-        return "-"
-    return f"{value:.{digits}g}" if abs(value) < 10**digits else f"{value:,.0f}"
 
 
 def place(point: Iterable[float], between: str = " ", *, size: float = 0.0) -> str:
     """Format a position; rounding about zero, for a model of this size, is written as 0."""
     values = [float(x) for x in point]
     nought = NOUGHT * max(size, *(abs(x) for x in values))
-    return between.join("0" if abs(x) <= nought else number(x) for x in values)
+    return between.join("0" if abs(x) <= nought else readable(x) for x in values)
 
 
 def _cell(value: Any) -> str:
     if isinstance(value, bool) or value is None:
         return {True: "yes", False: "no", None: "-"}[value]
     if isinstance(value, int):
-        return f"{value:,}"
-    return number(value) if isinstance(value, float) else str(value)
+        return count_text(value)
+    return readable(value) if isinstance(value, float) else str(value)
 
 
 def _is_number(value: Any) -> bool:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated
 
@@ -16,26 +17,27 @@ from cagecheck.chores.materials.per_tile import (
 from cagecheck.chores.rename.apply import apply_renames, finish_renames, undo_renames
 from cagecheck.chores.rename.journal import Journal
 from cagecheck.chores.rename.plan import MapPlan, RenameOptions, RenamePlan, plan_renames
-from cagecheck.commands.terminal import (
-    EXIT_CLEAN,
-    EXIT_DEFECTS,
-    ForceFlag,
-    JsonFlag,
-    Terminal,
-    command,
-)
+from cagecheck.commands.options import ForceFlag, JsonFlag, add_command
+from cagecheck.commands.terminal import EXIT_CLEAN, EXIT_DEFECTS, Terminal
 from cagecheck.errors import InputError
 from cagecheck.formats.read import read_mesh
 from cagecheck.inspecting.tile_table import TileTable, describe_tile, tile_table
 from cagecheck.maps.map_names import DEFAULT_PATTERN
 from cagecheck.meshes.lowpoly import LowPoly, prepare_low
 from cagecheck.meshes.tiles import NO_TILE
-from cagecheck.predicting.settings import DEFAULT_MAP_SIZE
+from cagecheck.options import MAPS, OUTPUT, again
+from cagecheck.predicting.settings import Sampling
+from cagecheck.words.numbers import count_text, figures
 
 LowArgument = Annotated[Path, typer.Argument(help="The low poly, with UVs.", metavar="LOW")]
-SizeOption = Annotated[
-    int, typer.Option("--size", min=1, max=65536, metavar="N", help="The maps are N x N texels.")
-]
+
+
+@dataclass(frozen=True)
+class MapSize:
+    """The size that texel densities are for."""
+
+    map_size: int = again(Sampling, "map_size", group=MAPS, help="The maps are N x N texels.")
+
 
 _FACES_NAMED = 5
 
@@ -46,21 +48,22 @@ def register(app: typer.Typer) -> None:
         help="UDIM tiles: what lies where, names of maps, materials per tile.",
         no_args_is_help=True,
     )
-    tiles.command("show")(command(show))
-    tiles.command("rename")(command(rename))
-    tiles.command("materials")(command(materials))
+    add_command(tiles, "show", show)
+    add_command(tiles, "rename", rename)
+    add_command(tiles, "materials", materials)
     app.add_typer(tiles, name="tiles")
 
 
-def show(low: LowArgument, size: SizeOption = DEFAULT_MAP_SIZE, as_json: JsonFlag = False) -> int:
+def show(low: LowArgument, maps: MapSize, as_json: JsonFlag = False) -> int:
     """Show what lies on which tile: parts, materials, area.
 
     With the texel density of each part on it.
     Exit code 1 when faces cross tile borders, lie outside the tiles or have no UVs.
 
-    Example: cagecheck tiles show hero_low.obj --size 2048
+    Example:
+      cagecheck tiles show hero_low.obj --size 2048
     """
-    terminal = Terminal(as_json)
+    terminal, size = Terminal(as_json), maps.map_size
     table = tile_table(_read_low(low), size)
     terminal.result(table.to_dict())
     terminal.say(f"{low.name}: texels per unit at {size} x {size}")
@@ -73,16 +76,19 @@ def show(low: LowArgument, size: SizeOption = DEFAULT_MAP_SIZE, as_json: JsonFla
 def rename(
     folder: Annotated[Path, typer.Argument(help="The folder of baked maps.", metavar="FOLDER")],
     mesh: Annotated[
-        Path | None, typer.Option("--mesh", help="The low poly, with UVs.", metavar="LOW")
+        Path | None, typer.Option("--mesh", help="The low poly, with UVs.", metavar="FILE")
     ] = None,
     pattern: Annotated[
-        str, typer.Option(help="New names: {asset} {map} {tile} {material} {ext}.")
+        str,
+        typer.Option(metavar="PATTERN", help="New names: {asset} {map} {tile} {material} {ext}."),
     ] = DEFAULT_PATTERN,
     asset: Annotated[
-        str | None, typer.Option(help="The asset's name; by default the mesh's file name.")
+        str | None,
+        typer.Option(metavar="NAME", help="The asset's name; by default the mesh's file name."),
     ] = None,
     kind: Annotated[
-        str | None, typer.Option(help="The kind of map for files whose names tell none.")
+        str | None,
+        typer.Option(metavar="KIND", help="The kind of map for files whose names tell none."),
     ] = None,
     tile: Annotated[
         list[str] | None,
@@ -111,7 +117,8 @@ def rename(
     Shows the plan and changes nothing, unless --apply is passed. Exit code 1 when a map stays
     unclear or would get another's name.
 
-    Example: cagecheck tiles rename bakes --mesh hero_low.obj --apply
+    Example:
+      cagecheck tiles rename bakes --mesh hero_low.obj --apply
     """
     if sum((apply, finish, undo)) > 1:
         raise InputError("--apply, --finish and --undo exclude each other.")
@@ -138,18 +145,25 @@ def rename(
 
 def materials(
     mesh: LowArgument,
-    out: Annotated[Path, typer.Option("--out", help="The mesh to write (OBJ or GLB).")],
+    out: Annotated[
+        Path,
+        typer.Option(
+            "--out", metavar="FILE", help="The mesh to write (OBJ or GLB).", rich_help_panel=OUTPUT
+        ),
+    ],
     names: Annotated[
-        str, typer.Option(help="Names of the materials: {asset} {tile} {material}.")
+        str,
+        typer.Option(metavar="PATTERN", help="Names of the materials: {asset} {tile} {material}."),
     ] = DEFAULT_NAMES,
     asset: Annotated[
-        str | None, typer.Option(help="The asset's name; by default the mesh's file name.")
+        str | None,
+        typer.Option(metavar="NAME", help="The asset's name; by default the mesh's file name."),
     ] = None,
     first_tile: Annotated[
         bool, typer.Option("--first-tile", help="Move all UVs into tile 1001; writes a record.")
     ] = False,
     restore: Annotated[
-        Path | None, typer.Option(help="Move UVs back by this record.", metavar="RECORD")
+        Path | None, typer.Option(help="Move UVs back by this record.", metavar="FILE")
     ] = None,
     force: ForceFlag = False,
     as_json: JsonFlag = False,
@@ -159,8 +173,9 @@ def materials(
     Everything else stays as it is.
     FBX, PLY and STL are not written: export the mesh as OBJ or GLB.
 
-    Examples: cagecheck tiles materials hero_low.obj --out hero_tiles.obj --first-tile;
-    cagecheck tiles materials hero_tiles.obj --restore hero_tiles.obj.tiles.json --out back.obj
+    Examples:
+      cagecheck tiles materials hero.obj --out tiles.obj --first-tile;
+      cagecheck tiles materials tiles.obj --restore tiles.json --out back.obj
     """
     terminal = Terminal(as_json)
     if restore is not None and first_tile:
@@ -211,7 +226,7 @@ def _say_tiles(terminal: Terminal, table: TileTable) -> None:
                 for row in rows
             ],
         )  # fmt: skip
-        terminal.say(f"  {filled:.3g} % of the tile (overlaps counted twice)")
+        terminal.say(f"  {figures(filled, 3)} % of the tile (overlaps counted twice)")
 
 
 def _say_troubles(terminal: Terminal, table: TileTable) -> None:
@@ -223,7 +238,7 @@ def _say_troubles(terminal: Terminal, table: TileTable) -> None:
         if len(faces):
             some = ", ".join(map(str, faces[:_FACES_NAMED]))
             more = ", ..." if len(faces) > _FACES_NAMED else ""
-            terminal.say(f"{len(faces):,} faces {what} (face {some}{more}). {cure}")
+            terminal.say(f"{count_text(len(faces))} faces {what} (face {some}{more}). {cure}")
     for name, tiles in table.spanning_materials().items():
         terminal.say(f"material {name} spans {len(tiles)} tiles: {', '.join(map(str, tiles))}")
     for number, names in table.mixed_tiles().items():

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections.abc import Hashable
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -10,23 +11,19 @@ import numpy as np
 import typer
 
 from cagecheck.arrays.types import Floats
-from cagecheck.commands import inputs as given
+from cagecheck.commands.options import HighPath, LowPath, Output, add_command
 from cagecheck.commands.terminal import (
     EXIT_CLEAN,
     EXIT_DEFECTS,
-    ForceFlag,
-    JsonFlag,
     Terminal,
-    command,
 )
-from cagecheck.defects.entries import without_numbers
 from cagecheck.errors import InputError
 from cagecheck.files import refuse_existing
 from cagecheck.formats.push_file import read_push
 from cagecheck.meshes.lowpoly import LowPoly
-from cagecheck.meshes.normals import NormalRule
-from cagecheck.predicting.inputs import read_cage, read_inputs
-from cagecheck.predicting.settings import DEFAULT_MAP_SIZE, Settings
+from cagecheck.options import MAPS, OFFSETS, again
+from cagecheck.predicting.inputs import CageFiles, MeshOptions, read_cage, read_inputs
+from cagecheck.predicting.settings import Settings
 from cagecheck.progress import Progress
 from cagecheck.tuning.conflicts import Conflict, explain_conflicts
 from cagecheck.tuning.kept_offsets import read_keep
@@ -43,29 +40,13 @@ from cagecheck.tuning.words import (
 )
 from cagecheck.tuning.write import FIELD_KINDS, FieldKind, tuning_document, write_tuning
 from cagecheck.words.lengths import length_words
+from cagecheck.words.numbers import count_text, figures
 from cagecheck.words.sentences import count_words
 
 # Corridors come from this many samples at first; the check adds where they were too few.
 TUNE_SAMPLES = 200_000
 SINGLES_SHOWN = 30
 
-MarginOption = Annotated[
-    str | None,
-    typer.Option(
-        "--margin",
-        metavar="LENGTH",
-        help="Least clearance from surfaces, as 0.001 (units) or 0.1% (of the low poly's "
-        "diagonal); else found from the scene.",
-    ),
-]
-LimitOption = Annotated[
-    str | None,
-    typer.Option(
-        "--limit",
-        metavar="LENGTH",
-        help="Largest offset allowed, as 0.05 or 2%; else found from the scene.",
-    ),
-]
 KeepOption = Annotated[
     Path | None,
     typer.Option(
@@ -73,8 +54,16 @@ KeepOption = Annotated[
         metavar="FILE",
         help="CSV with the columns vertex and offset_out: offsets that stay (an empty offset "
         "locks the vertex where --push or --offset has it).",
+        rich_help_panel=OFFSETS,
     ),
 ]
+StraightenFlag = Annotated[
+    bool,
+    typer.Option(
+        "--straighten", help="Also find where turning rays towards the faces cures skew.",
+        rich_help_panel=OFFSETS,
+    ),
+]  # fmt: skip
 MapsOption = Annotated[
     str | None,
     typer.Option(
@@ -82,63 +71,42 @@ MapsOption = Annotated[
         metavar="KINDS",
         help="Also write greyscale maps of --size texels, one per tile: offset, depth (how far "
         "inward), or both with a comma between. --straighten writes its map unasked.",
+        rich_help_panel=MAPS,
     ),
 ]
 
 
-TexelsOption = Annotated[
-    int | None,
-    typer.Option(
-        "--texels",
-        metavar="N",
+@dataclass(frozen=True)
+class TuneRays(Settings):
+    """The settings of a prediction as `tune` begins with them."""
+
+    samples: int = again(Settings, "samples", default=TUNE_SAMPLES)
+    texels: int | None = again(
+        Settings,
+        "texels",
         help="Make the offsets hold at the centre of every texel of N x N maps, one per tile: "
         "about --samples of them are samples from the start, and all are checked.",
-    ),
-]
+    )
+    unseen_points: int = 0
 
 
 def register(app: typer.Typer) -> None:
     """Add the `tune` command."""
-    app.command("tune")(command(tune_command))
+    add_command(app, "tune", tune_command)
 
 
 def tune_command(
-    low: given.LowPath,
-    high: given.HighPath,
-    offset: given.OffsetOption = None,
-    push: given.PushOption = None,
-    cage: given.CageOption = None,
-    depth: given.DepthOption = None,
-    reach: given.ReachOption = None,
-    margin: MarginOption = None,
-    limit: LimitOption = None,
+    low: LowPath,
+    high: HighPath,
+    *,
+    files: CageFiles,
+    settings: TuneRays,
+    tuning: TuneSettings,
     keep: KeepOption = None,
-    samples: given.SamplesOption = TUNE_SAMPLES,
-    density: given.DensityOption = None,
-    texels: TexelsOption = None,
-    size: given.SizeOption = DEFAULT_MAP_SIZE,
-    straightened: Annotated[
-        bool,
-        typer.Option(
-            "--straighten", help="Also find where turning rays towards the faces cures skew."
-        ),
-    ] = False,
+    straightened: StraightenFlag = False,
+    reading: MeshOptions,
     maps: MapsOption = None,
-    pair: given.PairOption = None,
-    no_pairing: given.NoPairingOption = False,
-    apart: given.ApartOption = False,
-    directions: given.DirectionsOption = "averaged",
-    along: given.AlongOption = "cage",
-    normals: given.NormalsOption = "file",
-    hardness: given.HardnessOption = 30.0,
-    weight: given.WeightOption = "angle",
-    quads: given.QuadsOption = "first",
-    high_scale: given.HighScaleOption = 1.0,
-    high_axes: given.HighAxesOption = "as-is",
-    seed: given.SeedOption = 0,
-    out: Annotated[Path | None, typer.Option("--out", help="Folder for the result files.")] = None,
-    force: ForceFlag = False,
-    as_json: JsonFlag = False,
+    output: Output,
 ) -> int:
     """Find cage offsets per vertex, and check them by casting.
 
@@ -146,56 +114,44 @@ def tune_command(
     --offset, --push or --cage (else one offset from the scene). Exit code 0 when the check finds
     no miss and no overshoot, 1 when some are left, 2 when a file cannot be used.
 
-    Example: cagecheck tune hero_low.obj hero_high.ply --out hero-cage
+    Example:
+      cagecheck tune hero_low.obj hero_high.ply --out hero-cage
     """
-    terminal = Terminal(as_json)
+    terminal = Terminal(output.as_json)
     kinds = parse_kinds(maps)
-    if kinds and out is None:
+    if kinds and output.out is None:
         raise InputError("--maps needs a folder to write to.", cure="Add --out FOLDER.")
-    if out is not None:
-        refuse_existing(out / "push.json", force)  # before the work, not after it
-    settings = Settings(
-        offset=offset, depth=depth, reach=reach, samples=samples, density=density, texels=texels,
-        map_size=size, directions=directions, along=along, apart=apart, seed=seed, unseen_points=0,
-    )  # fmt: skip
+    if output.out is not None:
+        refuse_existing(output.out / "push.json", output.force)  # before the work, not after it
     with terminal.progress() as progress:
-        scene = read_inputs(
-            low, high, pair=pair, no_pairing=no_pairing,
-            normals=NormalRule(normals, weight, hardness), quads=quads,
-            high_scale=high_scale, high_axes=high_axes, high_normals=False,
-            progress=progress,
-        )  # fmt: skip
+        scene = read_inputs(low, high, reading, high_normals=False, progress=progress)
         chosen, more = read_cage(
-            scene.low, offset=offset, push=push, cage=cage, directions=directions,
-            progress=progress,
+            scene.low, offset=settings.offset, push=files.push, cage=files.cage,
+            directions=settings.directions, progress=progress,
         )  # fmt: skip
         result = tune(
             scene.low, scene.high, paired=scene.pairing.matrix(), settings=settings, cage=chosen,
-            tuning=TuneSettings(
-                margin=parse_length(margin, "--margin", scene.low),
-                limit=parse_length(limit, "--limit", scene.low),
-            ),
-            keep=_kept(keep, scene.low, offset, push),
+            tuning=tuning, keep=_kept(keep, scene.low, settings.offset, files.push),
             progress=progress,
         )  # fmt: skip
         result = replace(result, notices=(*scene.notices, *more, *result.notices))
         numbers = _numbers(result, progress)
         turned = straighten(result, progress=progress) if straightened else None
         conflicts = explain_conflicts(result, progress=progress)
-        files = []
-        if out is not None:
-            files = write_tuning(
-                result, numbers, out, straightening=turned, conflicts=conflicts, maps=kinds,
-                force=force, progress=progress,
+        written = []
+        if output.out is not None:
+            written = write_tuning(
+                result, numbers, output.out, straightening=turned, conflicts=conflicts, maps=kinds,
+                force=output.force, progress=progress,
             )  # fmt: skip
     terminal.result(tuning_document(result, numbers, straightening=turned, conflicts=conflicts))
     say_tuning(terminal, result, numbers)
     say_conflicts(terminal, conflicts)
     if turned is not None:
         say_straightening(terminal, turned)
-    if files:
-        terminal.say("Written: " + ", ".join(str(path) for path in files))
-        say_check(terminal, low, high, files, result.depth)
+    if written:
+        terminal.say("Written: " + ", ".join(str(path) for path in written))
+        say_check(terminal, low, high, written, result.depth)
     return EXIT_CLEAN if result.clean else EXIT_DEFECTS
 
 
@@ -204,23 +160,8 @@ def say_check(terminal: Terminal, low: Path, high: Path, files: list[Path], dept
     cage = next((path for path in files if path.stem == "cage"), None)
     how = f"--push {files[0].parent / 'push.json'}" if cage is None else f"--cage {cage}"
     step = 10.0 ** (np.floor(np.log10(depth)) - 3) if depth > 0 else 1.0
-    deep = f"{np.ceil(depth / step) * step:.4g}"
+    deep = length_words(np.ceil(depth / step) * step)
     terminal.say(f"Check it: cagecheck predict {low} {high} {how} --depth {deep}")
-
-
-def parse_length(text: str | None, option: str, low: LowPoly) -> float | None:
-    """Return a length given in units (``0.02``) or in % of the low poly's diagonal (``1.5%``)."""
-    if text is None:
-        return None
-    number = text.strip().removesuffix("%")
-    try:
-        value = float(number)
-    except ValueError:
-        raise InputError(
-            f"{option} must be a length or a percentage, not {text!r}.",
-            cure=f"For example {option} 0.02 or {option} 1.5%.",
-        ) from None
-    return value * low.diagonal() / 100 if text.strip().endswith("%") else value
 
 
 def parse_kinds(text: str | None) -> tuple[FieldKind, ...]:
@@ -257,16 +198,16 @@ def _numbers(result: Tuning, progress: Progress) -> list[SingleNumber]:
 
 def say_conflicts(terminal: Terminal, conflicts: tuple[Conflict, ...]) -> None:
     """Print what no offset cures, and the change that helped most when it was applied."""
-    groups: dict[tuple[str, ...], list[Conflict]] = {}
+    groups: dict[tuple[Hashable, ...], list[Conflict]] = {}
     for c in conflicts:
-        words = (c.why, c.best_words)
-        groups.setdefault((c.name, c.part, *map(without_numbers, words)), []).append(c)
+        kind = c.best.kind if c.best else None
+        groups.setdefault((c.name, c.part, c.own, c.other, c.reason.code, kind), []).append(c)
     rows = []
     for alike in groups.values():
         c, best = alike[0], [other.best for other in alike if other.best is not None]
         before, after = sum(b.wrong_before for b in best), sum(b.wrong_after for b in best)
-        more = f" (and {len(alike) - 1:,} more)" if len(alike) > 1 else ""
-        effect = f"{before:,} to {after:,} wrong" if best else "-"
+        more = f" (and {count_text(len(alike) - 1)} more)" if len(alike) > 1 else ""
+        effect = f"{count_text(before)} to {count_text(after)} wrong" if best else "-"
         rows.append((f"{c.number}{more}", c.name, c.part, c.why, c.best_words, effect))
     if rows:
         terminal.table(
@@ -335,14 +276,17 @@ def verdict(result: Tuning) -> list[str]:
     out = []
     if a.open == 0 and a.open_edge == 0:
         out.append(
-            f"Checked on {a.samples:,} new samples ({a.spacing:.3g} apart) and {a.edge_samples:,} "
+            f"Checked on {count_text(a.samples)} new samples ({figures(a.spacing, 3)} apart) and "
+            f"{count_text(a.edge_samples)} "
             f"on edges: no miss and no overshoot where corridors allow none. With 95 % confidence "
-            f"less than {100 * a.bound:.2g} % of the surface is wrong all the same."
+            f"less than {figures(100 * a.bound, 2)} % of the surface is wrong all the same."
         )
     else:
         out.append(
-            f"Checked on {a.samples:,} new samples and {a.edge_samples:,} on edges: {a.open:,} "
-            f"({100 * a.area_share:.2g} % of the surface) and {a.open_edge:,} on edges still miss "
+            f"Checked on {count_text(a.samples)} new samples and {count_text(a.edge_samples)} on "
+            f"edges: {count_text(a.open)} "
+            f"({figures(100 * a.area_share, 2)} % of the surface) and {count_text(a.open_edge)} "
+            "on edges still miss "
             "or overshoot though corridors allow better; raise --samples or --margin."
         )
     if a.conflicting:
@@ -352,12 +296,16 @@ def verdict(result: Tuning) -> list[str]:
         out.append(texels)
     folded = int(result.shell.folded.sum())
     if folded:
-        out.append(f"{folded:,} triangles of the shell fold; lower offsets there would miss.")
+        out.append(
+            f"{count_text(folded)} triangles of the shell fold; lower offsets there would miss."
+        )
     crossing = int(result.crossings.same_part.sum())
     if crossing > result.low_crossings:
         out.append(
-            f"The cage passes through itself within a part at {crossing:,} places (the low poly "
-            f"itself at {result.low_crossings:,}); rays there start inside a neighbouring shell "
+            f"The cage passes through itself within a part at {count_text(crossing)} places (the "
+            "low poly "
+            f"itself at {count_text(result.low_crossings)}); rays there start inside a "
+            "neighbouring shell "
             "and are right as long as the check says so."
         )
     out.append("The check casts the rays that a bake would; look at the bake all the same.")

@@ -7,8 +7,12 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from cagecheck.commands.terminal import EXIT_CLEAN, ForceFlag, Terminal, command
+from cagecheck.commands.options import ForceFlag, add_command
+from cagecheck.commands.terminal import EXIT_CLEAN, Terminal
 from cagecheck.errors import InputError
+from cagecheck.options import OUTPUT
+from cagecheck.words.lengths import length_words
+from cagecheck.words.numbers import as_given, count_text
 
 if TYPE_CHECKING:
     from cagecheck.viewing.model import ViewModel
@@ -18,7 +22,7 @@ _LEAST, _MOST = 200, 8192
 
 def register(app: typer.Typer) -> None:
     """Add the `view` command."""
-    app.command("view")(command(view))
+    add_command(app, "view", view)
 
 
 def view(
@@ -27,30 +31,44 @@ def view(
     ],
     shot: Annotated[
         Path | None,
-        typer.Option("--shot", help="Draw a PNG picture instead of opening a window."),
+        typer.Option(
+            "--shot",
+            metavar="FILE",
+            help="Draw a PNG picture instead of opening a window.",
+            rich_help_panel=OUTPUT,
+        ),
     ] = None,
     region: Annotated[
-        int | None, typer.Option("--region", help="Go to this region (its number).")
+        int | None, typer.Option("--region", metavar="N", help="Go to this region (its number).")
     ] = None,
     field: Annotated[
         str,
         typer.Option(
             "--field",
+            metavar="NAME",
             help="Colour by: defect, start, hit, target, room, slant, slide or lean.",
         ),
     ] = "defect",
     layers: Annotated[
-        str, typer.Option("--layers", help="What to draw: low, high, cage, edges, rays.")
+        str,
+        typer.Option(
+            "--layers", metavar="NAMES", help="What to draw: low, high, cage, edges, rays."
+        ),
     ] = "low,rays",
     cut: Annotated[
         bool, typer.Option("--cut", help="Cut through the region (or the middle).")
     ] = False,
     factor: Annotated[
         float | None,
-        typer.Option("--factor", help="Show the cage at this many times its distance."),
+        typer.Option(
+            "--factor", metavar="FACTOR", help="Show the cage at this many times its distance."
+        ),
     ] = None,
     size: Annotated[
-        str, typer.Option("--size", help="Size of the picture or window, WIDTHxHEIGHT pixels.")
+        str,
+        typer.Option(
+            "--size", metavar="WxH", help="Size of the picture or window, WIDTHxHEIGHT pixels."
+        ),
     ] = "1600x1000",
     force: ForceFlag = False,
 ) -> int:
@@ -58,7 +76,8 @@ def view(
 
     In the window h shows the keys. A click shows the record of that place.
 
-    Example: cagecheck view out --region 3 --cut --shot region3.png
+    Example:
+      cagecheck view out --region 3 --cut --shot region3.png
     """
     # The drawing library takes a second to load, which other commands need not wait for.
     from cagecheck.report.fields import field_named
@@ -98,7 +117,8 @@ def parse_size(words: str) -> tuple[int, int]:
         raise InputError(f"--size {words} cannot be read.", cure="Write --size 1600x1000.")
     if not all(_LEAST <= int(n) <= _MOST for n in (wide, high)):
         raise InputError(
-            f"--size {words} is out of range.", cure=f"Use {_LEAST} to {_MOST:,} pixels a side."
+            f"--size {words} is out of range.",
+            cure=f"Use {_LEAST} to {count_text(_MOST)} pixels a side.",
         )
     return int(wide), int(high)
 
@@ -116,7 +136,7 @@ def set_layers(model: ViewModel, words: str) -> None:
 def _set_factor(model: ViewModel, factor: float) -> None:
     if not 0 <= factor <= model.most_factor:
         raise InputError(
-            f"--factor {factor:g} is out of range.",
-            cure=f"The result tells what is recorded from 0 to {model.most_factor:.4g}.",
+            f"--factor {as_given(factor)} is out of range.",
+            cure=f"The result tells what is recorded from 0 to {length_words(model.most_factor)}.",
         )
     model.set_factor(factor)

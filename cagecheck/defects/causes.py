@@ -1,12 +1,12 @@
-"""From a region to its likely cause and its cure, in words.
+"""From a region to its likely cause and its cure, as codes with values.
 
-The sentences state what the layer table shows; a cure is a proposal until a new cast confirms it
+They state what the layer table shows; a cure is a proposal until a new cast confirms it
 (`cagecheck tune` does that for offsets).
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,9 +14,12 @@ from scipy.spatial import cKDTree
 
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.defects.classify import Findings
+from cagecheck.defects.inside_out import Facing, facing_of
 from cagecheck.defects.kinds import Defect
+from cagecheck.defects.reasons import CauseCode, CureCode, Explanation, Reason, Values
 from cagecheck.defects.regions import Group, worst_measure
 from cagecheck.defects.rims import rim_within
+from cagecheck.defects.rough import rough_crossings
 from cagecheck.defects.targets import Targets
 from cagecheck.defects.unseen import Unseen
 from cagecheck.meshes.lowpoly import LowPoly
@@ -24,7 +27,6 @@ from cagecheck.meshes.mesh import Surface
 from cagecheck.rays.cage import Cage, Rays
 from cagecheck.rays.layers import NO_LAYER, Layers
 from cagecheck.rays.points import SurfacePoints
-from cagecheck.words.lengths import length_words
 
 # When more of a part than this finds nothing, the whole part is the problem, not a place on it.
 WHOLE_PART = 0.5
@@ -38,12 +40,11 @@ MOSTLY = 0.5
 # A gap that somewhere is less than this of the offset is one that closes: surfaces meet there
 # (common practice, no source).
 NARROWS = 0.1
-# A length below this share of the reach is rounding, and is written as 0.
+# A length below this share of the reach is rounding, and is told as 0.
 NOUGHT = 1e-6
-
-
-# Cause, cure, other part.
-Words = tuple[str, str, str | None]
+# Surface deeper than this many depths is a pit: rays that look for detail are not meant to find it,
+# and a depth that does finds other surface as well (common practice, no source).
+PIT_DEPTHS = 3.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -68,15 +69,9 @@ class Scan:
     offset: float | None = None
 
 
-_NAME_A_PARTNER = (
-    "name a partner (see the pairing table; --pair gives the naming rule), or export the missing "
-    "part"
-)
-
-
-def explain(scan: Scan, groups: list[Group]) -> list[Words]:
-    """Return (cause, cure, other part) of every group of samples."""
-    out: dict[int, Words] = {}
+def explain(scan: Scan, groups: list[Group]) -> list[Explanation]:
+    """Return why every group of samples is wrong, and what to do about it."""
+    out: dict[int, Explanation] = {}
     for defect, rule in _RULES_OF_ALL.items():
         rows = [k for k, group in enumerate(groups) if group.defect == defect]
         out.update(zip(rows, rule(scan, [groups[k] for k in rows]), strict=True))
@@ -90,8 +85,22 @@ def _finite(values: Floats, fallback: float = 0.0) -> Floats:
     return kept if len(kept) else np.array([fallback])
 
 
-def _length(scan: Scan, value: float) -> str:
-    return length_words(value, NOUGHT * scan.reach)
+def _length(scan: Scan, value: float) -> float:
+    """Return a length for telling: what is only rounding is 0."""
+    return 0.0 if abs(value) <= NOUGHT * scan.reach else value
+
+
+def _told(
+    cause: CauseCode,
+    cure: CureCode,
+    cause_values: Values | None = None,
+    cure_values: Values | None = None,
+    *,
+    also: CureCode | None = None,
+    other: str | None = None,
+) -> Explanation:
+    values = cause_values or Values()
+    return Explanation(Reason(cause, values), Reason(cure, cure_values or Values(), also), other)
 
 
 def uniform_offset(cage: Cage) -> float | None:
@@ -113,31 +122,23 @@ def _as_offset(scan: Scan, samples: NDArray[np.int64], t: Floats) -> Floats:
     return np.divide(t * scan.offset, start, out=t.copy(), where=start > 0)
 
 
-def _too_tight(scan: Scan, group: Group) -> Words:
+def _too_tight(scan: Scan, group: Group) -> Explanation:
     short = worst_measure(group, scan.findings.measures) or 0.0
     lower, upper = scan.targets.t[group.samples], scan.targets.t_next[group.samples]
-    cause = (
-        f"the surface here rises {_length(scan, float(_finite(lower).max()))} above the low poly, "
-        f"rays start {_length(scan, short)} too low"
-    )
+    rise = float(_finite(lower).max())
     need = float(_finite(_as_offset(scan, group.samples, lower)).max())
     room = float(_as_offset(scan, group.samples, upper).min())
-    cure = (
-        f"raise the cage here by more than {_length(scan, short)}"
-        if scan.offset is None
-        else f"raise the offset here above {_length(scan, need)}"
-    )
-    if room <= need:
-        other, name = _neighbour(scan, group)
-        cure += (
-            f"; another layer ({name}) begins at {_length(scan, room)} within the same region, so "
-            "one value will not do: tune per vertex, or split the parts"
-        )
-        return cause, cure, other
-    return cause, cure, None
+    cause = Values(rise=_length(scan, rise), short=_length(scan, short))
+    raised = CureCode.RAISE_CAGE if scan.offset is None else CureCode.RAISE_OFFSET
+    cure = Values(short=cause.short) if scan.offset is None else Values(need=_length(scan, need))
+    if room > need:
+        return _told(CauseCode.TIGHT, raised, cause, cure)
+    other = _neighbour(scan, group)
+    cure = replace(cure, room=_length(scan, room), other_part=other)
+    return _told(CauseCode.TIGHT, raised, cause, cure, also=CureCode.ONE_VALUE_FAILS, other=other)
 
 
-def _nothing_there(scan: Scan, groups: list[Group]) -> list[Words]:
+def _nothing_there(scan: Scan, groups: list[Group]) -> list[Explanation]:
     """Explain groups where nothing belongs; the high poly is searched once for all of them."""
     part = scan.low.triangle_part[scan.points.triangle]
     count = len(scan.low.part_names)
@@ -153,56 +154,70 @@ def _nothing_there(scan: Scan, groups: list[Group]) -> list[Words]:
         np.array([groups[k].centroid for k in asked]).reshape(-1, 3),
         np.array([RIM_RADII * groups[k].radius + scan.depth for k in asked]),
     )
+    turned = [bool(elsewhere[part]) and _low_alone_is_turned(scan, part) for part in range(count)]
     return [
-        _nothing_words(scan, group, bool(paired[group.part]), bool(elsewhere[group.part]), near_rim)
+        _why_nothing(
+            scan,
+            group,
+            bool(paired[group.part]),
+            bool(elsewhere[group.part]),
+            turned[group.part],
+            near_rim,
+        )
         for group, near_rim in zip(groups, rim.tolist(), strict=True)
     ]
 
 
-def _nothing_words(
-    scan: Scan, group: Group, is_paired: bool, is_elsewhere: bool, near_rim: bool
-) -> Words:
-    name = scan.low.part_names[group.part]
-    pull = "pull the low poly in here, or extend the high poly"
+def _why_nothing(
+    scan: Scan,
+    group: Group,
+    is_paired: bool,
+    is_elsewhere: bool,
+    is_turned: bool,
+    near_rim: bool,
+) -> Explanation:
+    part = Values(part=scan.low.part_names[group.part])
     if not is_paired:
-        return f"no high-poly part is paired with {name}", _NAME_A_PARTNER, None
+        return _told(CauseCode.NOT_PAIRED, CureCode.NAME_PARTNER, part)
+    if is_elsewhere and is_turned:
+        return _told(CauseCode.LOW_INSIDE_OUT, CureCode.FLIP_LOW, part, part)
     if is_elsewhere:
-        return (
-            f"most of {name} finds no surface of its own: low and high do not lie on each other",
-            "check that both were exported with the same place, scale and axes",
-            None,
-        )
+        return _told(CauseCode.NOT_ALIGNED, CureCode.ALIGN, part)
     if near_rim:
-        return (
-            "the high poly has a hole here",
-            "close the hole in the high poly; no offset can record what is not there",
-            None,
-        )
-    if np.mean(scan.findings.recorded[group.samples] != NO_LAYER) > 0.5:
-        cause = "the low poly sticks out beyond the high poly: rays pass it and reach the far side"
-        return cause, pull, None
-    return "the low poly sticks out where the high poly ends", pull, None
+        return _told(CauseCode.HOLE, CureCode.CLOSE_HOLE)
+    if np.mean(scan.findings.recorded[group.samples] != NO_LAYER) > MOSTLY:
+        return _told(CauseCode.STICKS_OUT_PAST, CureCode.PULL_IN)
+    return _told(CauseCode.STICKS_OUT, CureCode.PULL_IN)
 
 
-def _too_deep(scan: Scan, group: Group) -> Words:
+def _facing(scan: Scan, part: int) -> tuple[Facing, Facing]:
+    """Return which way a low part looks, and the high parts paired with it together."""
+    low, surface = scan.low, scan.surface
+    own = low.positions[low.triangles[low.triangle_part == part]]
+    high = surface.triangles[scan.paired[part, surface.triangle_part]]
+    return facing_of(own), facing_of(surface.positions[high].astype(np.float64))
+
+
+def _low_alone_is_turned(scan: Scan, part: int) -> bool:
+    low, high = _facing(scan, part)
+    return low is Facing.INWARD and high is not Facing.INWARD
+
+
+def _too_deep(scan: Scan, group: Group) -> Explanation:
     deepest = float(-_finite(scan.targets.t[group.samples]).min())
-    return (
-        f"the surface lies {_length(scan, deepest)} below the low poly, rays look "
-        f"{_length(scan, scan.depth)}",
-        f"raise the depth to more than {_length(scan, deepest)}, or pull the low poly in here",
-        None,
-    )
+    deep = Values(deep=_length(scan, deepest))
+    cause = replace(deep, depth=_length(scan, scan.depth))
+    if deepest > PIT_DEPTHS * scan.depth:
+        return _told(CauseCode.PIT, CureCode.MODEL_PIT, cause, deep)
+    return _told(CauseCode.DEEP, CureCode.RAISE_DEPTH, cause, deep)
 
 
-def _neighbour(scan: Scan, group: Group) -> tuple[str | None, str]:
-    """Return the part that the group's next layers mostly belong to, and words for it."""
+def _neighbour(scan: Scan, group: Group) -> str:
+    """Return the part that the group's next layers mostly belong to; some ray has one."""
     layer = scan.targets.next_layer[group.samples]
     layer = layer[layer != NO_LAYER]
-    if len(layer) == 0:
-        return None, "the same part"
     part = int(np.bincount(scan.surface.triangle_part[scan.layers.face[layer]]).argmax())
-    name = scan.surface.part_names[part]
-    return name, name
+    return scan.surface.part_names[part]
 
 
 def _recorded_part(scan: Scan, group: Group) -> str:
@@ -212,23 +227,20 @@ def _recorded_part(scan: Scan, group: Group) -> str:
     return scan.surface.part_names[part]
 
 
-def _corridor_words(scan: Scan, group: Group) -> str:
+def _corridor(scan: Scan, group: Group) -> tuple[CureCode, Values]:
     """Say which offsets would do for the group, or that none would."""
     lower = scan.targets.t[group.samples]
     upper = scan.targets.t_next[group.samples]
     if not np.isfinite(lower).any():
-        return "no offset helps: no surface of this part lies here"
+        return CureCode.NO_OFFSET_NOTHING, Values()
     # An offset of zero is the least there is.
     if np.mean(np.fmax(lower, 0.0) >= upper) > MOSTLY:
-        return "no offset helps: the other surface lies on this one or covers it"
+        return CureCode.NO_OFFSET_COVERED, Values()
     lower, upper = (_as_offset(scan, group.samples, t) for t in (lower, upper))
     need, room = max(float(_finite(lower).max()), 0.0), max(float(upper.min()), 0.0)
-    if need < room and not _run_together(scan, group):
-        return f"keep the offset here between {_length(scan, need)} and {_length(scan, room)}"
-    return (
-        "tune per vertex: no single offset fits the whole region (it needs "
-        f"{_length(scan, need)}, the other surface begins at {_length(scan, room)})"
-    )
+    values = Values(need=_length(scan, need), room=_length(scan, room))
+    fits = need < room and not _run_together(scan, group)
+    return (CureCode.KEEP_BETWEEN if fits else CureCode.TUNE_PER_VERTEX), values
 
 
 def _run_together(scan: Scan, group: Group) -> bool:
@@ -237,25 +249,39 @@ def _run_together(scan: Scan, group: Group) -> bool:
     return room < NARROWS * float(np.median(scan.rays.start[group.samples]))
 
 
-def _overshoot_own(scan: Scan, group: Group) -> Words:
+def _overshoot_own(scan: Scan, groups: list[Group]) -> list[Explanation]:
+    """Explain groups that record another layer of their part; all are asked about noise at once."""
+    rough = rough_crossings(
+        scan.surface,
+        [_faces(scan, scan.findings.recorded[g.samples]) for g in groups],
+        [_faces(scan, scan.targets.layer[g.samples]) for g in groups],
+        [scan.findings.hit_distance[g.samples] - scan.targets.t[g.samples] for g in groups],
+    )
+    return [_which_overshoot(scan, g, gap) for g, gap in zip(groups, rough, strict=True)]
+
+
+def _faces(scan: Scan, layer: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Return the high faces of crossings, -1 for none."""
+    face = scan.layers.face[np.maximum(layer, 0)].astype(np.int64)
+    return np.where(layer == NO_LAYER, -1, face)
+
+
+def _which_overshoot(scan: Scan, group: Group, rough: float | None) -> Explanation:
     recorded = _recorded_part(scan, group)
+    other = Values(other_part=recorded)
     if _is_doubled(scan, group):
-        return (
-            "the high poly has doubled faces here, one of them turned inside out: which of the two "
-            "a ray records is chance",
-            "delete the doubled faces",
-            None,
-        )
+        return _told(CauseCode.DOUBLED, CureCode.DELETE_DOUBLED)
+    if rough is not None:
+        cause = replace(other, gap=_length(scan, rough))
+        return _told(CauseCode.ROUGH, CureCode.SMOOTH_HIGH, cause, other=recorded)
+    cure, values = _corridor(scan, group)
     if _run_together(scan, group):
-        cause = f"the cage pokes through another surface of {recorded} that runs into this one here"
-    else:
-        gap = float(_finite(scan.targets.t_next[group.samples]).min())
-        cause = (
-            f"the cage pokes through a neighbouring fold of {recorded}, "
-            f"{_length(scan, gap)} away at the nearest"
+        return _told(
+            CauseCode.RUNS_INTO, cure, other, values, also=CureCode.SPLIT_PART, other=recorded
         )
-    cure = f"{_corridor_words(scan, group)}; or split the part here and bake the pieces apart"
-    return cause, cure, recorded
+    gap = float(_finite(scan.targets.t_next[group.samples]).min())
+    cause = replace(other, gap=_length(scan, gap))
+    return _told(CauseCode.FOLD_NEAR, cure, cause, values, also=CureCode.SPLIT_PART, other=recorded)
 
 
 def _is_doubled(scan: Scan, group: Group) -> bool:
@@ -265,109 +291,68 @@ def _is_doubled(scan: Scan, group: Group) -> bool:
     return bool(np.mean(back & (apart <= SAME_PLACE * scan.low.diagonal())) > 0.5)
 
 
-def _overshoot_other(scan: Scan, group: Group) -> Words:
+def _overshoot_other(scan: Scan, group: Group) -> Explanation:
     other = _recorded_part(scan, group)
+    cause = Values(other_part=other)
     if not scan.paired[group.part].any():
-        name = scan.low.part_names[group.part]
-        return (
-            f"no high-poly part is paired with {name}; its rays record {other}",
-            _NAME_A_PARTNER,
-            other,
-        )
-    return (
-        f"rays record {other} instead of this part's own surface",
-        f"bake each pair by itself (--apart shows what that gives); with all parts together: "
-        f"{_corridor_words(scan, group)}",
-        other,
+        cause = replace(cause, part=scan.low.part_names[group.part])
+        return _told(CauseCode.NOT_PAIRED_RECORDS_OTHER, CureCode.NAME_PARTNER, cause, other=other)
+    also, values = _corridor(scan, group)
+    return _told(
+        CauseCode.RECORDS_OTHER, CureCode.BAKE_APART, cause, values, also=also, other=other
     )
 
 
-def _back_facing(scan: Scan, group: Group) -> Words:
+def _back_facing(scan: Scan, group: Group) -> Explanation:
     part_area = float(scan.low.area[scan.low.triangle_part == group.part].sum())
-    if group.area > WHOLE_PART * part_area:
-        return (
-            "the high poly is turned inside out here: most of the part shows its backs",
-            "flip all faces of the high-poly part",
-            None,
-        )
-    return (
-        "the high poly's faces are flipped here: they show their backs",
-        "flip the faces of this patch in the high poly",
-        None,
-    )
+    if group.area <= WHOLE_PART * part_area:
+        return _told(CauseCode.FLIPPED, CureCode.FLIP_PATCH)
+    part = Values(part=scan.low.part_names[group.part])
+    low, high = _facing(scan, group.part)
+    if high is Facing.INWARD and low is not Facing.INWARD:
+        return _told(CauseCode.HIGH_INSIDE_OUT, CureCode.FLIP_HIGH)
+    if _low_alone_is_turned(scan, group.part):
+        return _told(CauseCode.LOW_INSIDE_OUT, CureCode.FLIP_LOW, part, part)
+    return _told(CauseCode.FACE_AGAINST, CureCode.FLIP_ONE, None, part)
 
 
-def _skew(scan: Scan, group: Group) -> Words:
+def _skew(scan: Scan, group: Group) -> Explanation:
     slant = float(scan.findings.slant[group.samples].max())
-    return (
-        f"rays lean up to {slant:.0f} degrees from the low-poly face, so detail at a height slides "
-        "sideways",
-        "straighten the rays here (tune --straighten tries it), add an edge loop near the hard "
-        "change, or bring the low poly nearer to the high poly",
-        None,
-    )
+    return _told(CauseCode.SLANTED, CureCode.STRAIGHTEN, Values(degrees=slant))
 
 
-def _steep(scan: Scan, group: Group) -> Words:
+def _steep(scan: Scan, group: Group) -> Explanation:
     lean = float(_finite(scan.findings.lean[group.samples]).max())
-    return (
-        f"recorded normals lean up to {lean:.0f} degrees from the shading normal",
-        "give the low poly more shape here, or bake to 16 bits; expect banding in 8 bits and mip "
-        "levels",
-        None,
-    )
+    return _told(CauseCode.STEEP, CureCode.MORE_SHAPE, Values(degrees=lean))
 
 
-def _fold(scan: Scan, group: Group) -> Words:
-    return (
-        "the cage folds over in this concave corner, so neighbouring rays cross",
-        "lower the offset here, or straighten the rays",
-        None,
-    )
+def _fold(scan: Scan, group: Group) -> Explanation:
+    return _told(CauseCode.CAGE_FOLDS, CureCode.LOWER_OR_STRAIGHTEN)
 
 
-def _split(scan: Scan, group: Group) -> Words:
-    return (
-        "rays follow split normals and part at this hard edge",
-        "average the cage's normals here (keep the low poly's shading as it is)",
-        None,
-    )
+def _split(scan: Scan, group: Group) -> Explanation:
+    return _told(CauseCode.RAYS_PART, CureCode.AVERAGE_NORMALS)
 
 
-def _unseen(scan: Scan, groups: list[Group]) -> list[Words]:
+def _unseen(scan: Scan, groups: list[Group]) -> list[Explanation]:
     """Explain groups of unseen high poly by what the rays below them record."""
     hidden = _what_hides(scan, groups)
     return [
-        _unseen_words(scan, group, above, cover)
+        _why_unseen(scan, group, above, cover)
         for group, (above, cover) in zip(groups, hidden, strict=True)
     ]
 
 
-def _unseen_words(scan: Scan, group: Group, above: float, cover: int | None) -> Words:
+def _why_unseen(scan: Scan, group: Group, above: float, cover: int | None) -> Explanation:
     if above > MOSTLY:
-        return (
-            "this high-poly surface lies above the cage, where rays start",
-            "raise the offset here, or model it in the low poly",
-            None,
-        )
+        return _told(CauseCode.ABOVE_CAGE, CureCode.RAISE_OR_MODEL)
     if cover is None:
-        return (
-            "this high-poly surface is hidden from the rays (an undercut or a pocket)",
-            "open the shape up, model it in the low poly, or accept the loss",
-            None,
-        )
+        return _told(CauseCode.HIDDEN, CureCode.OPEN_UP)
     name = scan.surface.part_names[cover]
+    cause = Values(other_part=name)
     if scan.paired[group.part, cover]:
-        return (
-            f"{name} lies over this high-poly surface and is recorded in its place",
-            "nothing to mend where it is meant to (floating detail); else give it a low part",
-            name,
-        )
-    return (
-        f"{name} is recorded in place of this high-poly surface",
-        "bake each pair by itself (--apart), or keep the offset below it here",
-        name,
-    )
+        return _told(CauseCode.COVERED, CureCode.ALLOW_COVER, cause, other=name)
+    return _told(CauseCode.REPLACED, CureCode.APART_OR_BELOW, cause, other=name)
 
 
 def _what_hides(scan: Scan, groups: list[Group]) -> list[tuple[float, int | None]]:
@@ -415,7 +400,6 @@ def _ray_below(scan: Scan, place: Floats, low_triangle: Ints) -> NDArray[np.int6
 _RULES = {
     Defect.MISS_TIGHT: _too_tight,
     Defect.MISS_DEEP: _too_deep,
-    Defect.OVERSHOOT_OWN: _overshoot_own,
     Defect.OVERSHOOT_OTHER: _overshoot_other,
     Defect.BACK_FACING: _back_facing,
     Defect.SKEW: _skew,
@@ -424,4 +408,8 @@ _RULES = {
     Defect.SPLIT: _split,
 }
 # What is looked up for all groups at once.
-_RULES_OF_ALL = {Defect.MISS_NOTHING: _nothing_there, Defect.UNSEEN: _unseen}
+_RULES_OF_ALL = {
+    Defect.MISS_NOTHING: _nothing_there,
+    Defect.OVERSHOOT_OWN: _overshoot_own,
+    Defect.UNSEEN: _unseen,
+}

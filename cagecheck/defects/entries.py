@@ -1,47 +1,110 @@
-"""Regions that have one cause on one part, told together so that a list stays short."""
+"""What a list of regions tells: one entry for what is one thing to the artist, in order.
+
+Order: what spoils a whole part stands first (no partner, not aligned, inside out), since nothing
+else on that part counts until it is mended; what may well be meant stands last; between them goes
+what harms most (texels, then area).
+"""
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
+import numpy as np
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
+from scipy.spatial import cKDTree
+
+from cagecheck.defects.reasons import INFORMATION, OF_WHOLE_PARTS, Code
 from cagecheck.defects.regions import Region
-
-_NUMBER = re.compile(r"-?\d[\d.,]*(?:e[+-]?\d+)?")
 
 
 @dataclass(frozen=True)
-class Alike:
-    """Regions of one defect and cause on one part; `first` is the most harmful of them."""
+class Entry:
+    """Regions of one defect and one cause on one part; `first` is the most harmful of them.
+
+    places : how many places they lie in; regions whose balls touch lie at one place.
+    see_first : numbers of the regions that spoil the whole part: to be mended before this.
+    """
 
     first: Region
     others: tuple[Region, ...] = ()
+    places: int = 1
+    see_first: tuple[int, ...] = ()
+
+    @property
+    def regions(self) -> tuple[Region, ...]:
+        """All regions of the entry, the most harmful first."""
+        return (self.first, *self.others)
 
     @property
     def texels(self) -> float:
         """The texels of all of them."""
-        return self.first.texels + sum(region.texels for region in self.others)
+        return sum(region.texels for region in self.regions)
 
     @property
     def area(self) -> float:
         """The area of all of them, square units."""
-        return self.first.area + sum(region.area for region in self.others)
+        return sum(region.area for region in self.regions)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the entry as plain JSON values."""
+        return {
+            "name": self.first.name,
+            "part": self.first.part,
+            "other_part": self.first.other_part,
+            "cause_code": self.first.why.code.code,
+            "cure_code": self.first.remedy.code.code,
+            "regions": [region.number for region in self.regions],
+            "places": self.places,
+            "texels": self.texels,
+            "area": self.area,
+            "see_first": list(self.see_first),
+        }
 
 
-def without_numbers(text: str) -> str:
-    """Return a sentence with a mark in place of every number."""
-    return _NUMBER.sub("#", text)
-
-
-def alike(regions: Sequence[Region]) -> list[Alike]:
-    """Gather regions that differ in nothing but place and numbers, the most harmful group first.
+def gather(regions: Sequence[Region]) -> list[Entry]:
+    """Gather regions that differ in nothing but place and numbers, in the order to see to them.
 
     A folded sleeve that touches the arm in forty places is one thing to mend, not forty.
     """
-    groups: dict[tuple[str, str, str | None, str], list[Region]] = {}
+    groups: dict[tuple[int, str, str | None, Code], list[Region]] = {}
     for region in regions:
-        cause = without_numbers(region.cause)
-        groups.setdefault((region.name, region.part, region.other_part, cause), []).append(region)
-    found = [Alike(members[0], tuple(members[1:])) for members in groups.values()]
-    return sorted(found, key=lambda g: (-g.texels, -g.area, g.first.number))
+        key = (int(region.defect), region.part, region.other_part, region.why.code)
+        groups.setdefault(key, []).append(region)
+    spoilt: dict[str, list[int]] = {}
+    for members in groups.values():
+        if _turn(members[0].why.code) == 0:
+            spoilt.setdefault(members[0].part, []).append(members[0].number)
+    found = []
+    for members in groups.values():
+        first = members[0]
+        before = spoilt.get(first.part, []) if _turn(first.why.code) > 0 else []
+        found.append(Entry(first, tuple(members[1:]), _places(members), tuple(sorted(before))))
+    return sorted(
+        found, key=lambda e: (_turn(e.first.why.code), -e.texels, -e.area, e.first.number)
+    )
+
+
+def _turn(code: Code) -> int:
+    """Return when a cause's turn is: 0 before all others, 2 after them."""
+    return 0 if code in OF_WHOLE_PARTS else 2 if code in INFORMATION else 1
+
+
+def _places(regions: Sequence[Region]) -> int:
+    """Return the number of places that regions lie in, those whose balls touch taken together."""
+    n = len(regions)
+    if n == 1:
+        return 1
+    centre = np.array([region.centroid for region in regions])
+    radius = np.array([region.radius for region in regions])
+    # Of two balls that touch, the larger one finds the other within twice its own radius.
+    near = cKDTree(centre).query_ball_point(centre, 2 * radius)
+    begin = np.repeat(np.arange(n), [len(x) for x in near])
+    end = np.concatenate([np.asarray(x, np.int64) for x in near])
+    apart = np.linalg.norm(centre[begin] - centre[end], axis=1)
+    touch = apart <= radius[begin] + radius[end]
+    ends = (begin[touch], end[touch])
+    graph = coo_array((np.ones(int(touch.sum()), np.int8), ends), shape=(n, n))
+    return int(connected_components(graph, directed=False)[0])

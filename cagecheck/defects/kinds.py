@@ -8,7 +8,16 @@ from enum import IntEnum
 import numpy as np
 
 
-class Defect(IntEnum):
+class Trouble(IntEnum):
+    """A numbered kind of trouble, of a bake to come or of a baked map; it has a title."""
+
+    @property
+    def title(self) -> str:
+        """The name for people and files."""
+        raise NotImplementedError
+
+
+class Defect(Trouble):
     """What can be wrong with a sample; bit ``1 << defect`` of its flags."""
 
     MISS_TIGHT = 0

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from cagecheck.meshes.tiles import NO_TILE
+from cagecheck.words.numbers import area_text
 from cagecheck.words.sentences import count_words
 
 
@@ -12,7 +13,7 @@ def size_words(region: dict[str, Any]) -> str:
     """Say how large a region is: texels, or area where there are no UVs."""
     if region["texels"] > 0:
         return count_words(region["texels"], "texel")
-    return f"{region['area']:.3g} sq. units"
+    return f"{area_text(region['area'])} sq. units"
 
 
 def place_words(region: dict[str, Any]) -> str:

@@ -7,7 +7,7 @@ joins the next one.
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -18,7 +18,8 @@ from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
 from cagecheck.arrays.types import Floats, Ints
-from cagecheck.defects.kinds import KINDS, Defect
+from cagecheck.defects.kinds import KINDS, Defect, Trouble
+from cagecheck.defects.reasons import Explanation, Reason
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.rays.points import SurfacePoints
 
@@ -34,14 +35,14 @@ _LINKS_AT_ONCE = 1 << 22
 class Region:
     """One place with one defect.
 
-    number counts from 1 in order of harm; name is the defect's title; texels and area measure it
-    on the low poly (area in square units, percent of the part's area); worst is the largest
-    measure in `unit` (see `KINDS`; ``units`` in place of ``texels`` without UVs); cause and cure
-    are sentences.
+    number counts from 1 in order of harm; texels and area measure it on the low poly (area in
+    square units, percent of the part's area); worst is the largest measure in `unit` (see `KINDS`;
+    ``units`` in place of ``texels`` without UVs); why and remedy are codes with values, which
+    `cause` and `cure` say in sentences.
     """
 
     number: int
-    name: str
+    defect: Trouble
     part: str
     tile: int
     centroid: tuple[float, float, float]
@@ -51,20 +52,50 @@ class Region:
     texels: float
     worst: float | None
     unit: str
-    cause: str
-    cure: str
+    why: Reason
+    remedy: Reason
     sample_count: int
     other_part: str | None = None
     samples: NDArray[np.int64] = field(
         default_factory=lambda: np.zeros(0, np.int64), repr=False, compare=False
     )
 
+    @property
+    def name(self) -> str:
+        """The defect's title."""
+        return self.defect.title
+
+    @property
+    def cause(self) -> str:
+        """The likely cause in a sentence."""
+        return self.why.words
+
+    @property
+    def cure(self) -> str:
+        """What to do about it, in a sentence."""
+        return self.remedy.words
+
     def to_dict(self) -> dict[str, Any]:
         """Return the region as plain JSON values (without its sample numbers)."""
-        out = asdict(self)
-        del out["samples"]
-        out["centroid"] = list(self.centroid)
-        return out
+        return {
+            "number": self.number,
+            "name": self.name,
+            "part": self.part,
+            "tile": self.tile,
+            "centroid": list(self.centroid),
+            "radius": self.radius,
+            "area": self.area,
+            "percent": self.percent,
+            "texels": self.texels,
+            "worst": self.worst,
+            "unit": self.unit,
+            "cause": self.cause,
+            "cure": self.cure,
+            "sample_count": self.sample_count,
+            "other_part": self.other_part,
+            **self.why.to_dict("cause"),
+            **self.remedy.to_dict("cure"),
+        }
 
 
 def group_samples(
@@ -196,11 +227,11 @@ def name_regions(
     positions: Floats,
     groups: list[Group],
     measures: dict[Defect, Floats],
-    explained: list[tuple[str, str, str | None]],
+    explained: list[Explanation],
 ) -> list[Region]:
     """Number and describe groups, the most harmful (texels, then area) first.
 
-    explained : (cause, cure, other part) of every group.
+    explained : why every group is wrong.
     """
     part_area = np.bincount(low.triangle_part, weights=low.area, minlength=len(low.part_names))
     order = sorted(
@@ -209,14 +240,14 @@ def name_regions(
     )
     regions = []
     for number, g in enumerate(order, start=1):
-        group, (cause, cure, other) = groups[g], explained[g]
+        group, told = groups[g], explained[g]
         centre = nearest_member(positions, group)
         worst, unit = _worst_in_unit(low, points, group, measures)
         tiles, count = np.unique(low.tile[points.triangle[group.samples]], return_counts=True)
         regions.append(
             Region(
                 number=number,
-                name=group.defect.title,
+                defect=group.defect,
                 part=low.part_names[group.part],
                 tile=int(tiles[np.argmax(count)]),
                 centroid=(float(centre[0]), float(centre[1]), float(centre[2])),
@@ -226,10 +257,10 @@ def name_regions(
                 texels=group.texels,
                 worst=worst,
                 unit=unit,
-                cause=cause,
-                cure=cure,
+                why=told.cause,
+                remedy=told.cure,
                 sample_count=len(group.samples),
-                other_part=other,
+                other_part=told.other_part,
                 samples=group.samples,
             )
         )

@@ -18,7 +18,7 @@ def region_records(prediction: Prediction) -> list[dict[str, Any]]:
     """Return the regions as `score_regions` takes them, with the places of their samples."""
     records = []
     for region in prediction.regions:
-        if region.name == Defect.UNSEEN.title and prediction.unseen is not None:
+        if region.defect is Defect.UNSEEN and prediction.unseen is not None:
             places = prediction.unseen.points.position
         else:
             places = prediction.positions

@@ -41,6 +41,9 @@ class DemoScene:
     detail: float
     description: str
 
+    def __repr__(self) -> str:
+        return f"<DemoScene: {self.low!r}, {self.high!r}, {len(self.planted)} defects planted>"
+
 
 def make_scene(seed: int = 7, detail: float = 1.0) -> DemoScene:
     """Make the lamplighter.

@@ -84,21 +84,10 @@ def finish_mesh(file: FileBytes, mesh: Mesh) -> Mesh:
     """
     check_positions(file, mesh.positions)
     check_indices(file, mesh.corner_vertex, mesh.vertex_count)
-    empty = _without_area(mesh.positions, mesh.face_start, mesh.corner_vertex)
-    if empty.all():
+    # Single faces without area are set aside, and told, where the low poly is prepared.
+    if _without_area(mesh.positions, mesh.face_start, mesh.corner_vertex).all():
         raise file.error("no face has any area.", "Export the mesh again.")
     notices = list(mesh.notices)
-    if empty.any():
-        first = int(np.flatnonzero(empty)[0])
-        notices.append(
-            Notice(
-                "zero-area-faces",
-                f"{file.path}: {int(empty.sum()):,} faces have no area (the first is face "
-                f"{first}, counting from 0); rays cannot hit them.",
-                "Merge or delete them.",
-                int(empty.sum()),
-            )
-        )
     used = np.zeros(mesh.vertex_count, bool)
     used[mesh.corner_vertex] = True
     if not used.all():

@@ -10,6 +10,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import os
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -43,8 +44,11 @@ class PushRecord:
     low: dict[str, Any] | None = None
     high: dict[str, Any] | None = None
 
+    def __repr__(self) -> str:
+        return f"<PushRecord: {len(self.offset_out):,} vertices>"
 
-def read_push(path: str | Path) -> tuple[Floats, str | None]:
+
+def read_push(path: str | os.PathLike[str]) -> tuple[Floats, str | None]:
     """Return ((V,) outward distances, SHA-256 of the low poly they were made for or None).
 
     Reads the JSON and CSV forms, and plain text with one number per line.
@@ -56,7 +60,7 @@ def read_push(path: str | Path) -> tuple[Floats, str | None]:
         text = path.read_text(encoding="utf-8-sig")
     except FileNotFoundError:
         raise InputError(
-            "there is no such file.", file=str(path), cure="Check the name after --push."
+            "there is no such file.", file=str(path), cure="Check the name after `push`."
         ) from None
     except (OSError, UnicodeDecodeError) as error:
         raise InputError("this cannot be read as text.", file=str(path)) from error
@@ -71,7 +75,7 @@ def _from_json(text: str, path: Path) -> tuple[Floats, str | None]:
         values = np.asarray(document["offset_out"], dtype=np.float64)
     except (ValueError, TypeError, KeyError, RecursionError) as error:
         raise InputError(
-            "this is no push-distance file: it has no list `offset_out`.",
+            "this is no push-distance file: it has no list “offset_out”.",
             file=str(path),
             cure="Use the push.json that `cagecheck tune` writes.",
         ) from error
@@ -94,7 +98,7 @@ def _from_table(text: str, path: Path) -> Floats:
         raise InputError(
             "this is no table of push distances.",
             file=str(path),
-            cure="Give one number per line, or a CSV with a column `offset_out`.",
+            cure="Give one number per line, or a CSV with a column “offset_out”.",
         ) from error
     return _checked(values, path)
 

@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats
-from cagecheck.errors import InputError, Notice
+from cagecheck.errors import InputError, Notice, takes
 from cagecheck.formats import cage_gltf, cage_text
 from cagecheck.formats.cage_text import CannotKeepError
 from cagecheck.formats.file_bytes import FileBytes, load_bytes, split_name
@@ -38,6 +38,7 @@ _REWRITES: dict[str, _Rewrite] = {
 }
 
 
+@takes(source_mesh=Mesh)
 def write_cage(
     source_mesh: Mesh, cage_positions: Floats, path: str | os.PathLike[str], force: bool = False
 ) -> tuple[Notice, ...]:

@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from cagecheck.errors import InputError
+from cagecheck.errors import InputError, takes
 from cagecheck.files import replace_file
 from cagecheck.formats.encode_gltf import asset_of_mesh, asset_of_surface
 from cagecheck.formats.encode_ply import ply_of_mesh, ply_of_surface
@@ -46,6 +46,7 @@ _OF_SURFACE: dict[str, Callable[[Surface], Chunks]] = {
 WRITABLE = tuple(_OF_MESH)
 
 
+@takes(mesh=Mesh)
 def write_mesh(mesh: Mesh, path: str | os.PathLike[str], force: bool = False) -> None:
     """Write a mesh; the extension (``.obj .ply .stl .glb .gltf``, with ``.gz``) is the format.
 
@@ -58,6 +59,7 @@ def write_mesh(mesh: Mesh, path: str | os.PathLike[str], force: bool = False) ->
     write_chunks(path, _OF_MESH[_extension(path)](mesh), force)
 
 
+@takes(surface=Surface)
 def write_surface(surface: Surface, path: str | os.PathLike[str], force: bool = False) -> None:
     """Write a surface, formats and errors as in `write_mesh`.
 

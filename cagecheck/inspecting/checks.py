@@ -75,8 +75,17 @@ ALL_CHECKS: tuple[Check, ...] = (
         "faces lying exactly on another face",
         "faces",
         "error",
-        "Two surfaces fight for the same rays and flicker in the game.",
+        "Two surfaces fight for the same rays and flicker in the game. In one part only the first "
+        "is baked.",
         "Delete the copy.",
+    ),
+    Check(
+        "double-sided-faces",
+        "faces that are the back of another face",
+        "faces",
+        "information",
+        "Right for cards that are seen from both sides: each side is baked by itself.",
+        "Delete one side where only the other is seen.",
     ),
     # Polygons.
     Check(
@@ -302,6 +311,14 @@ ALL_CHECKS: tuple[Check, ...] = (
         "information",
         "Rays that pass through a hole record nothing, or the far side.",
         "Close holes that lie over the low poly; open rims beyond it do no harm.",
+    ),
+    Check(
+        "facing-apart",
+        "low parts that face against their high parts",
+        "parts",
+        "error",
+        "Every ray meets the backs of the high poly: the baked normals point inwards.",
+        "Flip the faces of the one that is inside out.",
     ),
     Check(
         "alignment",

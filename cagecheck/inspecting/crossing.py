@@ -1,7 +1,7 @@
 """Parts that run through each other, exactly: every edge of one against the triangles of the other.
 
 Two triangles that cross, and do not lie in one plane, have an edge of one that pierces the other,
-so casting the edges of both parts as segments finds every crossing.
+so trying the edges of both parts (`cagecheck.meshes.meeting`) finds every crossing.
 """
 
 from __future__ import annotations
@@ -20,10 +20,9 @@ from cagecheck.arrays.types import Floats, Ints
 from cagecheck.inspecting.checks import CHECKS
 from cagecheck.inspecting.finding import PLACES_NAMED, Finding, Place, Side, how_many, point
 from cagecheck.inspecting.high import PartMeasures, measure_parts
+from cagecheck.meshes.meeting import pierced
 from cagecheck.meshes.mesh import Surface
 from cagecheck.progress import Progress, silent
-from cagecheck.rays.layers import Layers
-from cagecheck.rays.scene import Scene
 
 # An edge must reach this share of the meshes' diagonal through a triangle, and away from the
 # surface behind it: about the sixth digit, where files round. Parts that only touch do not cross.
@@ -254,19 +253,17 @@ def _pierced(
     p = surface.positions[start].astype(np.float64) - base
     q = surface.positions[end].astype(np.float64) - base
     length = np.linalg.norm(q - p, axis=1)
-    real = length > 0
-    p, q, owner, length = p[real], q[real], owner[real], length[real]
-    layers = Scene(near, threads=threads).cast(p, (q - p) / length[:, None], 0.0, length)
-    ray = layers.ray
-    corners = near.positions[near.triangles[layers.face]]
+    found = pierced(p, q, near.positions, near.triangles)
+    ray, face, t = found.segment, found.triangle, found.share * length[found.segment]
+    corners = near.positions[near.triangles[face]]
     normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     size = np.linalg.norm(normal, axis=1, keepdims=True)
     normal = np.divide(normal, size, out=np.zeros_like(normal), where=size > 0)
     before = np.einsum("ij,ij->i", p[ray] - corners[:, 0], normal)
     after = np.einsum("ij,ij->i", q[ray] - corners[:, 0], normal)
-    through = (np.minimum(np.abs(before), np.abs(after)) > touch) & (before * after < 0)
-    behind = _middle_behind(layers, near.triangle_part[layers.face], length)[through]
-    ray, face, t = ray[through], layers.face[through], layers.t[through]
+    through = np.minimum(np.abs(before), np.abs(after)) > touch
+    behind = _middle_behind(ray, t, found.front, near.triangle_part[face], length)[through]
+    ray, face, t = ray[through], face[through], t[through]
     unit = (q - p)[ray] / length[ray][:, None]
     deep = _farther_than(touch, near, face, p[ray] + behind[:, None] * unit)
     ray, face, t, unit = ray[deep], face[deep], t[deep], unit[deep]
@@ -275,18 +272,20 @@ def _pierced(
     return _Hits(place[inner] + base, owner[ray[inner]], targets[face[inner]], share)
 
 
-def _middle_behind(layers: Layers, part: Ints, length: Floats) -> Floats:
+def _middle_behind(
+    ray: NDArray[np.int64], t: Floats, front: NDArray[np.bool_], part: Ints, length: Floats
+) -> Floats:
     """Return (L,) the t half way to the part's next crossing on each triangle's back side.
 
     An edge that slides along the surface it meets (parts standing on each other) has that point
     on the surface too; one that goes through has it inside.
     """
-    out = np.zeros(len(layers.t))
+    out = np.zeros(len(t))
     if len(out) == 0:
         return out
-    order = np.lexsort((layers.t, part, layers.ray))
-    t, ray, front = layers.t[order], layers.ray[order], layers.front[order]
-    same = (ray[1:] == ray[:-1]) & (part[order][1:] == part[order][:-1])
+    order = np.lexsort((t, part, ray))
+    t, ray, front, part = t[order], ray[order], front[order], part[order]
+    same = (ray[1:] == ray[:-1]) & (part[1:] == part[:-1])
     onward = np.append(np.where(same, t[1:], length[ray[:-1]]), length[ray[-1]])
     back = np.insert(np.where(same, t[:-1], 0.0), 0, 0.0)
     # A front that faces along the ray has its back towards the ray's start.

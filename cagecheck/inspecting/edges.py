@@ -18,7 +18,8 @@ class PolygonEdges:
     """Undirected edges of polygons, each part on its own.
 
     Half-edge c starts at corner c of the mesh and runs to the next corner of its face. Half-edges
-    of no length (both ends at one position) belong to no edge.
+    of no length (both ends at one position) belong to no edge, nor do those of faces that are set
+    aside.
 
     Attributes
     ----------
@@ -46,6 +47,13 @@ class PolygonEdges:
         return int(self.shell.max(initial=-1)) + 1
 
 
+def takes_part(low: LowPoly) -> NDArray[np.bool_]:
+    """Return (F,) bool: faces with triangles; the others are set aside."""
+    out = np.zeros(low.mesh.face_count, bool)
+    out[low.cut.face] = True
+    return out
+
+
 def polygon_edges(low: LowPoly) -> PolygonEdges:
     """Collect the edges of a low poly's polygons."""
     mesh = low.mesh
@@ -59,7 +67,7 @@ def polygon_edges(low: LowPoly) -> PolygonEdges:
     site = site + part * (int(site.max(initial=0)) + 1)
     _, site = np.unique(site, return_inverse=True)
     onwards = site[following]
-    real = np.flatnonzero(site != onwards)
+    real = np.flatnonzero((site != onwards) & takes_part(low)[face])
     a, b = site[real], onwards[real]
     key = np.minimum(a, b) * (int(site.max(initial=0)) + 1) + np.maximum(a, b)
     _, first, number = np.unique(key, return_index=True, return_inverse=True)

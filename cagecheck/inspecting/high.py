@@ -103,14 +103,20 @@ def _measure(  # type: ignore[no-untyped-def]
     return number, area, volume, vector, low, high, is_flat
 
 
+def part_ways(measures: PartMeasures) -> Floats:
+    """Return (K,) 1 for closed parts that face out, -1 for those that face in, 0 for others."""
+    closed = measures.open_share < CLOSED_SHARE
+    solid = np.abs(measures.volume) > VOLUME_ROUNDING * measures.area**1.5
+    out: Floats = np.where(closed & solid, np.sign(measures.volume), 0.0)
+    return out
+
+
 def high_findings(surface: Surface, measures: PartMeasures) -> list[Finding]:
     """Find triangles without area, and closed parts turned inside out."""
     found = []
     if len(measures.flat):
         found.append(_flat(surface, measures))
-    closed = measures.open_share < CLOSED_SHARE
-    solid = np.abs(measures.volume) > VOLUME_ROUNDING * measures.area**1.5
-    inverted = np.flatnonzero(closed & solid & (measures.volume < 0))
+    inverted = np.flatnonzero(part_ways(measures) < 0)
     if len(inverted):
         found.append(_inverted(surface, measures, inverted))
     return found

@@ -9,11 +9,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cagecheck.arrays.rows import rows_by_label
-from cagecheck.arrays.types import Ints
-from cagecheck.errors import Notice
+from cagecheck.arrays.types import Floats, Ints
+from cagecheck.errors import Notice, takes
 from cagecheck.inspecting.crossing import crossing_finding, crossing_parts, pair_groups
 from cagecheck.inspecting.density import PartDensity, density_findings, part_density
 from cagecheck.inspecting.edges import polygon_edges
+from cagecheck.inspecting.facing import Opposed, opposed_finding, opposed_parts
 from cagecheck.inspecting.finding import SEVERITIES, Finding, Severity, sort_findings
 from cagecheck.inspecting.high import PartMeasures, high_findings, measure_parts
 from cagecheck.inspecting.high_edges import high_edge_findings
@@ -21,7 +22,7 @@ from cagecheck.inspecting.islands import find_islands
 from cagecheck.inspecting.pair import alignment_finding, misplaced_finding, unpaired_findings
 from cagecheck.inspecting.polygons import polygon_findings
 from cagecheck.inspecting.seams import seam_findings
-from cagecheck.inspecting.shells import shell_findings
+from cagecheck.inspecting.shells import judge_facing, shell_findings
 from cagecheck.inspecting.tile_table import TileTable, tile_table
 from cagecheck.inspecting.topology import topology_findings
 from cagecheck.inspecting.uv import missing_uv_finding, uv_findings
@@ -46,6 +47,7 @@ class Inspection:
     density : texel density per part, None without UVs.
     tiles : what lies on which tile, None without UVs.
     islands : number of UV islands.
+    part_ways : (K,) from 1, all of a part's area faces out, to -1, all in; 0 is not known.
     """
 
     low: LowPoly
@@ -53,7 +55,15 @@ class Inspection:
     density: PartDensity | None = None
     tiles: TileTable | None = None
     islands: int = 0
+    part_ways: Floats = field(default_factory=lambda: np.zeros(0))
     notices: tuple[Notice, ...] = field(default=())
+
+    def __repr__(self) -> str:
+        return (
+            f"<Inspection of {self.low!r}: "
+            + ", ".join(f"{severity} {self.count(severity)}" for severity in SEVERITIES)
+            + ">"
+        )
 
     def count(self, severity: Severity) -> int:
         """Return how many findings have this severity."""
@@ -98,6 +108,7 @@ def part_rows(inspection: Inspection) -> list[dict[str, Any]]:
     return rows
 
 
+@takes(low=LowPoly)
 def inspect_low(
     low: LowPoly,
     *,
@@ -121,9 +132,10 @@ def inspect_low(
     """
     steps = _Steps(progress)
     edges = steps.run("edges", polygon_edges, low)
+    facing = steps.run("shells", judge_facing, low, edges, seed=seed)
     found = [
-        *steps.run("topology", topology_findings, low, edges),
-        *steps.run("shells", shell_findings, low, edges, seed=seed),
+        *steps.run("topology", topology_findings, low, edges, facing.flipped),
+        *shell_findings(low, facing),
         *steps.run("polygons", polygon_findings, low),
     ]
     missing = missing_uv_finding(low)
@@ -140,10 +152,17 @@ def inspect_low(
         tiles = tile_table(low, map_size)
     found += steps.run("parts through each other", _low_crossings, low, groups, threads)
     return Inspection(
-        low, tuple(sort_findings(found)), density, tiles, count, notices=low.mesh.notices
+        low,
+        tuple(sort_findings(found)),
+        density,
+        tiles,
+        count,
+        facing.of_parts(low),
+        low.mesh.notices,
     )
 
 
+@takes(low=LowPoly, surface=Surface)
 def inspect_pair(
     low: LowPoly,
     surface: Surface,
@@ -176,8 +195,14 @@ def inspect_pair(
     )
     steps = _Steps(progress)
     measures = steps.run("high poly", measure_parts, surface)
+    opposed = steps.run(
+        "low against high",
+        opposed_parts, low, inspection.part_ways, surface, measures, paired,
+    )  # fmt: skip
+    told = _inside_out_told(low, inspection.findings, high_findings(surface, measures), opposed)
     found = [
-        *inspection.findings,
+        *_without_inward(low, inspection.findings, opposed),
+        opposed_finding(low, opposed, told),
         *unpaired_findings(low, surface, measures, paired),
         *high_findings(surface, measures),
         *high_edge_findings(surface, *high_edges(surface, progress=progress)),
@@ -193,8 +218,30 @@ def inspect_pair(
         inspection.density,
         inspection.tiles,
         inspection.islands,
-        notices=inspection.notices + surface.notices,
+        inspection.part_ways,
+        inspection.notices + surface.notices,
     )
+
+
+def _inside_out_told(
+    low: LowPoly, of_low: tuple[Finding, ...], of_high: list[Finding], opposed: Opposed
+) -> NDArray[np.bool_]:
+    """Return (N,) bool: is the one to blame told as a closed shell or part that is inside out?"""
+    by_low = {name for f in of_low if f.check.code == "inverted-shell" for name in f.by_part}
+    by_high = any(f.check.code == "high-inverted" for f in of_high)
+    return np.array(
+        [
+            (who < 0 and low.part_names[k] in by_low) or (who > 0 and by_high)
+            for k, who in zip(opposed.part, opposed.blame, strict=True)
+        ],
+        bool,
+    )
+
+
+def _without_inward(low: LowPoly, findings: tuple[Finding, ...], opposed: Opposed) -> list[Finding]:
+    """Leave out open shells facing in, where the high poly shows that they are inside out."""
+    blamed = {low.part_names[k] for k in opposed.part[opposed.blame < 0]}
+    return [f for f in findings if f.check.code != "inward-shell" or not set(f.by_part) <= blamed]
 
 
 def _place_finding(

@@ -25,7 +25,8 @@ class Islands:
 
     Attributes
     ----------
-    of_triangle : (T,) int32, island of every triangle, -1 where a UV is missing.
+    of_triangle : (T,) int32, island of every triangle, -1 where a UV is missing or the triangle
+        has no area (it joins its neighbours, but is no part of the map).
     count : number of islands.
     left, right : (E,) int64, the half-edges on both sides of every inner edge of the surface.
     is_seam : (E,) bool, the UVs of the two sides differ.
@@ -66,9 +67,10 @@ def find_islands(low: LowPoly, *, one_map: bool = False) -> Islands:
     graph = coo_array((np.ones(len(a), np.int8), (a, b)), shape=(n, n))
     _, label = connected_components(graph, directed=False)
     of_triangle = np.full(n, -1, np.int32)
-    numbers, index = np.unique(label[has_uv], return_inverse=True)
-    of_triangle[has_uv] = index
-    outline = np.repeat(has_uv, 3)
+    mapped = has_uv & (low.area > 0)
+    numbers, index = np.unique(label[mapped], return_inverse=True)
+    of_triangle[mapped] = index
+    outline = np.repeat(mapped, 3)
     outline[left[joins]] = False
     outline[right[joins]] = False
     material = low.mesh.face_material

@@ -16,6 +16,7 @@ from cagecheck.inspecting.high import PartMeasures
 from cagecheck.meshes.alignment import check_alignment, measure_alignment
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Surface
+from cagecheck.options import with_flags
 from cagecheck.words.sentences import names_words
 
 # How far a low part may reach beyond the box of its high parts, as a share of that box's
@@ -74,7 +75,7 @@ def alignment_finding(low: LowPoly, surface: Surface) -> Finding | None:
     try:
         notices = check_alignment(low.mesh, surface)
     except InputError as error:
-        text, cure = error.what, error.cure or ""
+        text, cure = error.what, with_flags(error.cure or "")
     else:
         if not notices:
             return None

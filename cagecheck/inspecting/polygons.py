@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.inspecting.checks import CHECKS
+from cagecheck.inspecting.edges import takes_part
 from cagecheck.inspecting.finding import Finding, count_by_part, how_many
-from cagecheck.inspecting.topology import face_has_area, face_places
+from cagecheck.inspecting.topology import face_places
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.normals import triangle_normals
 
@@ -40,9 +41,9 @@ class QuadCuts:
 
 
 def quad_cuts(low: LowPoly) -> QuadCuts:
-    """Measure every quad with area."""
+    """Measure every quad that takes part."""
     mesh = low.mesh
-    faces = np.flatnonzero(np.diff(mesh.face_start) == 4)
+    faces = np.flatnonzero((np.diff(mesh.face_start) == 4) & takes_part(low))
     corner = mesh.corner_vertex[mesh.face_start[:-1][faces][:, None] + np.arange(4)]
     p = low.positions[corner]
     patterns = ((0, 1, 2), (0, 2, 3), (0, 1, 3), (1, 2, 3))
@@ -84,7 +85,7 @@ def polygon_findings(low: LowPoly) -> list[Finding]:
         _listed(
             low,
             "many-sided-faces",
-            np.flatnonzero((sizes > 4) & face_has_area(low)),
+            np.flatnonzero((sizes > 4) & takes_part(low)),
             f"the largest with {int(sizes.max(initial=0))} corners",
         ),
     ]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -9,7 +10,7 @@ from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.inspecting.checks import CHECKS
-from cagecheck.inspecting.edges import PolygonEdges
+from cagecheck.inspecting.edges import PolygonEdges, takes_part
 from cagecheck.inspecting.finding import (
     PLACES_NAMED,
     Finding,
@@ -18,6 +19,7 @@ from cagecheck.inspecting.finding import (
     how_many,
     point,
 )
+from cagecheck.inspecting.sheets import Sheets, find_sheets, lesser_side
 from cagecheck.inspecting.topology import face_tile
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Surface
@@ -26,37 +28,84 @@ from cagecheck.rays.scene import Scene
 # A volume this small against (area)^1.5 is rounding or a sheet, not an inside. (A sphere has
 # 0.094, a box of 1 x 1 x 0.001 still 0.00035.)
 VOLUME_ROUNDING = 1e-7
-# Rays per side of an open shell, and how much more of them must leave from the back than from the
-# front before the shell counts as facing inwards. A flat card sees as much on either side.
+# Rays per side of an open shell, and how much more of them must leave from one side than from the
+# other before that is the outside. A flat card sees as much on either side.
 SIGHT_RAYS = 512
 SIGHT_MARGIN = 0.25
 # A shell whose area vectors nearly all point one way (a card, a patch) has no inside.
 ONE_WAY = 0.95
 
 
-def shell_findings(low: LowPoly, edges: PolygonEdges, *, seed: int = 0) -> list[Finding]:
-    """Find closed shells with a negative volume and open shells that face mostly inwards."""
-    count = edges.shell_count
-    if count == 0 or len(low.triangles) == 0:
-        return []
-    triangle_shell = edges.shell[low.cut.face]
-    edge_shell = edges.shell[low.mesh.corner_face[edges.first]]
-    open_edges = np.bincount(edge_shell[edges.uses == 1], minlength=count)
-    broken = np.bincount(
-        edge_shell[(edges.uses > 2) | ((edges.uses == 2) & (edges.balance != 0))], minlength=count
-    )
-    area, volume, vector = shell_measures(low.positions, low.triangles, triangle_shell, count)
-    solid = np.abs(volume) > VOLUME_ROUNDING * area**1.5
-    closed = (open_edges == 0) & (broken == 0) & solid
-    inverted = np.flatnonzero(closed & (volume < 0))
-    nested = _inside_another(low, triangle_shell, inverted, np.flatnonzero(closed & (volume > 0)))
+@dataclass(frozen=True, eq=False)
+class Facing:
+    """Which faces of a low poly show their backs.
+
+    Attributes
+    ----------
+    inwards : (S,) bool, sheets of which every face is turned in; nested : (S,) bool, those of them
+        that are closed and lie inside another one of their part.
+    flipped : (F,) bool, faces that are turned against the rest of their sheet.
+    known : (S,) bool, sheets of which the outside is known by volume or by sight.
+    sheets, area, volume : the sheets, and their area and the volume inside, (S,) each.
+    """
+
+    sheets: Sheets
+    inwards: NDArray[np.bool_]
+    nested: NDArray[np.bool_]
+    flipped: NDArray[np.bool_]
+    known: NDArray[np.bool_]
+    area: Floats
+    volume: Floats
+
+    def of_parts(self, low: LowPoly) -> Floats:
+        """Return (K,) from 1, all of a part's area faces out, to -1, all in; 0 is not known."""
+        mine = np.where(self.known & ~self.nested, np.where(self.inwards, -1.0, 1.0), 0.0)
+        count = len(low.part_names)
+        way = mine[self.sheets.of_face[low.cut.face]]
+        whole = np.bincount(low.triangle_part, low.area, minlength=count)
+        total = np.bincount(low.triangle_part, way * low.area, minlength=count)
+        return np.divide(total, whole, out=np.zeros(count), where=whole > 0)
+
+
+def judge_facing(low: LowPoly, edges: PolygonEdges, *, seed: int = 0) -> Facing:
+    """Say which sheets face inwards, and which faces are turned against their sheet."""
+    sheets = find_sheets(low, edges)
+    count = sheets.count
+    of_triangle, turn = sheets.of_face[low.cut.face], sheets.turn[low.cut.face]
+    turned = np.where(turn[:, None] < 0, low.triangles[:, ::-1], low.triangles)
+    area, volume, vector = shell_measures(low.positions, turned, of_triangle, count)
+    solid = sheets.closed & (np.abs(volume) > VOLUME_ROUNDING * area**1.5)
     bent = np.linalg.norm(vector, axis=1) < ONE_WAY * area
-    candidates = np.flatnonzero((open_edges > 0) & (broken == 0) & bent)
-    inward = _seen_from_behind(low, triangle_shell, candidates, seed)
+    candidates = np.flatnonzero(~sheets.closed & sheets.two_sided & bent)
+    seen = np.zeros(count, np.int8)
+    sides = _sides_seen(low, of_triangle, turn, candidates, seed)
+    seen[: len(sides)] = sides
+    # +1: the faces of turn +1 face out.
+    outside = np.where(solid, np.sign(volume), seen).astype(np.int8)
+    known = outside != 0
+    face_area = np.bincount(low.cut.face, low.area, minlength=low.mesh.face_count)
+    right = np.where(known, outside, -lesser_side(sheets, face_area))
+    against = (sheets.turn != right[sheets.of_face]) & sheets.two_sided[sheets.of_face]
+    members = np.bincount(sheets.of_face, minlength=count)
+    inwards = known & (np.bincount(sheets.of_face, against, minlength=count) == members)
+    inner, outer = np.flatnonzero(solid & inwards), np.flatnonzero(solid & ~inwards)
+    nested = np.zeros(count, bool)
+    nested[inner] = _inside_another(low, of_triangle, inner, outer)
+    return Facing(
+        sheets, inwards, nested, against & ~inwards[sheets.of_face], known, area, np.abs(volume)
+    )
+
+
+def shell_findings(low: LowPoly, facing: Facing) -> list[Finding]:
+    """Find closed shells that are inside out, hollows, and open shells that face mostly inwards."""
+    closed = facing.sheets.closed
+    inverted = np.flatnonzero(facing.inwards & closed & ~facing.nested)
+    hollow = np.flatnonzero(facing.inwards & closed & facing.nested)
+    inward = np.flatnonzero(facing.inwards & ~closed)
     found = [
-        _finding(low, edges, "inverted-shell", inverted[~nested], np.abs(volume), "cubic units"),
-        _finding(low, edges, "hollow-shell", inverted[nested], np.abs(volume), "cubic units"),
-        _finding(low, edges, "inward-shell", inward, area, "square units"),
+        _finding(low, facing, "inverted-shell", inverted, facing.volume, "cubic units"),
+        _finding(low, facing, "hollow-shell", hollow, facing.volume, "cubic units"),
+        _finding(low, facing, "inward-shell", inward, facing.area, "square units"),
     ]
     return [f for f in found if f is not None]
 
@@ -115,30 +164,36 @@ def _inside_another(
     return out
 
 
-def _seen_from_behind(
-    low: LowPoly, shell: Ints, candidates: NDArray[np.integer[Any]], seed: int
-) -> Ints:
-    """Keep the shells whose backs see far more of the open than their fronts do.
+def _sides_seen(
+    low: LowPoly,
+    sheet: Ints,
+    turn: NDArray[np.int8],
+    candidates: NDArray[np.integer[Any]],
+    seed: int,
+) -> NDArray[np.int8]:
+    """Return (S,) 1 where faces of turn 1 see far more of the open than their backs, -1, or 0.
 
-    Random rays leave both sides of each shell, spread by area, cosine-weighted around the normal;
-    those that meet no other triangle of the same shell see the open.
+    Random rays leave both sides of each sheet, spread by area, cosine-weighted around the normal;
+    those that meet no other triangle of the same sheet see the open.
     """
-    out = []
-    order = np.argsort(shell, kind="stable")
-    bounds = np.searchsorted(shell[order], np.arange(int(shell.max()) + 2))
+    order = np.argsort(sheet, kind="stable")
+    out = np.zeros(int(max(candidates.max(initial=-1), sheet.max(initial=-1))) + 1, np.int8)
+    bounds = np.searchsorted(sheet[order], np.arange(len(out) + 1))
     for number in candidates:
         mine = order[bounds[number] : bounds[number + 1]]
         mine = mine[low.area[mine] > 0]
         if len(mine) < 3:
             continue
         rng = np.random.default_rng([seed, int(number)])
-        front, back = _open_shares(low, mine.astype(np.int32), rng)
-        if back - front > SIGHT_MARGIN:
-            out.append(number)
-    return np.array(out, dtype=np.int64).astype(np.int32)
+        front, back = _open_shares(low, mine.astype(np.int32), turn[mine], rng)
+        if abs(front - back) > SIGHT_MARGIN:
+            out[number] = 1 if front > back else -1
+    return out
 
 
-def _open_shares(low: LowPoly, mine: Ints, rng: np.random.Generator) -> tuple[float, float]:
+def _open_shares(
+    low: LowPoly, mine: Ints, turn: NDArray[np.int8], rng: np.random.Generator
+) -> tuple[float, float]:
     triangles = low.triangles[mine]
     used, local = np.unique(triangles, return_inverse=True)
     surface = Surface(
@@ -152,7 +207,7 @@ def _open_shares(low: LowPoly, mine: Ints, rng: np.random.Generator) -> tuple[fl
     corner = low.positions[triangles[pick]]
     origin = corner[:, 0] + u[:, None] * (corner[:, 1] - corner[:, 0])
     origin = origin + v[:, None] * (corner[:, 2] - corner[:, 0])
-    normal = low.face_normals[mine[pick]]
+    normal = low.face_normals[mine[pick]] * turn[pick, None]
     # A unit vector added to the normal is cosine-weighted around it.
     ball = rng.normal(size=(SIGHT_RAYS, 3))
     direction = normal + 0.999 * ball / np.linalg.norm(ball, axis=1, keepdims=True)
@@ -174,7 +229,7 @@ def _open_shares(low: LowPoly, mine: Ints, rng: np.random.Generator) -> tuple[fl
 
 def _finding(
     low: LowPoly,
-    edges: PolygonEdges,
+    facing: Facing,
     code: str,
     shells: NDArray[np.integer[Any]],
     size: Floats,
@@ -184,8 +239,8 @@ def _finding(
         return None
     check = CHECKS[code]
     shells = shells[np.argsort(-size[shells], kind="stable")]
-    faces = np.flatnonzero(np.isin(edges.shell, shells)).astype(np.int32)
-    of_face = edges.shell[faces]
+    faces = np.flatnonzero(np.isin(facing.sheets.of_face, shells)).astype(np.int32)
+    of_face = facing.sheets.of_face[faces]
     places = []
     for number in shells[:PLACES_NAMED]:
         mine = faces[of_face == number]
@@ -201,13 +256,23 @@ def _finding(
             )
         )
     first = faces[np.unique(of_face, return_index=True)[1]]
+    text = (
+        f"{how_many(len(shells), 'shells')} of {how_many(len(faces), 'faces')}; "
+        f"the largest has {size[shells[0]]:.4g} {unit}."
+    )
+    own_cure = ""
+    if code != "hollow-shell" and len(faces) == int(takes_part(low).sum()):
+        text += " That is all of it: the low poly is inside out."
+        own_cure = "Flip all faces of the low poly" + (
+            "." if code == "inverted-shell" else ", unless the inside is the visible side."
+        )
     return Finding(
         check,
         len(shells),
-        f"{how_many(len(shells), 'shells')} of {how_many(len(faces), 'faces')}; "
-        f"the largest has {size[shells[0]]:.4g} {unit}.",
+        text,
         places=tuple(places),
         by_part=count_by_part(low.mesh.face_part[first], low.part_names),
         measures={"largest": float(size[shells[0]])},
+        own_cure=own_cure,
         faces=faces,
     )

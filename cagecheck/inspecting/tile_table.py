@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from cagecheck.arrays.quantiles import weighted_quantiles
 from cagecheck.arrays.types import Floats, Ints
-from cagecheck.errors import InputError
+from cagecheck.errors import InputError, takes
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Mesh
 from cagecheck.meshes.tiles import NO_TILE, tile_origin, udim_of
@@ -68,6 +68,9 @@ class TileTable:
     crossing: NDArray[np.int64]
     outside: NDArray[np.int64]
     without_uv: NDArray[np.int64]
+
+    def __repr__(self) -> str:
+        return f"<TileTable: tiles {', '.join(map(str, self.tiles)) or 'none'}>"
 
     @property
     def tiles(self) -> tuple[int, ...]:
@@ -164,6 +167,7 @@ def face_tiles(mesh: Mesh) -> FaceTiles:
     return FaceTiles(tile, crossing & has_uv, has_uv)
 
 
+@takes(low=LowPoly)
 def tile_table(low: LowPoly, map_size: int = 4096) -> TileTable:
     """Tabulate tiles, parts and materials of a low poly for square maps of `map_size` texels.
 

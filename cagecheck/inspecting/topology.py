@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -10,7 +11,7 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
-from cagecheck.arrays.types import Floats, Ints
+from cagecheck.arrays.types import Floats
 from cagecheck.inspecting.checks import CHECKS
 from cagecheck.inspecting.edges import PolygonEdges
 from cagecheck.inspecting.finding import (
@@ -22,23 +23,29 @@ from cagecheck.inspecting.finding import (
     point,
 )
 from cagecheck.meshes.lowpoly import LowPoly
-from cagecheck.meshes.normals import SLIVER_HEIGHT, equal_positions
-from cagecheck.meshes.triangulate import newell_normals
+from cagecheck.meshes.normals import equal_positions
+from cagecheck.meshes.set_aside import repeated_faces
+from cagecheck.words.sentences import names_words
 
 # Border vertices nearer than this share of the model's diagonal are meant to be one place: about
 # the sixth digit, where text and float32 files round.
 CRACK_GAP = 1e-5
 
 
-def topology_findings(low: LowPoly, edges: PolygonEdges) -> list[Finding]:
-    """Run every check on edges and faces; see `checks` for what each means."""
+def topology_findings(
+    low: LowPoly, edges: PolygonEdges, flipped: NDArray[np.bool_] | None = None
+) -> list[Finding]:
+    """Run every check on edges and faces; see `checks` for what each means.
+
+    flipped : (F,) bool, faces known to be turned against the rest of their shell.
+    """
     found = [
         _edge_finding(low, edges, "non-manifold-edges", edges.uses > 2),
-        _edge_finding(low, edges, "inconsistent-winding", (edges.uses == 2) & (edges.balance != 0)),
+        _winding(low, edges, flipped),
         _open_borders(low, edges),
         _cracks(low, edges),
         _zero_area(low),
-        _duplicates(low),
+        *_duplicates(low),
     ]
     return [f for f in found if f is not None]
 
@@ -121,6 +128,23 @@ def _edge_finding(
         by_part=count_by_part(low.mesh.face_part[face[edges.first[number]]], low.part_names),
         measures={"length_units": float(length.sum())},
         faces=np.unique(face[half_edges]).astype(np.int32),
+    )
+
+
+def _winding(
+    low: LowPoly, edges: PolygonEdges, flipped: NDArray[np.bool_] | None
+) -> Finding | None:
+    wanted = (edges.uses == 2) & (edges.balance != 0)
+    finding = _edge_finding(low, edges, "inconsistent-winding", wanted)
+    faces = np.zeros(0, np.int64) if flipped is None else np.flatnonzero(flipped)
+    if finding is None or len(faces) == 0:
+        return finding
+    some = names_words([str(f) for f in faces], PLACES_NAMED)
+    return replace(
+        finding,
+        text=f"{finding.text} Turned against the rest: {how_many(len(faces), 'faces')}.",
+        measures={**finding.measures, "faces_to_flip": float(len(faces))},
+        own_cure=f"Flip these faces (counted from 0): {some}.",
     )
 
 
@@ -208,62 +232,47 @@ def _cracks(low: LowPoly, edges: PolygonEdges) -> Finding | None:
     )
 
 
-def face_has_area(low: LowPoly) -> NDArray[np.bool_]:
-    """Return (F,) bool: is the face's area more than float32 rounding of its longest edge?"""
-    mesh = low.mesh
-    has = np.zeros(mesh.face_count, bool)
-    filled = np.flatnonzero(np.diff(mesh.face_start) > 0)
-    if len(filled) == 0:
-        return has
-    start, end = _edge_ends(low, np.arange(len(mesh.corner_vertex)))
-    squared = np.einsum("ij,ij->i", end - start, end - start)
-    longest2 = np.maximum.reduceat(squared, mesh.face_start[:-1][filled])
-    doubled = np.linalg.norm(newell_normals(mesh), axis=1)[filled]
-    has[filled] = doubled > SLIVER_HEIGHT * longest2
-    return has
-
-
 def _zero_area(low: LowPoly) -> Finding | None:
-    # A face with area may still have triangles without: a corner on its neighbour's edge. Those
-    # are harmless here, so only whole faces count. (A bow-tie's halves cancel: its own check.)
-    has_area = face_has_area(low)
-    any_triangle = np.zeros(low.mesh.face_count, bool)
-    any_triangle[low.cut.face[np.any(low.face_normals, axis=1)]] = True
-    faces = np.flatnonzero(~has_area & ~any_triangle)
+    """Tell of the faces that were set aside (a bow-tie's halves cancel: its own check)."""
+    faces = low.aside.flat
     if len(faces) == 0:
         return None
+    text = (
+        f"{how_many(len(faces), 'faces')} without area (a line, a point, less than rounding, or "
+        "under three corners), set aside: all else is told as if they were not there."
+    )
+    return _of_faces(low, "zero-area-faces", faces, text)
+
+
+def _duplicates(low: LowPoly) -> list[Finding | None]:
+    """Tell of faces on the places of an earlier face: copies, and backs of double-sided cards."""
+    # Exactly equal positions count as one, also (unlike the weld) those of a sheet's two sides.
+    first, same_way = repeated_faces(low.mesh, equal_positions(low.positions))
+    number = np.arange(low.mesh.face_count)
+    _, earliest, group = np.unique(2 * first + same_way, return_index=True, return_inverse=True)
+    with_area = np.ones(low.mesh.face_count, bool)
+    with_area[low.aside.flat] = False
+    copy = earliest[group] != number
+    copies = np.flatnonzero(copy & with_area)
+    backs = np.flatnonzero(~copy & (first != number) & with_area)
+    found: list[Finding | None] = []
+    if len(copies):
+        aside = len(low.aside.doubled)
+        text = f"{how_many(len(copies), 'faces')} on exactly the places of another face"
+        text += f"; {aside:,} of them in the same part, set aside." if aside else "."
+        found.append(_of_faces(low, "duplicate-faces", copies, text))
+    if len(backs):
+        text = f"{how_many(len(backs), 'faces')} that are the back of another face."
+        found.append(_of_faces(low, "double-sided-faces", backs, text))
+    return found
+
+
+def _of_faces(low: LowPoly, code: str, faces: NDArray[np.integer[Any]], text: str) -> Finding:
     return Finding(
-        CHECKS["zero-area-faces"],
+        CHECKS[code],
         len(faces),
-        f"{how_many(len(faces), 'faces')} without area (a line, a point, or under three corners).",
+        text,
         places=face_places(low, faces),
         by_part=count_by_part(low.mesh.face_part[faces], low.part_names),
         faces=faces.astype(np.int32),
-    )
-
-
-def _duplicates(low: LowPoly) -> Finding | None:
-    """Find faces with the same set of places as an earlier face, whichever way they face."""
-    mesh = low.mesh
-    # Exactly equal positions count as one, also (unlike the weld) those of a sheet's two sides.
-    place = equal_positions(low.positions)[mesh.corner_vertex]
-    sizes = np.diff(mesh.face_start)
-    groups: list[Ints] = []
-    for size in np.unique(sizes[sizes >= 3]):
-        faces = np.flatnonzero(sizes == size)
-        rows = np.sort(place[mesh.face_start[:-1][faces][:, None] + np.arange(size)], axis=1)
-        order = np.lexsort(rows.T)
-        same = np.all(rows[order][1:] == rows[order][:-1], axis=1)
-        groups.append(faces[order[1:][same]].astype(np.int32))
-    copies = np.sort(np.concatenate(groups)) if groups else np.zeros(0, np.int32)
-    copies = copies[face_has_area(low)[copies]]
-    if len(copies) == 0:
-        return None
-    return Finding(
-        CHECKS["duplicate-faces"],
-        len(copies),
-        f"{how_many(len(copies), 'faces')} on exactly the places of another face.",
-        places=face_places(low, copies),
-        by_part=count_by_part(mesh.face_part[copies], low.part_names),
-        faces=copies,
     )

@@ -20,7 +20,7 @@ from cagecheck.inspecting.finding import (
 from cagecheck.inspecting.islands import SAME_UV, Islands, island_boxes
 from cagecheck.inspecting.overlap import Overlaps, uv_overlaps
 from cagecheck.inspecting.spacing import island_gaps
-from cagecheck.inspecting.topology import face_has_area, face_places
+from cagecheck.inspecting.topology import face_places
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.tiles import FIRST_TILE, NO_TILE, TILES_PER_ROW
 
@@ -34,7 +34,7 @@ def missing_uv_finding(low: LowPoly) -> Finding | None:
     if low.uv is None:
         faces = np.arange(low.mesh.face_count)
     else:
-        faces = np.unique(low.cut.face[~np.isfinite(low.uv).all(axis=(1, 2))])
+        faces = np.unique(low.cut.face[~np.isfinite(low.uv).all(axis=(1, 2)) & (low.area > 0)])
     if len(faces) == 0:
         return None
     text = f"{how_many(len(faces), 'faces')} of {low.mesh.face_count:,} without UVs."
@@ -46,7 +46,8 @@ def uv_findings(low: LowPoly, islands: Islands, map_size: int, padding: float) -
 
     `map_size` is texels per tile and side, `padding` the wanted free space in texels.
     """
-    overlaps = uv_overlaps(_uv(low), islands.map_id, map_size)
+    mapped = np.where((islands.of_triangle >= 0)[:, None, None], _uv(low), np.nan)
+    overlaps = uv_overlaps(mapped, islands.map_id, map_size)
     found = [
         *_tile_findings(low, islands),
         _zero_area(low),
@@ -185,7 +186,7 @@ def _has_uv_area(low: LowPoly) -> NDArray[np.bool_]:
 def _zero_area(low: LowPoly) -> Finding | None:
     flat = ~_has_uv_area(low) & np.isfinite(_uv(low)).all(axis=(1, 2))
     # A triangle without area in space (a corner on a face's edge) may have none in the map.
-    flat &= np.any(low.face_normals, axis=1) & face_has_area(low)[low.cut.face]
+    flat &= low.area > 0
     faces = np.unique(low.cut.face[flat])
     if len(faces) == 0:
         return None
@@ -201,7 +202,7 @@ def _mirror_findings(low: LowPoly, islands: Islands) -> list[Finding | None]:
     mirrored = np.flatnonzero(total < 0)
     text = f"{how_many(len(mirrored), 'islands')} of {islands.count:,} mirrored."
     if len(mirrored) == islands.count > 1:
-        text += " All of them: is v turned upside down in the file?"
+        text += " All of them: is v turned upside down in the file, or is the mesh inside out?"
     notes = [""] * min(len(mirrored), PLACES_NAMED)
     against = known & _has_uv_area(low)
     against &= (low.uv_area < 0) != (total[islands.of_triangle] < 0)

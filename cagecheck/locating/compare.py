@@ -16,26 +16,26 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from enum import IntEnum
 
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats, Ints
-from cagecheck.defects.targets import find_targets
+from cagecheck.defects.kinds import Trouble
+from cagecheck.defects.match import DEEP_SEARCH
 from cagecheck.maps.encode import TangentBasis
 from cagecheck.maps.texels import TexelPoints, texel_blocks, texel_points
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.predicting.maps.bake import Baker, on_all_cores
 from cagecheck.progress import Progress, silent
-from cagecheck.rays.cage import Rays, rays_through
+from cagecheck.rays.cage import Rays
 from cagecheck.rays.layers import Layers
 from cagecheck.rays.points import SurfacePoints, join_points
 
 
-class Fault(IntEnum):
-    """What a texel of a baked map shows."""
+class Fault(Trouble):
+    """What a texel of a baked map shows; files carry the numbers, so none ever changes."""
 
     OTHER_PART = 0
     OTHER_FOLD = 1
@@ -48,7 +48,27 @@ class Fault(IntEnum):
     UNEXPLAINED = 8
     CLEAN = 255
 
+    @property
+    def title(self) -> str:
+        """The fault's name for people and files."""
+        return TITLES[self]
 
+
+TITLES: dict[Fault, str] = {
+    Fault.OTHER_PART: "recorded another part",
+    Fault.OTHER_FOLD: "recorded another fold",
+    Fault.TOO_DEEP: "recorded too deep",
+    Fault.MISSED: "missed",
+    Fault.SLANTED: "slanted",
+    Fault.SEAM: "seam mismatch",
+    Fault.PADDING: "padding too thin",
+    Fault.NOISE: "noise",
+    Fault.UNEXPLAINED: "unexplained",
+}
+# The same numbers for compiled loops.
+_CLEAN, _MISSED, _UNEXPLAINED = int(Fault.CLEAN), int(Fault.MISSED), int(Fault.UNEXPLAINED)
+_OTHER_PART, _OTHER_FOLD = int(Fault.OTHER_PART), int(Fault.OTHER_FOLD)
+_TOO_DEEP = int(Fault.TOO_DEEP)
 # Half a degree of 8-bit rounding at either end of a comparison, and room for filtering.
 TOLERANCE_DEGREES = 1.5
 # A neighbour's normal may bleed in by this share before it counts (a box of two texels: a half).
@@ -60,8 +80,8 @@ VOTE_BINS = 4000
 # About so many texels of a tile vote on the offset: all of a 1024 map. More would not move it.
 MOST_VOTERS = 1_000_000
 # Surface that belongs to a texel lies at most this many cage distances above the low poly, and this
-# many depths below it (as in `cagecheck.predicting.predict`).
-TARGET_SHARE, DEPTH_SHARE = 3.0, 3.0
+# many depths below it (as everywhere, see `cagecheck.defects.match`).
+TARGET_SHARE, DEPTH_SHARE = 3.0, DEEP_SEARCH
 
 
 @dataclass(frozen=True, eq=False)
@@ -140,7 +160,6 @@ class CompareRule:
 
 def compare_tile(
     baker: Baker,
-    paired: NDArray[np.bool_],
     vectors: Vectors,
     values: NDArray[np.float32],
     basis: TangentBasis | None,
@@ -165,7 +184,7 @@ def compare_tile(
     every = max(covered_texels(baker.low, tile, size) // MOST_VOTERS, 1)
 
     def work(block: TexelPoints) -> tuple[Floats, int, Floats, Floats]:
-        return _compare_block(baker, paired, vectors, values, basis, block, rule, every, view)
+        return _compare_block(baker, vectors, values, basis, block, rule, every, view)
 
     total, done, voters = covered_texels(baker.low, tile, size), 0, 0
     blocks = texel_blocks(baker.low, size, tile)
@@ -214,7 +233,6 @@ def _empty_view(tile: int, size: int, rule: CompareRule) -> TileView:
 
 def _compare_block(
     baker: Baker,
-    paired: NDArray[np.bool_],
     vectors: Vectors,
     values: NDArray[np.float32],
     basis: TangentBasis | None,
@@ -225,8 +243,8 @@ def _compare_block(
 ) -> tuple[Floats, int, Floats, Floats]:
     """Fill the block's texels of `view`; return the votes of one in `every` texels."""
     points, x, y = block.points, block.x, block.y
-    rays = rays_through(baker.low, baker.cage, points, baker.rule.along)
-    goal = find_goals(baker, paired, points, rays, rule.target_depth, rule.target_reach)
+    rays = baker.matcher.rays(baker.cage, points)
+    goal = find_goals(baker, points, rays, rule.target_depth, rule.target_reach)
     mine = values[y, x]
     stored = vectors(mine).astype(np.float64)
     shown = stored if basis is None else basis.decode(points.triangle, points.barycentric, stored)
@@ -251,7 +269,7 @@ def _compare_block(
     part = np.zeros(len(rows), np.uint8), np.empty(len(rows)), np.empty(len(rows), np.int32)
     balance = np.zeros(VOTE_BINS + 2)
     voters = _ask_all_layers(
-        baker, paired, points.take(rows), _some_rays(rays, rows), goal.take(rows), expected[rows],
+        baker, points.take(rows), _some_rays(rays, rows), goal.take(rows), expected[rows],
         rule, shown[rows], fill[rows], tolerance[rows], votes[rows], *part, balance,
     )  # fmt: skip
     fault[rows] = part[0]
@@ -288,7 +306,6 @@ class Goals:
 
 def find_goals(
     baker: Baker,
-    paired: NDArray[np.bool_],
     points: SurfacePoints,
     rays: Rays,
     target_depth: float,
@@ -300,21 +317,9 @@ def find_goals(
     """
     high = np.maximum(np.maximum(rays.start, 0.0) * TARGET_SHARE, target_depth)
     high = np.minimum(high, target_reach)
-    layers = _seen_layers(
-        baker, points, baker.scene.cast(rays.origin, rays.direction, target_depth, high)
-    )
-    part = baker.scene.surface.triangle_part
-    targets = find_targets(baker.low, points, rays, layers, part, paired)
-    face = np.append(layers.face, np.int32(-1))[targets.layer]
-    return Goals(face.astype(np.int32), targets.t)
-
-
-def _seen_layers(baker: Baker, points: SurfacePoints, layers: Layers) -> Layers:
-    """Leave out what a bake part by part does not see."""
-    if not baker.rule.apart:
-        return layers
-    part = baker.low.triangle_part[points.triangle[layers.ray]]
-    return layers.where(baker.seen[part, baker.scene.surface.triangle_part[layers.face]])
+    cast = baker.matcher.match(points, rays, target_depth, high)
+    face = np.append(cast.layers.face, np.int32(-1))[cast.targets.layer]
+    return Goals(face.astype(np.int32), cast.targets.t)
 
 
 def _some_rays(rays: Rays, rows: NDArray[np.int64]) -> Rays:
@@ -323,7 +328,6 @@ def _some_rays(rays: Rays, rows: NDArray[np.int64]) -> Rays:
 
 def _ask_all_layers(
     baker: Baker,
-    paired: NDArray[np.bool_],
     points: SurfacePoints,
     rays: Rays,
     goal: Goals,
@@ -346,14 +350,13 @@ def _ask_all_layers(
     if len(points) == 0:
         return 0
     reach = np.maximum(rays.start * rule.largest_share, rule.reach)
-    layers = baker.scene.cast(rays.origin, rays.direction, rule.depth, reach)
-    layers = _seen_layers(baker, points, layers)
+    layers = baker.matcher.layers(points, rays, rule.depth, reach)
     return int(
         _explain(
             layers.first, layers.t, layers.face, baker.scene.surface.triangle_part,
-            layer_normals(baker, rays, layers), goal.face, goal.t, expected, paired,
-            baker.low.triangle_part[points.triangle], rays.start, rule.largest_share, shown, fill,
-            tolerance, votes, fault, gap, other, balance,
+            layer_normals(baker, rays, layers), goal.face, goal.t, expected,
+            baker.matcher.paired, baker.low.triangle_part[points.triangle], rays.start,
+            rule.largest_share, shown, fill, tolerance, votes, fault, gap, other, balance,
         )
     )  # fmt: skip
 
@@ -475,10 +478,10 @@ def _explain(
                 tolerance[i], balance,
             )  # fmt: skip
         if goal >= 0 and expected <= tolerance[i]:
-            fault[i] = 255
+            fault[i] = _CLEAN
             continue
         if fill[i]:
-            fault[i] = 3
+            fault[i] = _MISSED
             continue
         best, found = 180.0, -1
         for k in range(first[i], first[i + 1]):
@@ -488,19 +491,19 @@ def _explain(
                     best, found = a, k
         if found < 0 or best > tolerance[i] or (goal >= 0 and best > BETTER * expected):
             # Where nothing belongs and no layer fits, the texel was filled from elsewhere.
-            fault[i] = 8 if goal >= 0 else 3
+            fault[i] = _UNEXPLAINED if goal >= 0 else _MISSED
             continue
         part = face_part[face[found]]
         other[i] = part
         gap[i] = t[found] - goal_t[i] if goal >= 0 else t[found]
         if goal >= 0 and t[found] < goal_t[i]:
-            fault[i] = 2
+            fault[i] = _TOO_DEEP
         elif not paired[low_part[i], part]:
-            fault[i] = 0
+            fault[i] = _OTHER_PART
         elif gap[i] > 0:
-            fault[i] = 1
+            fault[i] = _OTHER_FOLD
         else:
-            fault[i] = 2
+            fault[i] = _TOO_DEEP
     return voters
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,25 +11,14 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 from cagecheck.arrays.types import Floats, Ints
+from cagecheck.defects.reasons import Reason, Values
 from cagecheck.defects.regions import Region, group_samples
-from cagecheck.locating.compare import Fault
+from cagecheck.locating.compare import TITLES, Fault
+from cagecheck.locating.fault_reasons import FaultCause, FaultCure
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.rays.cage import Cage, rays_through
 from cagecheck.rays.points import SurfacePoints
-from cagecheck.words.lengths import length_words
-from cagecheck.words.sentences import count_words
 
-TITLES: dict[Fault, str] = {
-    Fault.OTHER_PART: "recorded another part",
-    Fault.OTHER_FOLD: "recorded another fold",
-    Fault.TOO_DEEP: "recorded too deep",
-    Fault.MISSED: "missed",
-    Fault.SLANTED: "slanted",
-    Fault.SEAM: "seam mismatch",
-    Fault.PADDING: "padding too thin",
-    Fault.NOISE: "noise",
-    Fault.UNEXPLAINED: "unexplained",
-}
 UNITS: dict[Fault, str] = {
     Fault.OTHER_PART: "units",
     Fault.OTHER_FOLD: "units",
@@ -46,6 +35,8 @@ SMALLEST_REGION = 8
 # So are small unexplained groups that differ by less than shading shows (common practice, no
 # source): filters leave them at borders.
 FAINT_TEXELS, FAINT_DEGREES = 50, 6.0
+# What holds for more than this of a region's texels is said of the region.
+MOSTLY = 0.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -156,7 +147,7 @@ def _region(
         cause, cure = _RULES[fault](texels, members, other_name, low.part_names[part])
     return Region(
         number=number,
-        name=TITLES[fault],
+        defect=fault,
         part=low.part_names[part],
         tile=int(tiles[np.argmax(count)]),
         centroid=(float(centre[0]), float(centre[1]), float(centre[2])),
@@ -166,8 +157,8 @@ def _region(
         texels=float(texels.weight[members].sum()),
         worst=float(np.abs(measure).max()) if len(measure) else None,
         unit=UNITS[fault],
-        cause=cause,
-        cure=cure,
+        why=cause,
+        remedy=cure,
         sample_count=len(members),
         other_part=other_name,
         samples=members,
@@ -184,135 +175,108 @@ def _finite(values: Floats) -> Floats:
     return kept if len(kept) else np.array([np.nan])
 
 
-Words = tuple[str, str]
+Told = tuple[Reason, Reason]
+
+
+def _told(
+    cause: FaultCause, cure: FaultCure, values: Values | None = None, told: Values | None = None
+) -> Told:
+    """Return cause and cure; told : the values of the cure."""
+    return Reason(cause, values or Values()), Reason(cure, told or Values())
 
 
 def _other_layer(
     texels: FaultyTexels, members: NDArray[np.int64], other: str | None, part: str
-) -> Words:
+) -> Told:
     gap, target = texels.gap[members], texels.target[members]
     above = _finite(np.where(np.isfinite(target), target + gap, gap))
     room = float(above.min())
     high = float(_finite(target).max())
-    cause = (
-        f"the map shows {other or 'another layer'} here, "
-        f"{length_words(float(np.nanmedian(gap)))} above the surface of {part} at the median"
-    )
+    cause = FaultCause.SHOWS_LAYER if other is None else FaultCause.SHOWS_PART
+    values = Values(part=part, other_part=other, gap=float(np.nanmedian(gap)))
     # Another layer of the same part comes along however the parts are baked.
     folded = Fault(int(texels.fault[members[0]])) == Fault.OTHER_FOLD
-    aside = "split the part here and bake the pieces apart" if folded else "bake the parts apart"
     if np.isfinite(high) and room <= high:
-        return cause, f"{aside}: no single offset keeps this layer out here"
-    return cause, f"keep the offset here below {length_words(max(room, 0.0))}, or {aside}"
+        return _told(cause, FaultCure.SPLIT if folded else FaultCure.APART, values)
+    cure = FaultCure.KEEP_BELOW_OR_SPLIT if folded else FaultCure.KEEP_BELOW_OR_APART
+    return _told(cause, cure, values, Values(room=max(room, 0.0)))
 
 
 def _too_deep(
     texels: FaultyTexels, members: NDArray[np.int64], other: str | None, part: str
-) -> Words:
+) -> Told:
     target = _finite(texels.target[members])
     gap = float(np.abs(_finite(texels.gap[members])).max())
+    values = Values(part=part, other_part=other)
     if np.isnan(target).all():
-        return (
-            f"no surface of {part} belongs here, and the map shows what lies behind "
-            f"({other or 'another layer'})",
-            "close the hole in the high poly, or pull the low poly in",
-        )
+        cause = FaultCause.SHOWS_LAYER_BEHIND if other is None else FaultCause.SHOWS_PART_BEHIND
+        return _told(cause, FaultCure.CLOSE_OR_PULL_IN, values)
     rise = float(target.max())
-    cause = f"the map shows a layer up to {length_words(gap)} below the surface of {part}"
+    values = replace(values, gap=gap)
     if rise > 0:
-        return (
-            f"{cause}: the surface rises to {length_words(rise)} and the rays started beneath it",
-            f"raise the offset here above {length_words(rise)}",
-        )
-    return f"{cause}: the surface was not there for the bake", "check that the high poly is closed"
+        values = replace(values, rise=rise)
+        return _told(FaultCause.STARTED_BENEATH, FaultCure.RAISE_OFFSET, values, Values(rise=rise))
+    return _told(FaultCause.NOT_THERE, FaultCure.CHECK_CLOSED, values)
 
 
 def _missed(
     texels: FaultyTexels, members: NDArray[np.int64], part: str, depth: float, start: Floats
-) -> Words:
+) -> Told:
     """Say why texels were missed; start : (M,) how far out the rays are taken to have begun."""
     target = texels.target[members]
     found = np.isfinite(target)
     known, start = target[found], start[found]
-    if len(known) < 0.5 * len(members):
-        return (
-            f"nothing was recorded, and no surface of {part} lies here",
-            "close the hole in the high poly, pull the low poly in, or pair the part (`predict` "
-            "prints the pairs)",
-        )
+    values = Values(part=part)
+    if len(known) < MOSTLY * len(members):
+        return _told(FaultCause.MISSED_NOTHING, FaultCure.CLOSE_PULL_IN_OR_PAIR, values)
     if np.median(known) > 0:
-        rise = length_words(float(known.max()))
-        if np.mean(known < start) > 0.5:
-            return (
-                f"nothing was recorded: the surface rises to {rise}. Rays from the cage compared "
-                f"with, {length_words(float(np.median(start)))} out, would have met it: those of "
-                "the bake started lower, or the bake left this part out",
-                f"raise the offset here above {rise}; if the bake had that, check that it included "
-                "this part and that its faces look outward",
-            )
-        return (
-            f"nothing was recorded: the surface rises to {rise}, rays started beneath it",
-            f"raise the offset here above {rise}",
-        )
+        rise = Values(rise=float(known.max()))
+        values = replace(values, rise=rise.rise)
+        if np.mean(known < start) > MOSTLY:
+            values = replace(values, start=float(np.median(start)))
+            cure = FaultCure.RAISE_OFFSET_OR_INCLUDE
+            return _told(FaultCause.MISSED_UNDER_CAGE, cure, values, rise)
+        return _told(FaultCause.MISSED_TIGHT, FaultCure.RAISE_OFFSET, values, rise)
+    deep = Values(deep=float(-known.min()))
+    values = replace(values, deep=deep.deep)
     if -known.min() <= depth:
-        return (
-            "nothing was recorded, although the surface lies only "
-            f"{length_words(float(-known.min()))} below the low poly",
-            "check that its faces look outward, that the bake included this part, and its depth",
-        )
-    return (
-        f"nothing was recorded: the surface lies up to {length_words(float(-known.min()))} below "
-        "the low poly, deeper than the rays looked",
-        f"raise the depth to more than {length_words(float(-known.min()))}",
-    )
+        return _told(FaultCause.MISSED_WITHIN_DEPTH, FaultCure.CHECK_FACES, values)
+    return _told(FaultCause.MISSED_DEEP, FaultCure.RAISE_DEPTH, values, deep)
 
 
 def _slanted(
     texels: FaultyTexels, members: NDArray[np.int64], other: str | None, part: str
-) -> Words:
+) -> Told:
     shift = float(np.median(_finite(texels.measure[members])))
-    return (
-        f"the detail slid sideways by about {shift:.1f} texels: rays leaned to the surface",
-        "straighten the rays here, or add an edge loop near the hard change",
-    )
+    return _told(FaultCause.SLID, FaultCure.STRAIGHTEN, Values(slide=shift))
 
 
-def _seam(texels: FaultyTexels, members: NDArray[np.int64], other: str | None, part: str) -> Words:
+def _seam(texels: FaultyTexels, members: NDArray[np.int64], other: str | None, part: str) -> Told:
     step = float(_finite(texels.measure[members]).max())
-    return (
-        f"the two sides of the UV seam shade up to {step:.0f} degrees apart",
-        "bake both islands in one go, with the final mesh's tangent basis and triangulation",
-    )
+    return _told(FaultCause.SEAM_APART, FaultCure.SAME_BASIS, Values(degrees=step))
 
 
 def _padding(
     texels: FaultyTexels, members: NDArray[np.int64], other: str | None, part: str
-) -> Words:
+) -> Told:
     bare = round(float(texels.weight[members].sum()))
     wanted = int(_finite(texels.measure[members]).max())
-    return (
-        f"{count_words(bare, 'texel')} beside islands of {part} "
-        f"{'shows' if bare == 1 else 'show'} the background",
-        f"bake with at least {count_words(wanted, 'texel')} of padding",
+    cause = FaultCause.BARE_ONE if bare == 1 else FaultCause.BARE
+    return _told(
+        cause, FaultCure.MORE_PADDING, Values(part=part, texels=bare), Values(texels=wanted)
     )
 
 
-def _noise(texels: FaultyTexels, members: NDArray[np.int64], other: str | None, part: str) -> Words:
+def _noise(texels: FaultyTexels, members: NDArray[np.int64], other: str | None, part: str) -> Told:
     size = float(np.median(_finite(texels.angle[members])))
-    return (
-        f"normals scatter by about {size:.0f} degrees from texel to texel, the high poly does not",
-        "bake with more samples a texel, and save without lossy compression or dithering",
-    )
+    return _told(FaultCause.SCATTER, FaultCure.MORE_SAMPLES, Values(degrees=size))
 
 
 def _unexplained(
     texels: FaultyTexels, members: NDArray[np.int64], other: str | None, part: str
-) -> Words:
+) -> Told:
     size = float(np.median(_finite(texels.angle[members])))
-    return (
-        f"the map differs by about {size:.0f} degrees, and no layer, shift or miss explains it",
-        "check that it was baked from this high poly and low poly, and not painted over",
-    )
+    return _told(FaultCause.DIFFERS, FaultCure.CHECK_SOURCE, Values(degrees=size))
 
 
 _RULES = {

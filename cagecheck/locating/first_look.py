@@ -23,6 +23,7 @@ from cagecheck.locating.conventions import (
 from cagecheck.locating.read_maps import BakedMap, as_shares
 from cagecheck.locating.variants import Variants
 from cagecheck.progress import Progress
+from cagecheck.words.numbers import count_text, share_text
 
 HALF_STEP = 0.5 / 255
 
@@ -113,7 +114,9 @@ def shape_fault(baked: BakedMap, look: FirstLook) -> ConventionFault | None:
     u, v = (width, height) if look.reading.turn < 4 else (height, width)
     coarse, fine = ("V", "U") if v < u else ("U", "V")
     short, long = sorted(baked.size)
-    text = f"the map is {width} x {height} texels: {u:,} along U and {v:,} along V"
+    text = (
+        f"the map is {width} x {height} texels: {count_text(u)} along U and {count_text(v)} along V"
+    )
     if look.repeats > 1:
         return ConventionFault(
             "not-square",
@@ -131,7 +134,7 @@ def shape_fault(baked: BakedMap, look: FirstLook) -> ConventionFault | None:
 
 def _share_words(share: float) -> str:
     names = {0.5: "half", 0.25: "a quarter", 0.125: "an eighth"}
-    return names.get(share, f"{100 * share:.0f} % of")
+    return names.get(share, f"{share_text(share)} of")
 
 
 def _rough_reading(

@@ -8,8 +8,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.defects.match import Matcher
 from cagecheck.defects.regions import Region
-from cagecheck.errors import InputError, Notice
+from cagecheck.errors import InputError, Notice, takes
 from cagecheck.locating.fault_regions import FaultyTexels, fault_regions
 from cagecheck.locating.faulty_texels import faulty_texels, mark_seams
 from cagecheck.locating.offset_guess import OffsetGuess, guess_offset
@@ -21,10 +22,12 @@ from cagecheck.maps.texels import tiles_touched
 from cagecheck.meshes.lowpoly import LowPoly, prepare_low
 from cagecheck.meshes.mesh import Mesh, Surface
 from cagecheck.meshes.tiles import why_off_tiles
+from cagecheck.options import check_options
 from cagecheck.predicting.distances import probe_distances
 from cagecheck.progress import Progress, silent
 from cagecheck.rays.cage import Cage
 from cagecheck.rays.scene import Scene
+from cagecheck.words.lengths import length_words
 from cagecheck.words.sentences import count_words
 
 __all__ = ["LocateSettings", "LocatedMap", "Location", "OffsetGuess", "locate"]
@@ -52,12 +55,19 @@ class Location:
     specks: int
     notices: tuple[Notice, ...]
 
+    def __repr__(self) -> str:
+        return (
+            f"<Location: {count_words(len(self.regions), 'region')} in "
+            f"{count_words(len(self.maps), 'map')} of {self.low!r}>"
+        )
+
     @property
     def clean(self) -> bool:
         """True when neither a region nor a convention is wrong."""
         return not self.regions and not any(m.conventions for m in self.maps)
 
 
+@takes(low=Mesh, high=(Surface, Scene), settings=LocateSettings)
 def locate(
     maps: Sequence[BakedMap],
     low: Mesh,
@@ -81,15 +91,16 @@ def locate(
     ------
     InputError : no maps, a low poly without UVs, settings out of range.
     """
-    settings = settings or LocateSettings()
+    settings = check_options(settings or LocateSettings())
     scene = high if isinstance(high, Scene) else Scene(high)
     prepared = prepare_low(low, rule=settings.rule, quads=settings.quads)
     tiles = tiles_touched(prepared)
     _check(maps, prepared, tiles)
     if paired is None:
         paired = np.ones((len(prepared.part_names), len(scene.surface.part_names)), bool)
-    settings, notices = _resolve(prepared, scene, paired, settings, cage is not None)
-    variants = Variants(low, scene, paired, settings, cage)
+    matcher = Matcher(prepared, scene, paired, settings.along, settings.apart)
+    settings, notices = _resolve(matcher, settings, cage is not None)
+    variants = Variants(low, matcher, settings, cage)
     located: list[LocatedMap] = []
     for baked in maps:
         for piece, look in looks_at(variants, baked, tiles, progress):
@@ -148,25 +159,18 @@ def _check(maps: Sequence[BakedMap], low: LowPoly, tiles: tuple[int, ...]) -> No
 
 
 def _resolve(
-    low: LowPoly,
-    scene: Scene,
-    paired: NDArray[np.bool_],
-    settings: LocateSettings,
-    has_cage: bool,
+    matcher: Matcher, settings: LocateSettings, has_cage: bool
 ) -> tuple[LocateSettings, list[Notice]]:
-    for name in ("offset", "depth", "padding"):
-        value = getattr(settings, name)
-        if value is not None and not (np.isfinite(value) and value >= 0):
-            raise InputError(f"--{name} must be zero or more, not {value:g}.")
     missing = [
         name
         for name in ("offset", "depth")
         if getattr(settings, name) is None and not (name == "offset" and has_cage)
     ]
     if not missing:
-        return settings, []
-    found = probe_distances(low, scene, paired, seed=settings.seed)
+        return settings, [*matcher.low.notices]
+    found = probe_distances(matcher, seed=settings.seed)
     settings = replace(settings, **{name: getattr(found, name) for name in missing})
-    words = ", ".join(f"{name} {getattr(settings, name):.4g}" for name in missing)
+    words = ", ".join(f"{name} {length_words(getattr(settings, name))}" for name in missing)
     text = f"compared with a bake of {words} (units of the files), taken from the scene."
-    return settings, [Notice("automatic", text, "Give the bake's own numbers if you know them.")]
+    cure = "Give the bake's own numbers if you know them."
+    return settings, [*matcher.low.notices, Notice("automatic", text, cure)]

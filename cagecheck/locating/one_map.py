@@ -44,6 +44,7 @@ from cagecheck.maps.texels import texel_blocks
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.predicting.maps.bake import Baker
 from cagecheck.progress import Progress
+from cagecheck.words.numbers import share_text
 
 # The offset of the bake is looked for up to this many times the one assumed.
 LARGEST_SHARE = 8.0
@@ -69,6 +70,9 @@ class LocatedMap:
     fault: NDArray[np.uint8] | None
     padding: Padding | None
     grey: NDArray[np.uint8]
+
+    def __repr__(self) -> str:
+        return f"<LocatedMap {self.source.name}: tile {self.reading.tile}>"
 
 
 @dataclass(frozen=True, eq=False)
@@ -152,12 +156,12 @@ def judge_map(
 def _fits_nothing(reading: Reading, unit: float) -> ConventionFault:
     text = (
         f"the map fits no tile of this low poly in any reading (best agreement "
-        f"{100 * reading.agreement:.0f} %)"
+        f"{share_text(reading.agreement)})"
     )
     cure = "check that it is of this low poly and this high poly, and the assumed offset and depth"
     if unit < UNIT_SHARE:
         text += (
-            f", and only {100 * unit:.0f} % of its texels hold vectors of unit length, as normals "
+            f", and only {share_text(unit)} of its texels hold vectors of unit length, as normals "
             "are: it is rather a colour or other picture"
         )
         cure = "pass the normal map"
@@ -224,9 +228,8 @@ def _compared(
 ) -> tuple[TileView, Patterns]:
     reading = look.reading
     view = compare_tile(
-        baker, variants.paired, reading.straight, upright, basis, reading.tile, rule,
-        progress=progress,
-    )  # fmt: skip
+        baker, reading.straight, upright, basis, reading.tile, rule, progress=progress
+    )
     if baked.empty is not None:
         empty = _upright(mask_over_tile(baked.empty, view.size), reading) & (view.triangle >= 0)
         view.fault[empty & (view.fault != Fault.CLEAN)] = Fault.MISSED

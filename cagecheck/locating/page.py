@@ -12,10 +12,9 @@ from cagecheck.arrays.types import Floats
 from cagecheck.defects.kinds import CLEAN
 from cagecheck.defects.region_words import size_words
 from cagecheck.defects.regions import Region
-from cagecheck.locating.compare import Fault
+from cagecheck.locating.compare import TITLES, Fault
 from cagecheck.locating.conventions import turned
 from cagecheck.locating.fault_heat import FAULT_COLOURS, FaultHeat, fault_heat, region_picture
-from cagecheck.locating.fault_regions import TITLES
 from cagecheck.locating.first_look import over_tile
 from cagecheck.locating.locate import Location
 from cagecheck.locating.offset_guess import OffsetGuess
@@ -45,6 +44,8 @@ from cagecheck.report.tile_pictures import (
     worst_region_of_blocks,
 )
 from cagecheck.report.web_scene import rays_per_region
+from cagecheck.words.lengths import length_words
+from cagecheck.words.numbers import area_text, count_text, decimals, share_text
 from cagecheck.words.sentences import count_words, names_words, sentence_case
 
 DEFINITIONS: dict[Fault, str] = {
@@ -178,8 +179,9 @@ def offset_words(guess: OffsetGuess | None) -> str:
     if guess is None:
         return "too few texels can tell"
     return (
-        f"likely between {guess.least:.4g} and {guess.most:.4g} ({guess.unit}); "
-        f"{100 * guess.agree:.1f} % of {count_words(guess.voters, 'telling texel')} agree"
+        f"likely between {length_words(guess.least)} and {length_words(guess.most)} "
+        f"({guess.unit}); "
+        f"{share_text(guess.agree, 1)} of {count_words(guess.voters, 'telling texel')} agree"
     )
 
 
@@ -189,10 +191,12 @@ def depth_words(guess: OffsetGuess | None) -> str | None:
         return None
     # Surface is missed for other reasons than depth, too; then the shallowest miss says nothing.
     if guess.lost_depth is not None and guess.lost_depth > guess.recorded_depth:
-        return f"likely between {guess.recorded_depth:.4g} and {guess.lost_depth:.4g} units"
+        return f"likely between {length_words(guess.recorded_depth)} and "
+        f"{length_words(guess.lost_depth)} units"
     if guess.recorded_depth > 0:
         return (
-            f"at least about {guess.recorded_depth:.4g} units, since surface as deep as that was "
+            f"at least about {length_words(guess.recorded_depth)} units, since surface as deep as "
+            "that was "
             "recorded"
         )
     return None
@@ -207,7 +211,7 @@ def _facts(location: Location) -> tuple[tuple[str, str], ...]:
         ("high poly", f"{(surface.source.name if surface.source else 'in memory')}: "
          f"{count_words(surface.triangle_count, 'triangle')}, "
          f"{count_words(len(surface.part_names), 'part')}"),
-        ("maps", f"{len(maps):,} with {count_words(texels, 'texel')} compared"),
+        ("maps", f"{count_text(len(maps))} with {count_words(texels, 'texel')} compared"),
         ("offset of the bake", offset_words(location.offset)),
     ]  # fmt: skip
     depth = depth_words(location.offset)
@@ -218,7 +222,7 @@ def _settings(location: Location) -> tuple[tuple[str, str], ...]:
     chosen = location.settings
     rows = [
         ("compared with cage", location.cage.label),
-        ("depth", f"{chosen.depth or 0:.4g} units"),
+        ("depth", f"{length_words(chosen.depth or 0)} units"),
         ("ray directions", chosen.directions),
         ("rays along", chosen.along),
         ("parts baked", "one by one" if chosen.apart else "together"),
@@ -226,7 +230,7 @@ def _settings(location: Location) -> tuple[tuple[str, str], ...]:
         ("seed", str(chosen.seed)),
     ]
     if location.specks:
-        rows.append(("texels too few or too faint to list", f"{location.specks:,}"))
+        rows.append(("texels too few or too faint to list", count_text(location.specks)))
     return tuple(rows)
 
 
@@ -236,8 +240,8 @@ def _settings(location: Location) -> tuple[tuple[str, str], ...]:
 def totals(location: Location) -> list[dict[str, Any]]:
     """Return one row per fault: name, regions, texels, area."""
     rows = []
-    for title in TITLES.values():
-        mine = [r for r in location.regions if r.name == title]
+    for fault, title in TITLES.items():
+        mine = [r for r in location.regions if r.defect is fault]
         rows.append(
             {
                 "name": title,
@@ -256,7 +260,8 @@ def _totals_table(location: Location) -> PageTable:
     rows = []
     for row in totals(location):
         fault = kinds[row["name"]]
-        cells = (row["name"], f"{row['regions']:,}", f"{row['texels']:,}", f"{row['area']:.3g}",
+        cells = (row["name"], count_text(row["regions"]), count_text(row["texels"]),
+                 area_text(row["area"]),
                  DEFINITIONS[fault])  # fmt: skip
         rows.append(Row(cells, FAULT_COLOURS[fault], not row["regions"]))
     return PageTable("All faults", columns, tuple(rows))
@@ -281,7 +286,7 @@ def _reading_cells(found: LocatedMap) -> tuple[str, ...]:
         str(reading.tile) if found.record is not None else "none",
         f"{width} × {height}",
         found.source.depth_words,
-        f"{100 * reading.agreement:.0f} %",
+        share_text(reading.agreement),
         reading.space,
         words["turned"],
         ", ".join(f"{'−' if sign < 0 else ''}{channel}" for sign, channel in signs),
@@ -289,7 +294,7 @@ def _reading_cells(found: LocatedMap) -> tuple[str, ...]:
         reading.basis.describe(),
         f"cut {reading.quads}",
         "–" if found.padding is None
-        else f"{found.padding.width:.0f} of {count_words(found.padding.needed, 'texel')}",
+        else f"{decimals(found.padding.width, 0)} of {count_words(found.padding.needed, 'texel')}",
     )  # fmt: skip
 
 

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from cagecheck.errors import InputError
 from cagecheck.maps.map_names import IMAGE_ENDINGS, parse_map_name, words_of
 from cagecheck.maps.pictures import Picture, read_picture
+from cagecheck.words.numbers import count_text
 
 # ``<UDIM>`` is the token of MaterialX 1.38 and OpenUSD; ``{tile}`` is our own, ``*`` the shell's.
 TILE_TOKENS = ("{tile}", "<UDIM>", "*")
@@ -49,6 +50,10 @@ class BakedMap:
     empty: NDArray[np.bool_] | None
     half: bool = False
     crop: tuple[int, int, int, int] | None = None
+
+    def __repr__(self) -> str:
+        width, height = self.size
+        return f"<BakedMap {self.name}: {width} x {height}, tile {self.tile or 'unknown'}>"
 
     @property
     def name(self) -> str:
@@ -258,7 +263,8 @@ def _in_folder(folder: Path, tiles: Collection[int]) -> list[tuple[Path, int | N
         normal = [p for p in pictures if _looks_normal(p)]
     if not normal:
         raise InputError(
-            f"none of the {len(pictures):,} pictures in this folder is called or looks like a "
+            f"none of the {count_text(len(pictures))} pictures in this folder is called or looks "
+            "like a "
             "normal map."
             if len(pictures) > 1
             else f"the one picture in this folder, {pictures[0].name}, is neither called a normal "

@@ -7,9 +7,9 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats
+from cagecheck.defects.match import Matcher
 from cagecheck.errors import InputError
 from cagecheck.locating.compare import DEPTH_SHARE, covered_texels, find_goals
 from cagecheck.locating.conventions import Sampled
@@ -21,10 +21,11 @@ from cagecheck.meshes.lowpoly import LowPoly, prepare_low
 from cagecheck.meshes.mesh import Mesh
 from cagecheck.meshes.normals import NormalRule
 from cagecheck.meshes.triangulate import QuadSplit
+from cagecheck.options import MAPS, again, option
 from cagecheck.predicting.maps.bake import Baker, BakeRule
-from cagecheck.rays.cage import Along, Cage, Directions, cage_from_offset
+from cagecheck.predicting.settings import Depth, HighShading, Offset, RayOptions, Seed
+from cagecheck.rays.cage import Cage, cage_from_offset
 from cagecheck.rays.points import SurfacePoints, join_points
-from cagecheck.rays.scene import Scene
 
 CageMaker = Callable[[LowPoly], Cage]
 
@@ -33,7 +34,7 @@ SAMPLE_TEXELS = 30_000
 
 
 @dataclass(frozen=True)
-class LocateSettings:
+class LocateSettings(Seed, HighShading, RayOptions, Depth, Offset):
     """How to compare. None: taken from the scene (see `probe_distances`).
 
     offset, depth : world units, as the bake was (probably) made; along, directions : how its rays
@@ -42,16 +43,13 @@ class LocateSettings:
     `prepare_low`; seed : of random draws.
     """
 
-    offset: float | None = None
-    depth: float | None = None
-    along: Along = "cage"
-    directions: Directions = "averaged"
-    apart: bool = False
-    padding: int | None = None
-    high_normals: HighNormals = "file"
+    depth: float | None = again(Depth, "depth", above=None, least=0)
+    padding: int | None = option(
+        None, MAPS, "Texels of padding wanted (else one per 256 of the map's width).",
+        metavar="TEXELS", least=0, in_help=True,
+    )  # fmt: skip
     rule: NormalRule = field(default_factory=NormalRule)
     quads: QuadSplit = "first"
-    seed: int = 0
 
 
 class Variants:
@@ -60,15 +58,14 @@ class Variants:
     def __init__(
         self,
         mesh: Mesh,
-        scene: Scene,
-        paired: NDArray[np.bool_],
+        matcher: Matcher,
         settings: LocateSettings,
         cage: CageMaker | None,
     ) -> None:
-        self.mesh, self.scene, self.paired, self.settings = mesh, scene, paired, settings
+        self.mesh, self.scene, self.settings = mesh, matcher.scene, settings
         self.uniform = cage is None
         self._make_cage = cage
-        self._low: dict[QuadSplit, LowPoly] = {}
+        self._matcher: dict[QuadSplit, Matcher] = {settings.quads: matcher}
         self._cage: dict[QuadSplit, Cage] = {}
         self._baker: dict[tuple[QuadSplit, HighNormals], Baker] = {}
         self._sampled: dict[tuple[Any, ...], Sampled] = {}
@@ -76,9 +73,14 @@ class Variants:
 
     def low(self, quads: QuadSplit) -> LowPoly:
         """Return the low poly with its quads cut so."""
-        if quads not in self._low:
-            self._low[quads] = prepare_low(self.mesh, rule=self.settings.rule, quads=quads)
-        return self._low[quads]
+        return self.matcher(quads).low
+
+    def matcher(self, quads: QuadSplit) -> Matcher:
+        """Return that low poly beside the high poly; its trees serve all normals."""
+        if quads not in self._matcher:
+            low = prepare_low(self.mesh, rule=self.settings.rule, quads=quads)
+            self._matcher[quads] = self._matcher[self.settings.quads].on(low)
+        return self._matcher[quads]
 
     def cage(self, quads: QuadSplit) -> Cage:
         """Return the bake's cage on that low poly."""
@@ -102,9 +104,10 @@ class Variants:
                 apart=self.settings.apart,
             )
             known = [b for (_, n), b in self._baker.items() if n == normals]
+            matcher = self.matcher(quads)
             self._baker[key] = Baker(
-                self.low(quads), self.cage(quads), self.scene, rule,
-                paired=self.paired, shading=known[0].shading if known else None,
+                matcher.low, self.cage(quads), self.scene, rule, paired=matcher.paired,
+                shading=known[0].shading if known else None, matcher=matcher,
             )  # fmt: skip
         return self._baker[key]
 
@@ -136,13 +139,11 @@ class Variants:
         if key not in self._sampled:
             depth = DEPTH_SHARE * (self.settings.depth or 0.0)
             baker = self.baker(quads, normals)
-            self._sampled[key] = _sample_tile(baker, self.paired, tile, size, depth)
+            self._sampled[key] = _sample_tile(baker, tile, size, depth)
         return self._sampled[key]
 
 
-def _sample_tile(
-    baker: Baker, paired: NDArray[np.bool_], tile: int, size: int, depth: float
-) -> Sampled:
+def _sample_tile(baker: Baker, tile: int, size: int, depth: float) -> Sampled:
     """Sample the surface that belongs to the texels, so that a wrong offset does not matter.
 
     Where none belongs, what the assumed bake records stands in.
@@ -161,7 +162,7 @@ def _sample_tile(
         raise InputError(f"tile {tile} has no texel at a size of {size}.")
     joined = join_points(points)
     rays, seen = baker.record(joined)
-    goal = find_goals(baker, paired, joined, rays, depth)
+    goal = find_goals(baker, joined, rays, depth)
     known = goal.face >= 0
     wanted = baker.shading.along(goal.face, rays.origin, rays.direction, goal.t)
     hit = known | seen.hit

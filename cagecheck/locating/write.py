@@ -11,10 +11,10 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
+from cagecheck.errors import takes
 from cagecheck.files import OutputFolder
-from cagecheck.locating.compare import Fault
+from cagecheck.locating.compare import TITLES, Fault
 from cagecheck.locating.fault_heat import FAULT_COLOURS, fault_heat
-from cagecheck.locating.fault_regions import TITLES
 from cagecheck.locating.locate import Location
 from cagecheck.locating.one_map import LocatedMap
 from cagecheck.locating.page import page_of_location, totals
@@ -34,6 +34,7 @@ NUMBERED = 60
 _LEGEND_ROW, _MARGIN = 18, 6
 
 
+@takes(location=Location)
 def write_location(
     location: Location,
     folder: str | os.PathLike[str],
@@ -129,7 +130,8 @@ def marked_map(location: Location, found: LocatedMap) -> Image.Image:
         bare = least_of_blocks(np.where(found.padding.bare, 0, 255).astype(np.uint8), step) == 0
         picture[bare] = FAULT_COLOURS[Fault.PADDING]
     upper = Image.fromarray(np.clip(picture, 0, 255).astype(np.uint8))
-    kinds = sorted({r.name for r in location.regions if _here(location, r.samples, found)})
+    here = {r.defect for r in location.regions if _here(location, r.samples, found)}
+    kinds = sorted((f for f in TITLES if f in here), key=lambda f: f.title)
     whole = Image.new(
         "RGB", (upper.width, upper.height + _LEGEND_ROW * max(len(kinds), 1) + _MARGIN), "white"
     )
@@ -137,16 +139,15 @@ def marked_map(location: Location, found: LocatedMap) -> Image.Image:
     draw = ImageDraw.Draw(whole)
     font = ImageFont.load_default(13)
     _number_regions(draw, font, location, found, step)
-    names = {title: kind for kind, title in TITLES.items()}
-    for row, title in enumerate(kinds):
+    for row, kind in enumerate(kinds):
         y = upper.height + _MARGIN + row * _LEGEND_ROW
-        draw.rectangle((6, y + 2, 18, y + 14), fill=FAULT_COLOURS[names[title]], outline="black")
+        draw.rectangle((6, y + 2, 18, y + 14), fill=FAULT_COLOURS[kind], outline="black")
         numbers = [
             str(r.number)
             for r in location.regions[:NUMBERED]
-            if r.name == title and _here(location, r.samples, found)
+            if r.defect is kind and _here(location, r.samples, found)
         ]
-        draw.text((26, y), f"{title}: {', '.join(numbers) or 'small ones'}", "black", font)
+        draw.text((26, y), f"{kind.title}: {', '.join(numbers) or 'small ones'}", "black", font)
     if not kinds:
         draw.text((6, upper.height + _MARGIN), "no faults on this tile", "black", font)
     return whole

@@ -110,12 +110,12 @@ def fill_pattern(pattern: str, **values: str) -> str:
     name = unicodedata.normalize("NFC", pattern.format(**safe))
     if _REFUSED.search(name) or _DEVICES.match(name) or name != name.strip(" .") or not name:
         raise InputError(
-            f"{name!r} is no file name that every system takes.", cure="Change --pattern."
+            f"{name!r} is no file name that every system takes.", cure="Change `pattern`."
         )
     if len(name.encode()) > LONGEST_NAME:
         raise InputError(
             f"the name {name[:40]!r}... is longer than {LONGEST_NAME} bytes.",
-            cure="Shorten --pattern or --asset.",
+            cure="Shorten `pattern` or `asset`.",
         )
     return name
 

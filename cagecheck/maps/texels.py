@@ -87,7 +87,8 @@ def uv_notices(low: LowPoly) -> list[Notice]:
     if low.uv is None:
         return []
     missing = ~np.isfinite(low.uv).all(axis=(1, 2))
-    flat = ~missing & (low.uv_area == 0)
+    # What has no area in space either is told where it is set aside.
+    flat = ~missing & (low.uv_area == 0) & (low.area > 0)
     wide = ~missing & (np.ptp(low.uv, axis=1) > _WIDEST_TRIANGLE).any(axis=1)
     found = (
         (missing, "no-uv", "have no UVs", "Unwrap them."),
@@ -203,7 +204,7 @@ def _snap(low: LowPoly, tile: int, size: int) -> tuple[NDArray[np.int64], Ints]:
         local = low.uv - np.array([u0, v0])
         reach = (local.max(axis=1) > 0).all(axis=1) & (local.min(axis=1) < 1).all(axis=1)
         narrow = (np.ptp(local, axis=1) <= _WIDEST_TRIANGLE).all(axis=1)
-    owner = np.flatnonzero(reach & narrow).astype(np.int32)
+    owner = np.flatnonzero(reach & narrow & (low.area > 0)).astype(np.int32)
     scaled = local[owner]
     scaled[:, :, 1] = 1.0 - scaled[:, :, 1]
     fixed = np.rint(scaled * (size * _SUBTEXEL)).astype(np.int64)

@@ -18,6 +18,7 @@ from scipy.spatial import cKDTree
 from cagecheck.arrays.types import Floats
 from cagecheck.errors import InputError, Notice
 from cagecheck.meshes.mesh import Mesh, Surface
+from cagecheck.options import with_flags
 
 HighAxes = Literal["as-is", "y-up", "z-up"]
 AXES: tuple[HighAxes, ...] = ("as-is", "y-up", "z-up")
@@ -66,7 +67,7 @@ def transform_surface(surface: Surface, scale: float = 1.0, axes: HighAxes = "as
     triangles stay. Raises `InputError` for a scale that is not a positive number.
     """
     if not (np.isfinite(scale) and scale > 0):
-        raise InputError(f"{scale:g} is no scale.", cure="Give --high-scale a positive number.")
+        raise InputError(f"{scale:g} is no scale.", cure="Give `high_scale` a positive number.")
     if axes not in AXES:
         raise InputError(f"“{axes}” is no up axis.", cure=f"Choose one of {', '.join(AXES)}.")
     if scale == 1.0 and axes == "as-is":
@@ -126,7 +127,7 @@ def check_alignment(low: Mesh, high: Surface) -> tuple[Notice, ...]:
         return ()
     if hopeless:
         raise InputError(what, file=place, cure=cure)
-    return (Notice(code, f"{place + ': ' if place else ''}{what}", cure),)
+    return (Notice(code, f"{place + ': ' if place else ''}{what}", with_flags(cure)),)
 
 
 def _words(found: Alignment, helps: bool) -> tuple[str, str, str]:
@@ -137,10 +138,10 @@ def _words(found: Alignment, helps: bool) -> tuple[str, str, str]:
             larger = found.scale < 1
             times = 1 / found.scale if larger else found.scale
             wrong.append(f"{times:.4g} times {'larger' if larger else 'smaller'}")
-            flags.append(f"--high-scale {found.scale:.9g}")
+            flags.append(f"`high_scale` {found.scale:.9g}")
         if found.axes != "as-is":
             wrong.append(f"turned by 90 degrees ({found.axes[0]} is up in it)")
-            flags.append(f"--high-axes {found.axes}")
+            flags.append(f"`high_axes` {found.axes}")
         code = "scale-mismatch" if found.scale != 1.0 else "axis-mismatch"
         return (
             f"against the low poly, the high poly is {' and '.join(wrong)}.",
@@ -152,7 +153,7 @@ def _words(found: Alignment, helps: bool) -> tuple[str, str, str]:
         word = "larger" if found.size_ratio > 1 else "smaller"
         return (
             f"the high poly is {ratio:.3g} times {word} than the low poly.",
-            "If that is not meant, pass --high-scale FACTOR or export with the same units.",
+            "If that is not meant, pass `high_scale` FACTOR or export with the same units.",
             "size-differs",
         )
     if found.gap > 0:

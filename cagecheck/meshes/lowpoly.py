@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from cagecheck.arrays.types import Floats, Ints
+from cagecheck.errors import Notice, takes
 from cagecheck.meshes.mesh import Mesh
 from cagecheck.meshes.normals import (
     NormalRule,
@@ -15,6 +16,7 @@ from cagecheck.meshes.normals import (
     triangle_normals,
     weld,
 )
+from cagecheck.meshes.set_aside import SetAside, set_aside
 from cagecheck.meshes.tiles import NO_TILE, udim_of
 from cagecheck.meshes.triangulate import QuadSplit, Triangulation, triangulate
 
@@ -26,7 +28,7 @@ class LowPoly:
     Attributes
     ----------
     mesh : the file's own mesh.
-    cut : its triangulation.
+    cut : its triangulation, without the faces that are set aside.
     triangles : (T, 3) int32 vertex indices.
     triangle_part : (T,) int32 into ``mesh.part_names``.
     position_id : (V,) int32 welded number of every vertex (see `weld`), P of them.
@@ -34,9 +36,10 @@ class LowPoly:
     ray_normals : (P, 3) unit averaged normals, one per welded position.
     shading_normals : (T, 3, 3) unit corner normals.
     face_normals : (T, 3) unit, zero where the triangle has no area.
-    area : (T,) world area.
-    uv : (T, 3, 2) or None; uv_area : (T,) signed area in UV units (0 without UVs).
+    area : (T,) world area, 0 for triangles that only close a gap (see `set_aside`).
+    uv : (T, 3, 2) or None; uv_area : (T,) signed area in UV units (0 without UVs or area).
     tile : (T,) int32 UDIM number by UV centroid, `NO_TILE` without UVs.
+    aside : the file's faces without area and doubled ones, which take no part.
     """
 
     mesh: Mesh
@@ -53,6 +56,10 @@ class LowPoly:
     uv_area: Floats
     tile: Ints
     normal_rule: NormalRule
+    aside: SetAside = field(default_factory=SetAside)
+
+    def __repr__(self) -> str:
+        return f"<LowPoly {self.mesh.label}: {len(self.triangles):,} triangles>"
 
     @property
     def positions(self) -> Floats:
@@ -63,6 +70,11 @@ class LowPoly:
     def position_count(self) -> int:
         """Number of welded positions, P."""
         return len(self.ray_normals)
+
+    @property
+    def notices(self) -> tuple[Notice, ...]:
+        """What was set aside, in words."""
+        return self.aside.notices(self.mesh)
 
     @property
     def part_names(self) -> tuple[str, ...]:
@@ -85,25 +97,37 @@ class LowPoly:
         return float(np.linalg.norm(used.max(axis=0) - used.min(axis=0)))
 
 
+@takes(mesh=Mesh, rule=NormalRule)
 def prepare_low(
-    mesh: Mesh, *, rule: NormalRule | None = None, quads: QuadSplit = "first"
+    mesh: Mesh,
+    *,
+    rule: NormalRule | None = None,
+    quads: QuadSplit = "first",
+    cut: Triangulation | None = None,
 ) -> LowPoly:
     """Derive triangles, welds, normals and tiles from a low-poly mesh.
+
+    Faces without area and doubled faces are set aside first. `cut` : the triangles to use, for a
+    moved copy of a low poly that is to keep them; nothing is set aside then.
 
     Raises `InputError` when `rule` asks for smoothing groups that the mesh lacks.
     """
     rule = rule or NormalRule()
-    cut = triangulate(mesh, quads)
+    aside = SetAside()
+    if cut is None:
+        cut, aside = set_aside(mesh, triangulate(mesh, quads))
     triangles = mesh.corner_vertex[cut.corners]
-    position_id = weld(mesh.positions, triangles)
+    solid = np.ones(len(triangles), bool) if cut.solid is None else cut.solid
+    position_id = weld(mesh.positions, triangles[solid])
     unit, area = triangle_normals(mesh.positions, triangles)
+    unit[~solid], area[~solid] = 0.0, 0.0
     uv = None if mesh.corner_uv is None else mesh.corner_uv[cut.corners]
     uv_area = np.zeros(len(triangles))
     tile = np.full(len(triangles), NO_TILE, np.int32)
     if uv is not None:
         e1, e2 = uv[:, 1] - uv[:, 0], uv[:, 2] - uv[:, 0]
         signed = 0.5 * (e1[:, 0] * e2[:, 1] - e1[:, 1] * e2[:, 0])
-        uv_area = np.where(np.isfinite(signed), signed, 0.0)
+        uv_area = np.where(np.isfinite(signed) & solid, signed, 0.0)
         tile = udim_of(uv.mean(axis=1))
     return LowPoly(
         mesh=mesh,
@@ -112,7 +136,7 @@ def prepare_low(
         triangle_part=mesh.face_part[cut.face],
         position_id=position_id,
         welded=position_id[triangles],
-        ray_normals=averaged_normals(mesh.positions, triangles, position_id),
+        ray_normals=averaged_normals(mesh.positions, triangles[solid], position_id),
         shading_normals=corner_normals(mesh, cut, position_id, rule),
         face_normals=unit,
         area=area,
@@ -120,4 +144,5 @@ def prepare_low(
         uv_area=uv_area,
         tile=tile,
         normal_rule=rule,
+        aside=aside,
     )

@@ -34,6 +34,11 @@ class SourceFile:
         return self.path.replace("\\", "/").rsplit("/", 1)[-1]
 
 
+def label_of(source: SourceFile | None) -> str:
+    """Return the name of a file, or that there is none."""
+    return "in memory" if source is None else source.name
+
+
 @dataclass(frozen=True, eq=False)
 class Mesh:
     """A polygon mesh with the file's own vertices, polygons, corners and parts.
@@ -64,6 +69,14 @@ class Mesh:
     face_smoothing: Ints | None = None
     source: SourceFile | None = None
     notices: tuple[Notice, ...] = ()
+
+    def __repr__(self) -> str:
+        return f"<Mesh {self.label}: {self.vertex_count:,} vertices, {self.face_count:,} faces>"
+
+    @property
+    def label(self) -> str:
+        """The name of the file that the mesh is from, for people."""
+        return label_of(self.source)
 
     @property
     def vertex_count(self) -> int:
@@ -119,6 +132,9 @@ class Surface:
     source: SourceFile | None = None
     notices: tuple[Notice, ...] = ()
     normals: SurfaceNormals | None = None
+
+    def __repr__(self) -> str:
+        return f"<Surface {label_of(self.source)}: {self.triangle_count:,} triangles>"
 
     @property
     def triangle_count(self) -> int:

@@ -18,6 +18,7 @@ from cagecheck.arrays.types import Floats, Ints
 from cagecheck.errors import InputError
 from cagecheck.meshes.mesh import Mesh
 from cagecheck.meshes.triangulate import Triangulation, newell_normals
+from cagecheck.options import MESHES, option
 
 NormalSource = Literal["file", "smooth", "hardness", "groups"]
 NormalWeight = Literal["angle", "area"]
@@ -45,9 +46,19 @@ class NormalRule:
     weight : ``angle`` or ``area``.
     """
 
-    source: NormalSource = "file"
-    weight: NormalWeight = "angle"
-    hardness_deg: float = 30.0
+    source: NormalSource = option(
+        "file", MESHES,
+        "Shading normals: the file's own, all smooth, hard where sharper than --hardness, "
+        "or by smoothing groups.",
+    )  # fmt: skip
+    weight: NormalWeight = option(
+        "angle", MESHES,
+        "What a face counts for in computed normals: its corner's angle, its area.",
+    )  # fmt: skip
+    hardness_deg: float = option(
+        30.0, MESHES, "With --normals hardness: edges sharper than this are hard.",
+        metavar="DEGREES", least=0, most=180, in_help=True,
+    )  # fmt: skip
 
     def describe(self) -> str:
         """Say the rule in words, for summaries."""
@@ -196,7 +207,7 @@ def hard_edges(
             raise InputError(
                 "this mesh carries no smoothing groups.",
                 file=mesh.source.path if mesh.source else None,
-                cure="Choose --normals smooth or --normals hardness.",
+                cure="Choose `normals` smooth or `normals` hardness.",
             )
         group = mesh.face_smoothing[cut.face]
         a, b = group[left // 3], group[right // 3]
@@ -249,6 +260,8 @@ def corner_normals(
     rule = rule or NormalRule()
     triangles = mesh.corner_vertex[cut.corners]
     terms = weighted_corner_terms(mesh.positions, triangles, rule.weight)
+    if cut.solid is not None:
+        terms[~cut.solid] = 0.0
     if rule.source in ("hardness", "groups"):
         cluster = _smooth_clusters(mesh, cut, position_id, rule)
     else:

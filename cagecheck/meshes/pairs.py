@@ -2,7 +2,8 @@
 
 The rules, in order; each low part takes the high parts of the first rule that gives it any:
 
-1. the user's patterns, such as ``{name}_lp={name}_hp*``;
+1. the user's patterns, such as ``{name}_lp={name}_hp*``; several of them add up, and each high part
+   goes by the first pattern that pairs it;
 2. the same name, whatever its case;
 3. the same name once a word for low or high is taken off: ``sleeve_low`` and ``Sleeve-High``,
    ``hi_belt`` and ``belt``. What stands behind the word makes further high parts of one low
@@ -58,6 +59,12 @@ class Pairing:
     how: tuple[str, ...]
     notices: tuple[Notice, ...] = ()
 
+    def __repr__(self) -> str:
+        return (
+            f"<Pairing: {len(self.low_names)} low parts, {len(self.unpaired_low)} unpaired; "
+            f"{len(self.high_names)} high parts, {len(self.unpaired_high)} unpaired>"
+        )
+
     @property
     def unpaired_low(self) -> tuple[int, ...]:
         """Low parts without a high part."""
@@ -95,7 +102,8 @@ def pair_parts(
 ) -> Pairing:
     """Pair low with high parts by their names.
 
-    patterns : ``LOW=HIGH``, each side with ``{name}`` once; ``*`` stands for anything.
+    patterns : ``LOW=HIGH``, each side with ``{name}`` once; ``*`` stands for anything. A later
+        pattern adds its high parts to low parts that an earlier one has given some.
     pairing : off pairs every low part with all high parts.
 
     Raises `InputError` for a pattern that does not read.
@@ -110,7 +118,7 @@ def pair_parts(
     notices: list[Notice] = []
     taken: set[int] = set()
     for rule in rules:
-        if not _apply(rule.match(low_names, high_names), found, how, rule.words, taken):
+        if not _apply(rule.match(low_names, high_names), found, how, rule.words, taken, add=True):
             notices.append(_unused(rule.text))
     _apply(_same_names(low_names, high_names), found, how, SAME_NAME, taken)
     _apply(_same_stems(low_names, high_names), found, how, SAME_STEM, taken)
@@ -127,17 +135,20 @@ def _apply(
     how: list[str],
     words: str,
     taken: set[int],
+    *,
+    add: bool = False,
 ) -> bool:
-    """Give the matches of one rule to the low parts that have none, of high parts not yet taken.
+    """Give the matches of one rule to the low parts, of high parts not yet taken.
 
-    A high part paired by a stronger rule is not given away again by a weaker one.
+    A high part paired by a stronger rule is not given away again by a weaker one. Low parts that
+    have some get more only with `add`.
     """
     new: set[int] = set()
     for low, highs in matches.items():
         free = tuple(sorted(set(highs) - taken))
-        if free and not found[low]:
-            found[low] = free
-            how[low] = words
+        if free and (add or not found[low]):
+            how[low] = f"{how[low]}, {words}" if found[low] else words
+            found[low] = tuple(sorted(found[low] + free))
             new.update(free)
     taken |= new
     return bool(new)

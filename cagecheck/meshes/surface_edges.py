@@ -40,7 +40,7 @@ def high_edges(surface: Surface, *, progress: Progress = silent) -> tuple[HighEd
     triangle soups and split vertices are no holes.
     """
     progress("edges of the high poly", 0, _count(surface))
-    site = _sites(surface)
+    site = site_numbers(surface)
     part = surface.triangle_part
     in_order = bool(np.all(part[1:] >= part[:-1]))
     order = None if in_order else np.argsort(part, kind="stable")
@@ -63,7 +63,8 @@ def _count(surface: Surface) -> int:
     return len(surface.part_names)
 
 
-def _sites(surface: Surface) -> Ints:
+def site_numbers(surface: Surface) -> Ints:
+    """Return (V,) int32 numbers of the vertices' places, equal for vertices at one place."""
     positions = surface.positions
     if len(positions) == 0:
         return np.zeros(0, np.int32)

@@ -23,10 +23,12 @@ class Triangulation:
     ----------
     corners : (T, 3) int32, index into the mesh's corners.
     face : (T,) int32, the polygon that each triangle came from. Triangles are in face order.
+    solid : (T,) bool, triangles with area (see `set_aside`); None where that is not known.
     """
 
     corners: Ints
     face: Ints
+    solid: NDArray[np.bool_] | None = None
 
 
 def triangulate(mesh: Mesh, quads: QuadSplit = "first") -> Triangulation:

@@ -8,15 +8,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numpy as np
-from numpy.typing import NDArray
-
 from cagecheck.arrays.quantiles import weighted_quantiles
-from cagecheck.defects.targets import find_targets
-from cagecheck.meshes.lowpoly import LowPoly
-from cagecheck.rays.cage import cage_from_offset, rays_through
+from cagecheck.defects.match import Matcher
+from cagecheck.rays.cage import cage_from_offset
 from cagecheck.rays.points import sample_points, spacing_for_count
-from cagecheck.rays.scene import Scene
 
 PROBE_SAMPLES = 20_000
 # How far the probe looks on both sides: a tenth of the low poly's diagonal is far more than a
@@ -44,16 +39,14 @@ class Distances:
     reach: float
 
 
-def probe_distances(
-    low: LowPoly, scene: Scene, paired: NDArray[np.bool_], *, seed: int = 0
-) -> Distances:
+def probe_distances(matcher: Matcher, *, seed: int = 0) -> Distances:
     """Propose offset, depth and reach from where the probe finds each sample's own surface."""
+    low = matcher.low
     size = low.diagonal()
     points = sample_points(low, spacing_for_count(low, PROBE_SAMPLES), seed=seed, edges=False)
-    rays = rays_through(low, cage_from_offset(low, 0.0), points)
     far = PROBE_SHARE * size
-    layers = scene.cast(rays.origin, rays.direction, far, far)
-    targets = find_targets(low, points, rays, layers, scene.surface.triangle_part, paired)
+    rays = matcher.rays(cage_from_offset(low, 0.0), points)
+    targets = matcher.match(points, rays, far, far).targets
     least = LEAST_SHARE * size
     if not targets.found.any():
         return Distances(10 * least, 10 * least, REACH_OFFSETS * 10 * least)

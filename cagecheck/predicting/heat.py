@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.defects.kinds import PRECEDENCE, Defect
+from cagecheck.errors import takes
 from cagecheck.predicting.result import Prediction
 from cagecheck.report.colours import defect_colours
 from cagecheck.report.heatmap import MOST_VERTICES, NO_REGION, HeatMap, lay_lattice
@@ -18,11 +19,12 @@ def region_of_samples(prediction: Prediction) -> Ints:
     """Return (N,) int32: the number of the most harmful region of each sample, 0 for none."""
     out = np.full(len(prediction.points), NO_REGION, np.int32)
     for region in reversed(prediction.regions):
-        if region.name != Defect.UNSEEN.title:
+        if region.defect is not Defect.UNSEEN:
             out[region.samples] = region.number
     return out
 
 
+@takes(prediction=Prediction)
 def build_heat_map(prediction: Prediction, *, most_vertices: int = MOST_VERTICES) -> HeatMap:
     """Lay the samples' findings on a lattice over the low poly."""
     low, findings = prediction.low, prediction.findings

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -14,8 +15,56 @@ from cagecheck.meshes.mesh import Surface
 from cagecheck.meshes.normals import NormalRule
 from cagecheck.meshes.pairs import Pairing, pair_parts
 from cagecheck.meshes.triangulate import QuadSplit
+from cagecheck.options import CAGE, MESHES, nested, option
 from cagecheck.progress import Progress, silent
 from cagecheck.rays.cage import Cage, Directions, cage_from_mesh, cage_from_push
+
+
+@dataclass(frozen=True)
+class MeshOptions:
+    """How meshes that were read are understood.
+
+    Attributes
+    ----------
+    pair, no_pairing : see `pair_parts`: naming rules, and whether names count for nothing.
+    normals : how corner normals of the low poly are found.
+    quads : how its quads are cut, see `prepare_low`.
+    high_scale, high_axes : what the high poly is scaled by and which way up it is.
+    """
+
+    pair: list[str] | None = option(
+        None, MESHES,
+        'Pair parts by name, as in "{name}_lp={name}_hp*": {name} is alike on both sides, '
+        "* is anything. May repeat.",
+        metavar="LOW=HIGH",
+    )  # fmt: skip
+    no_pairing: bool = option(
+        False, MESHES, "Do not go by names: all high parts serve all low parts."
+    )
+    normals: NormalRule = nested(NormalRule)
+    quads: QuadSplit = option(
+        "first", MESHES,
+        "How quads are cut in two: from the first corner, or the short way across.",
+    )  # fmt: skip
+    high_scale: float = option(
+        1.0, MESHES, "Scale the high poly first (100: from metres to centimetres).",
+        metavar="FACTOR",
+    )  # fmt: skip
+    high_axes: HighAxes = option(
+        "as-is", MESHES, "Turn the high poly first: which way up it is, if the low is not."
+    )
+
+
+@dataclass(frozen=True)
+class CageFiles:
+    """A cage that lies in a file."""
+
+    push: Path | None = option(
+        None, CAGE, "Push distances per vertex (JSON or CSV).", metavar="FILE"
+    )
+    cage: Path | None = option(
+        None, CAGE, "Cage mesh: the low poly with its vertices moved.", metavar="FILE"
+    )
 
 
 @dataclass(frozen=True, eq=False)
@@ -27,17 +76,15 @@ class Inputs:
     pairing: Pairing
     notices: tuple[Notice, ...]
 
+    def __repr__(self) -> str:
+        return f"<Inputs: {self.low!r}, {self.high!r}, {self.pairing!r}>"
+
 
 def read_inputs(
-    low_path: Path,
-    high_path: Path,
+    low_path: str | os.PathLike[str],
+    high_path: str | os.PathLike[str],
+    reading: MeshOptions | None = None,
     *,
-    pair: list[str] | None = None,
-    no_pairing: bool = False,
-    normals: NormalRule | None = None,
-    quads: QuadSplit = "first",
-    high_scale: float = 1.0,
-    high_axes: HighAxes = "as-is",
     high_normals: bool = True,
     progress: Progress = silent,
 ) -> Inputs:
@@ -46,8 +93,9 @@ def read_inputs(
     Meshes that no ray could bring together are refused; smaller mismatches become notices.
     high_normals : keep the high poly's own normals, which only maps need.
     """
+    how = reading or MeshOptions()
     mesh = read_mesh(low_path, progress=progress)
-    low = prepare_low(mesh, rule=normals, quads=quads)
+    low = prepare_low(mesh, rule=how.normals, quads=how.quads)
     if float(low.area.sum()) <= 0:
         raise InputError(
             "all faces of the low poly have zero area.",
@@ -55,8 +103,10 @@ def read_inputs(
             cure="Check the export; there is nothing to bake onto.",
         )
     high = read_surface(high_path, normals=high_normals, progress=progress)
-    high = transform_surface(high, high_scale, high_axes)
-    pairing = pair_parts(low.part_names, high.part_names, pair or [], pairing=not no_pairing)
+    high = transform_surface(high, how.high_scale, how.high_axes)
+    pairing = pair_parts(
+        low.part_names, high.part_names, how.pair or [], pairing=not how.no_pairing
+    )
     notices = (*mesh.notices, *high.notices, *check_alignment(mesh, high), *pairing.notices)
     return Inputs(low, high, pairing, notices)
 
@@ -65,8 +115,8 @@ def read_cage(
     low: LowPoly,
     *,
     offset: float | None = None,
-    push: Path | None = None,
-    cage: Path | None = None,
+    push: str | os.PathLike[str] | None = None,
+    cage: str | os.PathLike[str] | None = None,
     directions: Directions = "averaged",
     progress: Progress = silent,
 ) -> tuple[Cage | None, tuple[Notice, ...]]:
@@ -76,7 +126,7 @@ def read_cage(
     """
     named = [
         name
-        for name, value in (("--offset", offset), ("--push", push), ("--cage", cage))
+        for name, value in (("`offset`", offset), ("`push`", push), ("`cage`", cage))
         if value is not None
     ]
     if len(named) > 1:

@@ -8,6 +8,7 @@ from typing import Any
 from cagecheck.defects.region_words import size_words
 from cagecheck.defects.regions import Region
 from cagecheck.report.colours import DEFECT_COLOURS, hex_of
+from cagecheck.words.numbers import count_text
 from cagecheck.words.sentences import percent_text
 
 WORST_SHOWN = 8
@@ -25,14 +26,14 @@ def prediction_html(
     parts = [f"<p><b>cagecheck prediction.</b> {escape(verdict)}</p>"]
     if found:
         rows = [
-            (_named(r["name"]), f"{r['regions']:,}", percent_text(r["percent"]),
-             f"{r['texels']:,.0f}")
+            (_named(r["name"]), count_text(r['regions']), percent_text(r["percent"]),
+             count_text(r['texels']))
             for r in found
         ]  # fmt: skip
         parts.append(_table(("defect", "regions", "% of surface", "texels"), rows, numbers_from=1))
         parts.append(_worst_table(regions))
     parts.append(
-        f"<p>{samples:,} samples; arrays: <code>.positions</code>, "
+        f"<p>{count_text(samples)} samples; arrays: <code>.positions</code>, "
         "<code>.findings.main</code>, <code>.findings.flags</code>, <code>.rays.start</code>, "
         "<code>.targets.t</code>, <code>.layers</code>; <code>.regions[k].samples</code> index "
         "them. <code>cagecheck.write_prediction(result, folder)</code> writes everything.</p>"
@@ -49,7 +50,7 @@ def _worst_table(regions: list[Region]) -> str:
     ]  # fmt: skip
     more = len(regions) - len(shown)
     text = _table(("no.", "defect", "part", "tile", "size", "cause", "cure"), rows)
-    return text + (f"<p>{more:,} more in <code>.regions</code>.</p>" if more else "")
+    return text + (f"<p>{count_text(more)} more in <code>.regions</code>.</p>" if more else "")
 
 
 def _named(name: str) -> str:

@@ -31,6 +31,8 @@ from cagecheck.report.content import (
 from cagecheck.report.heatmap import HeatMap
 from cagecheck.report.tile_pictures import TilePicture, draw_tiles, heat_uv
 from cagecheck.report.web_scene import least_region, rays_per_region, worst_of_triangles
+from cagecheck.words.lengths import length_words
+from cagecheck.words.numbers import area_text, count_text
 from cagecheck.words.sentences import count_words, percent_text, sentence_case
 
 TILES_NOTE = (
@@ -134,12 +136,14 @@ def totals_table(totals: Totals, earlier: Totals | None = None) -> PageTable:
 def _cells(row: dict[str, Any], old: dict[str, Any] | None) -> list[str]:
     def texts(values: dict[str, Any]) -> tuple[str, str, str]:
         return (
-            f"{values['regions']:,}", percent_text(values["percent"]), f"{values['texels']:,.0f}"
+            count_text(values["regions"]),
+            percent_text(values["percent"]),
+            count_text(values["texels"]),
         )  # fmt: skip
 
     regions, percent, texels = texts(row)
     if old is None:
-        return [regions, f"{row['area']:.3g}", percent, texels]
+        return [regions, area_text(row["area"]), percent, texels]
     return [cell for pair in zip(texts(old), (regions, percent, texels), strict=True)
             for cell in pair]  # fmt: skip
 
@@ -159,12 +163,13 @@ def _measures(findings: Findings) -> list[tuple[str, str, str, Floats]]:
 def _facts(prediction: Prediction) -> tuple[tuple[str, str], ...]:
     low, surface = prediction.low, prediction.scene.surface
     return (
-        ("low poly", f"{len(low.triangles):,} triangles, "
+        ("low poly", f"{count_text(len(low.triangles))} triangles, "
          f"{count_words(len(low.part_names), 'part')}"),
         ("high poly", f"{(surface.source.name if surface.source else 'in memory')}: "
-         f"{surface.triangle_count:,} triangles, {count_words(len(surface.part_names), 'part')}"),
+         f"{count_text(surface.triangle_count)} triangles, "
+         f"{count_words(len(surface.part_names), 'part')}"),
         ("cage", prediction.cage.label),
-        ("rays", f"{len(prediction.points):,}"),
+        ("rays", count_text(len(prediction.points))),
     )  # fmt: skip
 
 
@@ -172,8 +177,8 @@ def _settings(prediction: Prediction) -> tuple[tuple[str, str], ...]:
     chosen = prediction.settings
     size = chosen.texels or chosen.map_size
     return (
-        ("depth", f"{chosen.depth:.4g} units"),
-        ("reach", f"{chosen.reach:.4g} units"),
+        ("depth", f"{length_words(chosen.depth)} units"),
+        ("reach", f"{length_words(chosen.reach)} units"),
         ("maps", f"{size} × {size} texels per tile"),
         ("ray directions", chosen.directions),
         ("rays along", chosen.along),
@@ -202,7 +207,7 @@ def _spot(prediction: Prediction, heat: HeatMap, region: Region, most_rays: int)
     high_names = prediction.scene.surface.part_names
     if region.other_part in high_names:
         highs.add(high_names.index(region.other_part))
-    if region.name == Defect.UNSEEN.title and prediction.unseen is not None:
+    if region.defect is Defect.UNSEEN and prediction.unseen is not None:
         places = prediction.unseen.points.position[region.samples]
         normals = low.face_normals[prediction.unseen.low_triangle[region.samples]]
         nowhere = np.zeros(0, np.int32)

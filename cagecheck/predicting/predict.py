@@ -9,12 +9,11 @@ from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats
 from cagecheck.defects.causes import Scan, explain, uniform_offset
-from cagecheck.defects.classify import classify
 from cagecheck.defects.kinds import Defect
+from cagecheck.defects.match import Matcher, reach_past
 from cagecheck.defects.regions import Group, Region, find_groups, name_regions
-from cagecheck.defects.targets import find_targets
 from cagecheck.defects.unseen import Unseen, find_unseen, sample_high
-from cagecheck.errors import InputError, Notice
+from cagecheck.errors import InputError, Notice, takes
 from cagecheck.maps.texels import texel_points
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Surface
@@ -23,17 +22,13 @@ from cagecheck.predicting.distances import Distances, probe_distances
 from cagecheck.predicting.result import Prediction
 from cagecheck.predicting.settings import Settings, check_settings
 from cagecheck.progress import Progress, silent
-from cagecheck.rays.cage import Cage, Rays, cage_from_offset, rays_through
-from cagecheck.rays.layers import Layers
+from cagecheck.rays.cage import Cage, cage_from_offset
 from cagecheck.rays.points import SurfacePoints, join_points, sample_points, spacing_for_count
 from cagecheck.rays.scene import Scene
-
-# Surface that lies up to this many depths below is still found and called "too deep".
-DEEP_SEARCH = 3.0
-# Layers are known a little beyond the farthest start, so that a start is never on the rim.
-REACH_HEADROOM = 1.05
+from cagecheck.words.lengths import length_words
 
 
+@takes(low=LowPoly, high=(Surface, Scene), cage=Cage, settings=Settings)
 def predict(
     low: LowPoly,
     high: Surface | Scene,
@@ -61,60 +56,46 @@ def predict(
     scene = high if isinstance(high, Scene) else build_scene(high, progress)
     if paired is None:
         paired = np.ones((len(low.part_names), len(scene.surface.part_names)), bool)
-    settings, notices = resolve(low, scene, paired, settings, cage is not None)
+    matcher = Matcher(low, scene, paired, settings.along, settings.apart)
+    settings, notices = resolve(matcher, settings, cage is not None)
     assert settings.offset is not None or cage is not None
     if cage is None:
         cage = cage_from_offset(low, settings.offset or 0.0, settings.directions)
     points = place_points(low, settings)
-    rays = rays_through(low, cage, points, settings.along)
-    return predict_rays(
-        low, scene, cage, paired, settings, points, rays, notices=notices, progress=progress
-    )
+    return predict_points(matcher, cage, points, settings, notices=notices, progress=progress)
 
 
-def predict_rays(
-    low: LowPoly,
-    scene: Scene,
+def predict_points(
+    matcher: Matcher,
     cage: Cage,
-    paired: NDArray[np.bool_],
-    settings: Settings,
     points: SurfacePoints,
-    rays: Rays,
+    settings: Settings,
     *,
     notices: tuple[Notice, ...] = (),
     progress: Progress = silent,
 ) -> Prediction:
-    """Predict for given points and rays; `settings` must be resolved (see `resolve`)."""
-    depth, reach = settings.depth, settings.reach
-    assert depth is not None and reach is not None, "resolve the settings first"
-    reach = max(reach, REACH_HEADROOM * float(rays.start.max(initial=0.0)))
+    """Predict for given points; `settings` must be resolved (see `resolve`)."""
+    low, surface, paired = matcher.low, matcher.scene.surface, matcher.paired
+    depth, reach = settings.depth_and_reach()
+    cast = matcher.cast(cage, points, depth, reach, progress=progress)
+    reach = reach_past(cast.rays.start, reach)
     settings = replace(settings, reach=reach)
-    layers = scene.cast(rays.origin, rays.direction, DEEP_SEARCH * depth, reach, progress=progress)
-    high_part = scene.surface.triangle_part
-    if settings.apart:
-        layers = own_layers(low, points, layers, high_part, paired)
-    targets = find_targets(low, points, rays, layers, high_part, paired, progress=progress)
-    findings = classify(
-        low, scene.surface, cage, points, rays, layers, targets, paired,
-        depth=depth, map_size=settings.map_size, thresholds=settings.thresholds,
-    )  # fmt: skip
+    findings = matcher.classify(
+        cage, cast, depth=depth, map_size=settings.map_size, thresholds=settings.thresholds
+    )
     unseen = None
     if settings.unseen_points > 0:
         unseen = find_unseen(
-            low, scene.surface, points, rays, layers, findings, paired,
-            sample_high(scene.surface, settings.unseen_points, seed=settings.seed),
-            progress=progress,
+            low, surface, points, cast.rays, cast.layers, findings, paired,
+            sample_high(surface, settings.unseen_points, seed=settings.seed), progress=progress,
         )  # fmt: skip
     scan = Scan(
-        low, scene.surface, points, rays, layers, targets, findings, paired,
+        low, surface, points, cast.rays, cast.layers, cast.targets, findings, paired,
         depth, reach, unseen, uniform_offset(cage),
     )  # fmt: skip
     texel_area = sample_texels(low, points, settings)
     regions = find_regions(scan, texel_area, unseen, settings, progress)
-    return Prediction(
-        low, scene, cage, paired, settings, points, rays, layers, targets, findings, unseen,
-        regions, texel_area, notices,
-    )  # fmt: skip
+    return Prediction(matcher, cage, settings, cast, findings, unseen, regions, texel_area, notices)
 
 
 def build_scene(high: Surface, progress: Progress = silent) -> Scene:
@@ -126,11 +107,7 @@ def build_scene(high: Surface, progress: Progress = silent) -> Scene:
 
 
 def resolve(
-    low: LowPoly,
-    scene: Scene,
-    paired: NDArray[np.bool_],
-    settings: Settings,
-    has_cage: bool,
+    matcher: Matcher, settings: Settings, has_cage: bool
 ) -> tuple[Settings, tuple[Notice, ...]]:
     """Fill in what the settings leave to the scene; return them and what was chosen."""
     settings = replace(settings, map_size=settings.texels or settings.map_size)
@@ -140,12 +117,13 @@ def resolve(
         if getattr(settings, name) is None and not (name == "offset" and has_cage)
     ]
     if not missing:
-        return settings, ()
-    found = probe_distances(low, scene, paired, seed=settings.seed)
+        return settings, matcher.low.notices
+    found = probe_distances(matcher, seed=settings.seed)
     found = Distances(found.offset, found.depth, max(found.reach, 3 * (settings.offset or 0.0)))
     settings = replace(settings, **{name: getattr(found, name) for name in missing})
-    words = ", ".join(f"{name} {getattr(found, name):.4g}" for name in missing)
+    words = ", ".join(f"{name} {length_words(getattr(found, name))}" for name in missing)
     return settings, (
+        *matcher.low.notices,
         Notice("automatic", f"Distances taken from the scene: {words} (units of the files).",
                "Give " + ", ".join(f"--{name}" for name in missing) + " to choose yourself."),
     )  # fmt: skip
@@ -178,22 +156,9 @@ def texel_tiles(low: LowPoly) -> list[int]:
         raise InputError(
             f"{what}, so it has no texels.",
             file=low.mesh.source.path if low.mesh.source else None,
-            cure=f"{cure} Or leave out --texels.",
+            cure=f"{cure} Or leave out `texels`.",
         )
     return tiles
-
-
-def own_layers(
-    low: LowPoly,
-    points: SurfacePoints,
-    layers: Layers,
-    high_part: NDArray[np.int32],
-    paired: NDArray[np.bool_],
-) -> Layers:
-    """Return the table with only the crossings of each ray's own high parts."""
-    ray = layers.ray
-    own = paired[low.triangle_part[points.triangle[ray]], high_part[layers.face]]
-    return layers.where(own)
 
 
 def sample_texels(low: LowPoly, points: SurfacePoints, settings: Settings) -> Floats:
@@ -236,7 +201,7 @@ def find_regions(
         return regions
     lost = _unseen_regions(scan, unseen, settings)
     merged = sorted(
-        [*regions, *lost], key=lambda r: (-r.texels, -r.area, r.name == lost_title(), r.number)
+        [*regions, *lost], key=lambda r: (-r.texels, -r.area, r.defect is Defect.UNSEEN, r.number)
     )
     return [replace(region, number=k) for k, region in enumerate(merged, start=1)]
 

@@ -10,7 +10,9 @@ from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats
 from cagecheck.defects.classify import Findings
+from cagecheck.defects.entries import gather
 from cagecheck.defects.kinds import CLEAN, KINDS, Defect
+from cagecheck.defects.match import Matched, Matcher
 from cagecheck.defects.region_words import size_words
 from cagecheck.defects.regions import Region
 from cagecheck.defects.targets import Targets
@@ -36,23 +38,60 @@ class Prediction:
     """What a bake would record, and where that is wrong.
 
     `settings` holds the numbers in force (nothing None but what does not apply), `engine` names
-    the ray engine, `texel_area` is (N,) float64, the texels each sample stands for.
+    the ray engine, `texel_area` is (N,) float64, the texels each sample stands for. `matcher` and
+    `cast` hold what was cast and what it gave; `low`, `points` and so on are read off them.
     """
 
-    low: LowPoly
-    scene: Scene
+    matcher: Matcher
     cage: Cage
-    paired: NDArray[np.bool_]
     settings: Settings
-    points: SurfacePoints
-    rays: Rays
-    layers: Layers
-    targets: Targets
+    cast: Matched
     findings: Findings
     unseen: Unseen | None
     regions: list[Region]
     texel_area: Floats
     notices: tuple[Notice, ...] = ()
+
+    def __repr__(self) -> str:
+        return (
+            f"<Prediction: {count_words(len(self.regions), 'region')} from "
+            f"{count_words(len(self.points), 'sample')} of {self.low!r}>"
+        )
+
+    @property
+    def low(self) -> LowPoly:
+        """The low poly."""
+        return self.matcher.low
+
+    @property
+    def scene(self) -> Scene:
+        """The high poly as a scene."""
+        return self.matcher.scene
+
+    @property
+    def paired(self) -> NDArray[np.bool_]:
+        """(low parts, high parts) bool, which may be baked onto which."""
+        return self.matcher.paired
+
+    @property
+    def points(self) -> SurfacePoints:
+        """The N samples."""
+        return self.cast.points
+
+    @property
+    def rays(self) -> Rays:
+        """Their rays."""
+        return self.cast.rays
+
+    @property
+    def layers(self) -> Layers:
+        """Every crossing along the rays."""
+        return self.cast.layers
+
+    @property
+    def targets(self) -> Targets:
+        """What belongs to every sample."""
+        return self.cast.targets
 
     @property
     def engine(self) -> str:
@@ -87,7 +126,7 @@ def defect_totals(prediction: Prediction) -> list[dict[str, Any]]:
     whole = float(area.sum()) or 1.0
     rows = []
     for defect in Defect:
-        regions = [r for r in prediction.regions if r.name == defect.title]
+        regions = [r for r in prediction.regions if r.defect is defect]
         if defect in (Defect.UNSEEN, Defect.SPLIT):
             samples = sum(r.sample_count for r in regions)
             covered = sum(r.area for r in regions)
@@ -166,6 +205,7 @@ def prediction_document(prediction: Prediction) -> dict[str, Any]:
         "clean": prediction.clean,
         "totals": prediction.totals(),
         "regions": [region.to_dict() for region in prediction.regions],
+        "entries": [entry.to_dict() for entry in gather(prediction.regions)],
         "notices": [notice.to_dict() for notice in prediction.notices],
         "defects": {kind.title: kind.definition for kind in KINDS.values()},
     }  # fmt: skip

@@ -6,6 +6,7 @@ import json
 import os
 from pathlib import Path
 
+from cagecheck.errors import takes
 from cagecheck.files import OutputFolder
 from cagecheck.maps.high_normals import HighNormals
 from cagecheck.predicting.document import write_samples
@@ -21,6 +22,7 @@ from cagecheck.report.page import write_page
 from cagecheck.report.region_table import write_region_csv
 
 
+@takes(prediction=Prediction, maps=MapFormat)
 def write_prediction(
     prediction: Prediction,
     folder: str | os.PathLike[str],

@@ -1,5 +1,6 @@
 """Rays of a bake: points on the low poly, cages, the scene and the layer table."""
 
+from cagecheck.arrays.morton import coherent_order
 from cagecheck.rays.cage import (
     Cage,
     Rays,
@@ -12,7 +13,6 @@ from cagecheck.rays.layers import NO_LAYER, Layers
 from cagecheck.rays.points import (
     PointKind,
     SurfacePoints,
-    coherent_order,
     join_points,
     sample_points,
     spacing_for_count,

@@ -25,7 +25,7 @@ from cagecheck.arrays.vectors import (
     scaled,
     store_flat,
 )
-from cagecheck.errors import InputError
+from cagecheck.errors import InputError, takes
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Mesh
 from cagecheck.rays.points import SurfacePoints
@@ -52,6 +52,9 @@ class Cage:
     label: str
     positions: Floats | None = None
 
+    def __repr__(self) -> str:
+        return f"<Cage: {self.label}, {len(self.displacement):,} triangles>"
+
 
 @dataclass(frozen=True, eq=False)
 class Rays:
@@ -64,6 +67,9 @@ class Rays:
     origin: Floats
     direction: Floats
     start: Floats
+
+    def __repr__(self) -> str:
+        return f"<Rays: {len(self):,}>"
 
     def __len__(self) -> int:
         return len(self.origin)
@@ -82,6 +88,7 @@ def corner_directions(low: LowPoly, directions: Directions = "averaged") -> Floa
     return np.repeat(low.face_normals[:, None], 3, axis=1)
 
 
+@takes(low=LowPoly)
 def cage_from_offset(low: LowPoly, offset: float, directions: Directions = "averaged") -> Cage:
     """Push every corner by the same distance (world units, 0 or more)."""
     normals = corner_directions(low, directions)
@@ -91,6 +98,7 @@ def cage_from_offset(low: LowPoly, offset: float, directions: Directions = "aver
     return Cage(offset * normals, normals, f"uniform offset {offset:.6g}", positions)
 
 
+@takes(low=LowPoly)
 def cage_from_push(low: LowPoly, offsets: Floats, directions: Directions = "averaged") -> Cage:
     """Push every vertex by its own distance, (V,) world units.
 
@@ -113,6 +121,7 @@ def cage_from_push(low: LowPoly, offsets: Floats, directions: Directions = "aver
     return Cage(displacement, normals, "offset per vertex", positions)
 
 
+@takes(low=LowPoly, mesh=Mesh)
 def cage_from_mesh(low: LowPoly, mesh: Mesh) -> Cage:
     """Use a cage mesh with the low poly's own vertices and faces.
 
@@ -142,6 +151,7 @@ def cage_from_mesh(low: LowPoly, mesh: Mesh) -> Cage:
     return Cage(moved[low.triangles], corner_directions(low), "cage mesh", mesh.positions)
 
 
+@takes(low=LowPoly, cage=Cage, points=SurfacePoints)
 def rays_through(low: LowPoly, cage: Cage, points: SurfacePoints, along: Along = "cage") -> Rays:
     """Return the rays that the points get through the cage.
 

@@ -8,17 +8,18 @@ same scene also answers plain first-hit queries without calling it.
 
 Reference: Embree 4 API manual (rtcNewScene, rtcIntersect16, RTCFilterFunctionN,
 rtcInitIntersectArguments), Intel, 2023-2024.
-`load` checks the binary layout with a small scene of known answer before anything relies on it.
+`self_test` checks the binary layout with a small scene of known answer; `cagecheck.rays.engine`
+has it run in a process of its own before anything here is relied on.
 """
 
 from __future__ import annotations
 
 import ctypes
 import functools
+import importlib.util
 from pathlib import Path
 from typing import Any, NamedTuple
 
-import embreex
 import llvmlite.binding
 import numpy as np
 from numba import carray, cfunc, njit, types
@@ -41,66 +42,67 @@ _PROPERTY_VERSION_MAJOR = 1
 # rtcSetSharedGeometryBuffer reads vertices 16 bytes at a time: one float of room behind the last.
 VERTEX_PADDING = 1
 
+_POINTER, _UINT, _SIZE, _INT = ctypes.c_void_p, ctypes.c_uint, ctypes.c_size_t, ctypes.c_int
+# Every function of the library that is called, from here or from compiled loops.
+_SIGNATURES: dict[str, tuple[Any, list[Any]]] = {
+    "rtcNewDevice": (_POINTER, [ctypes.c_char_p]),
+    "rtcReleaseDevice": (None, [_POINTER]),
+    "rtcGetDeviceProperty": (ctypes.c_ssize_t, [_POINTER, _INT]),
+    "rtcGetDeviceError": (_INT, [_POINTER]),
+    "rtcNewScene": (_POINTER, [_POINTER]),
+    "rtcReleaseScene": (None, [_POINTER]),
+    "rtcSetSceneFlags": (None, [_POINTER, _INT]),
+    "rtcNewGeometry": (_POINTER, [_POINTER, _INT]),
+    "rtcReleaseGeometry": (None, [_POINTER]),
+    "rtcSetSharedGeometryBuffer": (
+        None,
+        [_POINTER, _INT, _UINT, _INT, _POINTER, _SIZE, _SIZE, _SIZE],
+    ),
+    "rtcSetGeometryEnableFilterFunctionFromArguments": (None, [_POINTER, ctypes.c_bool]),
+    "rtcCommitGeometry": (None, [_POINTER]),
+    "rtcAttachGeometry": (_UINT, [_POINTER, _POINTER]),
+    "rtcCommitScene": (None, [_POINTER]),
+    "rtcIntersect16": (None, [_POINTER] * 4),
+}
+
 
 class EmbreeUnavailableError(Exception):
     """The native library was not found, or does not behave as its manual says."""
 
 
-def _library_path() -> Path:
-    package = Path(embreex.__file__).parent
+def library_path() -> Path:
+    """Return where the Embree library of the embreex package lies; embreex is not imported."""
+    found = importlib.util.find_spec("embreex")
+    if found is None or found.origin is None:
+        raise EmbreeUnavailableError("the package embreex is not installed")
+    package = Path(found.origin).parent
     folders = (package.parent / "embreex.libs", package / ".dylibs", package)
     for folder in folders:
         for pattern in ("*embree4*.so*", "*embree4*.dylib", "*embree4*.dll"):
-            for found in sorted(folder.glob(pattern)):
-                return found
+            for path in sorted(folder.glob(pattern)):
+                return path
     raise EmbreeUnavailableError(
-        "the embreex package carries no Embree library where one was looked for"
+        "the embreex package carries no Embree 4 library where one was looked for"
     )
 
 
 @functools.cache
-def load() -> ctypes.CDLL:
-    """Load, declare and test the library once.
+def declare(path: Path) -> ctypes.CDLL:
+    """Load the library and declare all that is called; compiled loops find it from then on.
 
-    Raises `EmbreeUnavailableError` with the reason; callers then use the slower engine and say so.
+    Raises `EmbreeUnavailableError` where something is missing. Nothing of it is called here.
     """
     try:
-        library = ctypes.CDLL(str(_library_path()))
+        library = ctypes.CDLL(str(path))
     except OSError as error:
         raise EmbreeUnavailableError(str(error)) from error
-    pointer, uint, size, integer = (
-        ctypes.c_void_p,
-        ctypes.c_uint,
-        ctypes.c_size_t,
-        ctypes.c_int,
-    )
-    signatures: dict[str, tuple[Any, list[Any]]] = {
-        "rtcNewDevice": (pointer, [ctypes.c_char_p]),
-        "rtcReleaseDevice": (None, [pointer]),
-        "rtcGetDeviceProperty": (ctypes.c_ssize_t, [pointer, integer]),
-        "rtcGetDeviceError": (integer, [pointer]),
-        "rtcNewScene": (pointer, [pointer]),
-        "rtcReleaseScene": (None, [pointer]),
-        "rtcSetSceneFlags": (None, [pointer, integer]),
-        "rtcNewGeometry": (pointer, [pointer, integer]),
-        "rtcReleaseGeometry": (None, [pointer]),
-        "rtcSetSharedGeometryBuffer": (
-            None,
-            [pointer, integer, uint, integer, pointer, size, size, size],
-        ),
-        "rtcSetGeometryEnableFilterFunctionFromArguments": (None, [pointer, ctypes.c_bool]),
-        "rtcCommitGeometry": (None, [pointer]),
-        "rtcAttachGeometry": (uint, [pointer, pointer]),
-        "rtcCommitScene": (None, [pointer]),
-    }
-    for name, (result, arguments) in signatures.items():
+    for name, (result, arguments) in _SIGNATURES.items():
         function = getattr(library, name, None)
         if function is None:
             raise EmbreeUnavailableError(f"the library has no {name}")
         function.restype, function.argtypes = result, arguments
     address = ctypes.cast(library.rtcIntersect16, ctypes.c_void_p).value
     llvmlite.binding.add_symbol("rtcIntersect16", address)
-    _self_test(library)
     return library
 
 
@@ -109,25 +111,21 @@ class NativeScene:
 
     Parameters
     ----------
+    library : what `declare` returned, and `self_test` has passed.
     vertices : (V, 3) float32, C order, with at least `VERTEX_PADDING` floats allocated behind it.
     triangles : (T, 3) uint32, C order, all indices below V.
 
     Raises
     ------
-    EmbreeUnavailableError : see `load`.
     MemoryError : Embree could not build the scene.
     """
 
-    def __init__(self, vertices: NDArray[np.float32], triangles: NDArray[np.uint32]) -> None:
-        self._build(load(), vertices, triangles)
-
-    @classmethod
-    def _with(cls, library: ctypes.CDLL, vertices: Any, triangles: Any) -> NativeScene:
-        scene = cls.__new__(cls)
-        scene._build(library, vertices, triangles)
-        return scene
-
-    def _build(self, library: ctypes.CDLL, vertices: Any, triangles: Any) -> None:
+    def __init__(
+        self,
+        library: ctypes.CDLL,
+        vertices: NDArray[np.float32],
+        triangles: NDArray[np.uint32],
+    ) -> None:
         assert vertices.flags.c_contiguous and vertices.dtype == np.float32
         assert triangles.flags.c_contiguous and triangles.dtype == np.uint32
         self._library = library
@@ -373,8 +371,11 @@ def _probe(
     return n + 100 * np.int64(query.count[5]) + 100 * aside_first
 
 
-def _self_test(library: ctypes.CDLL) -> None:
-    """Cast through three stacked triangles (two of them coincident) of known distances."""
+def self_test(library: ctypes.CDLL) -> None:
+    """Cast through three stacked triangles (two of them coincident) of known distances.
+
+    Raises `EmbreeUnavailableError`. A library of another layout may end the process instead.
+    """
     device = library.rtcNewDevice(b"")
     major = library.rtcGetDeviceProperty(device, _PROPERTY_VERSION_MAJOR)
     library.rtcReleaseDevice(device)
@@ -386,7 +387,7 @@ def _self_test(library: ctypes.CDLL) -> None:
     vertices[:9] = np.tile(base, (3, 1))
     vertices[:9, 2] = np.repeat(heights, 3)
     triangles = np.arange(9, dtype=np.uint32).reshape(3, 3)
-    scene = NativeScene._with(library, vertices[:9], triangles)
+    scene = NativeScene(library, vertices[:9], triangles)
     t, face = np.zeros(4, np.float32), np.zeros(4, np.uint32)
     n = _probe(scene.handle, collector(), t, face)
     order = np.argsort(face[:3], kind="stable")

@@ -38,6 +38,9 @@ class Layers:
     depth: Floats
     reach: Floats
 
+    def __repr__(self) -> str:
+        return f"<Layers: {len(self.t):,} crossings of {len(self):,} rays>"
+
     def __len__(self) -> int:
         return len(self.first) - 1
 

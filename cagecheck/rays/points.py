@@ -10,8 +10,9 @@ from numba import njit
 from numpy.typing import NDArray
 
 from cagecheck.arrays.hashing import mix
+from cagecheck.arrays.morton import coherent_order
 from cagecheck.arrays.types import Floats, Ints
-from cagecheck.errors import InputError
+from cagecheck.errors import InputError, takes
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.normals import edge_pairs
 
@@ -45,6 +46,9 @@ class SurfacePoints:
     kind: NDArray[np.uint8]
     spacing: Floats
 
+    def __repr__(self) -> str:
+        return f"<SurfacePoints: {len(self):,}>"
+
     def __len__(self) -> int:
         return len(self.triangle)
 
@@ -75,6 +79,7 @@ def join_points(sets: list[SurfacePoints]) -> SurfacePoints:
     )
 
 
+@takes(low=LowPoly)
 def spacing_for_count(low: LowPoly, count: int) -> float:
     """Return the point spacing that gives about `count` interior points.
 
@@ -90,6 +95,7 @@ def spacing_for_count(low: LowPoly, count: int) -> float:
     return float(np.sqrt(area / max(count, 1)))
 
 
+@takes(low=LowPoly)
 def sample_points(
     low: LowPoly,
     spacing: float,
@@ -113,7 +119,7 @@ def sample_points(
     triangles : only these triangles (and their edges and vertices); all by default.
     """
     if not spacing > 0:
-        raise InputError("the sample spacing must be above zero.", cure="Raise --density.")
+        raise InputError("the sample spacing must be above zero.", cure="Raise `density`.")
     chosen = np.arange(len(low.triangles)) if triangles is None else np.unique(triangles)
     chosen = chosen[low.area[chosen] > 0]
     sets = [_interior(low, chosen, spacing, seed)]
@@ -121,34 +127,6 @@ def sample_points(
         sets += [_along_edges(low, chosen, spacing, seed), _at_vertices(low, chosen, spacing)]
     points = join_points(sets)
     return points.take(coherent_order(points.positions(low)))
-
-
-def coherent_order(positions: Floats) -> NDArray[np.int64]:
-    """Return the order of (N, 3) points along a Morton (Z) curve; ties keep their order.
-
-    Source of the curve: Morton, "A computer oriented geodetic data base", IBM, 1966.
-    """
-    if len(positions) == 0:
-        return np.zeros(0, np.int64)
-    low, high = positions.min(axis=0), positions.max(axis=0)
-    extent = float((high - low).max()) or 1.0
-    cells = ((positions - low) * ((2**21 - 1) / extent)).astype(np.uint64)
-    code = _spread(cells[:, 0]) | _spread(cells[:, 1]) << np.uint64(1)
-    code |= _spread(cells[:, 2]) << np.uint64(2)
-    return np.argsort(code, kind="stable")
-
-
-def _spread(x: NDArray[np.uint64]) -> NDArray[np.uint64]:
-    """Put two zero bits between the low 21 bits."""
-    for shift, mask in (
-        (32, 0x1F00000000FFFF),
-        (16, 0x1F0000FF0000FF),
-        (8, 0x100F00F00F00F00F),
-        (4, 0x10C30C30C30C30C3),
-        (2, 0x1249249249249249),
-    ):
-        x = (x | x << np.uint64(shift)) & np.uint64(mask)
-    return x
 
 
 def _interior(

@@ -21,6 +21,17 @@ SEGMENT_PAD = 32 * float(np.finfo(np.float32).eps)
 # or not (0.4 % of such rays on a sphere). Every ray is therefore cast shifted by up to this much
 # (unit scene), well within the rounding of its own origin, by a hash of its origin.
 SHIFT = 4 * float(np.finfo(np.float32).eps)
+# A ray that finds nothing may have run along an open border of the high poly: it is cast again
+# with shifts to all sides (in any plane at least every 45 degrees) before it counts as a miss.
+ALL_SIDES = np.array(
+    [
+        [x, y, z]
+        for x in (-1.0, 0.0, 1.0)
+        for y in (-1.0, 0.0, 1.0)
+        for z in (-1.0, 0.0, 1.0)
+        if abs(x) + abs(y) + abs(z) in (1.0, 3.0)
+    ]
+)
 # Where the float64 plane distance and the float32 hit differ by more than this (unit scene), the
 # ray grazes the triangle's plane and the traversal's own distance is the better one.
 GRAZING_DISAGREEMENT = 1e-4

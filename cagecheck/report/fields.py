@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import matplotlib as mpl
 import numpy as np
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats
 from cagecheck.defects.kinds import CLEAN, PRECEDENCE
 from cagecheck.errors import InputError
+from cagecheck.report.cividis import cividis_table
 from cagecheck.report.colours import CLEAN_COLOUR, DEFECT_COLOURS, defect_colours
 
 NO_VALUE_COLOUR = (196, 176, 176)
@@ -74,12 +74,6 @@ def field_named(name: str) -> Field:
     )
 
 
-def ramp() -> NDArray[np.uint8]:
-    """Return the (256, 3) colours of cividis (Nunez, Anderton, Renslow, PLoS ONE 13(7), 2018)."""
-    colours = mpl.colormaps["cividis"](np.arange(256))[:, :3]
-    return np.round(255 * colours).astype(np.uint8)
-
-
 _COLOURS = np.ascontiguousarray(defect_colours(np.arange(256, dtype=np.uint8))[:, :3])
 
 
@@ -123,6 +117,6 @@ def ramp_colours(values: Floats, legend: Legend) -> NDArray[np.uint8]:
     span = (legend.high - legend.low) or 1.0
     with np.errstate(invalid="ignore"):
         step = np.clip(np.nan_to_num((values - legend.low) / span) * 255, 0, 255)
-    out = ramp()[np.rint(step).astype(np.uint8)]
+    out = cividis_table()[np.rint(step).astype(np.uint8)]
     out[~np.isfinite(values)] = NO_VALUE_COLOUR
     return out

@@ -28,9 +28,10 @@ from cagecheck.report.camera import (
     up_vector,
     whole_camera,
 )
+from cagecheck.report.cividis import cividis_table
 from cagecheck.report.colours import CLEAN_COLOUR, Rgb, hex_of
 from cagecheck.report.content import PageContent, Spot
-from cagecheck.report.fields import NO_VALUE_COLOUR, ramp
+from cagecheck.report.fields import NO_VALUE_COLOUR
 from cagecheck.report.json_values import plain
 from cagecheck.report.thin import thin_surface
 from cagecheck.report.tile_pictures import TilePicture, heat_uv, worst_region_of_blocks
@@ -45,6 +46,7 @@ from cagecheck.report.web_scene import (
     pack_surface,
 )
 from cagecheck.version import __version__
+from cagecheck.words.numbers import count_text, figures
 from cagecheck.words.sentences import count_words, percent_text, sentence_case
 
 # The page stays light enough to mail and to open on a phone.
@@ -141,7 +143,7 @@ def _words(content: PageContent, uv: Floats, tile: Ints) -> dict[str, Any]:
         "camera": {"eye": camera.eye, "target": camera.target},
         "palette": _palette(content),
         "missing": NO_VALUE_COLOUR,
-        "ramp": ramp().tolist(),
+        "ramp": cividis_table().tolist(),
         "legend": _legend(content),
         "marks_per_tile": MARKS_PER_TILE,
         "marks_on_model": MARKS_ON_MODEL,
@@ -172,7 +174,7 @@ def _region_row(
     place: tuple[float, float] | None,
     diagonal: float,
 ) -> dict[str, Any]:
-    worst = "–" if region.worst is None else f"{region.worst:.4g} {region.unit}"
+    worst = "–" if region.worst is None else f"{figures(region.worst)} {region.unit}"
     return {
         "number": region.number,
         "name": region.name,
@@ -256,8 +258,8 @@ def _list_row(content: PageContent, region: Region) -> dict[str, Any]:
         "texels": region.texels,
         "cause": sentence_case(region.cause),
         "cure": sentence_case(region.cure),
-        "size": f"{size:.6g}",
-        "size_text": f"{size:,.0f}" if region.texels > 0 else f"{size:.3g}",
+        "size": figures(size, 6),
+        "size_text": count_text(size) if region.texels > 0 else figures(size, 3),
         "colour": hex_of(content.colour_of(region.name)),
     }
 

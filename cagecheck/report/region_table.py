@@ -17,7 +17,7 @@ REGION_COLUMNS = (
 def write_region_csv(regions: list[Region], path: Path) -> None:
     """Write the regions as CSV (UTF-8, one header line, `REGION_COLUMNS`)."""
     with path.open("w", newline="", encoding="utf-8") as stream:
-        table = csv.DictWriter(stream, REGION_COLUMNS)
+        table = csv.DictWriter(stream, REGION_COLUMNS, extrasaction="ignore")
         table.writeheader()
         for region in regions:
             row = plain(region.to_dict())

@@ -22,6 +22,7 @@ from cagecheck.report.camera import Outlook, Outlooks
 from cagecheck.report.content import PageContent, PageField
 from cagecheck.report.heatmap import HeatMap
 from cagecheck.report.outline import outline
+from cagecheck.words.numbers import figures
 
 # Rays drawn for a region, and for all regions together: what a page can carry and an eye follow.
 RAYS_PER_REGION, RAYS_IN_ALL = 150, 40_000
@@ -135,8 +136,8 @@ def pack_fields(packed: Packed, fields: Sequence[PageField]) -> list[dict[str, A
                 "name": shown.name,
                 "title": shown.title,
                 "unit": shown.unit,
-                "low_text": f"{low:.3g}",
-                "high_text": f"{high:.3g}",
+                "low_text": figures(low, 3),
+                "high_text": figures(high, 3),
             }
         )
     return rows

@@ -16,7 +16,7 @@ from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.rays.layers import NO_LAYER
 from cagecheck.rays.points import SurfacePoints, join_points, sample_points
 from cagecheck.tuning.mend import Group, mend
-from cagecheck.tuning.peaks import dip_points, peak_points
+from cagecheck.tuning.peaks import BESIDE, BESIDE_POINTS, dip_points, peak_points, with_beside
 from cagecheck.tuning.prisms import points_at, prisms_of
 from cagecheck.tuning.search import Cast, Mask, Search, missing
 from cagecheck.tuning.single import part_numbers
@@ -45,7 +45,7 @@ NARROWER = 0.25
 class Checked:
     """The last check, on points that were used for nothing else.
 
-    watched_open : places of the high poly near the cage that rays through them still get wrong;
+    watched_open : places of the high poly near the cage that rays there still get wrong;
     looks : how many checks there were that would have been the last had nothing been open;
     numbers : the parts whose offsets began again from one distance, as that left less wrong.
     """
@@ -126,7 +126,7 @@ def _mend_and_check(
         for group in groups:
             search.add(group.points.take(group.wrong))
     search.progress("checking", 1, 1)
-    return Checked(check, int(left.sum()), k + 1)
+    return Checked(check, _places_open(left), k + 1)
 
 
 def _level(search: Search) -> None:
@@ -206,15 +206,11 @@ def _numbers_where_better(search: Search, check: Cast) -> tuple[str, ...]:
 def _best_numbers(search: Search, points: SurfacePoints) -> Floats:
     """Return (parts,) the best one offset of every part, NaN where it has none."""
     settings, before = search.settings, search.offsets
-    assert settings.reach is not None
-    step = settings.offset or settings.reach / 3
+    step = settings.offset or settings.depth_and_reach()[1] / 3
     search.offsets = np.full(len(before), step)
     uniform = search.cast(points)
     search.offsets = before
-    return part_numbers(
-        search.low, points, uniform.rays, uniform.targets, step, search.margin,
-        search.limits.ceiling,
-    )  # fmt: skip
+    return part_numbers(search.low, uniform, step, search.margin, search.limits.ceiling)
 
 
 def _give_number(search: Search, part: int, number: float) -> None:
@@ -264,7 +260,7 @@ def _neighbourhood(search: Search, groups: list[Group], spacing: float) -> Group
 
 
 def _watched(search: Search, check: Cast) -> Cast:
-    """Cast through corners and edges of the high poly that come near the cage."""
+    """Cast through, and just beside, corners and edges of the high poly that come near the cage."""
     prisms = prisms_of(search.low, search.cage(), search.settings.along)
     clearance = PEAK_MARGINS * search.margin
     following = check.targets.next_layer
@@ -279,7 +275,12 @@ def _watched(search: Search, check: Cast) -> Cast:
             ),
         ]
     )  # fmt: skip
-    return search.cast(points)
+    return search.cast(with_beside(search.low, points, BESIDE * search.scene.scale))
+
+
+def _places_open(left: Mask) -> int:
+    """Return at how many watched places a ray through or beside them is open."""
+    return int(left.reshape(BESIDE_POINTS, -1).any(axis=0).sum())
 
 
 def _scattered(low: LowPoly, points: SurfacePoints, radius: float, seed: int) -> SurfacePoints:

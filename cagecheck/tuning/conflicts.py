@@ -7,7 +7,7 @@ judged again, and it says how many were wrong before and are wrong after.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -16,17 +16,19 @@ from numpy.typing import NDArray
 from cagecheck.arrays.rows import rows_of_runs
 from cagecheck.arrays.types import Floats
 from cagecheck.defects.kinds import Defect
+from cagecheck.defects.reasons import Reason, Values
 from cagecheck.defects.regions import Region
-from cagecheck.defects.targets import find_targets
-from cagecheck.predicting.predict import DEEP_SEARCH, REACH_HEADROOM, own_layers
 from cagecheck.predicting.result import Prediction
 from cagecheck.progress import Progress, silent
-from cagecheck.rays.cage import cage_from_push, rays_through
+from cagecheck.rays.cage import cage_from_push
 from cagecheck.rays.layers import NO_LAYER, Layers
+from cagecheck.tuning.conflict_reasons import ConflictCause
 from cagecheck.tuning.loops import LoopMove, least_move
 from cagecheck.tuning.tune import Tuning
-from cagecheck.tuning.words import AT_LIMIT, limit_words, plain_length
+from cagecheck.tuning.words import AT_LIMIT, nought
 from cagecheck.words.lengths import length_words
+from cagecheck.words.numbers import count_text
+from cagecheck.words.sentences import count_words
 
 Mask = NDArray[np.bool_]
 
@@ -83,8 +85,8 @@ class Conflict:
 
     own, other : the high parts whose surfaces collide (other is None for a miss that nothing
     blocks); clash : by how much, world units: how far the start lies below the target, above the
-    next layer, or the depth above the target. why : in a sentence. remedies : applied, the best
-    first.
+    next layer, or the depth above the target. reason : why, as code and values. remedies : applied,
+    the best first.
     """
 
     number: int
@@ -95,8 +97,13 @@ class Conflict:
     own: str
     other: str | None
     clash: float
-    why: str
+    reason: Reason
     remedies: tuple[Remedy, ...]
+
+    @property
+    def why(self) -> str:
+        """Why it stays wrong, in a sentence."""
+        return self.reason.words
 
     @property
     def best(self) -> Remedy | None:
@@ -115,13 +122,14 @@ class Conflict:
             | {"vertices": list(r.vertices), "place": None if r.place is None else list(r.place)}
             for r in self.remedies
         ]
-        return asdict(self) | {"centroid": list(self.centroid), "remedies": remedies}
+        out = asdict(self) | {"centroid": list(self.centroid), "remedies": remedies}
+        del out["reason"]
+        return out | {"why": self.why, **self.reason.to_dict("why")}
 
 
 def explain_conflicts(tuning: Tuning, *, progress: Progress = silent) -> tuple[Conflict, ...]:
     """Explain the places that the tuned cage leaves missed or overshot, the worst first."""
-    titles = {kind.title for kind in KINDS}
-    regions = [r for r in tuning.after.regions if r.name in titles and len(r.samples)][:MOST]
+    regions = [r for r in tuning.after.regions if r.defect in KINDS and len(r.samples)][:MOST]
     out = []
     for k, region in enumerate(regions):
         progress("explaining conflicts", k, len(regions))
@@ -133,7 +141,7 @@ def explain_conflicts(tuning: Tuning, *, progress: Progress = silent) -> tuple[C
 def _explain(tuning: Tuning, region: Region) -> Conflict:
     after = tuning.after
     rows = region.samples
-    kind = next(k for k in KINDS if k.title == region.name)
+    kind = next(k for k in KINDS if k is region.defect)
     clash = after.findings.measures[kind][rows]
     if kind in (Defect.OVERSHOOT_OWN, Defect.OVERSHOOT_OTHER):
         clash = (after.rays.start - after.targets.t_next)[rows]
@@ -158,7 +166,7 @@ def _explain(tuning: Tuning, region: Region) -> Conflict:
         own=own,
         other=other,
         clash=amount,
-        why=_why(tuning, kind, rows, own, other, amount),
+        reason=_why(tuning, kind, rows, own, other, amount),
         remedies=tuple(remedies[k] for k in order),
     )
 
@@ -193,24 +201,26 @@ def _why(
     own: str,
     other: str | None,
     amount: float,
-) -> str:
+) -> Reason:
     after, low = tuning.after, tuning.low
     vertices = np.unique(low.triangles[after.points.triangle[rows]])
-    length = plain_length(amount, tuning.margin)
-    if other == own:
-        other = f"another fold of {own}"
+    length = nought(amount, tuning.margin)
     if kind == Defect.MISS_DEEP:
-        depth = plain_length(after.settings.depth or 0.0, tuning.margin)
-        return f"{own} lies {length} deeper than rays look ({depth})"
+        depth = nought(after.settings.depth or 0.0, tuning.margin)
+        return Reason(ConflictCause.TOO_DEEP, Values(part=own, deep=length, depth=depth))
+    values = Values(part=own, short=length)
     if kind == Defect.MISS_TIGHT and tuning.kept[vertices].any():
-        return f"kept vertices hold the cage {length} below {own}"
+        return Reason(ConflictCause.KEPT, values)
     if kind == Defect.MISS_TIGHT and (tuning.offset_out[vertices] >= AT_LIMIT * tuning.limit).any():
-        return f"{limit_words(tuning)} holds the cage {length} below {own}"
+        cause = ConflictCause.LIMIT if tuning.limit_given else ConflictCause.AUTOMATIC_LIMIT
+        return Reason(cause, replace(values, limit=nought(tuning.limit, tuning.margin)))
     if other is None:
-        return f"the cage ends {length} below {own}"
-    if kind == Defect.MISS_TIGHT:
-        return f"{other} beside it lets the cage rise no further, {length} short of {own}"
-    return f"{other} lies above {own}, {length} below where the ray must start"
+        return Reason(ConflictCause.ENDS_BELOW, values)
+    beside = kind == Defect.MISS_TIGHT
+    if other == own:
+        return Reason(ConflictCause.FOLD_BESIDE if beside else ConflictCause.FOLD_ABOVE, values)
+    cause = ConflictCause.PART_BESIDE if beside else ConflictCause.PART_ABOVE
+    return Reason(cause, replace(values, other_part=other))
 
 
 def _wrong_in_table(
@@ -269,22 +279,13 @@ def _wrong_cast(
 
     without : a high part that is left out.
     """
-    low, points = tuning.low, tuning.after.points.take(around)
-    settings, scene = tuning.after.settings, tuning.scene
-    cage = cage_from_push(low, offsets, settings.directions)
-    rays = rays_through(low, cage, points, settings.along)
-    assert settings.depth is not None and settings.reach is not None
-    reach = max(settings.reach, REACH_HEADROOM * float(rays.start.max(initial=0.0)))
-    layers = scene.cast(rays.origin, rays.direction, DEEP_SEARCH * settings.depth, reach)
-    part = scene.surface.triangle_part
-    if settings.apart:
-        layers = own_layers(low, points, layers, part, tuning.paired)
-    if without is not None:
-        layers = layers.where(part[layers.face] != scene.surface.part_names.index(without))
-    targets = find_targets(low, points, rays, layers, part, tuning.paired)
-    lost = tuning.after.targets.found[around] & ~targets.found
-    recorded = layers.recorded(rays.start, settings.depth)
-    return int((lost | (targets.found & (recorded != targets.layer))).sum())
+    points, settings = tuning.after.points.take(around), tuning.after.settings
+    cage = cage_from_push(tuning.low, offsets, settings.directions)
+    part = None if without is None else tuning.scene.surface.part_names.index(without)
+    depth, reach = settings.depth_and_reach()
+    cast = tuning.matcher.cast(cage, points, depth, reach, without=part)
+    lost = tuning.after.targets.found[around] & ~cast.targets.found
+    return int((lost | cast.wrong_at(depth)).sum())
 
 
 # Each maker applies one change and returns its remedy, or None where it has nothing to change.
@@ -312,7 +313,7 @@ def _raise_offset(
     raised = offsets > tuning.offset_out
     return Remedy(
         "raise offset",
-        f"let the {int(raised.sum()):,} vertices here rise by {length_words(lift)} (to "
+        f"let the {count_text(raised.sum())} vertices here rise by {length_words(lift)} (to "
         f"{length_words(float(offsets[raised].max()))})",
         lift,
         _wrong_in_table(tuning, around),
@@ -433,7 +434,7 @@ def _moved(move: LoopMove | None) -> Remedy | None:
     names = ", ".join(map(str, few)) + (", ..." if count > len(few) else "")
     return Remedy(
         "move loop",
-        f"move the {count:,} low-poly {'vertex' if count == 1 else 'vertices'} here ({names}) "
+        f"move the {count_words(count, 'low-poly vertex', 'low-poly vertices')} here ({names}) "
         f"{'outward' if move.outward else 'inward'} by {length_words(move.distance)} and tune "
         "again",
         move.distance,

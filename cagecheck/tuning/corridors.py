@@ -14,22 +14,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats, Ints
-from cagecheck.defects.targets import Targets
+from cagecheck.defects.match import Matched
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.normals import corner_angles
-from cagecheck.rays.cage import Rays
-from cagecheck.rays.points import SurfacePoints
 from cagecheck.rays.scene import Scene
 from cagecheck.tuning.solver.problem import OffsetProblem, offset_problem
 
 Mask = NDArray[np.bool_]
 
 # A baker in float32 adds up a cage position, a direction and a hit along it: about this many
-# roundings of numbers as large as the scene's coordinates.
+# roundings of numbers as large as the scene's coordinates. That is more than meshes exchanged as
+# text lose: with six decimals (common practice, no source) half a unit of the last place, on either
+# mesh, in scenes of about unit size.
 BAKER_ROUNDINGS = 64
-# Meshes exchanged as text carry six decimals (common practice, no source): half a unit of the
-# last place, on either mesh, in scenes of about unit size.
-TEXT_SHARE = 2e-6
 # Where a corridor is narrower than two margins, the margin shrinks to this share of it.
 NARROW_SHARE = 0.25
 # What earlier rounds ask for besides may take this share from either side.
@@ -117,16 +114,13 @@ def automatic_margin(low: LowPoly, scene: Scene) -> float:
     """Return the clearance that outlives the rounding of a baker and of the files, world units."""
     places = [low.positions[low.triangles.ravel()], scene.surface.positions]
     largest = max(float(np.abs(p).max(initial=0.0)) for p in places)
-    rounding = BAKER_ROUNDINGS * float(np.finfo(np.float32).eps) * largest
-    return max(rounding, TEXT_SHARE * low.diagonal())
+    return BAKER_ROUNDINGS * float(np.finfo(np.float32).eps) * largest
 
 
 def corridors_of(
     low: LowPoly,
     push: Floats,
-    points: SurfacePoints,
-    rays: Rays,
-    targets: Targets,
+    cast: Matched,
     margin: float,
     extra: Floats | None = None,
 ) -> Corridors:
@@ -136,6 +130,7 @@ def corridors_of(
     margin : clearance kept from target and next layer, world units; extra : (N, 2) more clearance
     over the target and under the next layer, for samples that earlier rounds left wrong.
     """
+    points, targets = cast.points, cast.targets
     point = np.flatnonzero(targets.found)
     target, following = targets.t[point], targets.t_next[point]
     gap = following - target
@@ -143,7 +138,7 @@ def corridors_of(
     above = clear if extra is None else np.minimum(clear + extra[point, 0], RAISED_SHARE * gap)
     below = clear if extra is None else np.minimum(clear + extra[point, 1], RAISED_SHARE * gap)
     triangle = points.triangle[point]
-    aligned = np.einsum("ijk,ik->ij", push[triangle], rays.direction[point])
+    aligned = np.einsum("ijk,ik->ij", push[triangle], cast.rays.direction[point])
     return Corridors(
         point=point,
         columns=low.welded[triangle],

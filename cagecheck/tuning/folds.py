@@ -31,10 +31,9 @@ from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats
 from cagecheck.meshes.lowpoly import LowPoly
-from cagecheck.meshes.mesh import Surface
+from cagecheck.meshes.meeting import pierced
 from cagecheck.meshes.normals import edge_pairs
 from cagecheck.rays.cage import Cage
-from cagecheck.rays.scene import Scene
 
 # Bound on the rounding of J's coefficients and of the closed form, in units in the last place of
 # the product of the lengths involved: a dozen operations each, with room.
@@ -70,19 +69,30 @@ class ShellCheck:
 
 def check_shell(low: LowPoly, cage: Cage, lowest: float = 0.0, highest: float = 1.0) -> ShellCheck:
     """Check every prism between heights `lowest` and `highest` (0: low poly, 1: cage)."""
-    return check_prisms(low.positions[low.triangles], cage.displacement, lowest, highest)
+    corners = low.positions[low.triangles]
+    return check_prisms(corners, cage.displacement, lowest, highest, flat=low.area <= 0)
 
 
 def check_prisms(
-    corners: Floats, displacement: Floats, lowest: float = 0.0, highest: float = 1.0
+    corners: Floats,
+    displacement: Floats,
+    lowest: float = 0.0,
+    highest: float = 1.0,
+    *,
+    flat: NDArray[np.bool_] | None = None,
 ) -> ShellCheck:
-    """Check T prisms given by (T, 3, 3) low corners and (T, 3, 3) displacements."""
+    """Check T prisms given by (T, 3, 3) low corners and (T, 3, 3) displacements.
+
+    flat : (T,) bool, triangles that count as without area though rounding leaves them some.
+    """
     c, size = _coefficients(corners, displacement)
     length = np.linalg.norm(displacement, axis=2)
     least = _least(c, lowest, highest)
     doubled_area = np.linalg.norm(_normal_terms(corners, displacement)[0], axis=1)
     moved = length > 0
     judged = moved.any(axis=1) & (doubled_area > 0)
+    if flat is not None:
+        judged &= ~flat
     # A corner that stays on the low poly has J = 0 along its own ray, which is no fold.
     positive: NDArray[np.bool_] = ((least > 0) | ~moved).all(axis=1)
     reach = max(1.0, abs(lowest), abs(highest)) ** 2
@@ -218,8 +228,8 @@ def cage_crossings(low: LowPoly, positions: Floats) -> CageCrossings:
     """Find where a cage with vertices `positions` (V, 3) passes through itself.
 
     Two triangles in general position cross when an edge of one pierces the other, so every edge is
-    cast at the whole cage (see `cagecheck.rays.scene.Scene`). Triangles that only touch, or overlap
-    within one plane, are not crossings.
+    tried on the whole cage, exactly (`cagecheck.meshes.meeting`). Triangles that only touch, or
+    overlap within one plane, are not crossings.
     """
     welded = low.welded
     _, _, twin = edge_pairs(welded)
@@ -229,19 +239,14 @@ def cage_crossings(low: LowPoly, positions: Floats) -> CageCrossings:
     triangle, corner = half // 3, half % 3
     start = positions[low.triangles[triangle, corner]]
     end = positions[low.triangles[triangle, (corner + 1) % 3]]
-    length = np.linalg.norm(end - start, axis=1)
-    used = length > 0
-    triangle, corner, start, length = triangle[used], corner[used], start[used], length[used]
-    along = (end[used] - start) / length[:, None]
-    surface = Surface(positions, low.triangles, low.triangle_part, low.part_names)
-    layers = Scene(surface).cast(start, along, 0.0, length)
-    ray, other = layers.ray, layers.face
-    ends = np.stack([welded[triangle, corner], welded[triangle, (corner + 1) % 3]], axis=1)[ray]
+    found = pierced(start, end, positions, low.triangles)
+    edge, other = found.segment, found.triangle.astype(np.int32)
+    ends = np.stack([welded[triangle, corner], welded[triangle, (corner + 1) % 3]], axis=1)[edge]
     touching = (welded[other][:, :, None] == ends[:, None, :]).any(axis=(1, 2))
-    ray, other, t = ray[~touching], other[~touching], layers.t[~touching]
-    mine = triangle[ray].astype(np.int32)
+    edge, other, share = edge[~touching], other[~touching], found.share[~touching]
+    mine = triangle[edge].astype(np.int32)
     return CageCrossings(
-        position=start[ray] + t[:, None] * along[ray],
+        position=start[edge] + share[:, None] * (end - start)[edge],
         triangle=mine,
         pierced=other,
         same_part=low.triangle_part[mine] == low.triangle_part[other],

@@ -16,6 +16,7 @@ import numpy as np
 
 from cagecheck.arrays.types import Floats
 from cagecheck.errors import InputError
+from cagecheck.words.numbers import as_given, count_text
 
 OFFSET_COLUMNS = ("offset_out", "offset")
 
@@ -33,21 +34,23 @@ def read_keep(path: str | os.PathLike[str], vertex_count: int, current: Floats |
         where = f"line {number}"
         if not 0 <= vertex < vertex_count:
             raise InputError(
-                f"{where} names vertex {vertex:,}, but the low poly has {vertex_count:,}.",
+                f"{where} names vertex {count_text(vertex)}, but the low poly has "
+                f"{count_text(vertex_count)}.",
                 file=str(path),
                 cure="Vertices count from 0, in the low-poly file's own order.",
             )
         if offset is None:
             if current is None or not np.isfinite(current[vertex]):
                 raise InputError(
-                    f"{where} locks vertex {vertex:,}, but no cage is given to lock it at.",
+                    f"{where} locks vertex {count_text(vertex)}, but no cage is given to lock it "
+                    "at.",
                     file=str(path),
-                    cure="Write the offset beside it, or pass --offset or --push.",
+                    cure="Write the offset beside it, or pass `offset` or `push`.",
                 )
             offset = float(current[vertex])
         if not (np.isfinite(offset) and offset >= 0):
             raise InputError(
-                f"{where}: an offset to keep must be zero or more, not {offset:g}.",
+                f"{where}: an offset to keep must be zero or more, not {as_given(offset)}.",
                 file=str(path),
             )
         values[vertex] = offset
@@ -60,7 +63,7 @@ def _rows(path: str | os.PathLike[str]) -> list[tuple[int, int, float | None]]:
         text = Path(path).read_text(encoding="utf-8-sig")
     except FileNotFoundError:
         raise InputError(
-            "there is no such file.", file=str(path), cure="Check the name after --keep."
+            "there is no such file.", file=str(path), cure="Check the name after `keep`."
         ) from None
     except (OSError, UnicodeDecodeError) as error:
         raise InputError("this cannot be read as text.", file=str(path)) from error

@@ -18,17 +18,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats
-from cagecheck.defects.targets import Targets, find_targets
+from cagecheck.defects.match import DEEP_SEARCH, Matched, Matcher, reach_past
+from cagecheck.defects.targets import Targets
 from cagecheck.meshes.lowpoly import LowPoly, prepare_low
 from cagecheck.meshes.mesh import Mesh
 from cagecheck.meshes.normals import averaged_normals, edge_pairs, triangle_normals
+from cagecheck.meshes.set_aside import SetAside
 from cagecheck.meshes.triangulate import triangulate
-from cagecheck.predicting.predict import DEEP_SEARCH, REACH_HEADROOM, own_layers
-from cagecheck.rays.cage import Rays, cage_from_push, corner_directions, rays_through
+from cagecheck.rays.cage import Rays, cage_from_push, corner_directions
 from cagecheck.rays.layers import NO_LAYER, Layers
 from cagecheck.rays.points import SurfacePoints
 from cagecheck.tuning.corridors import Corridors, corridors_of
-from cagecheck.tuning.solver.problem import offset_problem
+from cagecheck.tuning.solver.problem import UnsolvedError, offset_problem
 from cagecheck.tuning.solver.solve import solve_offsets
 from cagecheck.tuning.tune import Tuning
 
@@ -131,12 +132,17 @@ class _Bench:
     wrong: Mask
 
     def left(self, x: float) -> int:
-        """Return how many samples are wrong after a move by x, following their old targets."""
+        """Return how many samples are wrong after a move by x, following their old targets.
+
+        All of them, where no offsets are found for it.
+        """
         low = self._turned_low(x)
-        offsets = self._solved(low)
-        rays, layers = self._cast(low, offsets, self.points)
-        target = self._followed(rays, layers).layer
-        recorded = layers.recorded(rays.start, self.tuning.after.settings.depth)
+        try:
+            offsets = self._solved(low)
+        except UnsolvedError:
+            return len(self.points)
+        cast = self._followed(low, offsets)
+        target, recorded = cast.targets.layer, cast.recorded(self.tuning.after.settings.depth)
         had = np.isfinite(self.place[:, 0])
         return int((had & ((target == NO_LAYER) | (recorded != target))).sum())
 
@@ -144,16 +150,21 @@ class _Bench:
         """Return the same with targets found anew on the low poly as a file would bring it."""
         tuning, moved = self.tuning, self._turned_low(x)
         positions, offsets = tuning.low.positions.copy(), tuning.offset_out.copy()
-        positions[self.vertex], offsets[self.vertex] = moved.positions, self._solved(moved)
+        positions[self.vertex] = moved.positions
+        try:
+            offsets[self.vertex] = self._solved(moved)
+        except UnsolvedError:
+            return len(self.points)
         mesh = replace(tuning.low.mesh, positions=positions)
-        low = prepare_low(mesh, rule=tuning.low.normal_rule)
-        rays, layers = self._cast(low, offsets, self.whole)
-        high_part = tuning.scene.surface.triangle_part
-        targets = find_targets(low, self.whole, rays, layers, high_part, tuning.paired)
-        recorded = layers.recorded(rays.start, tuning.after.settings.depth)
+        low = prepare_low(mesh, rule=tuning.low.normal_rule, cut=tuning.low.cut)
+        settings = tuning.after.settings
+        depth, reach = settings.depth_and_reach()
+        cage = cage_from_push(low, offsets, settings.directions)
+        cast = tuning.matcher.on(low).cast(cage, self.whole, depth, reach)
         had = np.isfinite(self.place[:, 0])
-        lost = had & ~(targets.found & self._stayed(rays, layers, recorded))
-        return int((lost | (targets.found & (recorded != targets.layer))).sum())
+        stayed = self._stayed(cast.rays, cast.layers, cast.recorded(depth))
+        lost = had & ~(cast.targets.found & stayed)
+        return int((lost | cast.wrong_at(depth)).sum())
 
     def _turned_low(self, x: float) -> LowPoly:
         """Return the moved low poly; only what averaged and face directions ask for is new."""
@@ -168,20 +179,20 @@ class _Bench:
             face_normals=triangle_normals(positions, low.triangles)[0],
         )
 
-    def _cast(self, low: LowPoly, offsets: Floats, points: SurfacePoints) -> tuple[Rays, Layers]:
-        settings, scene = self.tuning.after.settings, self.tuning.scene
-        cage = cage_from_push(low, offsets, settings.directions)
-        rays = rays_through(low, cage, points, settings.along)
-        assert settings.depth is not None and settings.reach is not None
-        reach = max(settings.reach, REACH_HEADROOM * float(rays.start.max(initial=0.0)))
-        layers = scene.cast(rays.origin, rays.direction, DEEP_SEARCH * settings.depth, reach)
-        if settings.apart:
-            part = scene.surface.triangle_part
-            layers = own_layers(low, points, layers, part, self.tuning.paired)
-        return rays, layers
+    def _followed(self, low: LowPoly, offsets: Floats) -> Matched:
+        """Cast the samples on a moved low poly; their targets are the old ones, followed.
 
-    def _followed(self, rays: Rays, layers: Layers) -> Targets:
-        """Return per sample the crossing of its target's part and facing nearest to the target."""
+        That is the crossing of the old target's part and facing that is nearest to it.
+        """
+        matcher: Matcher = self.tuning.matcher.on(low)
+        settings = self.tuning.after.settings
+        depth, reach = settings.depth_and_reach()
+        rays = matcher.rays(cage_from_push(low, offsets, settings.directions), self.points)
+        reach = reach_past(rays.start, reach)
+        layers = matcher.layers(self.points, rays, DEEP_SEARCH * depth, reach)
+        return Matched(self.points, rays, layers, self._old_targets(rays, layers))
+
+    def _old_targets(self, rays: Rays, layers: Layers) -> Targets:
         ray, n = layers.ray, len(layers)
         place = rays.origin[ray] + layers.t[:, None] * rays.direction[ray]
         distance = np.linalg.norm(place - self.place[ray], axis=1)
@@ -222,11 +233,9 @@ class _Bench:
     def _solved(self, low: LowPoly) -> Floats:
         """Return (V,) offsets: those of the moved positions anew, as near the old as possible."""
         tuning = self.tuning
-        rays, layers = self._cast(low, tuning.offset_out[self.vertex], self.points)
+        cast = self._followed(low, tuning.offset_out[self.vertex])
         push = corner_directions(low, tuning.after.settings.directions)
-        corridors = corridors_of(
-            low, push, self.points, rays, self._followed(rays, layers), tuning.margin
-        )
+        corridors = corridors_of(low, push, cast, tuning.margin)
         offsets = np.zeros(low.position_count)
         offsets[low.position_id] = tuning.offset_out[self.vertex]
         held = np.zeros(low.position_count, bool)
@@ -302,6 +311,7 @@ def cut_out(low: LowPoly, chosen: Mask) -> tuple[LowPoly, NDArray[np.int64], NDA
         uv=None if low.uv is None else low.uv[chosen],
         uv_area=low.uv_area[chosen],
         tile=low.tile[chosen],
+        aside=SetAside(),
     )
     return part, vertex.astype(np.int64), position.astype(np.int64)
 
@@ -320,7 +330,6 @@ def _bench(tuning: Tuning, samples: NDArray[np.int64], sign: float) -> _Bench:
     targets, layers, rays = after.targets, after.layers, after.rays
     found = targets.found[rows]
     layer = np.where(found, targets.layer[rows], 0)
-    recorded = layers.recorded(rays.start, after.settings.depth)[rows]
     origin, direction = rays.origin[rows], rays.direction[rows]
     beside = np.where(np.isfinite(targets.t_next), targets.t_next, np.nan)[rows]
     return _Bench(
@@ -336,5 +345,5 @@ def _bench(tuning: Tuning, samples: NDArray[np.int64], sign: float) -> _Bench:
         beside=origin + beside[:, None] * direction,
         part=after.scene.surface.triangle_part[layers.face[layer]].astype(np.int64),
         front=layers.front[layer],
-        wrong=found & (recorded != targets.layer[rows]),
+        wrong=after.cast.wrong_at(after.settings.depth)[rows],
     )

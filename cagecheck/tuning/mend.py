@@ -29,6 +29,7 @@ from cagecheck.tuning.corridors import (
 )
 from cagecheck.tuning.folds import ShellCheck, check_prisms
 from cagecheck.tuning.search import FOLD_HEADROOM, HOLD, Mask, Search
+from cagecheck.tuning.solver.problem import UnsolvedError
 from cagecheck.tuning.solver.solve import solve_offsets
 
 Indices = NDArray[np.int64]
@@ -289,7 +290,12 @@ def _run(search: Search, batch: _Batch, view: _View) -> Indices:
     for k in range(FULL_STEPS + SHORT_STEPS):
         if not active.any():
             break
-        change, broken = _least_change(search, batch, view, ceiling, radius, active)
+        try:
+            change, broken = _least_change(search, batch, view, ceiling, radius, active)
+        except UnsolvedError:
+            # The best of the steps so far stays; what it leaves wrong is open, not in conflict.
+            search.unsolved += 1
+            break
         search.offsets = search.offsets.copy()
         search.offsets[batch.positions] += change
         view, shell = _look(search, batch.casts), _shell(search, batch)
@@ -331,7 +337,7 @@ def _largest(batch: _Batch, change: Floats) -> Floats:
 def _shell(search: Search, batch: _Batch) -> ShellCheck:
     at = batch.triangles
     corners = search.low.positions[search.low.triangles[at]]
-    return check_prisms(corners, search.cage().displacement[at])
+    return check_prisms(corners, search.cage().displacement[at], flat=search.low.area[at] <= 0)
 
 
 def _lower(ceiling: Floats, batch: _Batch, shell: ShellCheck, offsets: Floats) -> None:

@@ -22,6 +22,7 @@ from cagecheck.tuning.words import (
     straightening_words,
     texel_words,
 )
+from cagecheck.words.numbers import count_text, figures
 from cagecheck.words.sentences import count_words, percent_text
 
 # What a cage's distances and the depth decide; the rest is a matter of meshes and directions.
@@ -82,7 +83,7 @@ def verdict(tuning: Tuning) -> str:
         out = f"{what} was right before and is right now."
     else:
         amounts = [
-            f"{t:,.0f} texels" if texels[0] + texels[1] > 0 else f"{percent_text(p)} %"
+            f"{count_text(t)} texels" if texels[0] + texels[1] > 0 else f"{percent_text(p)} %"
             for t, p in zip(texels, percent, strict=True)
         ]
         out = f"{what} went from {amounts[0]} to {amounts[1]}."
@@ -100,16 +101,18 @@ def verdict(tuning: Tuning) -> str:
 def assurance_words(tuning: Tuning) -> str:
     """Say what the last check is worth."""
     a = tuning.assurance
-    cast = f"{a.samples:,} new samples and {a.edge_samples:,} on edges"
+    cast = f"{count_text(a.samples)} new samples and {count_text(a.edge_samples)} on edges"
     if a.open or a.open_edge:
         out = (
-            f"on {cast}, {a.open:,} ({percent_text(100 * a.area_share)} % of the surface) and "
-            f"{a.open_edge:,} on edges still miss or overshoot though better offsets exist."
+            f"on {cast}, {count_text(a.open)} ({percent_text(100 * a.area_share)} % of the "
+            "surface) and "
+            f"{count_text(a.open_edge)} on edges still miss or overshoot though better offsets "
+            "exist."
         )
     else:
         out = (
             f"on {cast}, no miss and no overshoot that offsets could mend; with 95 % confidence "
-            f"less than {100 * a.bound:.2g} % of the surface is wrong all the same."
+            f"less than {figures(100 * a.bound, 2)} % of the surface is wrong all the same."
         )
     if a.conflicting:
         out += f" {conflicting_words(tuning)}"
@@ -122,7 +125,9 @@ def _conflict_table(conflicts: tuple[Conflict, ...]) -> PageTable:
     rows = []
     for c in conflicts:
         best = c.best
-        effect = f"{best.wrong_before:,} to {best.wrong_after:,}" if best else "–"
+        effect = (
+            f"{count_text(best.wrong_before)} to {count_text(best.wrong_after)}" if best else "–"
+        )
         rows.append(Row((str(c.number), c.name, c.part, c.why, c.best_words, effect)))
     return PageTable(
         "What the tuned cage leaves, and what was tried", columns, tuple(rows), CONFLICTS_NOTE

@@ -16,7 +16,9 @@ from numba import njit
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats
+from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.rays.points import SurfacePoints, join_points
+from cagecheck.rays.rounding import SHIFT
 from cagecheck.rays.scene import Scene
 from cagecheck.tuning.prisms import NO_NEIGHBOUR, Located, Prisms, locate, points_at
 
@@ -33,6 +35,11 @@ HALVINGS = 5
 OUTSIDE = 1e-6
 # Steps of the root search; each is a false position on a nearly linear function.
 ROOT_STEPS = 3
+# Rays beside a place pass it by this much (unit scene): more than rays are shifted and rounded,
+# and less than the clearance that is kept for a baker's rounding.
+BESIDE = 8 * SHIFT
+# As many points as `with_beside` gives for one: itself, and towards and away from three corners.
+BESIDE_POINTS = 7
 
 
 def longest_edges(scene: Scene) -> Floats:
@@ -111,6 +118,25 @@ def dip_points(
             _nearest_per_cell(at, -at.room, at.room > -clearance),
             _crossed(prisms, scene, face, vertex, at, clearance, -1.0),
         ]
+    )
+
+
+def with_beside(low: LowPoly, points: SurfacePoints, distance: float) -> SurfacePoints:
+    """Return points, and then six more times as many, just beside each within its triangle.
+
+    distance : how far beside, world units. They lie towards and away from the three corners, so
+    that a face with a right angle at the place is over one of them, save over slivers.
+    """
+    w = points.barycentric
+    way = low.positions[low.triangles[points.triangle]] - points.positions(low)[:, None]
+    share = distance / np.maximum(np.linalg.norm(way, axis=2), 2 * distance)
+    beside = [w]
+    for corner in range(3):
+        step = share[:, corner, None] * (np.eye(3)[corner] - w)
+        beside += [w + step, np.clip(w - step, 0.0, None)]
+    moved = np.concatenate(beside)
+    return points_at(
+        np.tile(points.triangle, BESIDE_POINTS), moved / moved.sum(axis=1, keepdims=True)
     )
 
 

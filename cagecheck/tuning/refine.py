@@ -16,6 +16,7 @@ from cagecheck.arrays.types import Floats, Ints
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Mesh
 from cagecheck.meshes.normals import normalised
+from cagecheck.meshes.set_aside import SetAside
 from cagecheck.meshes.triangulate import triangulate
 from cagecheck.rays.points import PointKind, SurfacePoints
 
@@ -179,6 +180,7 @@ def _assembled(
     rays[triangles.ravel()] = normalised(mixed.reshape(-1, 3))
     p = place[triangles]
     area = 0.5 * np.linalg.norm(np.cross(p[:, 1] - p[:, 0], p[:, 2] - p[:, 0]), axis=1)
+    area = np.where(low.area[whole] > 0, area, 0.0)
     shading = np.einsum("tvw,twk->tvk", corner, low.shading_normals[whole])
     share = np.divide(area, low.area[whole], out=np.zeros(count), where=low.area[whole] > 0)
     fine = replace(
@@ -196,5 +198,6 @@ def _assembled(
         uv=None if low.uv is None else np.einsum("tvw,twk->tvk", corner, low.uv[whole]),
         uv_area=low.uv_area[whole] * share,
         tile=low.tile[whole],
+        aside=SetAside(),
     )
     return Refined(fine, whole, corner, side)

@@ -17,14 +17,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats
-from cagecheck.defects.targets import Ground, Targets, find_targets, ground_of
+from cagecheck.defects.match import DEEP_SEARCH, Matched, Matcher, reach_past
 from cagecheck.meshes.lowpoly import LowPoly
-from cagecheck.meshes.normals import normalised
-from cagecheck.predicting.predict import DEEP_SEARCH, REACH_HEADROOM, own_layers
 from cagecheck.predicting.settings import Settings
 from cagecheck.progress import Progress, silent
-from cagecheck.rays.cage import Cage, Rays, cage_from_push, rays_through
-from cagecheck.rays.layers import Layers
+from cagecheck.rays.cage import Cage, cage_from_push
 from cagecheck.rays.points import SurfacePoints, join_points
 from cagecheck.rays.scene import Scene
 from cagecheck.tuning.corridors import (
@@ -37,7 +34,7 @@ from cagecheck.tuning.corridors import (
 )
 from cagecheck.tuning.folds import check_shell
 from cagecheck.tuning.peaks import longest_edges
-from cagecheck.tuning.solver.problem import OffsetSolution
+from cagecheck.tuning.solver.problem import OffsetSolution, UnsolvedError
 from cagecheck.tuning.solver.solve import SolverName, solve_offsets
 
 Mask = NDArray[np.bool_]
@@ -70,18 +67,14 @@ NEAR_SHARE = 0.1
 
 
 @dataclass(frozen=True, eq=False)
-class Cast:
+class Cast(Matched):
     """One cast of points through a cage, and which samples it leaves wrong.
 
     short : (N,) bool, the target lies above the start; beyond : (N,) bool, the ray starts at or
     beyond the next layer; clash : (N,) bool, no offset can be right for the sample alone.
     """
 
-    points: SurfacePoints
     cage: Cage
-    rays: Rays
-    layers: Layers
-    targets: Targets
     corridors: Corridors
     short: Mask
     beyond: Mask
@@ -123,21 +116,17 @@ class Search:
     Attributes
     ----------
     offsets : (P,) float64 per welded position.
-    push : (T, 3, 3) float64 where a corner goes per unit of offset; unit vectors in the directions
-        of the settings where not given.
     conflict : (T,) bool, triangles in which the last solution left a row broken.
+    unsolved : how many problems no solver found an answer to; offsets stayed as they were.
     """
 
-    low: LowPoly
-    scene: Scene
-    paired: Mask
+    matcher: Matcher
     settings: Settings
     margin: float
     limits: Limits
     points: SurfacePoints
     solver: SolverName = "interior"
     progress: Progress = silent
-    push: Floats | None = None
     graph: Graph = field(init=False)
     offsets: Floats = field(init=False)
     conflict: Mask = field(init=False)
@@ -145,9 +134,9 @@ class Search:
     radius: Floats = field(init=False)
     levelled: Mask = field(init=False)
     longest: Floats = field(init=False)
-    ground: Ground = field(init=False)
     solution: OffsetSolution | None = None
     rounds: list[Round] = field(default_factory=list)
+    unsolved: int = 0
 
     def __post_init__(self) -> None:
         """Start from a cage on the low poly itself: rays along the averaged normals."""
@@ -159,53 +148,47 @@ class Search:
         self.radius = np.full(count, np.inf)
         self.levelled = np.zeros(len(self.graph.edges), bool)
         self.longest = longest_edges(self.scene)
-        self.ground = ground_of(self.low, self.paired)
         self.limits.fold_ceiling.resize(count, refcheck=False)
         self.limits.fold_ceiling[:] = np.inf
         self.limits.steepness.resize(len(self.graph.edges), refcheck=False)
         self.limits.steepness[:] = np.inf
 
+    @property
+    def low(self) -> LowPoly:
+        """The low poly."""
+        return self.matcher.low
+
+    @property
+    def scene(self) -> Scene:
+        """The high poly as a scene."""
+        return self.matcher.scene
+
+    @property
+    def paired(self) -> Mask:
+        """(low parts, high parts) bool."""
+        return self.matcher.paired
+
     def cage(self) -> Cage:
         """Return the cage of the offsets so far."""
-        if self.push is not None:
-            pushed = self.offsets[self.low.welded][:, :, None] * self.push
-            return Cage(pushed, normalised(self.push), "offset per vertex, directions given")
         return cage_from_push(
             self.low, self.offsets[self.low.position_id], self.settings.directions
         )
 
     def cast(self, points: SurfacePoints, extra: Floats | None = None) -> Cast:
         """Cast points through the cage so far."""
-        low, settings, cage = self.low, self.settings, self.cage()
-        rays = rays_through(low, cage, points, settings.along)
-        assert settings.depth is not None and settings.reach is not None
+        cage, (depth, reach) = self.cage(), self.settings.depth_and_reach()
+        rays = self.matcher.rays(cage, points)
         # By all offsets, not these points' own: what a ray meets must not depend on the others.
-        reach = max(settings.reach, REACH_HEADROOM * float(self.offsets.max(initial=0.0)))
-        layers = self.scene.cast(
-            rays.origin, rays.direction, DEEP_SEARCH * settings.depth, reach,
-            progress=self.progress,
-        )  # fmt: skip
-        high_part = self.scene.surface.triangle_part
-        if settings.apart:
-            layers = own_layers(low, points, layers, high_part, self.paired)
-        targets = find_targets(
-            low,
-            points,
-            rays,
-            layers,
-            high_part,
-            self.paired,
-            ground=self.ground,
-            progress=self.progress,
-        )
-        push = cage.normals if self.push is None else self.push
-        corridors = corridors_of(low, push, points, rays, targets, self.margin, extra)
+        reach = reach_past(self.offsets, reach)
+        found = self.matcher.match(points, rays, DEEP_SEARCH * depth, reach, progress=self.progress)
+        layers, targets = found.layers, found.targets
+        corridors = corridors_of(self.low, cage.normals, found, self.margin, extra)
         clash = np.zeros(len(points), bool)
         clash[corridors.point[corridors.clash]] = True
         with np.errstate(invalid="ignore"):
             short = targets.found & (targets.t > rays.start)
             beyond = targets.found & (targets.t_next <= rays.start)
-        return Cast(points, cage, rays, layers, targets, corridors, short, beyond, clash)
+        return Cast(points, rays, layers, targets, cage, corridors, short, beyond, clash)
 
     def open_samples(self, cast: Cast) -> Mask:
         """Return (N,) bool: wrong samples that are neither clashes nor part of a conflict."""
@@ -227,7 +210,8 @@ class Search:
         Still means that no offset moves by more than the margin or a hundredth of the largest; the
         rounds may be used up first, or one may mend too little of many wrong samples to go on.
         Where a solution does not hold on its own rays, the offsets may move half as far the next
-        time: rays settle, and the rows with them.
+        time: rays settle, and the rows with them. A problem that no solver answers ends the rounds
+        too; `UnsolvedError` where that was the first of all.
 
         Keeps the offsets of the round that leaves the least wrong, and of those the last.
         """
@@ -258,7 +242,8 @@ class Search:
                     self._hold(cast, left, moved)
             if k < rounds:
                 last = self.offsets
-                self._solve(cast)
+                if not self._solve(cast):
+                    break
         if best is not None:
             _, self.offsets, self.conflict, self.solution = best
 
@@ -303,17 +288,25 @@ class Search:
         """Ask for more clearance where a solution fell short on its own rays."""
         self.extra[left] += OVERSHOOT_SHORTFALL * missing(cast)[left]
 
-    def _solve(self, cast: Cast) -> None:
+    def _solve(self, cast: Cast) -> bool:
+        """Solve for the offsets of the next round; False, and nothing changes, where none does."""
         corridors = cast.corridors
         problem = build_problem(
             self.graph, corridors, self.limits, importance=self._importance(cast),
             around=(self.offsets, self.radius),
         )  # fmt: skip
-        self.solution = solve_offsets(problem, solver=self.solver, progress=self.progress)
+        try:
+            self.solution = solve_offsets(problem, solver=self.solver, progress=self.progress)
+        except UnsolvedError:
+            if self.solution is None:
+                raise
+            self.unsolved += 1
+            return False
         self.offsets = self.solution.offsets
         broken = self.solution.conflicts[: len(corridors)] & ~corridors.clash
         self.conflict = np.zeros(len(self.low.triangles), bool)
         self.conflict[cast.points.triangle[corridors.point[broken]]] = True
+        return True
 
     def _importance(self, cast: Cast) -> Floats:
         """Return (K,) what rows weigh: their area, and less the further they are broken now.

@@ -15,13 +15,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats
+from cagecheck.defects.match import Matched
 from cagecheck.defects.targets import Targets
 from cagecheck.meshes.lowpoly import LowPoly
-from cagecheck.predicting.predict import predict_rays
+from cagecheck.predicting.predict import predict_points
 from cagecheck.predicting.result import Prediction
 from cagecheck.progress import Progress, silent
-from cagecheck.rays.cage import Rays, cage_from_offset, rays_through
-from cagecheck.rays.points import SurfacePoints
+from cagecheck.rays.cage import Rays, cage_from_offset
+from cagecheck.report.line_chart import Line, draw_lines
+from cagecheck.words.lengths import length_words
+from cagecheck.words.numbers import figures
 
 # Points of a curve: enough for a picture and for reading off a value.
 CURVE_POINTS = 65
@@ -98,30 +101,19 @@ def uniform_prediction(prediction: Prediction, progress: Progress = silent) -> P
     spread = np.ptp(np.linalg.norm(prediction.cage.displacement, axis=2))
     if settings.offset and spread <= 1e-9 * settings.offset:
         return prediction
-    assert settings.reach is not None
-    settings = replace(settings, offset=settings.offset or settings.reach / 3)
-    cage = cage_from_offset(low, settings.offset or 0.0, settings.directions)
-    rays = rays_through(low, cage, prediction.points, settings.along)
-    return predict_rays(
-        low, prediction.scene, cage, prediction.paired, settings, prediction.points, rays,
-        progress=progress,
-    )  # fmt: skip
+    offset = settings.offset or settings.depth_and_reach()[1] / 3
+    cage = cage_from_offset(low, offset, settings.directions)
+    settings = replace(settings, offset=offset)
+    return predict_points(prediction.matcher, cage, prediction.points, settings, progress=progress)
 
 
-def part_numbers(
-    low: LowPoly,
-    points: SurfacePoints,
-    rays: Rays,
-    targets: Targets,
-    offset: float,
-    margin: float,
-    limit: float,
-) -> Floats:
+def part_numbers(low: LowPoly, cast: Matched, offset: float, margin: float, limit: float) -> Floats:
     """Return (parts,) the best distance of every part, NaN where it has no samples.
 
-    rays, targets : of a cage of one `offset` above 0.
+    cast : through a cage of one `offset` above 0.
     """
-    needed, beyond = _limits(rays, targets, offset)
+    points = cast.points
+    needed, beyond = _limits(cast.rays, cast.targets, offset)
     part = low.triangle_part[points.triangle]
     out = np.full(len(low.part_names), np.nan)
     for k in range(len(low.part_names)):
@@ -217,7 +209,7 @@ def _least_wrong(
 def curve_rows(numbers: list[SingleNumber]) -> list[list[Any]]:
     """Return the curves as rows: scope, name, distance, missed and overshot percent."""
     return [
-        [n.scope, n.name, *(float(f"{v:.9g}") for v in row)]
+        [n.scope, n.name, *(float(figures(v, 9)) for v in row)]
         for n in numbers
         for row in zip(n.distance, n.curve_missed, n.curve_overshot, strict=True)
     ]
@@ -225,27 +217,15 @@ def curve_rows(numbers: list[SingleNumber]) -> list[list[Any]]:
 
 def draw_curve(number: SingleNumber, path: Path) -> None:
     """Draw misses and overshoots over distance as a PNG."""
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
-    figure = Figure(figsize=(7.5, 4.5), dpi=120, layout="constrained")
-    axes = figure.subplots()
     # Two hues of Tol's "muted" scheme, told apart by dash as well.
-    axes.plot(number.distance, number.curve_missed, color="#cc6677", label="missed")
-    axes.plot(
-        number.distance, number.curve_overshot, color="#332288", linestyle="--", label="overshot"
+    lines = [
+        Line(number.curve_missed, "missed", (204, 102, 119)),
+        Line(number.curve_overshot, "overshot", (51, 34, 136), is_dashed=True),
+    ]
+    best = (
+        f"best {length_words(number.offset_out)}: {figures(number.missed, 3)} % missed, "
+        f"{figures(number.overshot, 3)} % overshot"
     )
-    axes.axvline(number.offset_out, color="#444444", linewidth=1, linestyle=":")
-    axes.annotate(
-        f"best {number.offset_out:.4g}: {number.missed:.3g} % missed, "
-        f"{number.overshot:.3g} % overshot",
-        (number.offset_out, axes.get_ylim()[1]),
-        xytext=(6, -4), textcoords="offset points", va="top",
-    )  # fmt: skip
-    axes.set_xlabel("push distance (units of the file)")
-    axes.set_ylabel("% of the surface")
-    axes.set_title(f"One push distance for the {number.name}", loc="left")
-    axes.set_xlim(left=0)
-    axes.set_ylim(bottom=0)
-    axes.legend(loc="center right", frameon=False)
-    FigureCanvasAgg(figure).print_png(path, metadata={"Software": None})
+    title = f"One push distance for the {number.name}"
+    labels = "push distance (units of the file)", "% of the surface"
+    draw_lines(path, title, labels, number.distance, lines, (number.offset_out, best))

@@ -110,7 +110,7 @@ class TexelWatch:
             raise InputError(
                 f"the UVs of the low poly hold no texel centre of a {self.size} x {self.size} map.",
                 file=source.path if source else None,
-                cure="Scale the UVs up, or pass a larger size to --texels.",
+                cure="Scale the UVs up, or pass a larger size to `texels`.",
             )
         self.short_or_beyond, self.lost, self.deep = np.zeros((3, count), np.int64)
         self.deepest = np.zeros(count)

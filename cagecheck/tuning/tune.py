@@ -11,14 +11,16 @@ from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats
 from cagecheck.defects.kinds import Defect
-from cagecheck.errors import InputError, Notice
+from cagecheck.defects.match import Matcher
+from cagecheck.errors import InputError, Notice, takes
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Surface
-from cagecheck.predicting.predict import build_scene, place_points, predict_rays, resolve
+from cagecheck.options import OFFSETS, Option, check_number, option
+from cagecheck.predicting.predict import build_scene, place_points, predict_points, resolve
 from cagecheck.predicting.result import Prediction
 from cagecheck.predicting.settings import Settings, check_settings
 from cagecheck.progress import Progress, silent
-from cagecheck.rays.cage import Cage, cage_from_offset, rays_through
+from cagecheck.rays.cage import Cage, cage_from_offset
 from cagecheck.rays.points import SurfacePoints
 from cagecheck.rays.scene import Scene
 from cagecheck.tuning.checking import Checked, settle_and_check
@@ -27,7 +29,8 @@ from cagecheck.tuning.folds import CageCrossings, ShellCheck, cage_crossings, ch
 from cagecheck.tuning.search import Cast, Round, Search
 from cagecheck.tuning.solver.solve import SolverName, solve_offsets
 from cagecheck.tuning.texels import TexelCheck, TexelWatch
-from cagecheck.words.sentences import names_words
+from cagecheck.words.numbers import as_given, count_text
+from cagecheck.words.sentences import count_words, names_words
 
 Mask = NDArray[np.bool_]
 
@@ -43,6 +46,7 @@ STEADY_ROUNDINGS = 2048
 CEILING_REACHES = 1.5
 # Claims hold with 95 % confidence, see `surface_bound`.
 DOUBT = 0.05
+_LENGTH = Option("", OFFSETS, least=0)
 
 
 @dataclass(frozen=True)
@@ -51,15 +55,24 @@ class TuneSettings:
 
     Attributes
     ----------
-    margin : clearance kept from target and next layer, world units (see `automatic_margin`).
-    limit : largest offset allowed, world units.
+    margin : clearance kept from target and next layer (see `automatic_margin`).
+    limit : largest offset allowed. Both in world units, or as text in % of the low poly's diagonal
+        (``"0.5%"``).
     check_factor : the check casts this many times the samples.
     checks : how often all offsets are solved again with the wrong samples of a check; mends : how
         often places that a check shows wrong are mended one by one. The last check is never used.
     """
 
-    margin: float | None = None
-    limit: float | None = None
+    margin: float | str | None = option(
+        None, OFFSETS,
+        "Least clearance from surfaces, as 0.001 (units) or 0.1% (of the low poly's diagonal); "
+        "else found from the scene.",
+        metavar="LENGTH", typed=str,
+    )  # fmt: skip
+    limit: float | str | None = option(
+        None, OFFSETS, "Largest offset allowed, as 0.05 or 2%; else found from the scene.",
+        metavar="LENGTH", typed=str,
+    )  # fmt: skip
     check_factor: int = CHECK_FACTOR
     checks: int = CHECKS
     mends: int = MENDS
@@ -116,9 +129,7 @@ class Tuning:
     texels : what all texel centres show, where ``settings.texels`` asked for them.
     """
 
-    low: LowPoly
-    scene: Scene
-    paired: Mask
+    matcher: Matcher
     settings: Settings
     margin: float
     limit: float
@@ -145,6 +156,27 @@ class Tuning:
     solver: str
     gap: float
     notices: tuple[Notice, ...] = ()
+
+    @property
+    def low(self) -> LowPoly:
+        """The low poly."""
+        return self.matcher.low
+
+    @property
+    def scene(self) -> Scene:
+        """The high poly as a scene."""
+        return self.matcher.scene
+
+    @property
+    def paired(self) -> Mask:
+        """(low parts, high parts) bool, which may be baked onto which."""
+        return self.matcher.paired
+
+    def __repr__(self) -> str:
+        return (
+            f"<Tuning of {self.low!r}: {'clean' if self.clean else 'not clean'}, "
+            f"margin {self.margin:.3g}, depth {self.depth:.3g}>"
+        )
 
     def table(self) -> list[dict[str, Any]]:
         """Return one row per defect: name, and samples, percent and texels before and after.
@@ -174,6 +206,7 @@ class Tuning:
         return right and not any(self.after.findings.has(kind).any() for kind in kinds)
 
 
+@takes(low=LowPoly, high=(Surface, Scene), cage=Cage, settings=Settings, tuning=TuneSettings)
 def tune(
     low: LowPoly,
     high: Surface | Scene,
@@ -199,39 +232,40 @@ def tune(
     ------
     InputError : settings out of range, kept offsets that are negative or differ at one position.
     """
-    tuning = _checked(tuning or TuneSettings())
+    tuning = tuning or TuneSettings()
+    margin, limit = _lengths(tuning, low)
+    tuning = replace(tuning, margin=margin, limit=limit)
     settings = check_settings(settings or Settings())
     scene = high if isinstance(high, Scene) else build_scene(high, progress)
     if paired is None:
         paired = np.ones((len(low.part_names), len(scene.surface.part_names)), bool)
     automatic_depth = settings.depth is None
-    settings, notices = resolve(low, scene, paired, settings, cage is not None)
+    matcher = Matcher(low, scene, paired, settings.along, settings.apart)
+    settings, notices = resolve(matcher, settings, cage is not None)
     texels = None if settings.texels is None else TexelWatch(low, settings.texels)
     # What checks draw is no texel: texels are looked at besides.
     size, settings = settings.texels, replace(settings, texels=None)
     before_cage = cage or cage_from_offset(low, settings.offset or 0.0, settings.directions)
-    search, checked = _search(low, scene, paired, settings, tuning, keep, progress, texels)
+    search, checked = _search(matcher, settings, tuning, keep, progress, texels)
     check, vertex = checked.cast, low.position_id
-    before = _predicted(search, settings, before_cage, check.points, progress)
+    before = predict_points(matcher, before_cage, check.points, settings, progress=progress)
     inward = _inward(search, check)
     texel_check = None if texels is None else texels.result(search)
     depth = float(settings.depth or 0.0)
     if automatic_depth:
         depth, texel_check = _deep_enough(depth, inward, texel_check, search.margin)
-    cage_after = search.cage()
-    after = _predicted(search, replace(settings, depth=depth), cage_after, check.points, progress)
+    cage_after, deeper = search.cage(), replace(settings, depth=depth)
+    after = predict_points(matcher, cage_after, check.points, deeper, progress=progress)
     lower, upper = vertex_corridors(low, check, search.offsets)
     touched = np.zeros(low.position_count, bool)
     touched[low.welded[search.conflict].ravel()] = True
     assert search.solution is not None
     return Tuning(
-        low=low,
-        scene=scene,
-        paired=paired,
-        settings=replace(settings, depth=depth, texels=size),
+        matcher=matcher,
+        settings=replace(deeper, texels=size),
         margin=search.margin,
         limit=search.limits.ceiling,
-        limit_given=tuning.limit is not None,
+        limit_given=limit is not None,
         preferred=search.limits.preferred,
         offset_out=search.offsets[vertex],
         offset_in=inward[vertex],
@@ -253,23 +287,38 @@ def tune(
         rounds=tuple(search.rounds),
         solver=search.solution.solver,
         gap=search.solution.gap,
-        notices=(*notices, *_number_notice(checked.numbers)),
+        notices=(*notices, *_number_notice(checked.numbers), *_unsolved_notice(search.unsolved)),
     )
 
 
-def _checked(tuning: TuneSettings) -> TuneSettings:
-    for name, value in (("--margin", tuning.margin), ("--limit", tuning.limit)):
-        if value is not None and not (np.isfinite(value) and value >= 0):
-            raise InputError(f"{name} must be zero or more, not {value:g}.")
-    if tuning.limit == 0:
-        raise InputError("--limit 0 leaves no room for a cage.", cure="Raise --limit.")
-    return tuning
+def length_of(value: float | str | None, name: str, low: LowPoly) -> float | None:
+    """Return a length that is given in world units or, as text, in % of the low poly's diagonal."""
+    if not isinstance(value, str):
+        return value
+    try:
+        found = float(value.strip().removesuffix("%"))
+    except ValueError:
+        raise InputError(
+            f"`{name}` must be a length or a percentage, not {value!r}.",
+            cure=f"For example `{name}` 0.02 or `{name}` 1.5%.",
+        ) from None
+    return found * low.diagonal() / 100 if value.strip().endswith("%") else found
+
+
+def _lengths(tuning: TuneSettings, low: LowPoly) -> tuple[float | None, float | None]:
+    """Return margin and limit in world units; raise `InputError` for what is none."""
+    margin = length_of(tuning.margin, "margin", low)
+    limit = length_of(tuning.limit, "limit", low)
+    for name, value in (("margin", margin), ("limit", limit)):
+        if value is not None:
+            check_number(name, value, _LENGTH)
+    if limit == 0:
+        raise InputError("`limit` 0 leaves no room for a cage.", cure="Raise `limit`.")
+    return margin, limit
 
 
 def _search(
-    low: LowPoly,
-    scene: Scene,
-    paired: Mask,
+    matcher: Matcher,
     settings: Settings,
     tuning: TuneSettings,
     keep: Floats | None,
@@ -277,17 +326,16 @@ def _search(
     texels: TexelWatch | None,
 ) -> tuple[Search, Checked]:
     """Settle the offsets; return them with the last check, whose points were not used."""
-    rounding = automatic_margin(low, scene)
-    margin = rounding if tuning.margin is None else tuning.margin
-    assert settings.reach is not None
-    ceiling = tuning.limit if tuning.limit is not None else CEILING_REACHES * settings.reach
+    low = matcher.low
+    rounding = automatic_margin(low, matcher.scene)
+    margin = rounding if tuning.margin is None else float(tuning.margin)
+    _, reach = settings.depth_and_reach()
+    ceiling = float(tuning.limit) if tuning.limit is not None else CEILING_REACHES * reach
     largest = float(np.abs(low.positions[low.triangles.ravel()]).max(initial=0.0))
     steady = STEADY_ROUNDINGS * float(np.finfo(np.float32).eps) * largest
     limits = Limits(ceiling, min(steady, ceiling), kept_positions(low, keep), np.zeros(0))
     points = place_points(low, settings) if texels is None else texels.starting_points(settings)
-    search = Search(
-        low, scene, paired, settings, margin, limits, points, tuning.solver, progress
-    )  # fmt: skip
+    search = Search(matcher, settings, margin, limits, points, tuning.solver, progress)
     checked = settle_and_check(
         search, tuning.check_factor, tuning.checks, tuning.mends, texels
     )  # fmt: skip
@@ -305,7 +353,8 @@ def kept_positions(low: LowPoly, keep: Floats | None) -> Floats:
         return out
     if keep.shape != (low.mesh.vertex_count,):
         raise InputError(
-            f"{keep.size:,} kept offsets do not fit {low.mesh.vertex_count:,} vertices."
+            f"{count_text(keep.size)} kept offsets do not fit {count_text(low.mesh.vertex_count)} "
+            "vertices."
         )
     held = np.flatnonzero(np.isfinite(keep))
     if (keep[held] < 0).any():
@@ -319,20 +368,12 @@ def kept_positions(low: LowPoly, keep: Floats | None) -> Floats:
     if len(differs):
         k = int(differs[0])
         raise InputError(
-            f"vertex {int(held[k])} is kept at {keep[held[k]]:g}, another vertex at the same place "
-            f"at {out[position[k]]:g}.",
+            f"vertex {int(held[k])} is kept at {as_given(keep[held[k]])}, another vertex at the "
+            "same place "
+            f"at {as_given(out[position[k]])}.",
             cure="Give vertices that share a position one offset, or the cage would crack.",
         )
     return out
-
-
-def _predicted(
-    search: Search, settings: Settings, cage: Cage, points: SurfacePoints, progress: Progress
-) -> Prediction:
-    rays = rays_through(search.low, cage, points, settings.along)
-    return predict_rays(
-        search.low, search.scene, cage, search.paired, settings, points, rays, progress=progress
-    )
 
 
 def _deep_enough(
@@ -365,6 +406,22 @@ def _number_notice(parts: tuple[str, ...]) -> tuple[Notice, ...]:
             "Only places that it left wrong got other distances; what stays wrong there is among "
             "the conflicts.",
             count=len(parts),
+        ),
+    )
+
+
+def _unsolved_notice(count: int) -> tuple[Notice, ...]:
+    if count == 0:
+        return ()
+    problems = count_words(count, "step")
+    return (
+        Notice(
+            "unsolved",
+            f"no solver found an answer in {problems} of the search; the offsets are the best of "
+            "those that were solved and cast.",
+            "Look at what the check says is left; another --seed or more --samples change the "
+            "steps.",
+            count=count,
         ),
     )
 

@@ -9,6 +9,7 @@ from cagecheck.defects.kinds import Defect
 from cagecheck.tuning.straighten.straighten import WAYS, Straightening
 from cagecheck.tuning.tune import Tuning
 from cagecheck.words.lengths import length_words
+from cagecheck.words.numbers import count_text, figures
 from cagecheck.words.sentences import percent_text
 
 # Lengths below this share of the margin are what rounding left of nothing.
@@ -59,7 +60,7 @@ def limit_words(tuning: Tuning) -> str:
 
 
 def _samples(count: int, one: str, many: str) -> str:
-    return f"1 sample {one}" if count == 1 else f"{count:,} samples {many}"
+    return f"1 sample {one}" if count == 1 else f"{count_text(count)} samples {many}"
 
 
 def conflicting_words(tuning: Tuning) -> str:
@@ -92,9 +93,11 @@ def texel_words(tuning: Tuning) -> str | None:
         "all of them were samples from the start"
         if found.stride == 1
         else f"every {_th(found.stride)} across and down was a sample from the start"
-        + (f", {found.added:,} more became one" if found.added else "")
+        + (f", {count_text(found.added)} more became one" if found.added else "")
     )
-    out = [f"All {found.count:,} texels of {maps} were cast through the tuned cage ({every})"]
+    out = [
+        f"All {count_text(found.count)} texels of {maps} were cast through the tuned cage ({every})"
+    ]
     if found.clean:
         return f"{out[0]}: none misses or overshoots."
     if found.open:
@@ -107,7 +110,8 @@ def texel_words(tuning: Tuning) -> str | None:
     if found.too_deep:
         deepest = plain_length(found.deepest, tuning.margin)
         out.append(
-            f"under {found.too_deep:,} of them the surface lies deeper than rays look (up to "
+            f"under {count_text(found.too_deep)} of them the surface lies deeper than rays look "
+            "(up to "
             f"{deepest}; raise --depth)"
         )
     return f"{out[0]}: {'; '.join(out[1:])}."
@@ -115,7 +119,7 @@ def texel_words(tuning: Tuning) -> str | None:
 
 def _wrong_texels(count: int, word: str = "") -> str:
     verbs = "misses or overshoots" if count == 1 else "miss or overshoot"
-    return f"{count:,} of them {word}{verbs}"
+    return f"{count_text(count)} of them {word}{verbs}"
 
 
 def _th(count: int) -> str:
@@ -138,9 +142,10 @@ def straightening_words(turned: Straightening) -> list[str]:
         after = percent_text(turned.outcome_of(way).percent(Defect.SKEW))
         harmed = turned.harmed[way]
         end = (
-            f"none of {count:,} new samples is harmed."
+            f"none of {count_text(count)} new samples is harmed."
             if harmed == 0
-            else f"{harmed:,} of {count:,} new samples {'is' if harmed == 1 else 'are'} missed, "
+            else f"{count_text(harmed)} of {count_text(count)} new samples "
+            f"{'is' if harmed == 1 else 'are'} missed, "
             "overshot, folded, split or back-facing only since then; look at the bake before you "
             "trust it."
         )
@@ -151,6 +156,6 @@ def straightening_words(turned: Straightening) -> list[str]:
     if any(turned.helps(way) for way in WAYS):
         out.append(
             "Where no sample is harmed, with 95 % confidence less than "
-            f"{100 * turned.bound:.2g} % of the surface is harmed all the same."
+            f"{figures(100 * turned.bound, 2)} % of the surface is harmed all the same."
         )
     return out

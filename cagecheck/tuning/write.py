@@ -10,10 +10,9 @@ from pathlib import Path
 from typing import Any, Literal
 
 import numpy as np
-from matplotlib import colormaps
 
 from cagecheck.arrays.types import Floats
-from cagecheck.errors import Notice
+from cagecheck.errors import Notice, takes
 from cagecheck.files import OutputFolder
 from cagecheck.formats.push_file import PushRecord, push_csv, push_json
 from cagecheck.formats.write_cage import write_cage
@@ -22,6 +21,7 @@ from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import SourceFile
 from cagecheck.predicting.write import add_prediction
 from cagecheck.progress import Progress, silent
+from cagecheck.report.colours import cividis
 from cagecheck.report.heatmap import HeatMap, write_heat_glb, write_heat_ply
 from cagecheck.report.json_values import plain, source_row
 from cagecheck.report.page import write_page
@@ -128,6 +128,7 @@ def _least(values: Floats) -> float | None:
     return float(finite.min()) if len(finite) else None
 
 
+@takes(tuning=Tuning)
 def write_tuning(
     tuning: Tuning,
     numbers: list[SingleNumber],
@@ -200,7 +201,7 @@ def offset_colours(tuning: Tuning) -> HeatMap:
     """Return the low poly with its offsets as vertex colour (cividis, 0 to the largest)."""
     low = tuning.low
     top = float(tuning.offset_out.max(initial=0.0)) or 1.0
-    colours = (colormaps["cividis"](tuning.offset_out / top) * 255).round().astype(np.uint8)
+    colours = cividis(tuning.offset_out / top)
 
     def single(values: Floats) -> np.ndarray:
         return values.astype(np.float32)

@@ -39,6 +39,8 @@ from cagecheck.report.outline import outline, worst_of_triangles
 from cagecheck.viewing.cut import CutPlane, plane_through
 from cagecheck.viewing.field_values import field_values
 from cagecheck.viewing.result import Result
+from cagecheck.words.lengths import length_words
+from cagecheck.words.numbers import count_text, decimals, figures
 
 LAYERS = ("low", "high", "cage", "edges", "rays")
 # More rays than this in one picture are a thicket.
@@ -123,13 +125,15 @@ class ViewModel:
         offset = self.result.document["settings"].get("offset")
         label = self.result.document["cage"]
         if self.touching:
-            return f"offset {self.factor:.4g} units"
+            return f"offset {length_words(self.factor)} units"
         if label.startswith("uniform") and offset:
-            changed = "" if self.factor == 1 else f", {self.factor:.2f} of the predicted one"
-            return f"offset {self.factor * offset:.4g} units{changed}"
+            changed = (
+                "" if self.factor == 1 else f", {decimals(self.factor, 2)} of the predicted one"
+            )
+            return f"offset {length_words(self.factor * offset)} units{changed}"
         if self.factor == 1:
             return str(label)
-        return f"{label} at {self.factor:.2f} of its distance"
+        return f"{label} at {decimals(self.factor, 2)} of its distance"
 
     # Colours ----------------------------------------------------------------------------------
 
@@ -169,7 +173,9 @@ class ViewModel:
         if number is not None and not 1 <= number <= count:
             raise InputError(
                 f"there is no region {number}.",
-                cure=f"The result has regions 1 to {count:,}." if count else "It has none.",
+                cure=f"The result has regions 1 to {count_text(count)}."
+                if count
+                else "It has none.",
             )
         self.region = number
 
@@ -424,9 +430,9 @@ class ViewModel:
         recorded = "nothing"
         if layer != NO_LAYER:
             part = self.result.high_parts[int(v["layer_part"][layer])]
-            recorded = f"{float(s['layer_t'][layer]):.5g} on {part}"
+            recorded = f"{figures(float(s['layer_t'][layer]), 5)} on {part}"
         rows = [
-            ("sample", f"{sample:,} on face {int(v['low_face'][triangle]):,}"),
+            ("sample", f"{count_text(sample)} on face {count_text(int(v['low_face'][triangle]))}"),
             ("part", self.result.low_parts[int(v["low_part"][triangle])]),
             ("tile", str(tile) if tile != NO_TILE else "none"),
             ("defects", ", ".join(self.defects_of(sample)) or "none"),
@@ -434,7 +440,7 @@ class ViewModel:
             ("records", recorded),
             ("belongs here", _units(float(s["target_distance"][sample]))),
             ("next wrong one", _units(float(s["next_distance"][sample]))),
-            ("slant", f"{float(s['slant_degrees'][sample]):.1f} degrees"),
+            ("slant", f"{decimals(float(s['slant_degrees'][sample]), 1)} degrees"),
             ("slide", self._slide_words(sample, layer)),
         ]
         region = self.region_of(sample)
@@ -467,4 +473,4 @@ class ViewModel:
 
 
 def _units(value: float) -> str:
-    return f"{value:.5g} units" if np.isfinite(value) else "none"
+    return f"{figures(value, 5)} units" if np.isfinite(value) else "none"

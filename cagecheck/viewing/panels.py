@@ -8,11 +8,8 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cache
-from pathlib import Path
 from typing import Any
 
-import matplotlib as mpl
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
@@ -20,8 +17,11 @@ from PIL import Image, ImageDraw, ImageFont
 from cagecheck.defects.kinds import Defect
 from cagecheck.defects.region_words import size_words
 from cagecheck.meshes.tiles import NO_TILE
+from cagecheck.report.cividis import cividis_table
 from cagecheck.report.colours import DEFECT_COLOURS
-from cagecheck.report.fields import NO_VALUE_COLOUR, Legend, ramp
+from cagecheck.report.fields import NO_VALUE_COLOUR, Legend
+from cagecheck.report.fonts import font
+from cagecheck.words.numbers import count_text, decimals, figures
 from cagecheck.words.sentences import percent_text
 
 Picture = NDArray[np.uint8]
@@ -55,13 +55,6 @@ class ListRow:
     place: str
     texels: str
     chosen: bool
-
-
-@cache
-def font(size: int, bold: bool = False) -> ImageFont.FreeTypeFont:
-    """Return DejaVu Sans, which comes with Matplotlib."""
-    name = "DejaVuSans-Bold.ttf" if bold else "DejaVuSans.ttf"
-    return ImageFont.truetype(str(Path(mpl.get_data_path(), "fonts", "ttf", name)), size)
 
 
 def region_colour(name: str) -> Rgb:
@@ -144,7 +137,7 @@ def list_panel(rows: Sequence[ListRow], count: int, width: int) -> Picture:
     """Return the list of regions: each two lines, the chosen one lit."""
     sheet = _Sheet(width, 60 + 2 * _LINE * len(rows) + 20)
     sheet.text("regions, worst first", bold=True)
-    sheet.text(f"{count:,}", colour=SOFT, right=True)
+    sheet.text(count_text(count), colour=SOFT, right=True)
     sheet.down(_LINE + 5)
     if not rows:
         sheet.text("none: the bake comes out clean", colour=SOFT)
@@ -194,9 +187,9 @@ def _category_rows(sheet: _Sheet, legend: Legend) -> None:
 
 def _percent(value: float) -> str:
     return (
-        f"{value:.1f}"
+        decimals(value, 1)
         if value >= 10
-        else f"{value:.2f}"
+        else decimals(value, 2)
         if value >= 0.01 or value == 0
         else "<0.01"
     )
@@ -204,17 +197,17 @@ def _percent(value: float) -> str:
 
 def _ramp_rows(sheet: _Sheet, legend: Legend) -> None:
     wide = sheet.width - 2 * _PAD
-    strip = np.repeat(ramp()[None, np.linspace(0, 255, wide).astype(int)], 16, axis=0)
+    strip = np.repeat(cividis_table()[None, np.linspace(0, 255, wide).astype(int)], 16, axis=0)
     sheet.image.paste(Image.fromarray(strip), (_PAD, sheet.y))
     sheet.draw.rectangle((_PAD, sheet.y, _PAD + wide - 1, sheet.y + 15), outline=INK)
     sheet.down(20)
     below, above = legend.beyond
     middle = (legend.low + legend.high) / 2
-    sheet.text(("≤ " if below else "") + f"{legend.low:.3g}", size=_SMALL)
+    sheet.text(("≤ " if below else "") + figures(legend.low, 3), size=_SMALL)
     sheet.draw.text(
-        (sheet.width / 2, sheet.y), f"{middle:.3g}", fill=INK, font=font(_SMALL), anchor="ma"
+        (sheet.width / 2, sheet.y), figures(middle, 3), fill=INK, font=font(_SMALL), anchor="ma"
     )
-    sheet.text(("≥ " if above else "") + f"{legend.high:.3g}", size=_SMALL, right=True)
+    sheet.text(("≥ " if above else "") + figures(legend.high, 3), size=_SMALL, right=True)
     sheet.down(_LINE - 2)
     sheet.text(f"in {legend.unit}", size=_SMALL, colour=SOFT)
     sheet.down()
@@ -257,7 +250,7 @@ def rows_panel(title: str, rows: Sequence[tuple[str, str]], width: int) -> Pictu
 
 def region_panel(region: dict[str, Any], width: int) -> Picture:
     """Return the card of a region: what, where, how large, why, what to do."""
-    worst = "-" if region["worst"] is None else f"{region['worst']:.4g} {region['unit']}"
+    worst = "-" if region["worst"] is None else f"{figures(region['worst'])} {region['unit']}"
     rows = [
         ("part", region["part"]),
         ("tile", str(region["tile"]) if region["tile"] != NO_TILE else "none"),

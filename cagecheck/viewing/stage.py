@@ -38,6 +38,7 @@ from cagecheck.viewing.panels import (
     scale_panel,
     title_panel,
 )
+from cagecheck.words.numbers import as_given, count_text, figures
 
 BACKGROUND = (0.957, 0.949, 0.929)
 HIGH_COLOUR = (214, 205, 192)
@@ -478,7 +479,7 @@ class Stage:
             return
         per_pixel = 2 * self.plotter.camera.parallel_scale / high
         length = round_length(LONGEST_BAR * per_pixel)
-        picture = scale_panel(f"{length:g} units", round(length / per_pixel))
+        picture = scale_panel(f"{as_given(length)} units", round(length / per_pixel))
         self.panels["scale"].show(picture, LEFT + 2 * GAP, high - GAP - len(picture), high)
 
     def _show_narrow(self, high: int) -> None:
@@ -506,8 +507,8 @@ class Stage:
             area = self.model.now.area
             wrong = 100 * (1 - float(area[CLEAN]) / (float(area.sum()) or 1.0))
             verdict = (
-                f"{len(document['regions']):,} regions, {len(found)} kinds of defect. "
-                f"{wrong:.2g} % of the surface has a defect."
+                f"{count_text(len(document['regions']))} regions, {len(found)} kinds of defect. "
+                f"{figures(wrong, 2)} % of the surface has a defect."
             )
         return name, [verdict, self.model.distance_words()]
 

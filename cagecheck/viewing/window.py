@@ -77,7 +77,7 @@ class Window:
         if not off_screen and without_display():
             raise InputError(
                 "there is no display to open a window on.",
-                cure="Use --shot FILE.png to draw a picture instead.",
+                cure="Use `shot` FILE.png to draw a picture instead.",
             )
         self.model = model
         self.plotter = pv.Plotter(

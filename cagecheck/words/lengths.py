@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from cagecheck.words.numbers import figures
 
-def length_words(value: float, nothing: float = 0.0) -> str:
+
+def length_words(value: float | None, nothing: float = 0.0) -> str:
     """Return a length with four figures; what is below `nothing` is rounding, and written as 0.
 
     An infinite or unknown length reads as such.
     """
-    if value != value:
+    if value is None or value != value:
         return "unknown"
-    return "0" if abs(value) <= nothing else f"{value:.4g}"
+    return "0" if abs(value) <= nothing else figures(value)

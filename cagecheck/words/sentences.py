@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from cagecheck.words.numbers import count_text, decimals
+
 # Names in one sentence; more of them nobody reads there.
 MOST_NAMED = 8
 
@@ -14,7 +16,7 @@ def percent_text(value: float) -> str:
         return "0"
     if 0 < value < 0.01:
         return "<0.01"
-    return f"{value:.1f}" if value >= 10 else f"{value:.2f}"
+    return decimals(value, 1 if value >= 10 else 2)
 
 
 def count_words(count: float, word: str, words: str | None = None) -> str:
@@ -22,13 +24,13 @@ def count_words(count: float, word: str, words: str | None = None) -> str:
 
     A count that is no whole number is rounded; `words` : where the word takes more than an s.
     """
-    whole = round(count)
-    return f"{whole:,} {word if whole == 1 else words or word + 's'}"
+    one = round(count) == 1
+    return f"{count_text(count)} {word if one else words or word + 's'}"
 
 
 def names_words(names: Sequence[str], most: int = MOST_NAMED) -> str:
     """List names, the first `most` of them and how many more there are."""
-    more = f" and {len(names) - most:,} more" if len(names) > most else ""
+    more = f" and {count_text(len(names) - most)} more" if len(names) > most else ""
     return ", ".join(names[:most]) + more
 
 

@@ -17,10 +17,10 @@ from cagecheck.chores.clash.deepest import FINEST, RELATIVE_TOLERANCE
 from cagecheck.chores.clash.find import find_clashes, split_parts
 from cagecheck.chores.clash.heat import clash_map
 from cagecheck.chores.clash.places import find_places
-from cagecheck.chores.clash.sheets import segment_pierces
 from cagecheck.chores.clash.solids import Solid, crossing_segments, meeting_triangles
 from cagecheck.cli import app
 from cagecheck.errors import InputError
+from cagecheck.meshes.meeting import segment_pierces
 from cagecheck.meshes.mesh import join_meshes, mesh_from_polygons
 
 runner = CliRunner()
@@ -251,7 +251,7 @@ def test_places_are_joined_as_defined(seed):
 
 @pytest.mark.parametrize("seed", range(4))
 def test_meeting_triangles_against_libigl(seed):
-    """FCL's pairs against libigl's test (Guigue and Devillers 2003) of all pairs."""
+    """Our pairs against libigl's test (Guigue and Devillers 2003) of all pairs."""
     rng = np.random.default_rng(seed)
     shapes = [
         trimesh.Trimesh((rng.random((60, 1, 3)) + 0.6 * rng.random((60, 3, 3))).reshape(-1, 3),
@@ -379,7 +379,7 @@ def test_split_vertices_leave_a_part_closed():
 
 def test_pieces_of_one_part():
     both = trimesh.util.concatenate([sphere(cuts=2), sphere((1.6, 0, 0), cuts=2)])
-    with pytest.raises(InputError, match="--pieces"):
+    with pytest.raises(InputError, match="`pieces`"):
         find_clashes([mesh_of(both, "x")])
     (hit,) = find_clashes([mesh_of(both, "x")], pieces=True).found
     assert {hit.part, hit.other} == {"x piece 1", "x piece 2"}

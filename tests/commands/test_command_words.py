@@ -7,29 +7,41 @@ import trimesh
 from typer.testing import CliRunner
 
 from cagecheck.cli import app
-from cagecheck.commands.predict import amount
+from cagecheck.commands.predict import amount, first_words, others_words
 from cagecheck.commands.terminal import Terminal, place
 from cagecheck.commands.tune import say_conflicts
-from cagecheck.defects.entries import alike
+from cagecheck.defects.entries import gather
+from cagecheck.defects.kinds import Defect
+from cagecheck.defects.reasons import CauseCode, CureCode, Reason, Values
 from cagecheck.defects.regions import Region
 from cagecheck.inspecting.finding import density_text
+from cagecheck.tuning.conflict_reasons import ConflictCause
 from cagecheck.tuning.conflicts import Conflict, Remedy
 
 
-def region(number, texels, part="arm_low", cause="the sleeve is 0.01 away", other="sleeve_high"):
+def region(
+    number,
+    texels,
+    part="arm_low",
+    cause=CauseCode.RECORDS_OTHER,
+    other="sleeve_high",
+    x=0.0,
+    gap=0.1,
+):
     return Region(
-        number, "overshoot: other part", part, 1001, (0.0, 0.0, 0.0), 0.1, texels / 1000, 1.0,
-        texels, 0.1, "units", cause, "tune", 5, other, np.zeros(0, np.int64),
+        number, Defect.OVERSHOOT_OTHER, part, 1001, (x, 0.0, 0.0), 0.1, texels / 1000, 1.0,
+        texels, 0.1, "units", Reason(cause, Values(other_part=other, part=part, gap=gap)),
+        Reason(CureCode.BAKE_APART), 5, other, np.zeros(0, np.int64),
     )  # fmt: skip
 
 
 def test_regions_of_one_cause_on_one_part_are_told_together():
-    told = alike(
+    told = gather(
         [
             region(1, 90.0, part="eye_low"),
             region(2, 50.0),
-            region(3, 45.0, cause="the sleeve is -1.2e-05 away"),
-            region(4, 40.0, cause="the sleeve has a hole"),
+            region(3, 45.0, gap=-1.2e-05),
+            region(4, 40.0, cause=CauseCode.HOLE),
             region(5, 30.0, other="glove_high"),
         ]
     )
@@ -40,6 +52,30 @@ def test_regions_of_one_cause_on_one_part_are_told_together():
         (5, []),
     ]
     assert told[0].texels == 95.0 and told[0].area == 0.095
+    assert [g.see_first for g in told] == [()] * 4
+
+
+def test_what_spoils_a_part_comes_first_and_what_may_be_meant_last():
+    told = gather(
+        [
+            region(1, 90.0, cause=CauseCode.COVERED),
+            region(2, 50.0),
+            region(3, 5.0, cause=CauseCode.NOT_ALIGNED),
+            region(4, 60.0, part="eye_low"),
+        ]
+    )
+    assert [(e.first.number, e.see_first) for e in told] == [(3, ()), (4, ()), (2, (3,)), (1, (3,))]
+    assert first_words(told[2]) == "after 3, which spoils the whole part: "
+    assert first_words(told[0]) == first_words(told[1]) == ""
+
+
+def test_regions_whose_balls_touch_lie_at_one_place():
+    """Balls of radius 0.1 along a line: three that touch one after the other, and one alone."""
+    (entry,) = gather([region(k, 9.0 - k, x=x) for k, x in enumerate((0.0, 0.19, 5.0, 0.38), 1)])
+    assert entry.places == 2 and [r.number for r in entry.others] == [2, 3, 4]
+    assert others_words(entry).startswith("and 3 more like it on this part, in 2 places; together")
+    (apart,) = gather([region(1, 2.0), region(2, 1.0, x=5.0)])
+    assert others_words(apart) == "and 1 more like it on this part; together 3 texels"
 
 
 def test_places_have_no_rounding_noise():
@@ -136,16 +172,17 @@ def test_taken_folders_are_refused_before_the_work(tmp_path, monkeypatch):
 
 
 def test_conflicts_of_one_kind_on_one_part_are_one_row(capsys, monkeypatch):
-    def conflict(number, why, before):
+    def conflict(number, cause, short, before):
         remedy = Remedy("bake apart", "bake apart", 0.0, before, 1)
         return Conflict(
             number, "overshoot: other part", "arm_low", (0.0, 0.0, 0.0), before, "arm", "sleeve",
-            0.01, why, (remedy,),
+            0.01, Reason(cause, Values(part="arm", other_part="sleeve", short=short)), (remedy,),
         )  # fmt: skip
 
     monkeypatch.setenv("COLUMNS", "200")
-    found = (conflict(3, "the sleeve lies 0.01 above", 40), conflict(9, "the belt is near", 7),
-             conflict(12, "the sleeve lies 0.02 above", 20))  # fmt: skip
+    found = (conflict(3, ConflictCause.PART_ABOVE, 0.01, 40),
+             conflict(9, ConflictCause.PART_BESIDE, 0.01, 7),
+             conflict(12, ConflictCause.PART_ABOVE, 0.02, 20))  # fmt: skip
     say_conflicts(Terminal(), found)
     rows = [line for line in capsys.readouterr().out.splitlines() if "arm_low" in line]
     assert len(rows) == 2 and "3 (and 1 more)" in rows[0] and "60 to 2 wrong" in rows[0]

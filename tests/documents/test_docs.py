@@ -116,7 +116,7 @@ def documented_commands() -> list[tuple[str, str]]:
             found += [(name_of(page), line) for line in shell_lines(block) if is_ours(line)]
     for names, command in COMMANDS.items():
         # The examples of --help, up to the end of their sentence.
-        for examples in re.findall(r"Examples?: (.*?)(?:\n\n|$)", command.help or "", re.S):
+        for examples in re.findall(r"Examples?:\s+(.*?)(?:\n\n|$)", command.help or "", re.S):
             lines = [re.sub(r"\s+", " ", e).strip() for e in examples.split(";")]
             found += [(f"{' '.join(names)} --help", line) for line in lines]
     return found

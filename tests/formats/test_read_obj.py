@@ -128,7 +128,7 @@ def test_bad_files_are_told_in_words(tmp_path: Path, text: bytes, words: str) ->
             read_surface(write(tmp_path, text))
 
 
-def test_notices_name_unused_vertices_and_flat_faces(tmp_path: Path) -> None:
+def test_notices_name_unused_vertices(tmp_path: Path) -> None:
     text = b"v 0 0 0\nv 1 0 0\nv 0 1 0\nv 9 9 9\nf 1 2 3\nf 1 1 2\n"
     codes = {n.code for n in read_mesh(write(tmp_path, text)).notices}
-    assert codes == {"zero-area-faces", "unused-vertices"}
+    assert codes == {"unused-vertices"}

@@ -166,7 +166,7 @@ def test_a_needle_with_area_is_left_alone():
 @pytest.mark.parametrize("shared", [True, False])
 @pytest.mark.parametrize("turned", [True, False])
 def test_copies_of_a_face(shared, turned):
-    """Told whether they share vertices or not, and whichever way the copy faces."""
+    """Told whether they share vertices or not; one that faces the other way is a card's back."""
     base = grid(2)
     quad = base.corner_vertex[:4].tolist()
     quad = quad[::-1] if turned else quad[1:] + quad[:1]
@@ -176,8 +176,12 @@ def test_copies_of_a_face(shared, turned):
         points = np.vstack([base.positions, base.positions[quad]])
         old = base.corner_vertex.reshape(-1, 4).tolist()
         mesh = mesh_from_polygons(points, [*old, [9, 10, 11, 12]])
-    finding = the(inspect(mesh), "duplicate-faces")
+    inspection = inspect(mesh)
+    finding = the(inspection, "double-sided-faces" if turned else "duplicate-faces")
     assert finding.faces.tolist() == [4]
+    assert inspection.low.aside.doubled.tolist() == ([] if turned else [4])
+    if not turned:
+        assert found(mesh) == ["duplicate-faces", "open-borders"]
 
 
 # Shells

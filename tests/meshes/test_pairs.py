@@ -120,6 +120,24 @@ def test_patterns_come_first_and_the_longest_name_wins() -> None:
     assert [n.code for n in idle.notices] == ["pattern-without-effect"]
 
 
+def test_a_second_pattern_adds_high_parts() -> None:
+    lows, highs = (
+        ["boot_lp", "arm_lp", "leg"],
+        ["bolts of boot", "boot_hp", "arm_hp", "Leg", "boot"],
+    )
+    both = pair_parts(lows, highs, ["{name}_lp={name}_hp", "{name}_lp=bolts of {name}"])
+    assert both.high_of == ((0, 1), (2,), (3,))
+    assert both.how[0] == "pattern {name}_lp={name}_hp, pattern {name}_lp=bolts of {name}"
+    assert both.how[1:] == ("pattern {name}_lp={name}_hp", "same name")
+    # Names add nothing to what a pattern has given, and no part is given twice.
+    assert both.unpaired_high == (4,) and [n.code for n in both.notices] == ["unpaired-high"]
+    turned = pair_parts(lows, highs, ["{name}_lp=bolts of {name}", "{name}_lp={name}_hp"])
+    assert turned.high_of == both.high_of
+    again = pair_parts(lows, highs, ["{name}_lp={name}_hp", "{name}_lp={name}_h*"])
+    assert again.high_of[:2] == ((1,), (2,))
+    assert "pattern-without-effect" in {n.code for n in again.notices}
+
+
 @pytest.mark.parametrize(
     "text", ["", "{name}", "{name}=x", "a=b=c", "{name}{name}={name}", "=", "{name}_a={name}=b"]
 )

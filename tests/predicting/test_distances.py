@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from cagecheck.defects.match import Matcher
 from cagecheck.predicting.distances import (
     DEPTH_QUANTILE,
     HEADROOM,
@@ -46,7 +47,7 @@ def patched(share, height, cuts):
 def test_the_offset_holds_its_share_of_the_surface_however_it_is_cut(times, holds):
     """The fine square has most of the points, but counts by its area."""
     low, high = patched(times * (1 - OFFSET_QUANTILE), 0.1, cuts=160)
-    found = probe_distances(low, Scene(high), np.ones((1, 1), bool))
+    found = probe_distances(Matcher(low, Scene(high), np.ones((1, 1), bool)))
     expected = HEADROOM * 0.1 if holds else LEAST_SHARE * low.diagonal()
     assert found.offset == pytest.approx(expected, rel=1e-9)
     assert found.depth == pytest.approx(LEAST_SHARE * low.diagonal())
@@ -55,14 +56,14 @@ def test_the_offset_holds_its_share_of_the_surface_however_it_is_cut(times, hold
 @pytest.mark.parametrize(("times", "holds"), [(0.5, False), (2.0, True)])
 def test_the_depth_holds_nearly_all(times, holds):
     low, high = patched(times * (1 - DEPTH_QUANTILE), -0.1, cuts=160)
-    found = probe_distances(low, Scene(high), np.ones((1, 1), bool))
+    found = probe_distances(Matcher(low, Scene(high), np.ones((1, 1), bool)))
     expected = HEADROOM * 0.1 if holds else LEAST_SHARE * low.diagonal()
     assert found.depth == pytest.approx(expected, rel=1e-9)
 
 
 def test_without_any_surface_of_its_own_the_size_decides():
     low, far = plane_low(2), plane_high([50.0])
-    found = probe_distances(low, Scene(far), np.ones((1, 1), bool))
+    found = probe_distances(Matcher(low, Scene(far), np.ones((1, 1), bool)))
     assert found.offset == found.depth == pytest.approx(10 * LEAST_SHARE * np.sqrt(2))
 
 
@@ -78,5 +79,5 @@ def test_pieces_that_run_into_each_other_do_not_deepen_the_depth():
     low = as_low(*combined(drum, bar, pebble))
     positions, quads = combined(*larger, pebble)
     high = surface(positions, halves(quads))
-    found = probe_distances(low, Scene(high), np.ones((1, 1), bool))
+    found = probe_distances(Matcher(low, Scene(high), np.ones((1, 1), bool)))
     assert found.depth < 0.1

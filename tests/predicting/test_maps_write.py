@@ -11,6 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from cagecheck.defects.kinds import CLEAN, Defect
+from cagecheck.defects.match import Matcher
 from cagecheck.errors import InputError
 from cagecheck.files import OutputFolder
 from cagecheck.maps.encode import quantised, unquantised
@@ -142,8 +143,8 @@ def test_defect_map_shows_the_defect_and_is_transparent_outside(tmp_path: Path) 
     low = plate()
     high = sheet(lambda x, y: np.where(x > 0.5, 0.3, 0.0), n=257)
     scene, cage = Scene(high), cage_from_offset(low, 0.1)
-    paired = np.ones((1, 1), bool)
-    main = defect_map(low, scene, cage, paired, tile=1001, size=64, depth=0.1, reach=1.0)
+    matcher = Matcher(low, scene, np.ones((1, 1), bool))
+    main = defect_map(matcher, cage, tile=1001, size=64, depth=0.1, reach=1.0)
     assert np.all(main[:, :28] == CLEAN)
     assert np.mean(main[:, 36:] == Defect.MISS_TIGHT) > 0.99
     baked = bake(low, high, offset=0.1)

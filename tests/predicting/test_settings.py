@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from cagecheck.defects.kinds import Defect
+from cagecheck.defects.match import Matcher
 from cagecheck.defects.unseen import SEEN_SPACINGS
 from cagecheck.errors import InputError
 from cagecheck.predicting.distances import LEAST_SHARE
@@ -21,57 +22,57 @@ FEW = dict(samples=2000, unseen_points=0)
 def test_samples_are_placed_by_density_or_by_texels_not_both() -> None:
     check_settings(Settings(density=4.0))
     check_settings(Settings(texels=64))
-    with pytest.raises(InputError, match=r"--density and --texels"):
+    with pytest.raises(InputError, match="`density` and `texels`"):
         check_settings(Settings(density=4.0, texels=64))
 
 
 @pytest.mark.parametrize(
-    ("name", "option", "allowed", "refused"),
+    ("name", "allowed", "refused"),
     [
-        ("offset", "--offset", [0.0, 5.0], [-1e-9, np.nan, np.inf]),
-        ("depth", "--depth", [1e-9], [0.0, -1.0, np.nan]),
-        ("reach", "--reach", [1e-9], [0.0, -1.0, np.inf]),
-        ("samples", "--samples", [1], [0, -5]),
-        ("density", "--density", [1e-9], [0.0, np.nan]),
-        ("texels", "--texels", [1, 16384], [0, 16385]),
-        ("map_size", "--size", [1, 65536], [0, 65537]),
+        ("offset", [0.0, 5.0], [-1e-9, np.nan, np.inf]),
+        ("depth", [1e-9], [0.0, -1.0, np.nan]),
+        ("reach", [1e-9], [0.0, -1.0, np.inf]),
+        ("samples", [1], [0, -5]),
+        ("density", [1e-9], [0.0, np.nan]),
+        ("texels", [1, 16384], [0, 16385]),
+        ("map_size", [1, 65536], [0, 65537]),
     ],
 )
-def test_settings_out_of_range_are_refused_by_their_options_name(
-    name: str, option: str, allowed: list[float], refused: list[float]
+def test_settings_out_of_range_are_refused_by_their_name(
+    name: str, allowed: list[float], refused: list[float]
 ) -> None:
     for value in allowed:
         settings = Settings(**{name: value})
         assert check_settings(settings) is settings
     for value in refused:
-        with pytest.raises(InputError, match=f"^{option} must be "):
+        with pytest.raises(InputError, match=f"^`{name}` must be "):
             predict(plane_low(1), plane_high([0.0]), settings=Settings(**{name: value}))
 
 
 def test_only_what_is_missing_is_taken_from_the_scene_and_said() -> None:
     """A flat match: the least offset and depth, and three offsets of reach, whoever gave them."""
-    low, scene = plane_low(2), Scene(plane_high([0.0]))
+    matcher = Matcher(plane_low(2), Scene(plane_high([0.0])), ALL)
     least = LEAST_SHARE * np.sqrt(2)
-    found, (notice,) = resolve(low, scene, ALL, Settings(), False)
+    found, (notice,) = resolve(matcher, Settings(), False)
     assert (found.offset, found.depth, found.reach) == pytest.approx((least, least, 3 * least))
     assert "offset 0.001414, depth 0.001414, reach 0.004243" in notice.text
     assert "--offset, --depth, --reach" in notice.cure
-    found, (notice,) = resolve(low, scene, ALL, Settings(offset=0.02, depth=0.5), False)
+    found, (notice,) = resolve(matcher, Settings(offset=0.02, depth=0.5), False)
     assert (found.offset, found.depth, found.reach) == pytest.approx((0.02, 0.5, 0.06))
     assert "scene: reach 0.06 " in notice.text and notice.cure.startswith("Give --reach to")
-    found, (notice,) = resolve(low, scene, ALL, Settings(reach=1.0), True)
+    found, (notice,) = resolve(matcher, Settings(reach=1.0), True)
     assert found.offset is None and found.depth == pytest.approx(least)
     assert "offset" not in notice.text + notice.cure
     given = Settings(offset=0.1, depth=0.2, reach=0.3)
-    assert resolve(low, scene, ALL, given, False) == (given, ())
+    assert resolve(matcher, given, False) == (given, ())
 
 
 def test_texel_numbers_are_for_the_map_that_is_sampled() -> None:
-    low, scene = plane_low(2, with_uv=True), Scene(plane_high([0.0]))
+    matcher = Matcher(plane_low(2, with_uv=True), Scene(plane_high([0.0])), ALL)
     given = Settings(offset=0.1, depth=0.2, reach=0.3, map_size=4096)
-    assert resolve(low, scene, ALL, given, False)[0].map_size == 4096
+    assert resolve(matcher, given, False)[0].map_size == 4096
     texels = Settings(offset=0.1, depth=0.2, reach=0.3, texels=32, map_size=4096)
-    assert resolve(low, scene, ALL, texels, False)[0].map_size == 32
+    assert resolve(matcher, texels, False)[0].map_size == 32
 
 
 def test_layers_are_known_a_little_beyond_the_farthest_start() -> None:
@@ -183,4 +184,4 @@ def test_tiles_are_listed_upwards_and_asked_for_where_there_are_none() -> None:
     for uv, said in ((None, "no UVs"), (np.concatenate([square - [3, 0]] * 2), "off the tile")):
         with pytest.raises(InputError, match=said) as error:
             texel_tiles(as_low(*two, uv))
-        assert error.value.cure is not None and "--texels" in error.value.cure
+        assert error.value.cure is not None and "`texels`" in error.value.cure

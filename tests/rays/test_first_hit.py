@@ -10,10 +10,11 @@ from hypothesis import strategies as st
 
 from cagecheck.rays import NO_LAYER, Scene
 from cagecheck.rays.first_hit import DOUBTFUL, MISSED
-from cagecheck.rays.restart import RestartCaster
-from cagecheck.rays.scene import BLOCK
+from cagecheck.rays.tree_caster import TreeCaster
 from tests.rays.test_layers import random_rays, tangled_scene
 from tests.scenes.shapes import edge_gap, plane_high, surface
+
+pytestmark = pytest.mark.usefixtures("engine")
 
 UP = np.array([[0.0, 0.0, 1.0]])
 
@@ -104,9 +105,10 @@ def test_the_open_border_is_hit():
     assert (hits.face >= 0).all() and np.allclose(hits.t, 0)
 
 
-def test_threads_and_blocks_do_not_change_the_answer():
+def test_threads_and_blocks_do_not_change_the_answer(monkeypatch):
+    monkeypatch.setattr("cagecheck.rays.scene.BLOCK", 2000)
     high = tangled_scene(5, 2000)
-    origin, direction = random_rays(5, BLOCK + 1003)
+    origin, direction = random_rays(5, 2 * 2000 + 1003)
     start = np.full(len(origin), 0.7)
     one = Scene(high, threads=1).first_hits(origin, direction, start, 1.0)
     two = Scene(high, threads=2).first_hits(origin, direction, start, 1.0)
@@ -117,7 +119,7 @@ def test_threads_and_blocks_do_not_change_the_answer():
 def test_the_slower_engine_answers_the_same():
     high = tangled_scene(7)
     fast, slow = Scene(high), Scene(high)
-    slow._caster = RestartCaster(slow.surface.positions, slow.triangles, slow.centre, slow.scale)
+    slow._caster = TreeCaster(slow.surface.positions, slow.triangles, slow.centre, slow.scale)
     origin, direction = random_rays(7, 2000)
     start = np.full(2000, 0.6)
     ours = fast.first_hits(origin, direction, start, 0.5)

@@ -9,9 +9,10 @@ from hypothesis import strategies as st
 
 from cagecheck.meshes.mesh import Surface
 from cagecheck.rays import NO_LAYER, Layers, Scene
-from cagecheck.rays.restart import RestartCaster
-from cagecheck.rays.scene import BLOCK
+from tests.rays.restarted import RestartCaster
 from tests.scenes.shapes import edge_gap, plane_high, surface
+
+pytestmark = pytest.mark.usefixtures("engine")
 
 
 def tangled_scene(seed, triangles=400):
@@ -127,9 +128,10 @@ def test_more_layers_than_the_buffers_first_hold():
     assert np.allclose(table.t, heights + 0.5, atol=1e-12)
 
 
-def test_threads_and_blocks_do_not_change_the_answer():
+def test_threads_and_blocks_do_not_change_the_answer(monkeypatch):
+    monkeypatch.setattr("cagecheck.rays.scene.BLOCK", 2000)
     high = tangled_scene(5, 2000)
-    origin, direction = random_rays(5, BLOCK + 1000)
+    origin, direction = random_rays(5, 2 * 2000 + 1000)
     one = Scene(high, threads=1).cast(origin, direction, 1.0, 1.0)
     two = Scene(high, threads=2).cast(origin, direction, 1.0, 1.0)
     for name in ("first", "t", "face", "front"):

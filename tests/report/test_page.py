@@ -290,7 +290,7 @@ def test_pages_are_written_whole_and_not_over_others(two_tiles: Prediction, tmp_
     path = tmp_path / "report.html"
     write_page(page_of_prediction(two_tiles), path)
     first = path.read_bytes()
-    with pytest.raises(InputError, match="--force"):
+    with pytest.raises(InputError, match="`force`"):
         write_page(page_of_prediction(two_tiles), path)
     write_page(page_of_prediction(two_tiles), path, force=True)
     assert path.read_bytes() == first, "same input, same bytes"

@@ -8,9 +8,11 @@ import numpy as np
 import pytest
 
 from cagecheck.defects.kinds import Defect
+from cagecheck.defects.reasons import Reason, Values
 from cagecheck.meshes.lowpoly import prepare_low
 from cagecheck.meshes.mesh import join_meshes
 from cagecheck.predicting.settings import Settings
+from cagecheck.tuning.conflict_reasons import ConflictCause
 from cagecheck.tuning.conflicts import KINDS, NOTHING_HELPS, Conflict, Remedy, explain_conflicts
 from cagecheck.tuning.loops import least_move
 from cagecheck.tuning.single import single_numbers, uniform_prediction
@@ -140,7 +142,8 @@ def test_a_change_that_mends_nothing_is_not_told_as_the_best() -> None:
         return Remedy("raise offset", words, 1.0, before, after)
 
     def conflict(*remedies: Remedy) -> Conflict:
-        return Conflict(1, "miss", "a", (0.0, 0.0, 0.0), 9, "a", None, 1.0, "why", remedies)
+        reason = Reason(ConflictCause.ENDS_BELOW, Values(part="a", short=1.0))
+        return Conflict(1, "miss", "a", (0.0, 0.0, 0.0), 9, "a", None, 1.0, reason, remedies)
 
     worse, same, better = remedy("worse", 9, 12), remedy("same", 9, 9), remedy("better", 9, 4)
     assert conflict(better, same, worse).best is better

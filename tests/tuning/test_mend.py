@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from scipy.optimize import LinearConstraint, minimize
 
+from cagecheck.defects.match import Matcher
 from cagecheck.meshes.lowpoly import LowPoly, prepare_low
 from cagecheck.meshes.mesh import Surface
 from cagecheck.predicting.predict import build_scene, place_points
@@ -26,7 +27,8 @@ def search_of(low: LowPoly, high: Surface, paired: np.ndarray | None = None) -> 
     if paired is None:
         paired = np.ones((len(low.part_names), len(high.part_names)), bool)
     limits = Limits(0.2, 1e-4, np.full(low.position_count, np.nan), np.zeros(0), np.zeros(0))
-    return Search(low, scene, paired, SETTINGS, 1e-5, limits, place_points(low, SETTINGS))
+    matcher = Matcher(low, scene, paired)
+    return Search(matcher, SETTINGS, 1e-5, limits, place_points(low, SETTINGS))
 
 
 def settled(seed: int) -> Search:

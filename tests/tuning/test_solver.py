@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 from dataclasses import replace
 
+import clarabel
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -12,7 +13,10 @@ from hypothesis import strategies as st
 from scipy.optimize import linprog, nnls
 
 from cagecheck.errors import InputError
-from cagecheck.tuning.solver.problem import OffsetProblem, offset_problem
+from cagecheck.tuning.solver import general, interior
+from cagecheck.tuning.solver.general import minimise_with_clarabel
+from cagecheck.tuning.solver.interior import InteriorResult, Sides
+from cagecheck.tuning.solver.problem import OffsetProblem, UnsolvedError, offset_problem
 from cagecheck.tuning.solver.solve import solve_offsets
 
 
@@ -356,3 +360,80 @@ def test_unusable_problems_are_refused_in_words(change: dict, words: str) -> Non
     problem = replace(grid_problem(2, 1, 0), **change)
     with pytest.raises(InputError, match=words):
         solve_offsets(problem)
+
+
+def general_of(problem: OffsetProblem) -> InteriorResult:
+    """The whole problem, in its own units, through the general solver."""
+    never_broken = np.full(problem.row_count, np.inf)
+    columns = np.where(problem.coefficients != 0, problem.columns, -1).astype(np.int32)
+    rows = Sides(columns, problem.coefficients, problem.lower, never_broken)
+    pull = problem.attraction * problem.preferred
+    start = np.zeros(problem.position_count)
+    return minimise_with_clarabel(problem.smoothness(), pull, rows, start)
+
+
+def one_position(lower: list[float], signs: list[float]) -> OffsetProblem:
+    """One position under rows ``sign * d >= lower`` that may not be broken."""
+    count = len(lower)
+    return offset_problem(
+        1, np.zeros((count, 3)), np.outer(signs, [1.0, 0.0, 0.0]),
+        np.array(lower), np.full(count, np.inf), np.zeros((0, 2)), attraction=1.0,
+    )  # fmt: skip
+
+
+def test_the_general_solver_says_so_where_there_is_no_answer() -> None:
+    """d >= 0.5 has one; d >= 0.5 together with -d >= 0 has none."""
+    there = general_of(one_position([0.5], [1.0]))
+    assert there.solved and there.unknowns == pytest.approx([0.5], abs=1e-7)
+    assert not general_of(one_position([0.5, 0.0], [1.0, -1.0])).solved
+
+
+def impatient(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Leave Clarabel one iteration: it ends at its status "max iterations"."""
+    real = general._settings
+
+    def hurried(accuracy: float) -> clarabel.DefaultSettings:
+        out = real(accuracy)
+        out.max_iter = 1
+        return out
+
+    monkeypatch.setattr(general, "_settings", hurried)
+
+
+def test_a_solver_that_gets_stuck_hands_over_to_the_other(monkeypatch: pytest.MonkeyPatch) -> None:
+    problem = grid_problem(6, 60, 4, squeeze=0.2)
+    base = solve_offsets(problem)
+    assert base.solver == "interior"
+    assert solve_offsets(problem, solver="clarabel").solver == "clarabel"
+    with monkeypatch.context() as patch:
+        impatient(patch)
+        other = solve_offsets(problem, solver="clarabel")
+    assert other.solver == "interior" and np.array_equal(other.offsets, base.offsets)
+    monkeypatch.setattr(interior, "_MAX_ITERATIONS", 1)
+    other = solve_offsets(problem)
+    assert other.solver == "clarabel"
+    assert other.offsets == pytest.approx(base.offsets, abs=1e-4)
+
+
+def test_what_no_solver_solves_is_no_answer(monkeypatch: pytest.MonkeyPatch) -> None:
+    impatient(monkeypatch)
+    monkeypatch.setattr(interior, "_MAX_ITERATIONS", 1)
+    for solver in ("interior", "clarabel"):
+        with pytest.raises(UnsolvedError, match="no solver found offsets"):
+            solve_offsets(grid_problem(6, 60, 4, squeeze=0.2), solver=solver)  # type: ignore[arg-type]
+
+
+def test_accuracy_that_rounding_forbids_is_asked_for_once_only(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """No solver gets to 1e-30: its own default holds instead, with the gap that it states."""
+    monkeypatch.setattr(general, "_ACCURACIES", (1e-30, 1e-8))
+    problem = grid_problem(6, 60, 4, squeeze=0.2)
+    theirs = solve_offsets(problem, solver="clarabel")
+    assert theirs.solver == "clarabel"
+    best = solve_offsets(problem).objective
+    assert best <= theirs.objective + 1e-9 * best
+    assert theirs.objective <= best + theirs.gap + 1e-9 * best
+    assert theirs.gap < 1e-6 * best
+    monkeypatch.setattr(general, "_ACCURACIES", (1e-30,))
+    assert solve_offsets(problem, solver="clarabel").solver == "interior"

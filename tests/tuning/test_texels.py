@@ -18,6 +18,7 @@ from matplotlib.tri import LinearTriInterpolator, Triangulation
 from typer.testing import CliRunner
 
 from cagecheck.cli import app
+from cagecheck.defects.match import Matcher
 from cagecheck.errors import InputError
 from cagecheck.formats.write_mesh import write_mesh, write_surface
 from cagecheck.meshes.lowpoly import LowPoly, prepare_low
@@ -84,7 +85,8 @@ def search_of(low: LowPoly, high: Surface, offset: float) -> Search:
     limits = Limits(1.0, 0.0, np.full(count, np.nan), np.zeros(0), np.zeros(0))
     settings = replace(SETTINGS, offset=0.02)
     points = TexelWatch(low, 8).starting_points(settings)
-    search = Search(low, Scene(high), np.ones((1, 1), bool), settings, 1e-4, limits, points)
+    matcher = Matcher(low, Scene(high), np.ones((1, 1), bool))
+    search = Search(matcher, settings, 1e-4, limits, points)
     search.offsets = np.full(count, offset)
     return search
 

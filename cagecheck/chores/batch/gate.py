@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from typing import Any, ClassVar
 
 from cagecheck.defects.kinds import KINDS, Defect
+from cagecheck.words.numbers import decimals, figures
 
 # Defects by the names that manifests use: "miss-tight", "overshoot-own", ...
 DEFECT_SLUGS: dict[str, str] = {
@@ -44,12 +45,16 @@ class Gate:
         for name, unit in zip(self.NUMBERS, ("regions", "texels", "% of the area"), strict=True):
             most = getattr(self, name)
             if most is not None and summary[name] > most:
-                out.append(f"{summary[name]:.6g} {unit} with defects, {most:.6g} allowed")
+                out.append(
+                    f"{figures(summary[name], 6)} {unit} with defects, {figures(most, 6)} allowed"
+                )
         texels = {row["name"]: row["texels"] for row in summary["defects"]}
         for slug, most in self.texels_of.items():
             title = DEFECT_SLUGS[slug]
             if texels.get(title, 0.0) > most:
-                out.append(f"{texels[title]:.6g} texels of {title}, {most:.6g} allowed")
+                out.append(
+                    f"{figures(texels[title], 6)} texels of {title}, {figures(most, 6)} allowed"
+                )
         return out
 
 
@@ -62,7 +67,7 @@ def junit_xml(suite: str, rows: Sequence[Mapping[str, Any]]) -> bytes:
         "tests": str(len(rows)),
         "failures": str(failures),
         "errors": str(errors),
-        "time": f"{seconds:.3f}",
+        "time": decimals(seconds, 3),
     }
     root = ET.Element("testsuites", {"name": "cagecheck", **counts})
     holder = ET.SubElement(root, "testsuite", {"name": _clean(suite), "skipped": "0", **counts})
@@ -73,7 +78,7 @@ def junit_xml(suite: str, rows: Sequence[Mapping[str, Any]]) -> bytes:
             {
                 "classname": "cagecheck",
                 "name": _clean(row["name"]),
-                "time": f"{row.get('seconds') or 0.0:.3f}",
+                "time": decimals(row.get("seconds") or 0.0, 3),
             },
         )
         if row["status"] == "failed":

@@ -15,12 +15,13 @@ import json
 import shutil
 import sys
 import time
-from dataclasses import fields, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from cagecheck.errors import InputError
 from cagecheck.files import replace_file
+from cagecheck.options import build, with_flags
 from cagecheck.version import __version__
 
 if TYPE_CHECKING:
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
     from cagecheck.predicting.result import Prediction
     from cagecheck.predicting.settings import Settings
     from cagecheck.rays.cage import Cage
+    from cagecheck.tuning.tune import TuneSettings
 
 RESULT_NAME = "result.json"
 RESULT_VERSION = 1
@@ -56,7 +58,7 @@ def run_job(job: dict[str, Any]) -> dict[str, Any]:
     try:
         row |= _check(job) | {"status": "done"}
     except InputError as error:
-        row["error"] = str(error)
+        row["error"] = with_flags(str(error))
     except MemoryError:
         row["error"] = "this asset needs more memory than it may have; raise --memory."
     row["seconds"] = round(time.perf_counter() - start, 3)
@@ -70,17 +72,20 @@ def run_job(job: dict[str, Any]) -> dict[str, Any]:
 
 def _check(job: dict[str, Any]) -> dict[str, Any]:
     # Imported late, so that a scheduler's client can send jobs without loading the engines.
-    from cagecheck.predicting.inputs import read_cage
+    from cagecheck.predicting.inputs import MeshOptions, read_cage, read_inputs
     from cagecheck.predicting.predict import predict
+    from cagecheck.predicting.settings import Settings
     from cagecheck.predicting.write import write_prediction
+    from cagecheck.tuning.tune import TuneSettings
 
     folder, options = Path(job["folder"]), dict(job["options"])
     files = {kind: Path(path) for kind, path in job["files"].items()}
     _sweep(folder)
-    scene, settings = _scene(files, options), _settings(options)
+    settings, reading = build(Settings, options), build(MeshOptions, options)
+    scene = read_inputs(files["low"], files["high"], reading, high_normals=False)
     cage, more = read_cage(
         scene.low,
-        offset=options.get("offset"),
+        offset=settings.offset,
         push=files.get("push"),
         cage=files.get("cage"),
         directions=settings.directions,
@@ -92,42 +97,9 @@ def _check(job: dict[str, Any]) -> dict[str, Any]:
     found = summary_of(result)
     if not options.get("tune"):
         return {"summary": found, "predicted": found}
-    wishes = {name: options[name] for name in ("margin", "limit") if name in options}
+    wishes = build(TuneSettings, options)
     tuned = _tune(scene, result, cage, settings, wishes, folder)
     return {"summary": tuned, "predicted": found, "tuned": True}
-
-
-def _scene(files: dict[str, Path], options: dict[str, Any]) -> Inputs:
-    """Read, align and pair the meshes of a job."""
-    from cagecheck.meshes.normals import NormalRule
-    from cagecheck.predicting.inputs import read_inputs
-
-    return read_inputs(
-        files["low"],
-        files["high"],
-        pair=options.get("pair"),
-        no_pairing=options.get("no_pairing", False),
-        normals=NormalRule(
-            options.get("normals", "file"),
-            options.get("weight", "angle"),
-            options.get("hardness", 30.0),
-        ),
-        quads=options.get("quads", "first"),
-        high_scale=options.get("high_scale", 1.0),
-        high_axes=options.get("high_axes", "as-is"),
-        high_normals=False,
-    )
-
-
-def _settings(options: dict[str, Any]) -> Settings:
-    """Return a job's settings; what it leaves open is the library's own default."""
-    from cagecheck.predicting.settings import Settings
-
-    own = {field.name for field in fields(Settings)} - {"map_size", "thresholds"}
-    given = {name: value for name, value in options.items() if name in own}
-    if "size" in options:
-        given["map_size"] = options["size"]
-    return Settings(**given)
 
 
 def _tune(
@@ -135,11 +107,11 @@ def _tune(
     result: Prediction,
     cage: Cage | None,
     settings: Settings,
-    wishes: dict[str, float],
+    wishes: TuneSettings,
     folder: Path,
 ) -> dict[str, Any]:
     from cagecheck.tuning.single import single_numbers, uniform_prediction
-    from cagecheck.tuning.tune import TuneSettings, tune
+    from cagecheck.tuning.tune import tune
     from cagecheck.tuning.write import write_tuning
 
     tuned = tune(
@@ -147,7 +119,7 @@ def _tune(
         result.scene,
         paired=result.paired,
         settings=settings,
-        tuning=TuneSettings(margin=wishes.get("margin"), limit=wishes.get("limit")),
+        tuning=wishes,
         cage=cage,
     )
     numbers = single_numbers(uniform_prediction(tuned.before), tuned.margin, tuned.limit)

@@ -28,43 +28,31 @@ import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, get_args
+from typing import Any
 
 from cagecheck.chores.batch.gate import DEFECT_SLUGS, Gate
 from cagecheck.errors import InputError
 from cagecheck.maps.map_names import name_key
-from cagecheck.meshes.alignment import HighAxes
-from cagecheck.meshes.normals import NormalSource, NormalWeight
-from cagecheck.meshes.triangulate import QuadSplit
-from cagecheck.rays.cage import Along, Directions
+from cagecheck.options import OFFSETS, again, option, options_of, plain_kind
+from cagecheck.predicting.inputs import MeshOptions
+from cagecheck.predicting.settings import Settings
+from cagecheck.tuning.tune import TuneSettings
 
 FILES = ("low", "high", "cage", "push")
-# Options by name: a type, or the words that may stand there. They are those of `predict` (and,
-# behind `tune`, of `tune`).
-OPTIONS: dict[str, type | tuple[str, ...]] = {
-    "offset": float,
-    "depth": float,
-    "reach": float,
-    "samples": int,
-    "density": float,
-    "texels": int,
-    "size": int,
-    "pair": list,
-    "no_pairing": bool,
-    "apart": bool,
-    "directions": get_args(Directions),
-    "along": get_args(Along),
-    "normals": get_args(NormalSource),
-    "hardness": float,
-    "weight": get_args(NormalWeight),
-    "quads": get_args(QuadSplit),
-    "high_scale": float,
-    "high_axes": get_args(HighAxes),
-    "seed": int,
-    "tune": bool,
-    "margin": float,
-    "limit": float,
-}
+
+
+@dataclass(frozen=True)
+class Tuned:
+    """Whether an asset is tuned, and within which offsets."""
+
+    tune: bool = option(False, OFFSETS, "Also find offsets per vertex.")
+    margin: float | str | None = again(TuneSettings, "margin")
+    limit: float | str | None = again(TuneSettings, "limit")
+
+
+# Options by name. They are those of `predict` (and, behind `tune`, of `tune`).
+GROUPS = (Settings, MeshOptions, Tuned)
+OPTIONS = {declared.key: declared for group in GROUPS for declared in options_of(group)}
 _LARGEST_MANIFEST = 16 << 20
 _UNSAFE = re.compile(r"[^\w.-]+")
 
@@ -220,10 +208,10 @@ def _asset(
 
 def _value(key: str, value: Any, wrong: Any) -> Any:
     """Return an option's value in its type; text is read as CSV gives it."""
-    kind = OPTIONS[key]
-    if isinstance(kind, tuple):
-        if value not in kind:
-            raise wrong(f"{key} is {value!r}.", f"Use one of {', '.join(kind)}.")
+    kind, words = plain_kind(OPTIONS[key].kind)
+    if words:
+        if value not in words:
+            raise wrong(f"{key} is {value!r}.", f"Use one of {', '.join(words)}.")
         return value
     if kind is list:
         items = value.split(";") if isinstance(value, str) else value
@@ -231,11 +219,13 @@ def _value(key: str, value: Any, wrong: Any) -> Any:
             raise wrong(f"{key} is not a list of texts.")
         return [item.strip() for item in items]
     if kind is bool:
-        words = {"true": True, "yes": True, "1": True, "false": False, "no": False, "0": False}
-        found = value if isinstance(value, bool) else words.get(str(value).lower())
+        said = {"true": True, "yes": True, "1": True, "false": False, "no": False, "0": False}
+        found = value if isinstance(value, bool) else said.get(str(value).lower())
         if found is None:
             raise wrong(f"{key} is {value!r}.", "Use true or false.")
         return found
+    if kind is str and isinstance(value, str) and value.strip().endswith("%"):
+        return f"{number(key, value.strip()[:-1], False, wrong):.17g}%"
     return number(key, value, kind is int, wrong)
 
 

@@ -20,7 +20,7 @@ from cagecheck.chores.batch.job import RESULT_NAME, RESULT_VERSION
 from cagecheck.chores.batch.manifest import Asset, Manifest
 from cagecheck.chores.batch.on_processes import run_locally
 from cagecheck.chores.batch.page import write_results
-from cagecheck.errors import InputError
+from cagecheck.errors import InputError, takes
 from cagecheck.files import replace_file, sha256_of
 from cagecheck.progress import Progress, silent
 from cagecheck.version import __version__
@@ -44,6 +44,11 @@ class BatchResult:
     rows: tuple[Row, ...]
     files: tuple[Path, ...]
     is_gate: bool
+
+    def __repr__(self) -> str:
+        return (
+            f"<BatchResult: {len(self.rows)} assets, {'passed' if self.passed else 'not passed'}>"
+        )
 
     @property
     def failed(self) -> tuple[Row, ...]:
@@ -71,6 +76,7 @@ class BatchResult:
         }
 
 
+@takes(manifest=Manifest)
 def run_batch(
     manifest: Manifest,
     out: str | os.PathLike[str],
@@ -98,9 +104,9 @@ def run_batch(
         reached.
     """
     if workers < 1:
-        raise InputError("--workers must be at least 1.")
+        raise InputError("`workers` must be at least 1.")
     if memory_gb is not None and not memory_gb > 0:
-        raise InputError("--memory must be above zero.")
+        raise InputError("`memory_gb` must be above zero.")
     folder = _open_folder(Path(out).absolute())
     rows: dict[str, Row] = {}
     jobs: list[Job] = []
@@ -216,7 +222,7 @@ def _open_folder(folder: Path) -> Path:
             raise InputError(
                 "this folder holds other things than a batch.",
                 file=str(folder),
-                cure="Name a new or empty folder with --out.",
+                cure="Name a new or empty folder with `out`.",
             )
         folder.mkdir(parents=True, exist_ok=True)
         with replace_file(folder / MARKER, force=True) as place:

@@ -103,6 +103,9 @@ class Clashes:
     open_parts: tuple[str, ...]
     involved: tuple[NDArray[np.bool_], ...]
 
+    def __repr__(self) -> str:
+        return f"<Clashes: {len(self.found)} among {len(self.parts)} parts>"
+
     @property
     def passing(self) -> tuple[Clash, ...]:
         """The clashes where surfaces cross; what lies wholly inside may be meant."""
@@ -137,12 +140,12 @@ def find_clashes(
     Raises `InputError` when there are fewer than two parts, or `ignore` is negative.
     """
     if ignore is not None and not ignore >= 0:
-        raise InputError("--ignore must be zero or more.")
+        raise InputError("`ignore` must be zero or more.")
     parts, frame = split_parts(meshes, pieces)
     if len(parts) < 2:
         raise InputError(
             "there is only one part, and a part is not checked against itself.",
-            cure="Pass --pieces to check its connected pieces, or several meshes with --together.",
+            cure="Pass `pieces` to check its connected pieces, or several meshes with `together`.",
         )
     limit = max(TOUCHING, (ignore or 0.0) / frame.size)
     low = np.array([part.box[0] for part in parts])

@@ -20,6 +20,7 @@ from cagecheck.chores.clash.find import Clashes
 from cagecheck.chores.clash.solids import Solid
 from cagecheck.report.colours import CLEAN_COLOUR, cividis
 from cagecheck.report.heatmap import HeatMap, write_heat_ply
+from cagecheck.words.lengths import length_words
 
 # Clashing triangles are cut until their edges are this share of the scene's diagonal.
 _FINEST = 1 / 400
@@ -70,7 +71,7 @@ def write_legend(deepest: float, path: Path) -> None:
     font = ImageFont.load_default(12)
     draw.text((20, 10), "depth of the clash (file units); grey: none", "black", font)
     draw.text((20, height + 40), "0", "black", font)
-    draw.text((20 + width, height + 40), f"{deepest:.4g}", "black", font, anchor="ra")
+    draw.text((20 + width, height + 40), length_words(deepest), "black", font, anchor="ra")
     image.save(path, format="PNG")
 
 

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from cagecheck.arrays.types import Floats
 from cagecheck.chores.clash.places import components
 from cagecheck.chores.clash.solids import Solid
+from cagecheck.meshes.meeting import segment_pierces
 
 
 @dataclass(frozen=True, eq=False)
@@ -87,18 +88,3 @@ def _areas(sheet: Solid, piece: NDArray[np.int64]) -> Floats:
     a, b, c = (sheet.positions[sheet.triangles[:, k]] for k in range(3))
     area = np.linalg.norm(np.cross(b - a, c - a), axis=1) / 6
     return np.asarray(np.bincount(piece[sheet.welded].ravel(), np.repeat(area, 3)), np.float64)
-
-
-def segment_pierces(begin: Floats, end: Floats, triangle: Floats) -> NDArray[np.bool_]:
-    """Return (N,): does the segment pass from one side of the triangle to the other, through it?
-
-    By the signs of five tetrahedra's volumes; ends on the plane count as the upper side.
-    """
-    a, b, c = triangle[:, 0], triangle[:, 1], triangle[:, 2]
-
-    def above(p: Floats, q: Floats, r: Floats, s: Floats) -> NDArray[np.bool_]:
-        return np.asarray(np.einsum("ij,ij->i", p - s, np.cross(q - s, r - s)) >= 0)
-
-    crosses = above(a, b, c, begin) != above(a, b, c, end)
-    first, second, third = (above(begin, end, p, q) for p, q in ((a, b), (b, c), (c, a)))
-    return crosses & (first == second) & (second == third)

@@ -2,8 +2,7 @@
 
 Distances come from libigl's bounding-volume tree, inside and outside from its fast winding number
 (Barill, Dickson, Schmidt, Levin, Jacobson, "Fast Winding Numbers for Soups and Clouds", ACM TOG
-37(4), 2018), meeting triangles from FCL's in float64 (Pan, Chitta, Manocha, "FCL: A General
-Purpose Library for Collision and Proximity Queries", ICRA 2012).
+37(4), 2018), meeting triangles from `cagecheck.meshes.meeting`, exactly.
 """
 
 from __future__ import annotations
@@ -12,18 +11,18 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
 
-import fcl
 import igl
 import numpy as np
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats, Ints
+from cagecheck.meshes.box_tree import BoxTree
+from cagecheck.meshes.meeting import meeting_pairs, triangle_tree
 from cagecheck.meshes.normals import equal_positions
 
 # A closed surface winds round a point once or not at all; half is the middle. The fast winding
 # number is off by a few hundredths at worst.
 _HALF_TURN = 0.5
-_ALL_CONTACTS = 2**31 - 1
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,13 +76,9 @@ class Solid:
         return winding
 
     @cached_property
-    def collider(self) -> Any:
-        """FCL's own form of the part."""
-        model = fcl.BVHModel()
-        model.beginModel(len(self.positions), len(self.triangles))
-        model.addSubModel(self.positions, self.triangles)
-        model.endModel()
-        return fcl.CollisionObject(model, fcl.Transform())
+    def boxes(self) -> BoxTree:
+        """The tree of the triangles' boxes."""
+        return triangle_tree(self.positions, self.triangles)
 
     def distance(self, points: Floats) -> tuple[Floats, NDArray[np.int64]]:
         """Return (N,) unsigned distances to the surface and the (N,) nearest triangles."""
@@ -115,11 +110,8 @@ class Solid:
 
 def meeting_triangles(one: Solid, other: Solid) -> NDArray[np.int64]:
     """Return the (P, 2) pairs of triangles of two parts that meet, sorted; touching counts."""
-    request = fcl.CollisionRequest(num_max_contacts=_ALL_CONTACTS, enable_contact=False)
-    result = fcl.CollisionResult()
-    fcl.collide(one.collider, other.collider, request, result)
-    pairs = np.array([(c.b1, c.b2) for c in result.contacts], np.int64).reshape(-1, 2)
-    return np.unique(pairs, axis=0)
+    sides = ((solid.positions, solid.triangles, solid.boxes) for solid in (one, other))
+    return meeting_pairs(*sides)
 
 
 def straddling(

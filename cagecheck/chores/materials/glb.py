@@ -33,6 +33,7 @@ from cagecheck.formats.gltf_document import (
     whole,
 )
 from cagecheck.meshes.tiles import NO_TILE, udim_of
+from cagecheck.words.numbers import count_text
 
 Shift = tuple[int, int]
 _SHORT, _LONG = 5123, 5125
@@ -300,7 +301,7 @@ def _as_triangles(index: NDArray[np.int64], mode: int) -> NDArray[np.int64]:
     """Return (t, 3) vertex numbers of a list, strip or fan (glTF 2.0, 3.7.2.1)."""
     if mode == TRIANGLES:
         if len(index) % 3:
-            raise MalformedError(f"a primitive has {len(index):,} corners")
+            raise MalformedError(f"a primitive has {count_text(len(index))} corners")
         return index.reshape(-1, 3)
     k = np.arange(max(len(index) - 2, 0))
     if mode == STRIP:

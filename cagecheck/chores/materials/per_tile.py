@@ -37,6 +37,7 @@ from cagecheck.maps.map_names import default_asset
 from cagecheck.meshes.lowpoly import prepare_low
 from cagecheck.meshes.mesh import Mesh
 from cagecheck.meshes.tiles import FIRST_TILE, NO_TILE, tile_origin
+from cagecheck.words.numbers import count_text
 
 DEFAULT_NAMES = "{asset}_{tile}"
 RECORD_VERSION = 1
@@ -180,7 +181,7 @@ def plan_materials(mesh: Mesh, names: str, asset: str) -> list[TileMaterial]:
     if len(set(used)) < len(used) or set(used) & set(taken):
         raise InputError(
             f"the names {names!r} give one name to several materials.",
-            cure="Put {tile} into --names.",
+            cure="Put {tile} into `names`.",
         )
     return plan
 
@@ -204,7 +205,7 @@ def _fill(names: str, asset: str, tile: int, material: str) -> str:
             f"the names {names!r} cannot be read.", cure="Use {asset}, {tile} and {material}."
         ) from error
     if not name.strip() or any(c in name for c in "\r\n#") or name != name.strip():
-        raise InputError(f"{name!r} is no name for a material.", cure="Change --names.")
+        raise InputError(f"{name!r} is no name for a material.", cure="Change `names`.")
     return name
 
 
@@ -343,7 +344,8 @@ def _plan_notices(
         out.append(
             Notice(
                 "faces-across-tiles",
-                f"{count:,} faces cross a tile border and went with the tile of their middle.",
+                f"{count_text(count)} faces cross a tile border and went with the tile of their "
+                "middle.",
                 "Move their UVs into one tile." if to_first_tile else "",
                 count,
             )

@@ -18,6 +18,7 @@ from scipy.ndimage import distance_transform_edt
 from cagecheck.inspecting.tile_table import NO_MATERIAL
 from cagecheck.maps.coverage import Mask, tile_coverage
 from cagecheck.meshes.lowpoly import LowPoly
+from cagecheck.words.numbers import share_text
 
 # Masks are compared at this many texels or fewer: shapes of islands show at that size.
 COMPARE_SIZE = 512
@@ -122,16 +123,18 @@ def _decide(scores: tuple[TileScore, ...]) -> Verdict:
     first = scores[0]
     if first.overlap < LEAST_OVERLAP:
         return Verdict(
-            scores, None, f"fits no tile (best: {first.tile} with {first.overlap:.0%} overlap)"
+            scores,
+            None,
+            f"fits no tile (best: {first.tile} with {share_text(first.overlap)} overlap)",
         )
     if len(scores) > 1 and first.overlap - scores[1].overlap < LEAST_LEAD:
         return Verdict(
             scores,
             None,
-            f"fits {first.tile} ({first.overlap:.0%}) and {scores[1].tile} "
-            f"({scores[1].overlap:.0%}) alike",
+            f"fits {first.tile} ({share_text(first.overlap)}) and {scores[1].tile} "
+            f"({share_text(scores[1].overlap)}) alike",
         )
-    return Verdict(scores, first, f"{first.overlap:.0%} overlap")
+    return Verdict(scores, first, f"{share_text(first.overlap)} overlap")
 
 
 def _best_overlap(filled: Mask, mask: Mask, away: NDArray[np.float64]) -> float:

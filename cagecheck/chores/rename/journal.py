@@ -152,7 +152,7 @@ def refuse_unfinished(folder: Path) -> None:
         raise InputError(
             "an earlier renaming in this folder stopped half way.",
             file=str(folder),
-            cure="Pass --finish to complete it or --undo to bring the old names back.",
+            cure="Pass `finish` to complete it or `undo` to bring the old names back.",
         )
 
 
@@ -181,7 +181,7 @@ def _advance(folder: Path, here: str, there: str) -> None:
         raise InputError(
             f"the name {there} is taken by another file, which was left as it is.",
             file=str(folder),
-            cure="Move that file away, then pass --finish or --undo.",
+            cure="Move that file away, then pass `finish` or `undo`.",
         )
     _move(old, new)
 
@@ -213,7 +213,7 @@ def _move(old: Path, new: Path) -> None:
             raise InputError(
                 f"{old.name} could not be renamed to {new.name} ({error.strerror}).",
                 file=str(old.parent),
-                cure="Nothing is lost: pass --finish or --undo when the cause is gone.",
+                cure="Nothing is lost: pass `finish` or `undo` when the cause is gone.",
             ) from error
         # No hard links here (exFAT, some network drives): the name was free a moment ago.
         old.rename(new)

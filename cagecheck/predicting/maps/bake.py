@@ -22,6 +22,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats, Ints
+from cagecheck.defects.match import Matcher
 from cagecheck.maps.encode import BasisRule, Code, NormalNumbers, TangentBasis, tangent_basis
 from cagecheck.maps.high_normals import HighNormals, HighShading, high_shading
 from cagecheck.maps.texels import TexelPoints, texel_blocks, tiles_touched
@@ -29,7 +30,7 @@ from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.predicting.maps import into_tile
 from cagecheck.predicting.maps.into_tile import NO_ID, narrowest
 from cagecheck.progress import Progress, silent
-from cagecheck.rays.cage import Along, Cage, Rays, rays_through
+from cagecheck.rays.cage import Along, Cage, Rays
 from cagecheck.rays.first_hit import Hits
 from cagecheck.rays.layers import Layers
 from cagecheck.rays.points import SurfacePoints
@@ -129,6 +130,7 @@ class Baker:
     low, cage : the low poly (with UVs) and its cage; scene : the high poly.
     rule : see `BakeRule`.
     paired : (low parts, high parts) bool, needed where ``rule.apart``.
+    shading, matcher : of the same scene, rule and low poly, for those who have them already.
     """
 
     def __init__(
@@ -140,6 +142,7 @@ class Baker:
         *,
         paired: NDArray[np.bool_] | None = None,
         shading: HighShading | None = None,
+        matcher: Matcher | None = None,
     ) -> None:
         self.low, self.cage, self.scene, self.rule = low, cage, scene, rule
         self.shading = shading or high_shading(scene.surface, rule.normals)
@@ -150,10 +153,13 @@ class Baker:
             material = np.full(low.mesh.face_count, NO_ID, np.int32)
         self.material = material[low.cut.face]
         self.seen = paired if rule.apart and paired is not None else every
+        self.matcher = matcher or Matcher(
+            low, scene, every if paired is None else paired, rule.along, rule.apart
+        )
 
     def record(self, points: SurfacePoints) -> tuple[Rays, Recorded]:
         """Return the rays of some points and what they record."""
-        rays = rays_through(self.low, self.cage, points, self.rule.along)
+        rays = self.matcher.rays(self.cage, points)
         depth = self.rule.depth
         hits = self.scene.first_hits(rays.origin, rays.direction, rays.start, depth)
         if not self.seen.all():

@@ -9,29 +9,21 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from cagecheck.defects.classify import classify
 from cagecheck.defects.kinds import CLEAN, Thresholds
-from cagecheck.defects.targets import find_targets, ground_of
+from cagecheck.defects.match import Matcher
 from cagecheck.maps.texels import texel_blocks
-from cagecheck.meshes.lowpoly import LowPoly
-from cagecheck.predicting.predict import DEEP_SEARCH, own_layers
 from cagecheck.progress import Progress, silent
-from cagecheck.rays.cage import Along, Cage, rays_through
-from cagecheck.rays.scene import Scene
+from cagecheck.rays.cage import Cage
 
 
 def defect_map(
-    low: LowPoly,
-    scene: Scene,
+    matcher: Matcher,
     cage: Cage,
-    paired: NDArray[np.bool_],
     *,
     tile: int,
     size: int,
     depth: float,
     reach: float,
-    along: Along = "cage",
-    apart: bool = False,
     thresholds: Thresholds | None = None,
     progress: Progress = silent,
 ) -> NDArray[np.uint8]:
@@ -40,22 +32,12 @@ def defect_map(
     depth, reach : world units, as in `cagecheck.predicting.predict.Settings`, both given.
     """
     out = np.full((size, size), CLEAN, np.uint8)
-    high_part = scene.surface.triangle_part
-    ground = ground_of(low, paired)
+    low = matcher.low
     share = float(np.abs(low.uv_area[low.tile == tile]).sum())
     total, done = max(int(share * size * size), 1), 0
     for block in texel_blocks(low, size, tile):
-        points = block.points
-        rays = rays_through(low, cage, points, along)
-        far = max(reach, float(rays.start.max(initial=0.0)))
-        layers = scene.cast(rays.origin, rays.direction, DEEP_SEARCH * depth, far)
-        if apart:
-            layers = own_layers(low, points, layers, high_part, paired)
-        targets = find_targets(low, points, rays, layers, high_part, paired, ground=ground)
-        findings = classify(
-            low, scene.surface, cage, points, rays, layers, targets, paired,
-            depth=depth, map_size=size, thresholds=thresholds,
-        )  # fmt: skip
+        cast = matcher.cast(cage, block.points, depth, reach)
+        findings = matcher.classify(cage, cast, depth=depth, map_size=size, thresholds=thresholds)
         out[block.y, block.x] = findings.main
         done += len(block)
         progress(f"defects of tile {tile}", min(done, total), total)

@@ -3,45 +3,37 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
 from cagecheck.defects.kinds import Thresholds
+from cagecheck.defects.match import Matcher
 from cagecheck.errors import InputError
 from cagecheck.files import OutputFolder
 from cagecheck.maps.encode import BasisRule
 from cagecheck.maps.high_normals import HighNormals
 from cagecheck.maps.texels import tiles_touched, uv_notices
-from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.tiles import why_off_tiles
 from cagecheck.predicting.maps.bake import Baker, BakeRule
 from cagecheck.predicting.maps.defect_map import defect_map
 from cagecheck.predicting.maps.write_maps import MapFormat, fields_for, write_tile_maps
 from cagecheck.progress import Progress, silent
 from cagecheck.rays.cage import Cage
-from cagecheck.rays.scene import Scene
 from cagecheck.report.json_values import plain
 from cagecheck.version import __version__
 
 if TYPE_CHECKING:
-    from numpy import bool_
-    from numpy.typing import NDArray
-
     from cagecheck.predicting.result import Prediction
 
 
 def add_predicted_maps(
-    low: LowPoly,
-    scene: Scene,
+    matcher: Matcher,
     cage: Cage,
-    paired: NDArray[bool_],
     output: OutputFolder,
     *,
     rule: BakeRule,
     form: MapFormat,
     reach: float,
     thresholds: Thresholds | None = None,
-    tiles: Iterable[int] | None = None,
     progress: Progress = silent,
 ) -> dict[str, Any]:
     """Bake every tile and add its maps and ``maps.json`` to the folder; return that document.
@@ -50,16 +42,16 @@ def add_predicted_maps(
 
     Raises `InputError` for a low poly without UVs and formats that do not exist.
     """
-    form = form.checked()
-    wanted = tuple(tiles_touched(low) if tiles is None else tiles)
+    form, low, scene = form.checked(), matcher.low, matcher.scene
+    wanted = tiles_touched(low)
     if not wanted:
         what, cure = why_off_tiles(low.mesh.corner_uv)
         raise InputError(
             f"{what}, so there are no maps to predict.",
             file=low.mesh.source.path if low.mesh.source else None,
-            cure=f"{cure} Or leave out --maps.",
+            cure=f"{cure} Or leave out `maps`.",
         )
-    baker = Baker(low, cage, scene, rule, paired=paired)
+    baker = Baker(low, cage, scene, rule, paired=matcher.paired, matcher=matcher)
     rows: list[dict[str, Any]] = []
     missed: dict[str, int] = {}
     overlaps: dict[str, int] = {}
@@ -70,9 +62,8 @@ def add_predicted_maps(
         defects = None
         if "defect" in form.kinds:
             defects = defect_map(
-                low, scene, cage, paired, tile=tile, size=rule.size, depth=rule.depth,
-                reach=reach, along=rule.along, apart=rule.apart, thresholds=thresholds,
-                progress=progress,
+                matcher, cage, tile=tile, size=rule.size, depth=rule.depth, reach=reach,
+                thresholds=thresholds, progress=progress,
             )  # fmt: skip
         rows += write_tile_maps(
             bake, output, form,
@@ -114,18 +105,17 @@ def add_maps_of(
 ) -> dict[str, Any]:
     """Add the maps of a prediction's bake: its cage, depth, rays and pairing, its map size."""
     settings = prediction.settings
-    assert settings.depth is not None and settings.reach is not None
+    depth, reach = settings.depth_and_reach()
     rule = BakeRule(
         size=settings.map_size,
         supersample=supersample,
-        depth=settings.depth,
+        depth=depth,
         along=settings.along,
         normals=high_normals,
         basis=basis or BasisRule(),
         apart=settings.apart,
     )
     return add_predicted_maps(
-        prediction.low, prediction.scene, prediction.cage, prediction.paired, output,
-        rule=rule, form=form, reach=settings.reach, thresholds=settings.thresholds,
-        progress=progress,
+        prediction.matcher, prediction.cage, output, rule=rule, form=form, reach=reach,
+        thresholds=settings.thresholds, progress=progress,
     )  # fmt: skip

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any, Literal, get_args
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +23,7 @@ from cagecheck.maps.encode import Bits, Green, NormalNumbers, quantised
 from cagecheck.maps.map_names import DEFAULT_PATTERN, fill_pattern
 from cagecheck.maps.pad import nearest_covered, taken
 from cagecheck.maps.pictures import Picture, write_picture
+from cagecheck.options import MAPS, option
 from cagecheck.predicting.maps.bake import NO_ID, TileBake
 from cagecheck.report.colours import DEFECT_COLOURS, defect_colours
 
@@ -46,7 +47,23 @@ _BAND = 64
 
 
 @dataclass(frozen=True)
-class MapFormat:
+class MapFiles:
+    """What map files are like, whatever they show (see `MapFormat`)."""
+
+    bits: Bits = option(8, MAPS, "Bits per channel of the maps.", metavar="N", typed=int)
+    ending: str = option(
+        "png", MAPS, "Kind of map files: png, tif, tga or exr.", metavar="KIND",
+        parse=lambda text: text.lower().lstrip("."),
+    )  # fmt: skip
+    green: Green = option("up", MAPS, "Where the green channel points (glTF: up).")
+    padding: float = option(
+        DEFAULT_PADDING, MAPS, "Texels of padding around islands in the maps.",
+        metavar="TEXELS", least=0, in_help=True,
+    )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class MapFormat(MapFiles):
     """How maps are written.
 
     bits : 8, 16 or 32 (floating point, EXR or TIFF only); ending : ``png``, ``tif``, ``tga`` (8
@@ -55,15 +72,13 @@ class MapFormat:
     """
 
     kinds: tuple[MapKind, ...] = ("normal",)
-    bits: Bits = 8
-    ending: str = "png"
-    green: Green = "up"
-    padding: float = DEFAULT_PADDING
     asset: str = "asset"
     pattern: str = DEFAULT_PATTERN
 
     def checked(self) -> MapFormat:
         """Return the format; raise `InputError` where bits and file format do not go together."""
+        if self.bits not in get_args(Bits):
+            raise InputError(f"maps have no {self.bits} bits.", cure="Choose 8, 16 or 32.")
         allowed = {
             "png": (8, 16),
             "tif": (8, 16, 32),

@@ -25,6 +25,17 @@ from cagecheck.errors import InputError
 RELATIVE_TOLERANCE = 1e-6
 
 
+class UnsolvedError(InputError):
+    """No solver found an answer to an offset problem: there is nothing to hand out."""
+
+    def __init__(self) -> None:
+        super().__init__(
+            "no solver found offsets that can be trusted for these demands.",
+            cure="Check that low and high poly have one scale (cagecheck inspect) and that "
+            "--margin and --limit fit it.",
+        )
+
+
 @dataclass(frozen=True, eq=False)
 class OffsetProblem:
     """Corridors for the offsets of P positions.

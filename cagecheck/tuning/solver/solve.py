@@ -15,8 +15,8 @@ from scipy.sparse.linalg import SuperLU, splu
 from cagecheck.arrays.types import Floats
 from cagecheck.progress import Progress, silent
 from cagecheck.tuning.solver.general import minimise_with_clarabel
-from cagecheck.tuning.solver.interior import Sides, minimise
-from cagecheck.tuning.solver.problem import OffsetProblem, OffsetSolution
+from cagecheck.tuning.solver.interior import InteriorResult, Sides, minimise
+from cagecheck.tuning.solver.problem import OffsetProblem, OffsetSolution, UnsolvedError
 
 log = logging.getLogger(__name__)
 
@@ -52,9 +52,11 @@ def solve_offsets(
     Parameters
     ----------
     solver : ``interior`` (made for these problems) or ``clarabel`` (a general solver with rows
-        added as they are violated; slower, the same answer).
+        added as they are violated; slower, the same answer). Where it gets stuck the other one
+        takes over, and the solution names the one that solved it.
 
     Returns an `OffsetSolution`; rows that no offsets can keep carry slack above its `tolerance`.
+    Raises `UnsolvedError` where neither solver ends at an answer.
     Time grows nearly linearly with positions and rows on surface meshes.
     """
     problem.check()
@@ -63,20 +65,30 @@ def solve_offsets(
     iterations, gap = 0, 0.0
     if todo.any():
         part = _scaled(problem, matrix, pull, offsets, todo)
-        if solver == "clarabel":
-            answer = minimise_with_clarabel(part.matrix, part.pull, part.sides, part.start)
-        else:
-            answer = minimise(part.matrix, part.pull, part.sides, part.start, progress=progress)
-            if not answer.solved:
-                log.info("the interior solver got stuck; the general one takes over")
-                answer = minimise_with_clarabel(part.matrix, part.pull, part.sides, part.start)
-                solver = "clarabel"
+        answer, solver = _answer(part, solver, progress)
         bounded = _within_bounds(problem, part.positions, answer.unknowns * part.length)
         offsets[part.positions] = bounded
         known = factor if len(part.positions) == len(pull) else None
         gap = _gap(part, bounded / part.length, answer.multipliers, known)
         iterations = answer.iterations
     return _solution(problem, offsets, gap, iterations, solver)
+
+
+def _answer(
+    part: _Scaled, first: SolverName, progress: Progress
+) -> tuple[InteriorResult, SolverName]:
+    """Solve with one solver and, where that gets stuck, with the other; say which it was."""
+    given = part.matrix, part.pull, part.sides, part.start
+    order: tuple[SolverName, ...] = ("interior", "clarabel")
+    for solver in order if first == "interior" else order[::-1]:
+        if solver == "clarabel":
+            answer = minimise_with_clarabel(*given)
+        else:
+            answer = minimise(*given, progress=progress)
+        if answer.solved:
+            return answer, solver
+        log.info("the solver %s got stuck after %d iterations", solver, answer.iterations)
+    raise UnsolvedError
 
 
 def _solution(

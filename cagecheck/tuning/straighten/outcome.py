@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from cagecheck.defects.classify import Findings, classify
+from cagecheck.defects.classify import Findings
 from cagecheck.defects.kinds import Defect
-from cagecheck.defects.targets import find_targets
+from cagecheck.defects.match import DEEP_SEARCH, reach_past
 from cagecheck.meshes.lowpoly import LowPoly
-from cagecheck.predicting.predict import DEEP_SEARCH, REACH_HEADROOM, own_layers
 from cagecheck.predicting.settings import Settings
 from cagecheck.progress import Progress, silent
-from cagecheck.rays.cage import Cage, Rays, rays_through
+from cagecheck.rays.cage import Cage, Rays
 from cagecheck.rays.points import SurfacePoints
 from cagecheck.tuning.refine import Refined
 from cagecheck.tuning.tune import Tuning
@@ -94,21 +93,16 @@ def outcome(
 
     Which surface belongs to a point is decided on the tuned low poly itself in both cases.
     """
-    low = tuning.low if refined is None else refined.low
-    settings, scene = tuning.settings, tuning.scene
-    rays = rays_through(low, cage, points, settings.along)
-    assert settings.depth is not None and settings.reach is not None
-    reach = max(settings.reach, REACH_HEADROOM * float(rays.start.max(initial=0.0)))
-    layers = scene.cast(
-        rays.origin, rays.direction, DEEP_SEARCH * settings.depth, reach, progress=progress
-    )
-    part = scene.surface.triangle_part
-    whole = points if refined is None else refined.to_parent(points)
-    if settings.apart:
-        layers = own_layers(tuning.low, whole, layers, part, tuning.paired)
-    targets = find_targets(tuning.low, whole, rays, layers, part, tuning.paired, progress=progress)
-    findings = classify(
-        low, scene.surface, cage, points, rays, layers, targets, tuning.paired,
-        depth=settings.depth, map_size=settings.map_size, thresholds=settings.thresholds,
+    settings, shot = tuning.settings, tuning.matcher
+    depth, reach = settings.depth_and_reach()
+    whole = points
+    if refined is not None:
+        shot, whole = shot.on(refined.low), refined.to_parent(points)
+    rays = shot.rays(cage, points)
+    reach = reach_past(rays.start, reach)
+    cast = tuning.matcher.match(whole, rays, DEEP_SEARCH * depth, reach, progress=progress)
+    findings = shot.classify(
+        cage, replace(cast, points=points),
+        depth=depth, map_size=settings.map_size, thresholds=settings.thresholds,
     )  # fmt: skip
-    return Outcome(low, cage, settings, points, rays, findings)
+    return Outcome(shot.low, cage, settings, points, rays, findings)

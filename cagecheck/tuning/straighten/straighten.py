@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats
 from cagecheck.defects.kinds import Defect
+from cagecheck.errors import takes
 from cagecheck.progress import Progress, silent
 from cagecheck.rays.points import SurfacePoints, join_points, sample_points
 from cagecheck.tuning.straighten.moved_cage import MovedCage, moved_cage
@@ -70,6 +71,9 @@ class Straightening:
     harmed: dict[str, int]
     looks: int
 
+    def __repr__(self) -> str:
+        return f"<Straightening: {(self.share > 0).sum():,} of {len(self.share):,} vertices turned>"
+
     @property
     def bound(self) -> float:
         """Where no point is harmed, the share of the surface that is all the same is below this.
@@ -121,6 +125,7 @@ class Straightening:
         }
 
 
+@takes(tuning=Tuning)
 def straighten(tuning: Tuning, *, progress: Progress = silent) -> Straightening:
     """Find straightening fields and a moved cage, and cast what each leaves.
 

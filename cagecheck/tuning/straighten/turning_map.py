@@ -203,7 +203,9 @@ def largest_within(greatest: Floats, step: csr_array) -> Floats:
 
 def smallest_as_good(largest: Floats, inside: Mask, step: csr_array) -> Floats:
     """Return (P,) the smallest field that keeps the steps and equals `largest` `inside`."""
-    return np.maximum(1.0 - _distance(np.where(inside, 1.0 - largest, 1.0), step), 0.0)
+    lowest = 1.0 - _distance(np.where(inside, 1.0 - largest, 1.0), step)
+    # `largest` keeps the same steps, so only rounding can lie above it, or below 0.
+    return np.clip(lowest, 0.0, largest)
 
 
 def _distance(source: Floats, step: csr_array) -> Floats:

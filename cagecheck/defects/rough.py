@@ -1,0 +1,105 @@
+"""Noise of scans: rays that cross one rough skin several times, told from surfaces that lie near.
+
+A vertex that noise moves farther than its faces are long turns the skin over there. Rays cross it
+out, in and out again, within about a face's length. Modelled shape is larger than the faces that
+show it, so one face is not bent hard outward at one of its edges and hard inward at another; with
+noise most are.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from cagecheck.arrays.types import Floats
+from cagecheck.meshes.mesh import Surface
+from cagecheck.meshes.surface_edges import site_numbers
+
+# Two crossings that lie nearer than two faces are long lie on faces that touch or nearly do.
+FACES_APART = 2.0
+# Faces that meet at more than this count as hard against each other, as edges of a low poly do.
+HARD_DEGREES = 30.0
+# What holds for more than this of a group's samples is said of the group.
+MOSTLY = 0.5
+
+
+def rough_crossings(
+    surface: Surface,
+    recorded: Sequence[NDArray[np.int64]],
+    wanted: Sequence[NDArray[np.int64]],
+    gaps: Sequence[Floats],
+) -> list[float | None]:
+    """Tell which groups of rays cross one rough skin several times.
+
+    Parameters
+    ----------
+    recorded, wanted : for each group the high faces that its rays record, and those that they
+        should (-1 for none). gaps : how far apart the two crossings lie.
+
+    Returns
+    -------
+    For each group the widest of those gaps, None where it is not noise.
+    """
+    near = [
+        (w >= 0) & (np.abs(g) <= FACES_APART * _longest_edge(surface, r))
+        for r, w, g in zip(recorded, wanted, gaps, strict=True)
+    ]
+    asked = [k for k, mask in enumerate(near) if len(mask) and np.mean(mask) > MOSTLY]
+    out: list[float | None] = [None] * len(near)
+    if not asked:
+        return out
+    faces = np.unique(np.concatenate([x[k][near[k]] for k in asked for x in (recorded, wanted)]))
+    crumpled = crumpled_faces(surface, faces)
+    for k in asked:
+        bent = [crumpled[np.minimum(np.searchsorted(faces, x[k]), len(faces) - 1)]
+                for x in (recorded, wanted)]  # fmt: skip
+        rough = near[k] & (bent[0] | bent[1])
+        if np.mean(rough) > MOSTLY:
+            out[k] = float(np.abs(gaps[k][rough]).max())
+    return out
+
+
+def _longest_edge(surface: Surface, faces: NDArray[np.int64]) -> Floats:
+    corner = surface.positions[surface.triangles[faces]].astype(np.float64)
+    out: Floats = np.linalg.norm(corner - np.roll(corner, 1, axis=1), axis=2).max(axis=1)
+    return out
+
+
+def crumpled_faces(surface: Surface, faces: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Tell which of some faces are bent hard outward at one edge and hard inward at another.
+
+    Vertices at one place count as one; edges that not exactly two faces share say nothing.
+    """
+    site = site_numbers(surface)
+    marked = np.zeros(int(site.max(initial=0)) + 1, bool)
+    marked[site[surface.triangles[faces]]] = True
+    around = np.flatnonzero(marked[site[surface.triangles]].sum(axis=1) >= 2)
+    corner = site[surface.triangles[around]].astype(np.int64)
+    place = surface.positions[surface.triangles[around]].astype(np.float64)
+    normal = np.cross(place[:, 1] - place[:, 0], place[:, 2] - place[:, 0])
+    length = np.linalg.norm(normal, axis=1, keepdims=True)
+    normal = np.divide(normal, length, out=np.zeros_like(normal), where=length > 0)
+    # Half-edges: k runs from corner k to corner k + 1, and corner k + 2 lies across.
+    begin, end = corner, np.roll(corner, -1, axis=1)
+    key = np.minimum(begin, end) * (len(marked) + 1) + np.maximum(begin, end)
+    order = np.argsort(key.ravel(), kind="stable")
+    ordered = key.ravel()[order]
+    _, first, uses = np.unique(ordered, return_index=True, return_counts=True)
+    pair = first[uses == 2]
+    one, other = order[pair], order[pair + 1]
+    # Neighbours that run the edge the same way look to opposite sides: no angle between them.
+    opposite = begin.ravel()[one] != begin.ravel()[other]
+    one, other = one[opposite], other[opposite]
+    f, g = one // 3, other // 3
+    cosine = np.einsum("ij,ij->i", normal[f], normal[g])
+    hard = cosine < np.cos(np.radians(HARD_DEGREES))
+    across = place[g, (other % 3 + 2) % 3] - place[f, one % 3]
+    inward = np.einsum("ij,ij->i", across, normal[f]) > 0
+    bent = np.zeros((2, len(around)), bool)
+    for which, mask in enumerate((hard & ~inward, hard & inward)):
+        bent[which, f[mask]] = True
+        bent[which, g[mask]] = True
+    out: NDArray[np.bool_] = (bent[0] & bent[1])[np.searchsorted(around, faces)]
+    return out

@@ -1,0 +1,128 @@
+"""The fixtures: the script makes their bytes, and `cagecheck` agrees with their truth."""
+
+from __future__ import annotations
+
+import importlib.util
+import json
+import sys
+
+import numpy as np
+import pytest
+from PIL import Image
+
+import cagecheck
+from cagecheck.defects.kinds import KINDS, Defect
+from tests.family_score import COMPARED
+from tests.paths import ROOT
+
+FOLDER = ROOT / "fixtures"
+NAMES = sorted(p.name for p in FOLDER.iterdir() if p.is_dir())
+SAMPLES = 6000
+# Listed distances have six digits.
+DIGITS = 2e-5
+
+
+def _script():
+    spec = importlib.util.spec_from_file_location("fixtures", ROOT / "scripts/make_fixtures.py")
+    module = importlib.util.module_from_spec(spec)
+    sys.modules["fixtures"] = module
+    spec.loader.exec_module(module)
+    return module
+
+
+def _truth(name):
+    return json.loads((FOLDER / name / "truth.json").read_text())
+
+
+def _read(name):
+    low = cagecheck.prepare_low(cagecheck.read_mesh(str(FOLDER / name / "low.obj")))
+    (path,) = (FOLDER / name).glob("high.*")
+    return low, cagecheck.read_surface(str(path))
+
+
+def test_the_script_makes_the_same_bytes():
+    script = _script()
+    assert sorted(script.FIXTURES) == NAMES
+    for name in NAMES:
+        made = script.files_of(name)
+        assert sorted(made) == sorted(p.name for p in (FOLDER / name).iterdir())
+        for file, data in made.items():
+            assert (FOLDER / name / file).read_bytes() == data, (name, file)
+
+
+def test_the_readme_lists_every_fixture_and_field():
+    words = (FOLDER / "README.md").read_text()
+    fields = {key for name in NAMES for key in _truth(name)}
+    for word in [*NAMES, *fields]:
+        assert f"`{word}`" in words, word
+
+
+def _expected_shares(truth):
+    titles = {KINDS[d].title for d in COMPARED}
+    for name in truth["shares"]:
+        assert name == "undecided" or set(name.split(" | ")) <= titles
+    return truth["shares"]
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_predict_agrees_on_areas(name):
+    truth = _truth(name)
+    low, high = _read(name)
+    pairing = cagecheck.pair_parts(low.part_names, high.part_names)
+    settings = cagecheck.Settings(**truth["bake"], samples=SAMPLES, unseen_points=2000)
+    result = cagecheck.predict(low, high, paired=pairing.matrix(), settings=settings)
+    shares = _expected_shares(truth)
+    open_share = shares.get("undecided", 0.0)
+    area = result.points.area / result.points.area.sum()
+    for defect in COMPARED:
+        told = area[result.findings.has(defect)].sum()
+        mine = [s for names, s in shares.items() if defect.title in names.split(" | ")]
+        alone = shares.get(defect.title, 0.0)
+        least, most = alone - truth["shares_within"], sum(mine) + truth["shares_within"]
+        assert least <= told <= most + open_share, (defect.title, told, mine)
+    if not shares:
+        wrong = [result.findings.has(d)[result.points.area > 0].sum() for d in COMPARED]
+        assert sum(wrong) == 0, "sound scenes have nothing at all"
+    if "inside_out" in truth:
+        causes = [r.cause for r in result.regions if r.name == Defect.BACK_FACING.title]
+        assert causes and all(f"{truth['inside_out']} poly" in c for c in causes), causes
+    if name == "wholly-inside":
+        assert not any(r.name == Defect.UNSEEN.title for r in result.regions)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_rays_record_the_listed_distances(name):
+    truth = _truth(name)
+    _, high = _read(name)
+    points, depth = truth["points"], truth["bake"]["depth"]
+    origin = np.array([p["origin"] for p in points])
+    direction = np.array([p["direction"] for p in points])
+    start = np.array([p["start"] for p in points])
+    layers = cagecheck.Scene(high).cast(origin, direction, depth, start.max())
+    layer = layers.recorded(start, depth)
+    told = [None if k < 0 else float(layers.t[k]) for k in layer]
+    for point, distance in zip(points, told, strict=True):
+        if point["recorded"] is None:
+            assert distance is None, point
+        else:
+            assert distance == pytest.approx(point["recorded"], abs=DIGITS), point
+
+
+def test_the_map_is_the_bake():
+    """A flat plane's normal is known: every texel holds it, to the rounding of 8 bits."""
+    truth = _truth("plane-tilted")
+    picture = np.asarray(Image.open(FOLDER / "plane-tilted" / "normal.1001.png"), float)
+    vectors = picture / 255 * 2 - 1
+    assert np.abs(vectors - truth["map_normal"]).max() <= 1 / 255 + 1e-9
+    slope = np.array([0.1, 0.05])
+    normal = np.array([*-slope, 1]) / np.sqrt(1 + slope @ slope)
+    assert np.allclose(truth["map_normal"], normal)
+
+
+@pytest.mark.parametrize("name", [n for n in NAMES if (FOLDER / n / "cage.obj").exists()])
+def test_cages_are_the_offset_along_averaged_normals(name):
+    truth = _truth(name)
+    low, _ = _read(name)
+    mesh = cagecheck.read_mesh(str(FOLDER / name / "cage.obj"))
+    cage = cagecheck.cage_from_offset(low, truth["bake"]["offset"])
+    assert np.allclose(mesh.positions, cage.positions, atol=1e-8)
