@@ -3,8 +3,8 @@
 usage: python scripts/bad_bakes.py [--models organic scan hard] [--sizes 512] [--only NAME ...]
                                    [--seed 0] [--clean] [--json FILE]
 
-The baker shares no code with the package (`tests/bad_bakes`). A cause counts as right when the first
-thing that `locate` tells to mend is it; a place overlaps by intersection over union of its texels.
+The baker shares no code with the package (`tests/bad_bakes`). A cause counts as right when it is
+the first thing that `locate` tells to mend; a place overlaps by intersection over union of texels.
 """
 
 from __future__ import annotations
@@ -36,9 +36,9 @@ def model_named(name: str, seed: int) -> Model:
     scans = cache_folder() / "scans"
     if name == "hard":
         return hard_surface(seed)
-    return (
-        organic(scans / "bear.off", seed) if name == "organic" else scan(scans / "bunny00.off", seed)
-    )
+    if name == "organic":
+        return organic(scans / "bear.off", seed)
+    return scan(scans / "bunny00.off", seed)
 
 
 def as_inputs(model: Model) -> tuple[Mesh, Scene]:
@@ -63,17 +63,17 @@ def as_inputs(model: Model) -> tuple[Mesh, Scene]:
 def as_maps(pictures: list[Picture]) -> list[BakedMap]:
     out = []
     for picture in pictures:
-        empty = None if picture.alpha is None else picture.alpha == 0
-        out.append(
-            BakedMap(Path(f"m_normal.{picture.tile}.png"), picture.tile, picture.values, empty)
-        )
+        path = Path(f"m_normal.{picture.tile}.png")
+        alpha = None if picture.alpha is None else (picture.alpha / 255).astype(np.float32)
+        empty = None if alpha is None or alpha.min() > 0 else alpha == 0
+        out.append(BakedMap(path, picture.tile, picture.values, empty, alpha=alpha))
     return out
 
 
 def named(result: Location) -> list[str]:
     """Return the codes of everything that is told, what to mend first first."""
     codes = [c.code for m in result.maps for c in m.conventions]
-    return codes + [r.name for r in result.regions]
+    return codes + [f"{r.name}: {r.why.code.code}" for r in result.regions]
 
 
 def overlap(result: Location, place: dict[int, np.ndarray]) -> float:

@@ -251,15 +251,18 @@ def _search(shares: NDArray[np.float32], tile: Sampled) -> list[Reading]:
 def _channel_ways() -> Any:
     for channels in itertools.permutations(range(3)):
         for signs in itertools.product((1, -1), repeat=3):
-            # Tangent-space normals never point into the surface.
-            if signs[2] > 0:
-                yield "tangent", channels, signs
+            # Tangent-space normals never point into the surface: where all do, blue is flipped.
+            yield "tangent", channels, signs
             yield "object", channels, signs
 
 
 def _agreement_of(shares: NDArray[np.float32], tile: Sampled, reading: Reading) -> float:
-    picture = turned(shares, reading.turn)
-    values = straightened(picture[tile.y, tile.x], reading.transfer).astype(np.float64) * 2 - 1
+    return agreement_at(turned(shares, reading.turn)[tile.y, tile.x], tile, reading)
+
+
+def agreement_at(shares: NDArray[np.float32], tile: Sampled, reading: Reading) -> float:
+    """Return the agreement (0 to 1) of the values (M, 3) that a map has at a tile's texels."""
+    values = straightened(shares, reading.transfer).astype(np.float64) * 2 - 1
     target = tile.tangent if reading.space == "tangent" else tile.world
     channels, signs = np.array(reading.channels), np.array(reading.signs, np.float64)
     return float(_agreement(values, channels, signs, target, reading.space == "tangent"))
@@ -355,6 +358,9 @@ def convention_faults(reading: Reading, said: int | None) -> list[ConventionFaul
     if reading.signs[1] < 0:
         add("green-flipped", "green points down (Y-), glTF's convention is up (Y+)",
             "flip the green channel, or tell the material that it points down")  # fmt: skip
+    if reading.signs[2] < 0:
+        add("blue-flipped", "blue is flipped: all normals point into the surface",
+            "flip the blue channel, or bake again")  # fmt: skip
     if reading.signs[0] < 0:
         add("red-flipped", "red is flipped: it points to the left",
             "flip the red channel, or bake again")  # fmt: skip

@@ -230,8 +230,8 @@ def _compared(
     view = compare_tile(
         baker, reading.straight, upright, basis, reading.tile, rule, progress=progress
     )
-    if baked.empty is not None:
-        empty = _upright(mask_over_tile(baked.empty, view.size), reading) & (view.triangle >= 0)
+    if look.empty is not None:
+        empty = _upright(mask_over_tile(look.empty, view.size), reading) & (view.triangle >= 0)
         view.fault[empty & (view.fault != Fault.CLEAN)] = Fault.MISSED
     if rule.enlarged > 1:
         times = _times_enlarged(baked, look, rule.enlarged)
