@@ -198,6 +198,7 @@ from cagecheck.rays.points import (
 from cagecheck.rays.scene import (
     Scene as Scene,
 )
+from cagecheck.report.fields import field_named as field_named
 from cagecheck.report.page import (
     write_page as write_page,
 )

@@ -23,32 +23,56 @@ PAGE = Path(__file__).resolve().parent.parent / "docs" / "api.md"
 CHAPTERS: dict[str, tuple[str, ...]] = {
     "Meshes in and out": (
         "read_mesh", "read_surface", "write_mesh", "write_surface", "write_cage",
-        "mesh_from_polygons", "Mesh", "Surface",
+        "mesh_from_polygons", "Mesh", "Surface", "transform_surface", "check_alignment",
     ),
     "The low poly and its pairs": (
         "prepare_low", "LowPoly", "NormalRule", "pair_parts", "Pairing",
-        "read_inputs", "Inputs", "read_cage",
+        "read_inputs", "Inputs", "MeshOptions", "read_cage", "CageFiles", "tiles_touched",
+        "NO_TILE",
     ),
-    "Inspecting": ("inspect_low", "inspect_pair"),
+    "Inspecting": (
+        "inspect_low", "inspect_pair", "Inspection", "Finding", "Place", "part_rows",
+        "needed_padding",
+    ),
     "Predicting": (
         "predict", "Settings", "Prediction", "Region", "Defect", "Thresholds",
-        "write_prediction", "build_heat_map",
+        "write_prediction", "MapFormat", "MapFiles", "MAP_KINDS", "HighNormals", "HighShading",
+        "Sampling", "build_heat_map", "prediction_document",
     ),
-    "Tuning": ("tune", "TuneSettings", "Tuning", "write_tuning", "straighten"),
-    "Locating": ("locate", "LocateSettings", "Location", "write_location"),
+    "Tuning": ("tune", "TuneSettings", "Tuning", "single_numbers",
+               "uniform_prediction", "SingleNumber", "straighten", "Straightening",
+               "explain_conflicts", "Conflict", "read_keep", "write_tuning", "FIELD_KINDS",
+               "FieldKind", "tuning_document"),
+    "Locating": ("find_maps", "read_map", "BakedMap", "locate", "LocateSettings", "Location",
+                 "LocatedMap", "write_location", "location_document"),
+    "Pages, pictures and schemas": (
+        "page_of_prediction", "page_of_tuning", "page_of_location", "write_page", "read_result",
+        "read_high", "ViewModel", "field_named", "make_shot", "Window", "read_schema",
+    ),
     "Rays and cages": (
         "cage_from_offset", "cage_from_push", "cage_from_mesh", "Cage", "sample_points",
         "spacing_for_count", "SurfacePoints", "rays_through", "Rays", "Scene", "Layers",
         "read_push", "PushRecord",
     ),
     "Chores": (
-        "tile_table", "plan_renames", "apply_renames", "undo_renames", "write_tile_materials",
-        "restore_tiles", "find_clashes", "read_manifest", "run_batch",
+        "tile_table", "TileTable", "plan_renames", "RenameOptions", "RenamePlan", "MapPlan",
+        "apply_renames", "finish_renames", "undo_renames", "Journal", "write_tile_materials",
+        "restore_tiles", "find_clashes", "Clashes", "Clash", "write_clash_map", "write_legend",
+        "read_manifest", "Manifest", "run_batch", "BatchResult",
     ),
-    "The sample scene": ("make_scene", "write_scene"),
-    "Trouble": ("InputError", "Notice"),
+    "The sample scene": ("make_scene", "write_scene", "DemoScene", "score_prediction", "KindScore"),
+    "Trouble": ("InputError", "Notice", "Progress"),
 }  # fmt: skip
 OTHERS = "More"
+# What is no function and no class has no docstring.
+CONSTANTS = {
+    "FIELD_KINDS": "The greyscale maps that `write_tuning` can write.",
+    "FieldKind": "One of `FIELD_KINDS`.",
+    "HighNormals": "What the high poly is shaded with in maps.",
+    "MAP_KINDS": "The maps that `write_prediction` can write.",
+    "NO_TILE": "Stands for no tile where a UDIM number is asked for.",
+    "Progress": "What is called now and then: `(stage, done, total)`.",
+}
 
 INTRODUCTION = """# From Python
 
@@ -94,6 +118,9 @@ def entry(name: str) -> str:
     """Return the section of one public name."""
     thing = getattr(cagecheck, name)
     lines = [f"### `{name}`", ""]
+    if name in CONSTANTS:
+        shown = repr(thing).replace("typing.", "").replace("collections.abc.", "")
+        return "\n".join([*lines, "```python", f"{name} = {shown}", "```", "", CONSTANTS[name], ""])
     if isinstance(thing, type) and issubclass(thing, enum.Enum):
         members = ", ".join(f"`{member.name}` = {member.value}" for member in thing)
         return "\n".join([*lines, markdown(doc_of(thing)), f"Members: {members}.", ""])
@@ -173,6 +200,10 @@ def markdown(text: str) -> str:
     out: list[str] = []
     in_list = False
     for k, line in enumerate(lines):
+        if line == "Examples" and lines[k + 1 :] and set(lines[k + 1]) == {"-"}:
+            # They close a docstring.
+            out += ["**Examples**", "", "```pycon", *lines[k + 2 :], "```"]
+            break
         if re.fullmatch(r"-{3,}", line):
             continue
         if re.fullmatch(r"-{3,}", lines[k + 1] if k + 1 < len(lines) else ""):

@@ -102,8 +102,8 @@ def tilted() -> Fixture:
 
 
 def too_tight() -> Fixture:
-    scene = square(lambda p: np.where(p[:, 0] > 0, 0.3, 0.02), 4)
-    return Fixture("half of the plane lies 0.3 high, rays start at 0.1", scene, {TITLES[0]: 0.5})
+    scene = square(lambda p: np.where(p[:, 0] > 0, 0.2, 0.02), 4)
+    return Fixture("half of the plane lies 0.2 high, rays start at 0.1", scene, {TITLES[0]: 0.5})
 
 
 def too_deep() -> Fixture:
@@ -115,7 +115,7 @@ def too_deep() -> Fixture:
 
 
 def hole() -> Fixture:
-    scene = square(lambda p: np.where((np.abs(p) < 0.2).all(axis=1), np.nan, 0.02), 8)
+    scene = square(lambda p: np.where((np.abs(p) < 0.1).all(axis=1), np.nan, 0.02), 8)
     return Fixture("a hole of 2 x 2 of 8 x 8 cells", scene, {TITLES[1]: 4 / 64})
 
 
@@ -301,14 +301,19 @@ def rounded(scene: FamilyScene) -> FamilyScene:
 
 
 def spread(scene: FamilyScene, count: int) -> tuple[np.ndarray, np.ndarray]:
-    """Points by area: triangles (count,) and barycentric (count, 3), always the same ones."""
-    rng = np.random.Generator(np.random.PCG64(11))
+    """Points by area: triangles (count,) and barycentric (count, 3), always the same ones.
+
+    Within triangles they follow the plane's additive sequence with the plastic number's powers
+    (Roberts, "The unreasonable effectiveness of quasirandom sequences", 2018), spread evenly.
+    """
     p = scene.low_positions[scene.low_triangles]
     area = np.linalg.norm(np.cross(p[:, 1] - p[:, 0], p[:, 2] - p[:, 0]), axis=1)
     total = np.cumsum(area)
-    at = (np.arange(count) + rng.random(count)) / count * total[-1]
+    k = np.arange(count)
+    at = (k + 0.5) / count * total[-1]
     triangle = np.minimum(np.searchsorted(total, at), len(area) - 1)
-    root, v = np.sqrt(rng.random(count)), rng.random(count)
+    u, v = (0.5 + k * 0.7548776662466927) % 1.0, (0.5 + k * 0.5698402909980532) % 1.0
+    root = np.sqrt(u)
     return triangle, np.stack([1 - root, root * (1 - v), root * v], axis=1)
 
 

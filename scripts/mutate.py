@@ -26,8 +26,9 @@ import json
 import os
 import random
 import re
+import resource
 import shutil
-import subprocess
+import signal
 import sys
 import tempfile
 import time
@@ -37,7 +38,9 @@ from dataclasses import asdict, dataclass, replace
 from itertools import islice
 from pathlib import Path
 
+import numba
 import numpy as np
+import pytest
 
 ROOT = Path(__file__).resolve().parent.parent
 PAGE = ROOT / "docs" / "mutation.md"
@@ -47,8 +50,8 @@ FOLDERS = ("defects", "rays", "tuning", "formats")
 # Where the ray model is held to closed forms and to a second opinion that shares no code.
 MODEL = ("tests/predicting/test_closed_forms.py", "tests/predicting/test_against_oracle.py")
 BESIDES = {"defects": MODEL, "rays": MODEL}
-# Mutants a folder, and seconds that the tests of one may take: a sample fits half an hour.
-COUNT, SECONDS = 12, 150.0
+# Mutants a folder, and seconds of the processor that the tests of one may take.
+COUNT, SECONDS = 12, 120
 
 COMPARISONS = {
     ast.Lt: ("<", "<="), ast.LtE: ("<=", "<"), ast.Gt: (">", ">="), ast.GtE: (">=", ">"),
@@ -70,7 +73,8 @@ class Mutant:
     """One error: what stands between two offsets of a file, and what takes its place.
 
     line : the line it begins on, as text, without indentation.
-    outcome : killed, survived, or unfinished where the time ran out; by : the test that noticed.
+    column : where in that text. outcome : killed, survived, or unfinished where the time ran out;
+    by : the test that noticed.
     """
 
     file: str
@@ -80,13 +84,14 @@ class Mutant:
     end: int
     old: str
     new: str
+    column: int = 0
     outcome: str = ""
     by: str = ""
 
     @property
     def key(self) -> str:
         """What names the mutant when lines have moved."""
-        return f"{self.file}: {self.line}: {self.old} -> {self.new}"
+        return f"{self.file}: {self.line}: {self.column}: {self.old} -> {self.new}"
 
 
 class Places(ast.NodeVisitor):
@@ -175,10 +180,22 @@ def mutants_of(file: Path, root: Path = ROOT) -> list[Mutant]:
     out = []
     for begin, end, new in sorted(set(places.found)):
         number = data.count(b"\n", 0, begin) + 1
-        line = data.splitlines()[number - 1].decode().strip()
+        start = data.rfind(b"\n", 0, begin) + 1
+        whole = data.splitlines()[number - 1].decode()
+        line = whole.strip()
+        column = len(data[start:begin].decode()) - (len(whole) - len(whole.lstrip()))
         old = data[begin:end].decode()
         out.append(
-            Mutant(file.relative_to(root).as_posix(), number, line, begin, end, old.strip(), new)
+            Mutant(
+                file.relative_to(root).as_posix(),
+                number,
+                line,
+                begin,
+                end,
+                old.strip(),
+                new,
+                column,
+            )
         )
     return out
 
@@ -264,7 +281,7 @@ def mapped_tests(file: str, imports: Imports, named: bool = False) -> list[str]:
 class Workshop:
     """A copy of the tree in which mutants are tested."""
 
-    def __init__(self, folder: Path, seconds: float, named: bool) -> None:
+    def __init__(self, folder: Path, seconds: int, named: bool) -> None:
         self.tree, self.cache, self.own = folder / "tree", folder / "cache", folder / "own-cache"
         self.seconds, self.named = seconds, named
         self.imports = Imports(ROOT)
@@ -272,28 +289,48 @@ class Workshop:
         left_out = shutil.ignore_patterns(".git", ".venv", "build", "__pycache__", "*.egg-info")
         shutil.copytree(ROOT, self.tree, ignore=left_out)
         self.cache.mkdir()
+        # The code under test is the copy's, in this process and in its forks.
+        os.chdir(self.tree)
+        sys.path.insert(0, str(self.tree))
+        sys.dont_write_bytecode = True
 
-    def pytest(self, tests: list[str], cache: Path, seconds: float) -> tuple[str, str]:
-        """Run tests until one fails; return the outcome and the test that failed."""
-        environment = os.environ | {"NUMBA_CACHE_DIR": str(cache), "PYTHONDONTWRITEBYTECODE": "1"}
-        call = [sys.executable, "-m", "pytest", "-x", "-q", "--tb=no", "-p", "no:cacheprovider"]
-        try:
-            done = subprocess.run(
-                [*call, *tests], cwd=self.tree, env=environment, capture_output=True, text=True,
-                timeout=seconds,
-            )  # fmt: skip
-        except subprocess.TimeoutExpired:
+    def pytest(self, tests: list[str], cache: Path, stale: set[str]) -> tuple[str, str]:
+        """Run tests until one fails, in a fork of this process; return the outcome and the test.
+
+        What this process has loaded need not be loaded again, save the `stale` modules.
+        """
+        said = self.tree.parent / "said"
+        child = os.fork()
+        if child == 0:
+            resource.setrlimit(resource.RLIMIT_CPU, (self.seconds, self.seconds + 5))
+            with said.open("wb") as out:
+                os.dup2(out.fileno(), 1)
+                os.dup2(out.fileno(), 2)
+            tests_folder = str(self.tree / "tests")
+            for name, module in list(sys.modules.items()):
+                at_home = str(getattr(module, "__file__", None) or "")
+                if name in stale or at_home.startswith(tests_folder):
+                    del sys.modules[name]
+            os._exit(int(self.run_pytest(tests, cache)))
+        status = os.waitpid(child, 0)[1]
+        if os.WIFSIGNALED(status) and os.WTERMSIG(status) in (signal.SIGXCPU, signal.SIGKILL):
             return "unfinished", ""
-        if done.returncode == 0:
+        if os.WIFEXITED(status) and os.WEXITSTATUS(status) == 0:
             return "survived", ""
-        failed = re.search(r"^(?:FAILED|ERROR) (?:tests/)?(\S+)", done.stdout, re.MULTILINE)
+        text = said.read_text(errors="replace")
+        failed = re.search(r"^(?:FAILED|ERROR) (?:tests/)?(\S+)", text, re.MULTILINE)
         return "killed", failed.group(1) if failed else "the process ended"
 
+    def run_pytest(self, tests: list[str], cache: Path) -> int:
+        """Run tests in this process."""
+        numba.config.CACHE_DIR = str(cache)
+        return pytest.main(["-x", "-q", "--tb=no", "-p", "no:cacheprovider", *tests])
+
     def sound_tests(self, tests: list[str]) -> list[str]:
-        """Return the tests that pass as the code is; this also compiles what they use."""
+        """Return the tests that pass as the code is; this also loads and compiles what they use."""
         for test in tests:
             if test not in self.sound:
-                self.sound[test] = self.pytest([test], self.cache, 600.0)[0] == "survived"
+                self.sound[test] = self.run_pytest([test], self.cache) == 0
                 if not self.sound[test]:
                     print(f"left out, as it fails without any mutant: {test}", flush=True)
         return [test for test in tests if self.sound[test]]
@@ -305,29 +342,26 @@ class Workshop:
             return replace(mutant, outcome="survived", by="")
         file = self.tree / mutant.file
         data, stamp = file.read_bytes(), file.stat()
-        cache = self.cache_for(mutant.file) if b"njit" in data else self.cache
-        changed = data[: mutant.begin] + mutant.new.encode() + data[mutant.end :]
-        file.write_bytes(changed)
+        stale = self.imports.importers(Imports.name(ROOT / mutant.file, ROOT))
+        cache = self.cache_without(stale) if b"njit" in data else self.cache
+        file.write_bytes(data[: mutant.begin] + mutant.new.encode() + data[mutant.end :])
         try:
-            outcome, by = self.pytest(tests, cache, self.seconds)
+            outcome, by = self.pytest(tests, cache, stale)
         finally:
             file.write_bytes(data)
             # numba looks at the time of the file: as it was, so is its machine code.
             os.utime(file, ns=(stamp.st_atime_ns, stamp.st_mtime_ns))
         return replace(mutant, outcome=outcome, by=by)
 
-    def cache_for(self, file: str) -> Path:
-        """Return a cache without the machine code of a file and of all files that import it."""
+    def cache_without(self, stale: set[str]) -> Path:
+        """Return a cache without the machine code of some modules."""
         shutil.rmtree(self.own, ignore_errors=True)
-        stale = {
-            tuple(name.split(".")[-2:])
-            for name in self.imports.importers(Imports.name(ROOT / file, ROOT))
-        }
+        files = {tuple(name.split(".")[-2:]) for name in stale}
 
         def old(folder: str, names: list[str]) -> list[str]:
             # numba names a folder after the source's folder, and an entry after its file.
             home = Path(folder).name.rsplit("_", 1)[0]
-            return [name for name in names if (home, name.split(".")[0]) in stale]
+            return [name for name in names if (home, name.split(".")[0]) in files]
 
         shutil.copytree(self.cache, self.own, ignore=old)
         return self.own
@@ -401,7 +435,7 @@ def main() -> int:
     parser.add_argument("--folders", nargs="+", default=FOLDERS)
     parser.add_argument("--count", type=int, default=COUNT, help="mutants a folder")
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--seconds", type=float, default=SECONDS, help="a mutant, at most")
+    parser.add_argument("--seconds", type=int, default=SECONDS, help="a mutant, at most")
     parser.add_argument("--minutes", type=float, default=1e9, help="stop to begin new ones then")
     parser.add_argument("--again", action="store_true", help="only the last survivors")
     parser.add_argument("--named", action="store_true", help="only tests of the file's own name")

@@ -142,11 +142,12 @@ def _alike(triangles: np.ndarray) -> np.ndarray:
 
 
 def _close_hole(setup: Setup, result: Prediction, region: Region, said: list[float]) -> Setup:
+    """The scene before its hole; as it is where it never had one."""
     scene = setup.scene
-    while scene.whole is not None and scene.fault != "hole":
-        scene = scene.whole
-    closed = scene.whole if scene.whole is not None else scene
-    return replace(setup, scene=replace(closed, offset=setup.scene.offset))
+    closed = scene
+    while closed.fault == "hole" and closed.whole is not None:
+        closed = closed.whole
+    return replace(setup, scene=replace(closed, offset=scene.offset, depth=scene.depth))
 
 
 def _pull_in(setup: Setup, result: Prediction, region: Region, said: list[float]) -> Setup:
@@ -155,6 +156,16 @@ def _pull_in(setup: Setup, result: Prediction, region: Region, said: list[float]
     positions = scene.low_positions.copy()
     positions[chosen] -= scene.depth * low.ray_normals[low.position_id[chosen]]
     return replace(setup, scene=replace(scene, low_positions=positions))
+
+
+def _name_partner(setup: Setup, result: Prediction, region: Region, said: list[float]) -> Setup:
+    """Pair by name, as `PART_low` with `PART_high`."""
+    scene = setup.scene
+    paired = np.array([
+        [low.removesuffix("_low") == high.removesuffix("_high") for high in scene.high_names]
+        for low in scene.low_names
+    ])  # fmt: skip
+    return replace(setup, scene=replace(scene, paired=paired))
 
 
 def _undouble(setup: Setup, result: Prediction, region: Region, said: list[float]) -> Setup:
@@ -171,6 +182,7 @@ def _undouble(setup: Setup, result: Prediction, region: Region, said: list[float
 # What a sentence asks for: the first that matches is followed. A cure that offers per-vertex
 # tuning because one value will not do is followed by tuning.
 CURES: tuple[tuple[str, str, Change], ...] = (
+    ("name a partner", r"name a partner", _name_partner),
     ("tune per vertex", r"tune per vertex", _tune),
     ("bake apart", r"bake each pair by itself", _apart),
     ("raise the offset", rf"raise the offset here above {NUMBER}", _raise_offset),

@@ -29,6 +29,8 @@ CANCELS = 1e-6
 # A ray that leans more than this (cosine) from the defined one, or whose start differs by more
 # than this share, is taken as defined.
 ALIKE = 0.9
+# Crossings this near to each other (share of the size) have no order.
+TIED = 1e-9
 # Just outside of a surface, as a share of the size.
 SKIN = 1e-4
 # Triangles that share a ball.
@@ -233,7 +235,7 @@ def truth(scene: FamilyScene, triangle, barycentric, rays=None, *, apart: bool =
         answers.append(_answer(scene, n, found, own, belongs, front, recorded, start))
     allowed, target_t, short = answers[1]
     known &= allowed == answers[0][0]
-    known &= ~_on_edge(found, n)
+    known &= ~_on_edge(found, n) & ~_doubled(found, front, recorded, TIED * scene.size())
     # What lies inside another piece is never looked at, low or high: wrong or not says nothing.
     asked = np.flatnonzero(known & (allowed > 0))
     piece = scene.low_piece[triangle[asked]]
@@ -258,6 +260,16 @@ def _on_edge(found, n) -> np.ndarray:
     """(N,) bool: the ray runs so close to an edge that rounding may lose or double a crossing."""
     out = np.zeros(n, bool)
     out[found.ray[found.barycentric.min(axis=1) < 1e-6]] = True
+    return out
+
+
+def _doubled(found, front, recorded, apart) -> np.ndarray:
+    """(N,) bool: a face that looks the other way lies at the very place that is recorded."""
+    out = np.zeros(len(recorded), bool)
+    of = recorded[found.ray]
+    safe = np.maximum(of, 0)
+    tied = (of >= 0) & (np.abs(found.t - found.t[safe]) < apart) & (front != front[safe])
+    out[found.ray[tied]] = True
     return out
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import importlib.util
 import json
 import sys
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -48,6 +49,15 @@ def test_the_script_makes_the_same_bytes():
         assert sorted(made) == sorted(p.name for p in (FOLDER / name).iterdir())
         for file, data in made.items():
             assert (FOLDER / name / file).read_bytes() == data, (name, file)
+
+
+def test_shares_by_hand_are_those_of_the_oracle():
+    script = _script()
+    for name in NAMES:
+        fixture = script.FIXTURES[name]()
+        if fixture.shares is not None:
+            counted = script.truth_document(replace(fixture, shares=None), fixture.scene)["shares"]
+            assert counted == pytest.approx(fixture.shares, abs=0.005), name
 
 
 def test_the_readme_lists_every_fixture_and_field():

@@ -65,17 +65,6 @@ def corners(values: NDArray[Any], f: int) -> Corners:
 
 
 @njit(cache=True, nogil=True)
-def mix_corners(values: NDArray[Any], f: int, weights: Vector) -> Vector:
-    """Return the weighted sum of triangle f's three corners in a (T, 3, 3 or more) array."""
-    a, b, c = weights
-    return (
-        a * values[f, 0, 0] + b * values[f, 1, 0] + c * values[f, 2, 0],
-        a * values[f, 0, 1] + b * values[f, 1, 1] + c * values[f, 2, 1],
-        a * values[f, 0, 2] + b * values[f, 1, 2] + c * values[f, 2, 2],
-    )
-
-
-@njit(cache=True, nogil=True)
 def blend(a: Vector, b: Vector, c: Vector, weights: Vector) -> Vector:
     """Return the weighted sum of three vectors."""
     wa, wb, wc = weights

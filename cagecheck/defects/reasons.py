@@ -107,10 +107,6 @@ class CauseCode(Code):
         "{other_part} lies over this high-poly surface and is recorded in its place",
     )
     REPLACED = "replaced", "{other_part} is recorded in place of this high-poly surface"
-    BURIED = (
-        "buried",
-        "this high-poly surface lies inside other pieces, where nobody sees it from outside",
-    )
 
 
 class CureCode(Code):
@@ -206,7 +202,6 @@ class CureCode(Code):
         "apart-or-below",
         "bake each pair by itself (--apart), or keep the offset below it here",
     )
-    NOTHING = "nothing", "nothing to mend: no bake needs it; delete it to save memory"
 
 
 # What spoils a whole part, or tells that it is spoilt: to be mended before anything else on it.
@@ -221,7 +216,7 @@ OF_WHOLE_PARTS = frozenset(
     }
 )
 # What is worth knowing and may well be meant.
-INFORMATION = frozenset({CauseCode.BURIED, CauseCode.COVERED})
+INFORMATION = frozenset({CauseCode.COVERED})
 
 
 @dataclass(frozen=True)

@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from cagecheck.arrays.types import Floats
+from cagecheck.meshes.edges import edge_pairs
 from cagecheck.meshes.lowpoly import LowPoly
-from cagecheck.meshes.normals import edge_pairs, normalised
+from cagecheck.meshes.normals import normalised
 from cagecheck.rays.cage import Cage
 from cagecheck.rays.points import PointKind, SurfacePoints, interpolate
 

@@ -17,6 +17,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats, Ints
+from cagecheck.meshes.edges import triangle_edges
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.rays.scene import usable_cores
 
@@ -46,9 +47,8 @@ class SurfaceGraph:
 def surface_graph(low: LowPoly) -> SurfaceGraph:
     """Build the graph of a low poly (once)."""
     welded = low.welded.astype(np.int64)
-    a, b = welded, np.roll(welded, -1, axis=1)
-    key = np.minimum(a, b) * low.position_count + np.maximum(a, b)
-    _, first, edge = np.unique(key.ravel(), return_index=True, return_inverse=True)
+    table = triangle_edges(welded)
+    first, edge = table.first, table.edge
     corner = low.positions[low.triangles]
     vertex_position = np.zeros((low.position_count, 3))
     vertex_position[low.position_id] = low.positions

@@ -66,6 +66,12 @@ def read_mesh(path: str | os.PathLike[str], *, progress: Progress = silent) -> M
     ------
     InputError : the file is missing, empty, not a mesh, damaged or cut off, has no vertices or
         faces, an index out of range, or a coordinate that is not finite.
+
+    Examples
+    --------
+    >>> import cagecheck
+    >>> cagecheck.read_mesh("hero_low.obj")
+    <Mesh hero_low.obj: 9 vertices, 4 faces>
     """
     file = load_bytes(path, progress=progress)
     mesh = _FORMATS[_format_of(file)].mesh(file, progress=progress)
@@ -83,6 +89,12 @@ def read_surface(
     normals : also keep the file's own normals (12 bytes a vertex; 12 more a triangle where it has
         hard edges), which maps are shaded with. Parts whose normals face against their triangles
         lose them, with a notice. STL has none.
+
+    Examples
+    --------
+    >>> import cagecheck
+    >>> cagecheck.read_surface("hero_high.ply")
+    <Surface hero_high.ply: 32 triangles>
     """
     file = load_bytes(path, progress=progress)
     surface = _FORMATS[_format_of(file)].surface(file, normals=normals, progress=progress)

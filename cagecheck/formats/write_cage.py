@@ -52,6 +52,14 @@ def write_cage(
     InputError : the source file has changed or gone since it was read, the target's extension is
         not one that cagecheck writes (FBX), the file exists and `force` is off, a position is not
         finite, or it cannot be written.
+
+    Examples
+    --------
+    >>> import cagecheck
+    >>> low = cagecheck.prepare_low(cagecheck.read_mesh("hero_low.obj"))
+    >>> cage = cagecheck.cage_from_offset(low, 0.02)
+    >>> cagecheck.write_cage(low.mesh, cage.positions, "hero_cage.obj", force=True)
+    ()
     """
     cage = np.ascontiguousarray(cage_positions, dtype=np.float64)
     if cage.shape != source_mesh.positions.shape:

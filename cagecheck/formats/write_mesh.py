@@ -55,6 +55,14 @@ def write_mesh(mesh: Mesh, path: str | os.PathLike[str], force: bool = False) ->
 
     Raises `InputError` when the extension is none of these, the file exists and `force` is off,
     or it cannot be written.
+
+    Examples
+    --------
+    >>> import cagecheck
+    >>> mesh = cagecheck.read_mesh("hero_low.obj")
+    >>> cagecheck.write_mesh(mesh, "copy.glb", force=True)
+    >>> cagecheck.read_mesh("copy.glb").part_names
+    ('plate',)
     """
     write_chunks(path, _OF_MESH[_extension(path)](mesh), force)
 
@@ -65,6 +73,12 @@ def write_surface(surface: Surface, path: str | os.PathLike[str], force: bool = 
 
     Its normals are kept, but not in STL, nor where a vertex has several in PLY; in GLB and glTF
     such a vertex is written once for each.
+
+    Examples
+    --------
+    >>> import cagecheck
+    >>> high = cagecheck.read_surface("hero_high.ply")
+    >>> cagecheck.write_surface(high, "copy.stl", force=True)
     """
     write_chunks(path, _OF_SURFACE[_extension(path)](surface), force)
 

@@ -6,6 +6,7 @@ so trying the edges of both parts (`cagecheck.meshes.meeting`) finds every cross
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any
 
@@ -20,9 +21,11 @@ from cagecheck.arrays.types import Floats, Ints
 from cagecheck.inspecting.checks import CHECKS
 from cagecheck.inspecting.finding import PLACES_NAMED, Finding, Place, Side, how_many, point
 from cagecheck.inspecting.high import PartMeasures, measure_parts
+from cagecheck.meshes.edges import edge_table
 from cagecheck.meshes.meeting import pierced
 from cagecheck.meshes.mesh import Surface
 from cagecheck.progress import Progress, silent
+from cagecheck.rays.scene import usable_cores
 
 # An edge must reach this share of the meshes' diagonal through a triangle, and away from the
 # surface behind it: about the sixth digit, where files round. Parts that only touch do not cross.
@@ -87,12 +90,16 @@ def crossing_parts(
     hits = []
     progress("parts through each other", 0, len(group))
     share = np.ones(len(group))
-    for k in range(len(group)):
-        hit = _hits_of(surface, parts, group, k, threads)
-        if hit is not None:
-            hits.append(hit)
-            share[k] = hit.share
-        progress("parts through each other", k + 1, len(group))
+
+    def work(k: int) -> _Hits | None:
+        return _hits_of(surface, parts, group, k)
+
+    with ThreadPoolExecutor(threads or usable_cores()) as pool:
+        for k, hit in enumerate(pool.map(work, range(len(group)))):
+            if hit is not None:
+                hits.append(hit)
+                share[k] = hit.share
+            progress("parts through each other", k + 1, len(group))
     found = _by_pair(surface, hits, share)
     return sorted(found, key=lambda c: (-len(c.places), c.parts))
 
@@ -151,10 +158,8 @@ class _Parts:
         return np.flatnonzero(meets & (group != group[part]))
 
 
-def _hits_of(
-    surface: Surface, parts: _Parts, group: Ints, part: int, threads: int | None
-) -> _Hits | None:
-    """Cast the edges of one part at all parts near it that it is not baked together with."""
+def _hits_of(surface: Surface, parts: _Parts, group: Ints, part: int) -> _Hits | None:
+    """Try the edges of one part at all parts near it that it is not baked together with."""
     low, high = parts.low[part], parts.high[part]
     arrays = surface.positions, surface.triangles
     near = [_near(*arrays, parts.triangles(int(k)), low, high) for k in parts.partners(group, part)]
@@ -164,7 +169,7 @@ def _hits_of(
     mine, targets = _in_shared_cells(surface, parts.triangles(part), targets, low, high)
     if len(mine) == 0 or len(targets) == 0:
         return None
-    return _pierced(surface, mine, targets, TOUCH * parts.diagonal, threads)
+    return _pierced(surface, mine, targets, TOUCH * parts.diagonal)
 
 
 @njit(cache=True, nogil=True)
@@ -238,9 +243,8 @@ def _pierced(
     edges_of: NDArray[np.int64],
     targets: NDArray[np.int64],
     touch: float,
-    threads: int | None,
 ) -> _Hits:
-    """Cast the edges of one set of triangles at another set."""
+    """Try the edges of one set of triangles on another set."""
     start, end, owner, share = _edges(surface, edges_of)
     used, local = np.unique(surface.triangles[targets], return_inverse=True)
     # Among themselves the coordinates are small: relative to one of the corners.
@@ -253,7 +257,7 @@ def _pierced(
     p = surface.positions[start].astype(np.float64) - base
     q = surface.positions[end].astype(np.float64) - base
     length = np.linalg.norm(q - p, axis=1)
-    found = pierced(p, q, near.positions, near.triangles)
+    found = pierced(p, q, np.asarray(near.positions, np.float64), near.triangles)
     ray, face, t = found.segment, found.triangle, found.share * length[found.segment]
     corners = near.positions[near.triangles[face]]
     normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
@@ -315,7 +319,8 @@ def _on_border(near: Surface, face: Ints, points: Floats, touch: float) -> NDArr
     key = ends[..., 0] * len(near.positions) + ends[..., 1]
     part = near.triangle_part[:, None].astype(np.int64) * len(near.positions) ** 2
     _, edge, uses = np.unique(key + part, return_inverse=True, return_counts=True)
-    out[row] = (uses[edge.reshape(-1, 3)] == 1)[face[row], side]
+    # A corner lies on two sides; one that is open is enough.
+    out[row[(uses[edge.reshape(-1, 3)] == 1)[face[row], side]]] = True
     return out
 
 
@@ -340,10 +345,9 @@ def _edges(
     """Return each edge once: its two vertices, a triangle that has it, and the share kept."""
     corners = surface.triangles[triangles].astype(np.int64)
     a, b = corners.ravel(), np.roll(corners, -1, axis=1).ravel()
-    key = np.minimum(a, b) * len(surface.positions) + np.maximum(a, b)
-    _, first = np.unique(key, return_index=True)
+    first = np.sort(edge_table(a, b).first)
     step = -(-len(first) // EDGE_LIMIT)
-    kept = np.sort(first)[::step]
+    kept = first[::step]
     return a[kept], b[kept], triangles[kept // 3], len(kept) / max(len(first), 1)
 
 

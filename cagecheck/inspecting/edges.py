@@ -10,6 +10,7 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 from cagecheck.arrays.types import Ints
+from cagecheck.meshes.edges import edge_table, next_corners
 from cagecheck.meshes.lowpoly import LowPoly
 
 
@@ -58,27 +59,21 @@ def polygon_edges(low: LowPoly) -> PolygonEdges:
     """Collect the edges of a low poly's polygons."""
     mesh = low.mesh
     face = mesh.corner_face
-    sizes = np.diff(mesh.face_start)
-    following = np.arange(1, len(face) + 1)
-    filled = sizes > 0
-    following[mesh.face_start[1:][filled] - 1] = mesh.face_start[:-1][filled]
     part = mesh.face_part[face].astype(np.int64)
     site = low.position_id[mesh.corner_vertex].astype(np.int64)
     site = site + part * (int(site.max(initial=0)) + 1)
     _, site = np.unique(site, return_inverse=True)
-    onwards = site[following]
+    onwards = site[next_corners(mesh)]
     real = np.flatnonzero((site != onwards) & takes_part(low)[face])
-    a, b = site[real], onwards[real]
-    key = np.minimum(a, b) * (int(site.max(initial=0)) + 1) + np.maximum(a, b)
-    _, first, number = np.unique(key, return_index=True, return_inverse=True)
-    count = len(first)
+    table = edge_table(site[real], onwards[real])
     edge = np.full(len(face), -1, np.int64)
-    edge[real] = number
-    balance = np.zeros(count, np.int64)
-    np.add.at(balance, number, np.where(a < b, 1, -1))
+    edge[real] = table.edge
+    balance = np.zeros(len(table), np.int64)
+    np.add.at(balance, table.edge, np.where(site[real] < onwards[real], 1, -1))
+    nodes = mesh.face_count + len(table)
     graph = coo_array(
-        (np.ones(len(real), np.int8), (face[real], mesh.face_count + number)),
-        shape=(mesh.face_count + count, mesh.face_count + count),
+        (np.ones(len(real), np.int8), (face[real], mesh.face_count + table.edge)),
+        shape=(nodes, nodes),
     )
     _, joined = connected_components(graph, directed=False)
     _, shell = np.unique(joined[: mesh.face_count], return_inverse=True)
@@ -86,8 +81,8 @@ def polygon_edges(low: LowPoly) -> PolygonEdges:
         corner_site=site,
         next_site=onwards,
         edge=edge,
-        uses=np.bincount(number, minlength=count),
+        uses=table.uses,
         balance=balance,
-        first=real[first],
+        first=real[table.first],
         shell=shell.astype(np.int32),
     )

@@ -129,6 +129,14 @@ def inspect_low(
         materials may lie over each other).
     groups : (K,) a number per part; parts with one number may run through each other. Every part
         is on its own by default.
+
+    Examples
+    --------
+    >>> import cagecheck
+    >>> low = cagecheck.prepare_low(cagecheck.read_mesh("hero_low.obj"))
+    >>> found = cagecheck.inspect_low(low, map_size=1024)
+    >>> [finding.check.code for finding in found.findings if finding.severity == "error"]
+    []
     """
     steps = _Steps(progress)
     edges = steps.run("edges", polygon_edges, low)

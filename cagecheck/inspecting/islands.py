@@ -10,8 +10,8 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 from cagecheck.arrays.types import Floats, Ints
+from cagecheck.meshes.edges import edge_pairs
 from cagecheck.meshes.lowpoly import LowPoly
-from cagecheck.meshes.normals import edge_pairs
 
 # UVs of two corners this near are one: text files keep six decimals, float32 seven digits.
 SAME_UV = 2e-6

@@ -51,7 +51,7 @@ def find_sheets(low: LowPoly, edges: PolygonEdges) -> Sheets:
     half = np.flatnonzero(edges.edge >= 0)
     face, edge = low.mesh.corner_face[half].astype(np.int64), edges.edge[half]
     order = np.argsort(edge, kind="stable")
-    start = np.searchsorted(edge[order], np.flatnonzero(edges.uses == 2))
+    start = np.concatenate([[0], np.cumsum(edges.uses)])[:-1][edges.uses == 2]
     a, b = face[order[start]], face[order[start + 1]]
     against = (edges.balance[edges.uses == 2] != 0).astype(np.int64)
     # Node 2 f is face f as it is, node 2 f + 1 the same face flipped.

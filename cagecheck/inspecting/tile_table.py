@@ -172,6 +172,13 @@ def tile_table(low: LowPoly, map_size: int = 4096) -> TileTable:
     """Tabulate tiles, parts and materials of a low poly for square maps of `map_size` texels.
 
     Raises `InputError` when the mesh has no UVs.
+
+    Examples
+    --------
+    >>> import cagecheck
+    >>> low = cagecheck.prepare_low(cagecheck.read_mesh("hero_low.obj"))
+    >>> cagecheck.tile_table(low, 1024)
+    <TileTable: tiles 1001>
     """
     mesh = low.mesh
     faces = face_tiles(mesh)

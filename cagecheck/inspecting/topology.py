@@ -22,6 +22,7 @@ from cagecheck.inspecting.finding import (
     how_many,
     point,
 )
+from cagecheck.meshes.edges import next_corners
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.normals import equal_positions
 from cagecheck.meshes.set_aside import repeated_faces
@@ -87,13 +88,8 @@ def face_tile(low: LowPoly, face: int) -> int | None:
 
 
 def _edge_ends(low: LowPoly, half_edge: NDArray[np.int64]) -> tuple[Floats, Floats]:
-    mesh = low.mesh
-    face = mesh.corner_face[half_edge]
-    following = half_edge + 1
-    wraps = following == mesh.face_start[1:][face]
-    following = np.where(wraps, mesh.face_start[:-1][face], following)
-    ends = low.positions[mesh.corner_vertex]
-    return ends[half_edge], ends[following]
+    ends = low.positions[low.mesh.corner_vertex]
+    return ends[half_edge], ends[next_corners(low.mesh)[half_edge]]
 
 
 def _edge_finding(

@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.locating.compare import TOLERANCE_DEGREES
+from cagecheck.meshes.edges import edge_pairs
 from cagecheck.meshes.lowpoly import LowPoly
-from cagecheck.meshes.normals import edge_pairs
 from cagecheck.meshes.tiles import tile_origin
 
 # A step of 4 degrees across an edge is where shading visibly breaks (common practice, no source).

@@ -18,6 +18,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats
+from cagecheck.meshes.edges import triangle_edges
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.normals import normalised
 
@@ -120,19 +121,16 @@ def _neighbours(vertex: NDArray[np.int64]) -> NDArray[np.int64]:
     Edges are met in the order of their triangles; each takes the first still free one that runs
     the other way, which settles edges with more than two triangles.
     """
-    a, b = vertex.ravel(), np.roll(vertex, -1, axis=1).ravel()
-    low, high = np.minimum(a, b), np.maximum(a, b)
-    order = np.lexsort((high, low))  # stable, so by triangle within an edge
+    table = triangle_edges(vertex)
     out = np.full(vertex.size, _NONE, np.int64)
-    _pair_edges(order, low, high, a, out)
+    _pair_edges(table.order, table.edge, vertex.ravel(), out)
     return out.reshape(-1, 3)
 
 
 @njit(cache=True, nogil=True)
 def _pair_edges(
     order: NDArray[np.int64],
-    low: NDArray[np.int64],
-    high: NDArray[np.int64],
+    edge: NDArray[np.int64],
     origin: NDArray[np.int64],
     out: NDArray[np.int64],
 ) -> None:
@@ -142,7 +140,7 @@ def _pair_edges(
             continue
         for j in range(i + 1, len(order)):
             f = order[j]
-            if low[f] != low[e] or high[f] != high[e]:
+            if edge[f] != edge[e]:
                 break
             if out[f] == _NONE and origin[f] != origin[e]:
                 out[e], out[f] = f // 3, e // 3

@@ -4,11 +4,9 @@ Convention, everywhere in `cagecheck.maps`: a map of one UDIM tile is square, ro
 (PNG, glTF) while v points up (OBJ and `LowPoly.uv`; readers turn glTF's v around). The centre of
 texel (x, y) of a map of `size` is at u = u0 + (x + 0.5) / size, v = v0 + 1 - (y + 0.5) / size.
 
-Coverage is exact. UVs are snapped to 1/4096 of a texel (of a sub-texel when supersampling), as
-graphics hardware does, and edge functions are evaluated in integers (Pineda, "A Parallel Algorithm
-for Polygon Rasterization", SIGGRAPH 1988) with the top-left rule, so that a centre on an edge
-shared by two triangles belongs to exactly one of them. Where UVs overlap, the first triangle in
-file order keeps the texel; the others are counted.
+Coverage is exact (see `raster`; a texel there is a sub-texel when supersampling): a centre on an
+edge shared by two triangles belongs to exactly one of them. Where UVs overlap, the first triangle
+in file order keeps the texel; the others are counted.
 """
 
 from __future__ import annotations
@@ -24,21 +22,23 @@ from numpy.typing import NDArray
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.arrays.vectors import run_end, store_flat
 from cagecheck.errors import InputError, Notice
+from cagecheck.maps.raster import (
+    SUBTEXEL,
+    SUBTEXEL_BITS,
+    WIDEST_TRIANGLE,
+    Snapped,
+    columns_of,
+    rows_of,
+    snap,
+)
 from cagecheck.meshes.lowpoly import LowPoly
-from cagecheck.meshes.tiles import FIRST_TILE, tile_origin, udim_of
+from cagecheck.meshes.tiles import FIRST_TILE, udim_of
 from cagecheck.rays.points import PointKind, SurfacePoints
-
-Whole = int | np.int64
 
 SMALLEST_MAP, LARGEST_MAP = 8, 16384
 SUPERSAMPLING = (1, 4, 16)
 NO_TRIANGLE = -1
 
-# Bits below one texel. With maps of 2^14, 4 sub-texels across and UVs up to 4 tiles across, edge
-# functions stay below 2^(2 * (14 + 2 + 12 + 2) + 1) = 2^61.
-_SUBTEXEL_BITS = 12
-_SUBTEXEL = 1 << _SUBTEXEL_BITS
-_WIDEST_TRIANGLE = 4.0
 # Texels of a block are listed in cells of this edge, so that the 16 rays of a packet come from a
 # compact place: 4 x 4 rays share more of their way through the scene than 16 in a row.
 _CELL = 4
@@ -89,11 +89,11 @@ def uv_notices(low: LowPoly) -> list[Notice]:
     missing = ~np.isfinite(low.uv).all(axis=(1, 2))
     # What has no area in space either is told where it is set aside.
     flat = ~missing & (low.uv_area == 0) & (low.area > 0)
-    wide = ~missing & (np.ptp(low.uv, axis=1) > _WIDEST_TRIANGLE).any(axis=1)
+    wide = ~missing & (np.ptp(low.uv, axis=1) > WIDEST_TRIANGLE).any(axis=1)
     found = (
         (missing, "no-uv", "have no UVs", "Unwrap them."),
         (flat, "flat-uv", "have UVs without area", "Unwrap them again."),
-        (wide, "wide-uv", f"span over {_WIDEST_TRIANGLE:g} tiles", "Scale the UVs down."),
+        (wide, "wide-uv", f"span over {WIDEST_TRIANGLE:g} tiles", "Scale the UVs down."),
     )
     return [
         Notice(code, f"{n:,} low-poly triangles {what} and get no texels.", cure, n)
@@ -123,11 +123,11 @@ def texel_blocks(
             cure="Unwrap it, or export it with its UVs.",
         )
     block = -(-block // 32) * 32
-    snapped, owner = _snap(low, tile, size)
-    if len(owner) == 0:
+    snapped = _snap(low, tile, size)
+    if len(snapped.owner) == 0:
         return
     per_side = -(-size // block)
-    start, members = _bin(snapped, size, block, per_side)
+    start, members = _bin(snapped.corner, size, block, per_side)
     texel_area = _texel_area(low, size)
     across_bits = across.bit_length() - 1
     for b in range(per_side * per_side):
@@ -136,12 +136,12 @@ def texel_blocks(
             continue
         left, top = (b % per_side) * block, (b // per_side) * block
         winner = np.full((block, block), NO_TRIANGLE, np.int32)
-        overlaps = _raster(snapped, mine, left, top, size, winner)
+        overlaps = _raster(snapped.corner, mine, left, top, size, winner)
         x, y, m = _listed(winner)
         if len(x) == 0:
             continue
         triangle, barycentric, area, spacing = _placed(
-            snapped, owner, texel_area, m, x, y, left, top
+            snapped.corner, snapped.swapped, snapped.owner, texel_area, m, x, y, left, top
         )
         kind = np.full(len(x), PointKind.TEXEL, np.uint8)
         points = SurfacePoints(triangle, barycentric, area, kind, spacing)
@@ -170,7 +170,7 @@ def tiles_touched(low: LowPoly) -> tuple[int, ...]:
     last = np.maximum(np.ceil(uv.max(axis=1)) - 1, first)
     numbers: set[int] = set()
     for span in np.unique(np.concatenate([first, last], axis=1), axis=0):
-        if (span[2:] - span[:2]).max() > _WIDEST_TRIANGLE:
+        if (span[2:] - span[:2]).max() > WIDEST_TRIANGLE:
             continue
         u, v = np.meshgrid(np.arange(span[0], span[2] + 1), np.arange(span[1], span[3] + 1))
         cells = np.stack([u.ravel(), v.ravel()], axis=1) + 0.5
@@ -192,31 +192,10 @@ def _checked_size(map_size: int, supersample: int) -> tuple[int, int]:
     return map_size * across, across
 
 
-def _snap(low: LowPoly, tile: int, size: int) -> tuple[NDArray[np.int64], Ints]:
-    """Return the corners (M, 4, 2) of the triangles that reach into the tile, and the triangles.
-
-    Rows 0 to 2 are the snapped corners, in an order that makes their area positive with rows
-    down; row 3 holds 1 in its first column where corners 1 and 2 had to change places.
-    """
+def _snap(low: LowPoly, tile: int, size: int) -> Snapped:
+    """Snap the triangles with area that reach into the tile."""
     assert low.uv is not None
-    u0, v0 = tile_origin(tile)
-    with np.errstate(invalid="ignore"):
-        local = low.uv - np.array([u0, v0])
-        reach = (local.max(axis=1) > 0).all(axis=1) & (local.min(axis=1) < 1).all(axis=1)
-        narrow = (np.ptp(local, axis=1) <= _WIDEST_TRIANGLE).all(axis=1)
-    owner = np.flatnonzero(reach & narrow & (low.area > 0)).astype(np.int32)
-    scaled = local[owner]
-    scaled[:, :, 1] = 1.0 - scaled[:, :, 1]
-    fixed = np.rint(scaled * (size * _SUBTEXEL)).astype(np.int64)
-    a, b, c = fixed[:, 0], fixed[:, 1], fixed[:, 2]
-    doubled = (b[:, 0] - a[:, 0]) * (c[:, 1] - a[:, 1]) - (b[:, 1] - a[:, 1]) * (c[:, 0] - a[:, 0])
-    out = np.zeros((len(owner), 4, 2), np.int64)
-    out[:, :3] = fixed
-    swapped = doubled < 0
-    out[swapped, 1], out[swapped, 2] = fixed[swapped, 2], fixed[swapped, 1]
-    out[:, 3, 0] = swapped
-    solid = doubled != 0
-    return out[solid], owner[solid]
+    return snap(np.where((low.area > 0)[:, None, None], low.uv, np.nan), tile, size, size)
 
 
 def _texel_area(low: LowPoly, size: int) -> Floats:
@@ -227,8 +206,8 @@ def _texel_area(low: LowPoly, size: int) -> Floats:
 
 @njit(cache=True, nogil=True)
 def _block_range(corners: NDArray[np.int64], axis: int, size: int, block: int) -> tuple[int, int]:
-    low = min(corners[0, axis], corners[1, axis], corners[2, axis]) >> _SUBTEXEL_BITS
-    high = max(corners[0, axis], corners[1, axis], corners[2, axis]) >> _SUBTEXEL_BITS
+    low = min(corners[0, axis], corners[1, axis], corners[2, axis]) >> SUBTEXEL_BITS
+    high = max(corners[0, axis], corners[1, axis], corners[2, axis]) >> SUBTEXEL_BITS
     return max(low, 0) // block, min(high, size - 1) // block
 
 
@@ -259,20 +238,8 @@ def _bin(
 
 
 @njit(cache=True, nogil=True)
-def _edge(ax: Whole, ay: Whole, bx: Whole, by: Whole, px: Whole, py: Whole) -> Whole:
-    """Twice the signed area of a, b, p; positive inside, clockwise as seen with rows down."""
-    return (bx - ax) * (py - ay) - (by - ay) * (px - ax)
-
-
-@njit(cache=True, nogil=True)
-def _top_or_left(ax: Whole, ay: Whole, bx: Whole, by: Whole) -> bool:
-    """With positive area and rows down, top edges run right and left edges run up."""
-    return bool((by == ay and bx > ax) or by < ay)
-
-
-@njit(cache=True, nogil=True)
 def _raster(
-    snapped: NDArray[np.int64],
+    corner: NDArray[np.int64],
     members: NDArray[np.int32],
     left: int,
     top: int,
@@ -280,37 +247,18 @@ def _raster(
     winner: NDArray[np.int32],
 ) -> int:
     """Write the first triangle over every centre into `winner`; return how many came too late."""
-    half = _SUBTEXEL // 2
     late = 0
     right = min(left + winner.shape[1], size) - 1
     bottom = min(top + winner.shape[0], size) - 1
     for m in members:
-        ax, ay = snapped[m, 0, 0], snapped[m, 0, 1]
-        bx, by = snapped[m, 1, 0], snapped[m, 1, 1]
-        cx, cy = snapped[m, 2, 0], snapped[m, 2, 1]
-        # A centre exactly on an edge counts where the edge is a top or left one.
-        need_a = 0 if _top_or_left(bx, by, cx, cy) else 1
-        need_b = 0 if _top_or_left(cx, cy, ax, ay) else 1
-        need_c = 0 if _top_or_left(ax, ay, bx, by) else 1
-        x0 = max(left, (min(ax, bx, cx) - half) >> _SUBTEXEL_BITS)
-        x1 = min(right, (max(ax, bx, cx) - half + _SUBTEXEL - 1) >> _SUBTEXEL_BITS)
-        y0 = max(top, (min(ay, by, cy) - half) >> _SUBTEXEL_BITS)
-        y1 = min(bottom, (max(ay, by, cy) - half + _SUBTEXEL - 1) >> _SUBTEXEL_BITS)
+        y0, y1 = rows_of(corner, m, top, bottom)
         for y in range(y0, y1 + 1):
-            py = y * _SUBTEXEL + half
-            px = x0 * _SUBTEXEL + half
-            ea = _edge(bx, by, cx, cy, px, py)
-            eb = _edge(cx, cy, ax, ay, px, py)
-            ec = _edge(ax, ay, bx, by, px, py)
+            x0, x1 = columns_of(corner, m, y, False, left, right)
             for x in range(x0, x1 + 1):
-                if ea >= need_a and eb >= need_b and ec >= need_c:
-                    if winner[y - top, x - left] == NO_TRIANGLE:
-                        winner[y - top, x - left] = m
-                    else:
-                        late += 1
-                ea -= (cy - by) * _SUBTEXEL
-                eb -= (ay - cy) * _SUBTEXEL
-                ec -= (by - ay) * _SUBTEXEL
+                if winner[y - top, x - left] == NO_TRIANGLE:
+                    winner[y - top, x - left] = m
+                else:
+                    late += 1
     return late
 
 
@@ -333,6 +281,7 @@ def _listed(winner: NDArray[np.int32]) -> Any:
 @njit(cache=True, nogil=True)
 def _placed(
     snapped: NDArray[np.int64],
+    swap: NDArray[np.bool_],
     owner: Ints,
     texel_area: Floats,
     m: Ints,
@@ -343,13 +292,13 @@ def _placed(
 ) -> Any:
     """Return triangle, barycentrics, area and spacing at sub-texels (x, y) of a block.
 
-    m : (N,) row of `snapped` and `owner`; `left` and `top` are the block's place in the map.
+    m : (N,) row of `snapped`, `swap` and `owner`; `left` and `top` are the block's place.
     """
     triangle, barycentric = np.empty_like(m), np.empty((len(m), 3))
     area, spacing = np.empty(len(m)), np.empty(len(m))
     weights = barycentric.reshape(-1)
     # The centre of the block's first sub-texel is the origin of the corners.
-    px, py = left * _SUBTEXEL + _SUBTEXEL // 2, top * _SUBTEXEL + _SUBTEXEL // 2
+    px, py = left * SUBTEXEL + SUBTEXEL // 2, top * SUBTEXEL + SUBTEXEL // 2
     first = 0
     while first < len(m):
         end, t = run_end(m, first), m[first]
@@ -359,8 +308,7 @@ def _placed(
         a = (snapped[t, 0, 0] - px, snapped[t, 0, 1] - py)
         b = (snapped[t, 1, 0] - px, snapped[t, 1, 1] - py)
         c = (snapped[t, 2, 0] - px, snapped[t, 2, 1] - py)
-        swapped = snapped[t, 3, 0] != 0
-        _weigh_run(a, b, c, swapped, x, y, weights, np.uint64(first), np.uint64(end))
+        _weigh_run(a, b, c, swap[t], x, y, weights, np.uint64(first), np.uint64(end))
         first = end
     return triangle, barycentric, area, spacing
 
@@ -379,7 +327,7 @@ def _weigh_run(
 ) -> None:
     """Write the weights at sub-texels over one triangle: a wide loop (see `vectors`)."""
     for i in range(first, end):
-        px, py = np.int64(x[i]) * _SUBTEXEL, np.int64(y[i]) * _SUBTEXEL
+        px, py = np.int64(x[i]) * SUBTEXEL, np.int64(y[i]) * SUBTEXEL
         ax, ay, bx, by = a[0] - px, a[1] - py, b[0] - px, b[1] - py
         cx, cy = c[0] - px, c[1] - py
         wa, wb = np.float64(bx * cy - by * cx), np.float64(cx * ay - cy * ax)

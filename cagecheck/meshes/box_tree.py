@@ -80,10 +80,10 @@ def _include(node: Floats, k: int, box: Floats, i: int) -> None:
 
 @njit(cache=True, nogil=True)
 def _meet(a: Floats, i: int, b: Floats, j: int) -> bool:
+    apart = False
     for x in range(3):
-        if a[i, x] > b[j, x + 3] or b[j, x] > a[i, x + 3]:
-            return False
-    return True
+        apart |= a[i, x] > b[j, x + 3] or b[j, x] > a[i, x + 3]
+    return not apart
 
 
 @njit(cache=True, nogil=True)

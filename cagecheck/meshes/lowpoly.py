@@ -111,6 +111,16 @@ def prepare_low(
     moved copy of a low poly that is to keep them; nothing is set aside then.
 
     Raises `InputError` when `rule` asks for smoothing groups that the mesh lacks.
+
+    Examples
+    --------
+    >>> import cagecheck
+    >>> mesh = cagecheck.read_mesh("hero_low.obj")
+    >>> low = cagecheck.prepare_low(mesh, rule=cagecheck.NormalRule("smooth"))
+    >>> low
+    <LowPoly hero_low.obj: 8 triangles>
+    >>> low.part_names
+    ('plate',)
     """
     rule = rule or NormalRule()
     aside = SetAside()

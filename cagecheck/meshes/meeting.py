@@ -19,7 +19,7 @@ from cagecheck.arrays.vectors import Vector, cross, dot, minus, row
 from cagecheck.meshes.box_tree import BoxTree, box_tree, overlapping
 from cagecheck.meshes.orientation import side
 
-# Where a segment leaves a triangle out or in by rounding of this share of its length.
+# Places on one segment nearer than this share of its length are one: rounding of float64, roomy.
 _SAME_PLACE = 1e-9
 
 
@@ -74,12 +74,11 @@ def pierced(
     points = np.ascontiguousarray(positions, np.float64)
     ends = np.ascontiguousarray(start, np.float64), np.ascontiguousarray(end, np.float64)
     segments = box_tree(np.minimum(*ends), np.maximum(*ends))
-    found = [np.zeros((0, 2), np.int64)], [np.zeros(0)], [np.zeros(0, bool)]
+    found = [(np.zeros((0, 2), np.int64), np.zeros(0), np.zeros(0, bool))]
     for pairs in overlapping(segments, triangle_tree(points, corners)):
         hit, share, front = _which_pierce(*ends, points, corners, pairs)
-        for rows, values in zip(found, (pairs, share, front), strict=True):
-            rows.append(values[hit])
-    pairs, share, front = (np.concatenate(rows) for rows in found)
+        found.append((pairs[hit], share[hit], front[hit]))
+    pairs, share, front = (np.concatenate(rows) for rows in zip(*found, strict=True))
     order = np.lexsort((pairs[:, 1], share, pairs[:, 0]))
     pairs, share, front = pairs[order], share[order], front[order]
     kept = _first_of_same(pairs, share, front, corners)

@@ -152,6 +152,13 @@ def mesh_from_polygons(
     """Build a one-part `Mesh` from (V, 3) positions and a list of polygons.
 
     `uv` is (C, 2), one row per corner in polygon order, or None.
+
+    Examples
+    --------
+    >>> import cagecheck
+    >>> square = [[0, 0, 0], [1, 0, 0], [1, 1, 0], [0, 1, 0]]
+    >>> cagecheck.mesh_from_polygons(square, [[0, 1, 2, 3]])
+    <Mesh in memory: 4 vertices, 1 faces>
     """
     sizes = np.array([len(p) for p in polygons], dtype=np.int64)
     start = np.concatenate([[0], np.cumsum(sizes)])

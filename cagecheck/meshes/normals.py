@@ -16,6 +16,7 @@ from scipy.sparse.csgraph import connected_components
 
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.errors import InputError
+from cagecheck.meshes.edges import edge_pairs
 from cagecheck.meshes.mesh import Mesh
 from cagecheck.meshes.triangulate import Triangulation, newell_normals
 from cagecheck.options import MESHES, option
@@ -224,27 +225,6 @@ def hard_edges(
     out[left[is_hard]] = True
     out[right[is_hard]] = True
     return out.reshape(-1, 3)
-
-
-def edge_pairs(
-    triangles: NDArray[np.int32],
-) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
-    """Match the half-edges of triangles.
-
-    Half-edge ``3 t + k`` runs from corner k to corner k + 1 of triangle t. Returns the (E, 2)
-    vertex pairs shared by two half-edges, and both half-edges of each. An edge with more than
-    two triangles gives each neighbouring pair in its list.
-    """
-    a, b = (
-        triangles.ravel().astype(np.int64),
-        np.roll(triangles, -1, axis=1).ravel().astype(np.int64),
-    )
-    low, high = np.minimum(a, b), np.maximum(a, b)
-    key = low * (int(triangles.max(initial=0)) + 1) + high
-    order = np.argsort(key, kind="stable")
-    same = key[order][1:] == key[order][:-1]
-    left, right = order[:-1][same], order[1:][same]
-    return np.stack([low[left], high[left]], axis=1), left, right
 
 
 def corner_normals(

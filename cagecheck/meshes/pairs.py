@@ -107,6 +107,15 @@ def pair_parts(
     pairing : off pairs every low part with all high parts.
 
     Raises `InputError` for a pattern that does not read.
+
+    Examples
+    --------
+    >>> import cagecheck
+    >>> pairing = cagecheck.pair_parts(["arm_low"], ["arm_high", "leg_high"])
+    >>> pairing.rows()[0][:2]
+    ('arm_low', 'arm_high')
+    >>> pairing.matrix()
+    array([[ True, False]])
     """
     rules = [_Pattern(text) for text in patterns]
     everything = tuple(range(len(high_names)))

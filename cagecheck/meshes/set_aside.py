@@ -27,6 +27,7 @@ from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.errors import Notice
+from cagecheck.meshes.edges import triangle_edges
 from cagecheck.meshes.mesh import Mesh
 from cagecheck.meshes.normals import SLIVER_HEIGHT, equal_positions
 from cagecheck.meshes.triangulate import Triangulation
@@ -213,9 +214,9 @@ def _joints(
 
 def _sides_met_once(places: NDArray[np.int64], part: Ints) -> Mask:
     """Return (T,) bool: has each side one other triangle of the part, running the other way?"""
-    a, b = places.ravel(), np.roll(places, -1, axis=1).ravel()
-    base = int(places.max(initial=0)) + 1
-    key = (np.repeat(part.astype(np.int64), 3) * base + np.minimum(a, b)) * base + np.maximum(a, b)
-    _, number, uses = np.unique(key, return_inverse=True, return_counts=True)
-    balance = np.bincount(number, np.where(a < b, 1, -1))
-    return np.asarray(((uses == 2) & (balance == 0))[number].reshape(-1, 3).all(axis=1))
+    own = places + (int(places.max(initial=0)) + 1) * part[:, None].astype(np.int64)
+    table = triangle_edges(own)
+    ahead = (own < np.roll(own, -1, axis=1)).ravel()
+    balance = np.bincount(table.edge, np.where(ahead, 1, -1), minlength=len(table))
+    met_once = (table.uses == 2) & (balance == 0)
+    return np.asarray(met_once[table.edge].reshape(-1, 3).all(axis=1))

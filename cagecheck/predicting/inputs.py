@@ -92,6 +92,14 @@ def read_inputs(
 
     Meshes that no ray could bring together are refused; smaller mismatches become notices.
     high_normals : keep the high poly's own normals, which only maps need.
+
+    Examples
+    --------
+    >>> import cagecheck
+    >>> how = cagecheck.MeshOptions(no_pairing=True)
+    >>> inputs = cagecheck.read_inputs("hero_low.obj", "hero_high.ply", how)
+    >>> inputs.low, inputs.high
+    (<LowPoly hero_low.obj: 8 triangles>, <Surface hero_high.ply: 32 triangles>)
     """
     how = reading or MeshOptions()
     mesh = read_mesh(low_path, progress=progress)

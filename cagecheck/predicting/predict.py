@@ -51,6 +51,18 @@ def predict(
     Raises
     ------
     InputError : a mesh without area, settings out of range.
+
+    Examples
+    --------
+    >>> import cagecheck
+    >>> low = cagecheck.prepare_low(cagecheck.read_mesh("hero_low.obj"))
+    >>> high = cagecheck.read_surface("hero_high.ply")
+    >>> few = cagecheck.Settings(offset=0.05, depth=0.05, samples=500)
+    >>> result = cagecheck.predict(low, high, settings=few)
+    >>> result.clean
+    False
+    >>> sorted({region.name for region in result.regions})
+    ['unseen high poly']
     """
     settings = check_settings(settings or Settings())
     scene = high if isinstance(high, Scene) else build_scene(high, progress)

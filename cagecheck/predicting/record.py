@@ -19,9 +19,9 @@ from cagecheck.defects.fold import shell_quadratic
 from cagecheck.defects.kinds import Thresholds
 from cagecheck.defects.regions import Region
 from cagecheck.defects.split import split_width
+from cagecheck.meshes.edges import polygon_edges
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.normals import normalised
-from cagecheck.meshes.polygon_edges import polygon_edges
 from cagecheck.predicting.result import Prediction
 from cagecheck.rays.cage import Cage
 from cagecheck.rays.points import SurfacePoints, interpolate
@@ -71,7 +71,7 @@ def view_arrays(prediction: Prediction, heat: HeatMap) -> dict[str, NDArray[Any]
         "low_face": low.cut.face,
         "low_part": low.triangle_part,
         "low_tile": low.tile,
-        "low_edges": polygon_edges(low),
+        "low_edges": polygon_edges(low.mesh),
         "cage_corners": cage.astype(np.float32),
         "fold_from": single(fold_factor(low, prediction.cage, points)),
         "split_slope": single(split_slope(low, prediction.cage, points, texels)),

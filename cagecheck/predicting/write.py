@@ -41,6 +41,17 @@ def write_prediction(
     that the bake would give (see `MapFormat`) and maps.json. All appear together or not at all.
 
     Raises `InputError` when a file exists and `force` is off, or the folder cannot be written.
+
+    Examples
+    --------
+    >>> import cagecheck
+    >>> low = cagecheck.prepare_low(cagecheck.read_mesh("hero_low.obj"))
+    >>> high = cagecheck.read_surface("hero_high.ply")
+    >>> few = cagecheck.Settings(offset=0.05, depth=0.05, samples=500)
+    >>> result = cagecheck.predict(low, high, settings=few)
+    >>> files = cagecheck.write_prediction(result, "hero-check", page=False, force=True)
+    >>> sorted(path.name for path in files)[:2]
+    ['heatmap.glb', 'heatmap.ply']
     """
     with OutputFolder(folder, force=force) as out:
         add_prediction(prediction, out, page=page, progress=progress)

@@ -90,7 +90,15 @@ def corner_directions(low: LowPoly, directions: Directions = "averaged") -> Floa
 
 @takes(low=LowPoly)
 def cage_from_offset(low: LowPoly, offset: float, directions: Directions = "averaged") -> Cage:
-    """Push every corner by the same distance (world units, 0 or more)."""
+    """Push every corner by the same distance (world units, 0 or more).
+
+    Examples
+    --------
+    >>> import cagecheck
+    >>> low = cagecheck.prepare_low(cagecheck.read_mesh("hero_low.obj"))
+    >>> cagecheck.cage_from_offset(low, 0.02)
+    <Cage: uniform offset 0.02, 8 triangles>
+    """
     normals = corner_directions(low, directions)
     positions = None
     if directions == "averaged":
@@ -103,6 +111,15 @@ def cage_from_push(low: LowPoly, offsets: Floats, directions: Directions = "aver
     """Push every vertex by its own distance, (V,) world units.
 
     Raises `InputError` when the count is not the low poly's vertex count or a value is not finite.
+
+    Examples
+    --------
+    >>> import cagecheck
+    >>> import numpy as np
+    >>> low = cagecheck.prepare_low(cagecheck.read_mesh("hero_low.obj"))
+    >>> cage = cagecheck.cage_from_push(low, np.linspace(0.01, 0.09, 9))
+    >>> cage.positions[0, 2]
+    0.01
     """
     offsets = np.asarray(offsets, dtype=np.float64)
     if offsets.shape != (low.mesh.vertex_count,):
@@ -126,6 +143,14 @@ def cage_from_mesh(low: LowPoly, mesh: Mesh) -> Cage:
     """Use a cage mesh with the low poly's own vertices and faces.
 
     Raises `InputError` when vertex count, face count or the faces' vertices differ.
+
+    Examples
+    --------
+    >>> import cagecheck
+    >>> low = cagecheck.prepare_low(cagecheck.read_mesh("hero_low.obj"))
+    >>> moved = low.mesh.with_positions(low.positions + [0, 0, 0.03])
+    >>> cagecheck.cage_from_mesh(low, moved)
+    <Cage: cage mesh, 8 triangles>
     """
     source = mesh.source.path if mesh.source else None
     for what, mine, theirs in (
@@ -158,6 +183,15 @@ def rays_through(low: LowPoly, cage: Cage, points: SurfacePoints, along: Along =
     ``along="cage"``: from the cage point to the low-poly point. ``along="normals"``: along the
     interpolated corner normal, from as far out as the cage point reaches along it. Where the
     cage touches the low poly both follow the normal.
+
+    Examples
+    --------
+    >>> import cagecheck
+    >>> low = cagecheck.prepare_low(cagecheck.read_mesh("hero_low.obj"))
+    >>> cage = cagecheck.cage_from_offset(low, 0.02)
+    >>> rays = cagecheck.rays_through(low, cage, cagecheck.sample_points(low, 0.5))
+    >>> rays.direction[0], rays.start[0]
+    (array([0., 0., 1.]), 0.02)
     """
     n = len(points)
     origin, direction, start = np.empty((n, 3)), np.empty((n, 3)), np.empty(n)

@@ -13,8 +13,8 @@ from cagecheck.arrays.hashing import mix
 from cagecheck.arrays.morton import coherent_order
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.errors import InputError, takes
+from cagecheck.meshes.edges import triangle_edges
 from cagecheck.meshes.lowpoly import LowPoly
-from cagecheck.meshes.normals import edge_pairs
 
 
 class PointKind(IntEnum):
@@ -84,6 +84,13 @@ def spacing_for_count(low: LowPoly, count: int) -> float:
     """Return the point spacing that gives about `count` interior points.
 
     Raises `InputError` when the low poly has no area.
+
+    Examples
+    --------
+    >>> import cagecheck
+    >>> low = cagecheck.prepare_low(cagecheck.read_mesh("hero_low.obj"))
+    >>> cagecheck.spacing_for_count(low, 100)
+    0.1
     """
     area = float(low.area.sum())
     if area <= 0:
@@ -117,6 +124,14 @@ def sample_points(
     ----------
     spacing : world units, above 0.
     triangles : only these triangles (and their edges and vertices); all by default.
+
+    Examples
+    --------
+    >>> import cagecheck
+    >>> low = cagecheck.prepare_low(cagecheck.read_mesh("hero_low.obj"))
+    >>> points = cagecheck.sample_points(low, 0.1)
+    >>> float(points.area.sum().round(6))
+    1.0
     """
     if not spacing > 0:
         raise InputError("the sample spacing must be above zero.", cure="Raise `density`.")
@@ -194,10 +209,7 @@ def _along_edges(
     low: LowPoly, chosen: NDArray[np.integer], spacing: float, seed: int
 ) -> SurfacePoints:
     welded = low.welded[chosen]
-    _, _, twin = edge_pairs(welded)
-    first = np.ones(welded.size, bool)
-    first[twin] = False
-    half_edge = np.flatnonzero(first)
+    half_edge = np.sort(triangle_edges(welded).first)
     local, corner = half_edge // 3, half_edge % 3
     p = low.positions[low.triangles[chosen[local]]]
     rows = np.arange(len(local))

@@ -2,7 +2,7 @@
 
 Used where the fast engine has no build or fails its trial. It collects every crossing too,
 coincident faces included, and its crossings go through the same `settle`, so that its tables are
-those of the fast engine; measured 15 to 30 times slower. It looks along the whole line of a ray and
+those of the fast engine; measured about 30 times slower. It looks along the whole line of a ray and
 drops what lies beyond its end.
 """
 

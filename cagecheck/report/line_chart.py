@@ -40,7 +40,8 @@ def ticks(top: float) -> Floats:
     rough = top / _STEPS
     power = 10.0 ** math.floor(math.log10(rough))
     step = next(s * power for s in (1, 2, 5, 10) if s * power >= rough * (1 - 1e-9))
-    return step * np.arange(math.floor(top / step * (1 + 1e-9)) + 1)
+    out: Floats = step * np.arange(math.floor(top / step * (1 + 1e-9)) + 1, dtype=np.float64)
+    return out
 
 
 def draw_lines(
@@ -125,7 +126,7 @@ class _Picture:
 
     def legend(self, lines: list[Line]) -> None:
         for k, line in enumerate(lines):
-            left, height = _WIDTH - _RIGHT - 150, _HEIGHT / 2 + 24 * k
+            left, height = float(_WIDTH - _RIGHT - 150), _HEIGHT / 2 + 24 * k
             sample = [(left, height), (left + 40, height)]
             for piece in _dashes(sample) if line.is_dashed else [sample]:
                 self._stroke(piece, line.colour, _STROKE)

@@ -7,6 +7,7 @@ from numba import njit
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from cagecheck.meshes.edges import edge_table
 from cagecheck.meshes.normals import normalised
 
 # Lattices of neighbouring low-poly triangles may differ in fineness, so their edges do not match
@@ -33,10 +34,8 @@ def outline(
     pairs = np.concatenate([inside[:, [0, 1]], inside[:, [1, 2]], inside[:, [2, 0]]])
     whose = np.tile(owner[chosen], 3)
     third = np.concatenate([inside[:, 2], inside[:, 0], inside[:, 1]])
-    _, first, count = np.unique(
-        np.sort(pairs, axis=1), axis=0, return_index=True, return_counts=True
-    )
-    border = first[count == 1]
+    table = edge_table(pairs[:, 0], pairs[:, 1])
+    border = table.first[table.uses == 1]
     pairs, whose, third = pairs[border], whose[border], third[border]
     a, b = positions[pairs[:, 0]], positions[pairs[:, 1]]
     middle, length = (a + b) / 2, np.linalg.norm(b - a, axis=1)

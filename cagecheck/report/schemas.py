@@ -17,7 +17,14 @@ NAMES = (
 
 
 def read_schema(name: str) -> dict[str, Any]:
-    """Return a schema by name, one of `NAMES`."""
+    """Return a schema by name, one of `NAMES`.
+
+    Examples
+    --------
+    >>> import cagecheck
+    >>> cagecheck.read_schema("prediction")["title"][:9]
+    'cagecheck'
+    """
     assert name in NAMES, name
     text = (files("cagecheck.report") / "schema" / f"{name}.json").read_text(encoding="utf-8")
     out: dict[str, Any] = json.loads(text)

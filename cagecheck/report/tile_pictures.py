@@ -14,8 +14,9 @@ from PIL import Image
 
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.defects.kinds import CLEAN
+from cagecheck.maps.raster import columns_of, rows_of, snap
 from cagecheck.meshes.lowpoly import LowPoly
-from cagecheck.meshes.tiles import NO_TILE, tile_origin
+from cagecheck.meshes.tiles import FIRST_TILE, NO_TILE, tile_origin
 from cagecheck.report.colours import CLEAN_COLOUR, Rgb
 from cagecheck.report.heatmap import HeatMap
 
@@ -142,47 +143,39 @@ def draw_tiles(
         if number == NO_TILE:
             continue
         rows = np.flatnonzero(of_triangle == number)
-        corners = uv[heat.triangles[rows]]
-        sound = np.isfinite(corners).all(axis=(1, 2))
+        # These UVs count from the tile's own corner, as on the first tile.
+        snapped = snap(uv[heat.triangles[rows]], FIRST_TILE, size, size)
+        rows = rows[snapped.owner]
         picture = np.full((size, size), EMPTY, np.uint8)
         regions = np.zeros((size, size), np.uint16)
-        _fill(corners[sound] * size, main[rows][sound], region[rows][sound], picture, regions)
+        _fill(snapped.corner, main[rows], region[rows], picture, regions)
         draw_island_edges(picture)
-        pictures.append(TilePicture(int(number), picture[::-1].copy(), regions[::-1].copy()))
+        pictures.append(TilePicture(int(number), picture, regions))
     return pictures
 
 
 @njit(cache=True, nogil=True)
 def _fill(
-    corners: Floats,
+    corner: NDArray[np.int64],
     main: NDArray[np.uint8],
     region: NDArray[np.uint16],
     picture: NDArray[np.uint8],
     regions: NDArray[np.uint16],
 ) -> None:
-    """Colour the pixels whose centres triangles (n, 3, 2) cover, borders included.
+    """Colour the pixels whose centres snapped triangles cover, borders included.
 
     Where triangles meet, a category wins over clean.
     """
     size = picture.shape[0]
-    for i in range(len(corners)):
-        ax, ay, bx, by = corners[i, 0, 0], corners[i, 0, 1], corners[i, 1, 0], corners[i, 1, 1]
-        cx, cy = corners[i, 2, 0], corners[i, 2, 1]
-        whole = (bx - ax) * (cy - ay) - (cx - ax) * (by - ay)
-        if whole == 0:
-            continue
-        x0, x1 = max(int(min(ax, bx, cx) - 0.5), 0), min(int(max(ax, bx, cx)) + 1, size)
-        y0, y1 = max(int(min(ay, by, cy) - 0.5), 0), min(int(max(ay, by, cy)) + 1, size)
-        for y in range(y0, y1):
-            for x in range(x0, x1):
-                px, py = x + 0.5, y + 0.5
-                u = ((bx - px) * (cy - py) - (cx - px) * (by - py)) / whole
-                v = ((cx - px) * (ay - py) - (ax - px) * (cy - py)) / whole
-                if u >= -1e-9 and v >= -1e-9 and u + v <= 1 + 1e-9:
-                    if picture[y, x] == EMPTY or main[i] != CLEAN:
-                        picture[y, x] = main[i]
-                    if regions[y, x] == 0 or 0 < region[i] < regions[y, x]:
-                        regions[y, x] = region[i]
+    for i in range(len(corner)):
+        top, bottom = rows_of(corner, i, 0, size - 1)
+        for y in range(top, bottom + 1):
+            first, last = columns_of(corner, i, y, True, 0, size - 1)
+            for x in range(first, last + 1):
+                if picture[y, x] == EMPTY or main[i] != CLEAN:
+                    picture[y, x] = main[i]
+                if regions[y, x] == 0 or 0 < region[i] < regions[y, x]:
+                    regions[y, x] = region[i]
 
 
 @njit(cache=True, nogil=True)

@@ -14,9 +14,9 @@ from numpy.typing import NDArray
 from cagecheck.arrays.rows import rows_of_runs, sorted_by_label
 from cagecheck.arrays.types import Floats
 from cagecheck.defects.recolour import rank_table
+from cagecheck.meshes.edges import polygon_edges
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Surface
-from cagecheck.meshes.polygon_edges import polygon_edges
 from cagecheck.rays.cage import Cage
 from cagecheck.report.camera import Outlook, Outlooks
 from cagecheck.report.content import PageContent, PageField
@@ -159,7 +159,7 @@ def pack_cage(packed: Packed, box: Box, low: LowPoly, cage: Cage) -> None:
     vertex[low.triangles.ravel()] = corner.reshape(-1, 3)
     packed.add("cage_position", box.pack(vertex), differences=True)
     packed.add("low_position", box.pack(low.positions), differences=True)
-    packed.add("edge", polygon_edges(low), differences=True)
+    packed.add("edge", polygon_edges(low.mesh), differences=True)
     part = np.zeros(len(low.positions), np.int32)
     part[low.triangles.ravel()] = np.repeat(low.triangle_part, 3)
     packed.add("vertex_part", part.astype(np.uint16))

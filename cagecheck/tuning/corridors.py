@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.defects.match import Matched
+from cagecheck.meshes.edges import triangle_edges
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.normals import corner_angles
 from cagecheck.rays.scene import Scene
@@ -167,11 +168,10 @@ def low_graph(low: LowPoly) -> Graph:
     half = np.nan_to_num(half, nan=LEAST_COTANGENT, posinf=MOST_COTANGENT, neginf=LEAST_COTANGENT)
     # The edge from corner k to k + 1 faces corner k + 2.
     weight = half[:, [2, 0, 1]].ravel()
-    a, b = welded.ravel(), np.roll(welded, -1, axis=1).ravel()
-    apart = a != b
-    ends = np.sort(np.stack([a, b], axis=1)[apart], axis=1)
-    edges, which = np.unique(ends, axis=0, return_inverse=True)
-    total = np.bincount(which.ravel(), weight[apart], minlength=len(edges))
+    table = triangle_edges(welded)
+    total = np.bincount(table.edge, weight, minlength=len(table))
+    apart = table.ends[:, 0] != table.ends[:, 1]
+    edges, total = table.ends[apart], total[apart]
     place = np.zeros((low.position_count, 3))
     place[welded.ravel()] = low.positions[low.triangles.ravel()]
     length = np.linalg.norm(place[edges[:, 0]] - place[edges[:, 1]], axis=1)

@@ -30,9 +30,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats
+from cagecheck.meshes.edges import triangle_edges
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.meeting import pierced
-from cagecheck.meshes.normals import edge_pairs
 from cagecheck.rays.cage import Cage
 
 # Bound on the rounding of J's coefficients and of the closed form, in units in the last place of
@@ -232,10 +232,7 @@ def cage_crossings(low: LowPoly, positions: Floats) -> CageCrossings:
     overlap within one plane, are not crossings.
     """
     welded = low.welded
-    _, _, twin = edge_pairs(welded)
-    first = np.ones(welded.size, bool)
-    first[twin] = False
-    half = np.flatnonzero(first)
+    half = np.sort(triangle_edges(welded).first)
     triangle, corner = half // 3, half % 3
     start = positions[low.triangles[triangle, corner]]
     end = positions[low.triangles[triangle, (corner + 1) % 3]]

@@ -20,9 +20,10 @@ from numpy.typing import NDArray
 from cagecheck.arrays.types import Floats
 from cagecheck.defects.match import DEEP_SEARCH, Matched, Matcher, reach_past
 from cagecheck.defects.targets import Targets
+from cagecheck.meshes.edges import edge_pairs
 from cagecheck.meshes.lowpoly import LowPoly, prepare_low
 from cagecheck.meshes.mesh import Mesh
-from cagecheck.meshes.normals import averaged_normals, edge_pairs, triangle_normals
+from cagecheck.meshes.normals import averaged_normals, triangle_normals
 from cagecheck.meshes.set_aside import SetAside
 from cagecheck.meshes.triangulate import triangulate
 from cagecheck.rays.cage import Rays, cage_from_push, corner_directions
@@ -32,6 +33,7 @@ from cagecheck.tuning.corridors import Corridors, corridors_of
 from cagecheck.tuning.solver.problem import UnsolvedError, offset_problem
 from cagecheck.tuning.solver.solve import solve_offsets
 from cagecheck.tuning.tune import Tuning
+from cagecheck.words.numbers import figures
 
 Mask = NDArray[np.bool_]
 
@@ -102,7 +104,7 @@ def _bisected(left: Callable[[float], int], near: float, far: float, least: int)
 
 def _rounded_up(x: float) -> float:
     step = 10.0 ** (np.floor(np.log10(x)) - FIGURES + 1)
-    return float(f"{np.ceil(x / step - 1e-9) * step:.{FIGURES}g}")
+    return float(figures(np.ceil(x / step - 1e-9) * step, FIGURES))
 
 
 @dataclass(frozen=True, eq=False)

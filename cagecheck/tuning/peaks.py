@@ -16,6 +16,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats
+from cagecheck.meshes.edges import triangle_edges
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.rays.points import SurfacePoints, join_points
 from cagecheck.rays.rounding import SHIFT
@@ -234,10 +235,8 @@ def _leaving(prisms: Prisms, a: Floats, b: Floats, first: Located, second: Locat
 
 def _edges_at(triangles: NDArray[np.integer], marked: NDArray[np.bool_]) -> NDArray[np.int64]:
     """Return (E, 2) the edges of triangles with a marked end."""
-    triangles = triangles[marked[triangles].any(axis=1)].astype(np.int64)
-    ends = np.concatenate([triangles[:, [0, 1]], triangles[:, [1, 2]], triangles[:, [2, 0]]])
-    ends = np.sort(ends[marked[ends].any(axis=1)], axis=1)
-    return np.unique(ends, axis=0)
+    ends = triangle_edges(triangles[marked[triangles].any(axis=1)]).ends
+    return ends[marked[ends].any(axis=1)]
 
 
 def _joined(*sets: Located) -> Located:

@@ -15,8 +15,8 @@ from numba import njit
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats
+from cagecheck.meshes.edges import edge_pairs
 from cagecheck.meshes.lowpoly import LowPoly
-from cagecheck.meshes.normals import edge_pairs
 from cagecheck.rays.cage import Along, Cage, rays_through
 from cagecheck.rays.points import PointKind, SurfacePoints
 

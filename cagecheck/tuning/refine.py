@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats, Ints
+from cagecheck.meshes.edges import triangle_edges
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Mesh
 from cagecheck.meshes.normals import normalised
@@ -90,14 +91,12 @@ def _marked(
     """Return (T, 3) which sides are halved, (T, 3) the number of each middle, and the middles."""
     a, b = triangle, np.roll(triangle, -1, axis=1)
     length = np.linalg.norm(place[b] - place[a], axis=2)
-    key = np.minimum(a, b) * len(place) + np.maximum(a, b)
-    keys, edge = np.unique(key.ravel(), return_inverse=True)
-    edge = edge.reshape(-1, 3)
-    long = np.zeros(len(keys), bool)
+    table = triangle_edges(triangle)
+    edge = table.edge.reshape(-1, 3)
+    long = np.zeros(len(table), bool)
     long[edge[(length > wanted[:, None]) & (a != b)]] = True
     rank = np.cumsum(long) - 1 + len(place)
-    ends = keys[long]
-    midpoint = 0.5 * (place[ends // len(place)] + place[ends % len(place)])
+    midpoint = 0.5 * place[table.ends[long]].sum(axis=1)
     return long[edge], rank[edge], midpoint
 
 

@@ -13,9 +13,9 @@ def figures(value: float, digits: int = 4) -> str:
     return f"{value:.{digits}g}"
 
 
-def decimals(value: float, digits: int) -> str:
-    """Return a number with so many digits behind the point."""
-    return f"{value:.{digits}f}"
+def decimals(value: float, digits: int, *, commas: bool = False) -> str:
+    """Return a number with so many digits behind the point, on request commas before it."""
+    return f"{value:,.{digits}f}" if commas else f"{value:.{digits}f}"
 
 
 def area_text(area: float) -> str:

@@ -115,6 +115,18 @@ def test_bad_manifests_are_said_plainly(tmp_path, text, said):
         read_manifest(path)
 
 
+def test_lengths_may_be_in_percent_of_the_low_poly(tmp_path):
+    text = '[options]\nmargin = "0.5%"\nlimit = 2\n[[asset]]\nlow = "a.obj"\nhigh = "b.obj"\n'
+    (tmp_path / "m.toml").write_text(text)
+    (one,) = read_manifest(tmp_path / "m.toml").assets
+    assert one.options == {"margin": "0.5%", "limit": 2.0}
+    (tmp_path / "m.csv").write_text("low,high,margin,limit\na.obj,b.obj,0.5%,2\n")
+    assert read_manifest(tmp_path / "m.csv").assets[0].options == one.options
+    (tmp_path / "m.csv").write_text("low,high,margin\na.obj,b.obj,wide%\n")
+    with pytest.raises(InputError, match="margin is 'wide'"):
+        read_manifest(tmp_path / "m.csv")
+
+
 def test_manifest_files_that_do_not_read(tmp_path):
     (tmp_path / "m.toml").write_bytes(b"\xff\xfe\x00")
     (tmp_path / "m.json").write_text("{}")

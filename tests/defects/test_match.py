@@ -14,13 +14,14 @@ from cagecheck.defects import match
 from cagecheck.defects.classify import classify
 from cagecheck.defects.match import REACH_HEADROOM, Matcher, reach_past
 from cagecheck.defects.targets import Ground, find_targets, ground_of
+from cagecheck.files import OutputFolder
 from cagecheck.locating.locate import LocateSettings, locate
 from cagecheck.meshes.lowpoly import LowPoly, prepare_low
 from cagecheck.meshes.mesh import Surface
+from cagecheck.predicting.maps.predicted import add_maps_of
 from cagecheck.predicting.maps.write_maps import MapFormat
 from cagecheck.predicting.predict import predict
 from cagecheck.predicting.settings import Settings
-from cagecheck.predicting.write import write_prediction
 from cagecheck.rays.cage import Along, Cage, cage_from_offset, cage_from_push, rays_through
 from cagecheck.rays.points import sample_points
 from cagecheck.rays.scene import Scene
@@ -29,8 +30,17 @@ from cagecheck.tuning.single import uniform_prediction
 from cagecheck.tuning.straighten.straighten import straighten
 from cagecheck.tuning.tune import TuneSettings, tune
 from tests.scenes.locating import DEPTH, OFFSET, PAIRED, baked_maps, make_scenery
-from tests.scenes.shapes import box, halves, mesh_parts, plane_high, plane_low, surface
-from tests.scenes.tuning import bumpy_pair, studded_box
+from tests.scenes.shapes import (
+    as_low,
+    box,
+    grid,
+    halves,
+    mesh_parts,
+    plane_high,
+    plane_low,
+    surface,
+)
+from tests.scenes.tuning import bumpy_pair
 
 QUICK = Settings(samples=2000, unseen_points=0, depth=0.08, reach=0.25)
 EYE = np.eye(2, dtype=bool)
@@ -52,6 +62,14 @@ def two_boxes(*parts: int) -> tuple[LowPoly, Surface]:
         np.concatenate(positions), np.concatenate(triangles), np.concatenate(part), ("l", "r")
     )
     return low, high
+
+
+def two_tiles() -> LowPoly:
+    """A plate whose right half lies on the second tile."""
+    positions, quads = grid(2)
+    corner = positions[quads.ravel(), :2] + 0.5
+    right = np.repeat(positions[quads].mean(axis=1)[:, 0] > 0, 4)
+    return as_low(positions, quads, corner + np.outer(right, [1.0, 0.0]))
 
 
 def uneven_cage(low: LowPoly) -> Cage:
@@ -154,10 +172,13 @@ def test_trees_are_made_when_they_are_asked_for_and_kept(made: list[LowPoly]) ->
 
 def test_a_prediction_and_its_maps_share_trees(made: list[LowPoly], tmp_path: Path) -> None:
     """Distances from the scene, the samples, and the defect maps of all tiles."""
-    low, high = studded_box()
-    result = predict(low, high, settings=replace(QUICK, depth=None, reach=None, map_size=16))
-    write_prediction(result, tmp_path / "out", page=False, maps=MapFormat(kinds=("defect",)))
-    uniform_prediction(replace(result, cage=uneven_cage(low)))
+    low, high = two_tiles(), plane_high([0.01])
+    settings = Settings(samples=200, unseen_points=50, map_size=16)
+    result = predict(low, high, cage=uneven_cage(low), settings=settings)
+    with OutputFolder(tmp_path / "out") as out:
+        document = add_maps_of(result, out, MapFormat(kinds=("defect",)))
+    assert [row["tile"] for row in document["maps"]] == [1001, 1002]
+    uniform_prediction(result)
     assert made == [low]
 
 
@@ -184,6 +205,6 @@ def test_locating_makes_trees_once_for_each_cut_of_the_quads(made: list[LowPoly]
     scenery = make_scenery(31)
     maps, _ = baked_maps(scenery, ("missed",), 7)
     settings = LocateSettings(offset=OFFSET, depth=DEPTH)
-    locate(maps, scenery.low, scenery.scene, paired=PAIRED, settings=settings)
+    locate(maps[:1], scenery.low, scenery.scene, paired=PAIRED, settings=settings)
     cuts = [low.triangles.tobytes() for low in made]
     assert 1 <= len(cuts) == len(set(cuts)) <= 2

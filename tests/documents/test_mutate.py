@@ -27,6 +27,7 @@ def errors(tmp_path: Path) -> set[tuple[str, str]]:
     assert all(is_python(m, tmp_path) for m in found)
     for m in found:
         assert m.line in SOURCE and SOURCE.encode()[m.begin : m.end].decode().strip() == m.old
+        assert m.line[m.column :].startswith(m.old)
     return {(m.old, m.new) for m in found}
 
 
@@ -55,7 +56,7 @@ def test_the_test_of_the_same_name_comes_first() -> None:
 
 def test_the_page_counts_and_names_survivors() -> None:
     def mutant(outcome: str, new: str) -> Mutant:
-        return Mutant("cagecheck/rays/a.py", 3, "x = a | b", 4, 5, "|", new, outcome, "")
+        return Mutant("cagecheck/rays/a.py", 3, "x = a | b", 4, 5, "|", new, 6, outcome, "")
 
     results = [mutant("killed", "&"), mutant("survived", "&"), mutant("survived", "^")]
     text = page(results, 1, {results[2].key: "b is always 0"})

@@ -118,10 +118,14 @@ def _flat(a, b, c):
 
 
 def _cross(p, q, x, y, u, v):
-    return (_area(p, q, x, u, v) * _area(p, q, y, u, v) <= 0
-            and _area(x, y, p, u, v) * _area(x, y, q, u, v) <= 0
-            and max(p[u], q[u]) >= min(x[u], y[u]) and max(x[u], y[u]) >= min(p[u], q[u])
-            and max(p[v], q[v]) >= min(x[v], y[v]) and max(x[v], y[v]) >= min(p[v], q[v]))  # fmt: skip
+    """Two segments in a plane: each reaches both sides of the other, and their boxes meet."""
+    if _area(p, q, x, u, v) * _area(p, q, y, u, v) > 0:
+        return False
+    if _area(x, y, p, u, v) * _area(x, y, q, u, v) > 0:
+        return False
+    return all(
+        max(p[k], q[k]) >= min(x[k], y[k]) and max(x[k], y[k]) >= min(p[k], q[k]) for k in (u, v)
+    )
 
 
 def whole_triangles(rng, count, flat):

@@ -68,6 +68,13 @@ def test_faces_that_change_no_surface_change_no_finding(seed):
         assert (one["regions"] == 0) == (other["regions"] == 0), (one, other)
 
 
+@pytest.mark.parametrize("seed", SEEDS)
+def test_noise_is_not_called_another_surface(seed):
+    result = predicted(Setup(FAMILIES["scan"](seed)))
+    causes = [r.cause for r in result.regions if r.name == Defect.OVERSHOOT_OWN.title]
+    assert not any("another surface" in c or "neighbouring fold" in c for c in causes), causes
+
+
 def test_the_oracle_bites():
     """A wrong answer is counted: what one offset gives is not right for another."""
     wide = Setup(FAMILIES["finger"](0))

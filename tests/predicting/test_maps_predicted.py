@@ -16,7 +16,7 @@ from cagecheck.locating.locate import LocateSettings, locate
 from cagecheck.locating.read_maps import find_maps, read_map
 from cagecheck.meshes.lowpoly import prepare_low
 from cagecheck.predicting.maps.predicted import add_maps_of
-from cagecheck.predicting.maps.write_maps import MAP_KINDS
+from cagecheck.predicting.maps.write_maps import MAP_KINDS, MapFiles
 from cagecheck.predicting.predict import predict
 from cagecheck.predicting.settings import Settings
 from tests.scenes.locating import DEPTH, OFFSET, PAIRED, make_scenery
@@ -29,7 +29,7 @@ def test_all_maps_of_a_prediction_and_locate_finds_them_clean(tmp_path: Path) ->
         offset=OFFSET, depth=DEPTH, reach=0.3, samples=2000, map_size=256, unseen_points=0
     )
     prediction = predict(low, scenery.scene, paired=PAIRED, settings=settings)
-    form = map_format(",".join(MAP_KINDS), 16, "png", "up", 16, "hero")
+    form = map_format(",".join(MAP_KINDS), MapFiles(16, "png", "up", 16), "hero")
     with OutputFolder(tmp_path / "out") as out:
         document = add_maps_of(prediction, out, form, supersample=4)
     assert document == json.loads((tmp_path / "out" / "maps.json").read_text())
@@ -60,4 +60,4 @@ def test_all_maps_of_a_prediction_and_locate_finds_them_clean(tmp_path: Path) ->
 )
 def test_options_that_make_no_sense(maps: str, bits: int, ending: str, words: str) -> None:
     with pytest.raises(InputError, match=words):
-        map_format(maps, bits, ending, "up", 4, "hero")
+        map_format(maps, MapFiles(bits, ending, "up", 4), "hero")  # type: ignore[arg-type]

@@ -4,11 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 
 from cagecheck.meshes.lowpoly import LowPoly, prepare_low
 from cagecheck.meshes.mesh import Mesh, Surface, mesh_from_polygons
+from cagecheck.predicting.settings import Settings
+from cagecheck.tuning.tune import TuneSettings, Tuning, tune
+
+BUMPS = Settings(samples=3000, unseen_points=0, depth=0.08, reach=0.25)
 
 
 def tube(radius: float, height: float, sides: int, rings: int, turn: float = 0.0) -> Mesh:
@@ -73,6 +78,12 @@ def bumpy_pair(seed: int = 0, count: int = 5, fine: int = 40) -> tuple[LowPoly, 
         return bend(x, y) + 0.008 * np.asarray(total)
 
     return prepare_low(sheet(count, bend)), surface_of(sheet(fine, bumps))
+
+
+@cache
+def tuned_bumps(limit: float | None = None) -> Tuning:
+    """`bumpy_pair` 7 tuned, once for all tests that only look at it; a tuning never changes."""
+    return tune(*bumpy_pair(7), settings=BUMPS, tuning=TuneSettings(limit=limit))
 
 
 def studded_box(cells: int = 6, fine: int = 8, height: float = 0.06) -> tuple[LowPoly, Surface]:

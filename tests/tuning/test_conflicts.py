@@ -11,22 +11,18 @@ from cagecheck.defects.kinds import Defect
 from cagecheck.defects.reasons import Reason, Values
 from cagecheck.meshes.lowpoly import prepare_low
 from cagecheck.meshes.mesh import join_meshes
-from cagecheck.predicting.settings import Settings
 from cagecheck.tuning.conflict_reasons import ConflictCause
 from cagecheck.tuning.conflicts import KINDS, NOTHING_HELPS, Conflict, Remedy, explain_conflicts
 from cagecheck.tuning.loops import least_move
 from cagecheck.tuning.single import single_numbers, uniform_prediction
-from cagecheck.tuning.tune import TuneSettings, tune
-from tests.scenes.tuning import bumpy_pair, sheet, surface_of
+from cagecheck.tuning.tune import Tuning, tune
+from tests.scenes.tuning import BUMPS, bumpy_pair, sheet, surface_of, tuned_bumps
 
-QUICK = Settings(samples=3000, unseen_points=0, depth=0.08, reach=0.25)
+QUICK = BUMPS
 
 
 def test_a_limit_that_is_too_low_is_named_and_raising_it_mends_it() -> None:
-    low, high = bumpy_pair(7)
-    free = tune(low, high, settings=QUICK)
-    limit = 0.5 * float(free.offset_out.max())
-    held = tune(low, high, settings=QUICK, tuning=TuneSettings(limit=limit))
+    held = tuned_bumps(0.5 * float(tuned_bumps().offset_out.max()))
     conflicts = explain_conflicts(held)
     assert conflicts
     worst = conflicts[0]
@@ -43,6 +39,13 @@ def test_kept_vertices_that_hold_the_cage_down_are_named() -> None:
     conflicts = explain_conflicts(tune(low, high, settings=QUICK, keep=keep))
     assert any("kept vertices" in c.why for c in conflicts)
     assert all(r.wrong_before > 0 for c in conflicts for r in c.remedies)
+
+
+@pytest.fixture(scope="module")
+def plates() -> Tuning:
+    """`crossing_plates` tuned."""
+    low, high, paired = crossing_plates()
+    return tune(low, high, paired=paired, settings=QUICK)
 
 
 def crossing_plates() -> tuple:
@@ -62,9 +65,8 @@ def crossing_plates() -> tuple:
     return prepare_low(low), high, np.eye(2, dtype=bool)
 
 
-def test_a_part_in_front_of_another_is_named_and_leaving_it_out_mends_it() -> None:
-    low, high, paired = crossing_plates()
-    result = tune(low, high, paired=paired, settings=QUICK)
+def test_a_part_in_front_of_another_is_named_and_leaving_it_out_mends_it(plates: Tuning) -> None:
+    result = plates
     assert result.assurance.conflicting > 0 and result.assurance.open == 0
     conflicts = explain_conflicts(result)
     mine = [c for c in conflicts if c.part == "a"]
@@ -96,10 +98,10 @@ def test_a_depth_that_is_too_small_is_named_and_raising_it_mends_it() -> None:
     assert best.wrong_after < best.wrong_before
 
 
-def test_the_move_that_is_told_cures_when_it_is_made() -> None:
+def test_the_move_that_is_told_cures_when_it_is_made(plates: Tuning) -> None:
     """An artist moves the vertices that the remedy names and tunes again."""
     low, high, paired = crossing_plates()
-    result = tune(low, high, paired=paired, settings=QUICK)
+    result = plates
     move = least_move(
         result,
         np.flatnonzero(result.after.findings.main == Defect.OVERSHOOT_OTHER),
@@ -120,14 +122,10 @@ def test_no_conflict_nothing_to_explain() -> None:
 
 
 @pytest.mark.parametrize("scene", ["plates", "limit"])
-def test_tuned_offsets_never_leave_more_than_the_best_single_number(scene: str) -> None:
-    if scene == "plates":
-        low, high, paired = crossing_plates()
-        limit = None
-    else:
-        low, high = bumpy_pair(7)
-        paired, limit = np.ones((1, 1), bool), 0.01
-    result = tune(low, high, paired=paired, settings=QUICK, tuning=TuneSettings(limit=limit))
+def test_tuned_offsets_never_leave_more_than_the_best_single_number(
+    scene: str, plates: Tuning
+) -> None:
+    result = plates if scene == "plates" else tuned_bumps(0.01)
     numbers = single_numbers(uniform_prediction(result.before), result.margin, result.limit)
     area = result.after.points.area
     wrong = np.zeros(len(area), bool)

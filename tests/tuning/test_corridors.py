@@ -67,6 +67,11 @@ def test_margin_is_so_many_roundings_of_the_largest_coordinate_of_either_mesh() 
     assert automatic_margin(low, scene_of(flat - 500)) == pytest.approx(BAKER_ROUNDINGS * eps * 500)
     far = triangle((-500, 0, 0), (-499, 0, 0), (-500, 1, 0))
     assert automatic_margin(far, scene_of(flat)) == pytest.approx(BAKER_ROUNDINGS * eps * 500)
+    # In a small scene it is as much smaller.
+    small = triangle((0, 0, 0), (0.01, 0, 0), (0, 0.01, 0))
+    assert automatic_margin(small, scene_of(0.01 * flat)) == pytest.approx(
+        0.01 * BAKER_ROUNDINGS * eps
+    )
     # Stray vertices that no triangle uses are no part of the low poly.
     stray = replace(low.mesh, positions=np.vstack([low.positions, [[1e6, 0, 0]]]))
     assert automatic_margin(prepare_low(stray), scene_of(flat)) == pytest.approx(

@@ -11,9 +11,10 @@ from hypothesis import strategies as st
 from scipy.sparse import coo_array, csr_array
 
 from cagecheck.defects.kinds import Defect
+from cagecheck.meshes.edges import edge_pairs
 from cagecheck.meshes.lowpoly import LowPoly, prepare_low
 from cagecheck.meshes.mesh import Surface
-from cagecheck.meshes.normals import edge_pairs, triangle_normals
+from cagecheck.meshes.normals import triangle_normals
 from cagecheck.predicting.settings import Settings
 from cagecheck.rays.points import sample_points
 from cagecheck.tuning.field_maps import TOP, field_map

@@ -16,7 +16,7 @@ from cagecheck.predicting.settings import Settings
 from cagecheck.rays.points import sample_points
 from cagecheck.tuning.single import single_numbers, uniform_prediction
 from cagecheck.tuning.tune import TuneSettings, Tuning, surface_bound, tune
-from tests.scenes.tuning import bumpy_pair, sheet, surface_of, tube
+from tests.scenes.tuning import bumpy_pair, sheet, surface_of, tube, tuned_bumps
 
 QUICK = Settings(samples=3000, unseen_points=0)
 MISSES = (Defect.MISS_TIGHT, Defect.MISS_DEEP, Defect.OVERSHOOT_OWN, Defect.OVERSHOOT_OTHER)
@@ -216,11 +216,8 @@ def test_kept_vertices_stay_and_the_rest_is_solved_around_them() -> None:
 
 
 def test_limit_is_respected_and_what_it_costs_is_reported() -> None:
-    low, high = bumpy_pair(7)
-    free = tune(low, high, settings=replace(QUICK, depth=0.08, reach=0.25))
-    limit = 0.5 * float(free.offset_out.max())
-    held = tune(low, high, settings=replace(QUICK, depth=0.08, reach=0.25),
-                tuning=TuneSettings(limit=limit))  # fmt: skip
+    limit = 0.5 * float(tuned_bumps().offset_out.max())
+    held = tuned_bumps(limit)
     assert held.offset_out.max() <= limit
     assert held.after.findings.has(Defect.MISS_TIGHT).any()
     assert held.conflict.any() and held.assurance.conflicting > 0

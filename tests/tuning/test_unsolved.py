@@ -19,7 +19,7 @@ from cagecheck.tuning import loops, mend, search
 from cagecheck.tuning.corridors import Limits
 from cagecheck.tuning.search import Search
 from cagecheck.tuning.solver.problem import OffsetSolution, UnsolvedError
-from cagecheck.tuning.tune import tune
+from cagecheck.tuning.tune import TuneSettings, tune
 from tests.scenes.tuning import bumpy_pair
 
 SETTINGS = Settings(samples=1500, unseen_points=0, offset=0.05, depth=0.08, reach=0.25)
@@ -66,11 +66,14 @@ def test_a_search_that_gets_stuck_keeps_what_was_solved(monkeypatch: pytest.Monk
 
 def test_a_tuning_says_in_how_many_steps_it_was_stuck(monkeypatch: pytest.MonkeyPatch) -> None:
     stuck_after(monkeypatch, search, 1)
-    notices = [n for n in tune(*bumpy_pair(1), settings=SETTINGS).notices if n.code == "unsolved"]
+    quick = TuneSettings(checks=1, mends=1)
+    result = tune(*bumpy_pair(1), settings=SETTINGS, tuning=quick)
+    notices = [n for n in result.notices if n.code == "unsolved"]
     assert len(notices) == 1 and notices[0].count > 0
     assert f"{notices[0].count:,} step" in notices[0].text
     monkeypatch.undo()
-    assert "unsolved" not in {n.code for n in tune(*bumpy_pair(1), settings=SETTINGS).notices}
+    result = tune(*bumpy_pair(1), settings=SETTINGS, tuning=quick)
+    assert "unsolved" not in {n.code for n in result.notices}
 
 
 def test_a_place_that_cannot_be_solved_stays_open(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -4,22 +4,17 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from cagecheck.predicting.settings import Settings
 from cagecheck.tuning.conflicts import explain_conflicts
 from cagecheck.tuning.page import assurance_words
 from cagecheck.tuning.texels import TexelCheck
-from cagecheck.tuning.tune import TuneSettings, _number_notice, tune
+from cagecheck.tuning.tune import _number_notice
 from cagecheck.tuning.words import conflicting_words, texel_words
-from tests.scenes.tuning import bumpy_pair
-
-QUICK = Settings(samples=3000, unseen_points=0, depth=0.08, reach=0.25)
+from tests.scenes.tuning import tuned_bumps
 
 
 def test_a_limit_nobody_set_is_not_asked_to_be_raised() -> None:
-    low, high = bumpy_pair(7)
-    free = tune(low, high, settings=QUICK)
-    assert not free.limit_given
-    held = tune(low, high, settings=QUICK, tuning=TuneSettings(limit=0.01))
+    assert not tuned_bumps().limit_given
+    held = tuned_bumps(0.01)
     assert held.limit_given
     said = conflicting_words(held)
     assert "the limit of 0.01 lets" in said and said.endswith("raise --limit.")
@@ -34,8 +29,7 @@ def test_a_limit_nobody_set_is_not_asked_to_be_raised() -> None:
 
 
 def test_samples_that_no_offset_serves_are_told_why() -> None:
-    low, high = bumpy_pair(7)
-    clean = tune(low, high, settings=QUICK)
+    clean = tuned_bumps()
     assert clean.assurance.conflicting == 0 and conflicting_words(clean) == ""
     for count, subject in ((1, "1 sample asks"), (1200, "1,200 samples ask")):
         found = replace(clean, assurance=replace(clean.assurance, conflicting=count))
@@ -46,8 +40,7 @@ def test_samples_that_no_offset_serves_are_told_why() -> None:
 
 
 def test_texels_are_told_in_one_sentence() -> None:
-    low, high = bumpy_pair(7)
-    plain = tune(low, high, settings=QUICK)
+    plain = tuned_bumps()
     assert texel_words(plain) is None
     right = TexelCheck(2048, 4, 11_000_000, 7, 224_489, 33, 0, 0, 0, 0.0)
     said = texel_words(replace(plain, texels=right))

@@ -25,6 +25,7 @@ from cagecheck.words.numbers import (
         (figures(0.0123456), "0.01235"),
         (figures(123456.0, 2), "1.2e+05"),
         (decimals(2.0, 2), "2.00"),
+        (decimals(12345.678, 1, commas=True), "12,345.7"),
         (area_text(0.0123456), "0.0123"),
         (degrees_text(12.6), "13"),
         (share_text(0.625), "62 %"),

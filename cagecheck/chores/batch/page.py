@@ -12,6 +12,7 @@ from jinja2 import Environment, StrictUndefined
 
 from cagecheck.chores.batch.gate import junit_xml
 from cagecheck.files import replace_file
+from cagecheck.words.numbers import decimals
 
 COLUMNS = (
     "name", "verdict", "regions", "texels", "percent", "texels_before_tuning", "worst_defect",
@@ -177,4 +178,4 @@ def _page_row(row: Mapping[str, Any], is_gate: bool, folder: Path) -> dict[str, 
 
 
 def _text(value: float | None, digits: int = 0) -> str:
-    return "–" if value is None else f"{value:,.{digits}f}"
+    return "–" if value is None else decimals(value, digits, commas=True)

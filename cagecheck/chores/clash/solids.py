@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.meshes.box_tree import BoxTree
+from cagecheck.meshes.edges import triangle_edges
 from cagecheck.meshes.meeting import meeting_pairs, triangle_tree
 from cagecheck.meshes.normals import equal_positions
 
@@ -51,11 +52,9 @@ class Solid:
     @cached_property
     def is_closed(self) -> bool:
         """Whether every edge is passed as often one way as the other (no border, one outside)."""
-        a = self.welded.ravel()
-        b = np.roll(self.welded, -1, axis=1).ravel()
-        pairs, number = np.unique(np.sort(np.stack([a, b], 1), axis=1), axis=0, return_inverse=True)
-        balance = np.bincount(number.ravel(), np.sign(b - a), minlength=len(pairs))
-        return len(pairs) > 0 and not balance.any()
+        table = triangle_edges(self.welded)
+        way = np.sign(np.roll(self.welded, -1, axis=1) - self.welded).ravel()
+        return len(table) > 0 and not np.bincount(table.edge, way, minlength=len(table)).any()
 
     @cached_property
     def box(self) -> tuple[Floats, Floats]:

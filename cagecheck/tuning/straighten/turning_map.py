@@ -28,7 +28,8 @@ from scipy.sparse.csgraph import connected_components, dijkstra
 from cagecheck.arrays.types import Floats
 from cagecheck.defects.classify import part_sizes
 from cagecheck.defects.kinds import Defect
-from cagecheck.meshes.normals import edge_pairs, normalised
+from cagecheck.meshes.edges import edge_pairs, edge_table
+from cagecheck.meshes.normals import normalised
 from cagecheck.progress import Progress, silent
 from cagecheck.rays.cage import Cage
 from cagecheck.rays.points import PointKind, SurfacePoints, join_points, sample_points
@@ -292,8 +293,8 @@ def _steps(before: Outcome) -> csr_array:
         step = STRETCH * length / np.maximum(worst[a], worst[b])
     # A length of zero would read as no side at all; above 1 a side binds nothing.
     step = np.clip(step, 1e-9, 1.0)
-    ends = np.stack([np.minimum(a, b), np.maximum(a, b)])
-    (i, j), first = np.unique(ends, axis=1, return_index=True)
+    table = edge_table(a, b)
+    (i, j), first = table.ends.T, table.first
     both = (np.concatenate([step[first]] * 2), (np.concatenate([i, j]), np.concatenate([j, i])))
     return csr_array(coo_array(both, shape=(fine.position_count,) * 2))
 

@@ -8,8 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats
+from cagecheck.meshes.edges import edge_pairs
 from cagecheck.meshes.lowpoly import LowPoly
-from cagecheck.meshes.normals import edge_pairs, normalised
+from cagecheck.meshes.normals import normalised
 from cagecheck.predicting.settings import Settings
 from cagecheck.rays.points import PointKind, SurfacePoints
 

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from tests.scenes.families.plants import maybe
+from tests.scenes.families.plants import maybe, patch
 from tests.scenes.families.scene import Builder, FamilyScene, posed, waves
 from tests.scenes.families.shapes import ball, sheet
 from tests.scenes.families.shells import cape, plate
@@ -55,3 +55,28 @@ def doubled_below(scene: FamilyScene, *, turned: bool) -> FamilyScene:
         high_piece=twice(scene.high_piece),
         home=np.concatenate([scene.home, scene.home[:, ::step]]),
     )
+
+
+def doubled_patch(seed: int) -> FamilyScene:
+    """A patch of faces is there twice, once turned round: which one is recorded is chance."""
+    rng = np.random.default_rng([seed, 19])
+    detail, wave = rng.uniform(0.01, 0.02), waves(rng, 0.35)
+
+    def height(p: np.ndarray, group: np.ndarray, window: np.ndarray) -> np.ndarray:
+        return detail * wave(p)
+
+    builder = Builder("doubled patch, turned round", seed)
+    builder.add(ball(6), int(rng.integers(4, 7)), height)
+    scene = builder.scene(1.6 * detail, 1.6 * detail)
+    twice = patch(scene, rng)
+    doubled = replace(
+        scene,
+        high_triangles=np.concatenate([scene.high_triangles, scene.high_triangles[twice, ::-1]]),
+        high_part=np.concatenate([scene.high_part, scene.high_part[twice]]),
+        high_group=np.concatenate([scene.high_group, scene.high_group[twice]]),
+        high_piece=np.concatenate([scene.high_piece, scene.high_piece[twice]]),
+        home=np.concatenate([scene.home, scene.home[twice, ::-1]]),
+        fault="doubled patch",
+        whole=scene,
+    )
+    return posed(doubled, rng)

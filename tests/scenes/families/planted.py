@@ -83,3 +83,16 @@ def cover(seed: int) -> FamilyScene:
     whole = builder.scene(1.5 * detail, 1.5 * detail, names=("body", "armour"))
     wide = replace(whole, offset=gap * rng.uniform(1.3, 2.0), fault="another part", whole=whole)
     return posed(wide, rng)
+
+
+def unpaired(seed: int) -> FamilyScene:
+    """Two parts, one of which has no partner by its name."""
+    rng = np.random.default_rng([seed, 18])
+    detail = rng.uniform(0.005, 0.01)
+    builder = Builder("a part without a partner", seed)
+    builder.add(ball(6), 4, _gentle(rng, detail))
+    other = placed(ball(4, (0.2, 0.2, 0.3)), np.eye(3), np.array([1.2, 0, 0]))
+    builder.add(other, 4, _gentle(rng, detail), part=1)
+    whole = builder.scene(1.5 * detail, 1.5 * detail, names=("body", "strap"))
+    alone = np.array([[True, False], [False, False]])
+    return posed(replace(whole, paired=alone, fault="unpaired", whole=whole), rng)

@@ -24,6 +24,7 @@ FAMILIES: dict[str, Callable[[int], FamilyScene]] = {
     "finger": planted.next_finger,
     "fold": planted.fold,
     "cover": planted.cover,
+    "unpaired": planted.unpaired,
     "shell": shells.thin_shell,
     "runs": pieces.run_together,
     "inside": pieces.wholly_inside,
@@ -35,5 +36,6 @@ FAMILIES: dict[str, Callable[[int], FamilyScene]] = {
     "deep": deep.pits_and_grooves,
     "scan": scans.noisy_scan,
     "coincident": coincident.coincident_pairs,
+    "doubled": coincident.doubled_patch,
     "degenerate": degenerate.degenerate_faces,
 }
