@@ -72,8 +72,7 @@ def as_maps(pictures: list[Picture]) -> list[BakedMap]:
 
 def named(result: Location) -> list[str]:
     """Return the codes of everything that is told, what to mend first first."""
-    codes = [c.code for m in result.maps for c in m.conventions]
-    return codes + [f"{r.name}: {r.why.code.code}" for r in result.regions]
+    return [cause.code for cause in result.causes]
 
 
 def overlap(result: Location, place: dict[int, np.ndarray]) -> float:
@@ -123,7 +122,7 @@ def main() -> None:
                 print(f"{name} {size} clean: {variant:<24} {len(codes)} {codes[:3]} "
                       f"{result.specks} specks {seconds:.1f} s", flush=True)  # fmt: skip
             for cause in [] if options.clean else CAUSES:
-                if options.only and cause.name not in options.only:
+                if options.only and cause.name not in options.only or model.name in cause.not_on:
                     continue
                 kitchen.rng = np.random.default_rng([options.seed, size, len(cause.name)])
                 trial = cause.make(kitchen)

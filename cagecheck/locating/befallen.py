@@ -28,6 +28,10 @@ from cagecheck.words.sentences import count_words
 # Slopes that tell a strength: from what 8 bits can say (six steps) to where 8 bits clip a double.
 LEAST_SLOPE, MOST_SLOPE = 0.05, 1.0
 LEAST_TEXELS = 200
+# Flat to within the rounding of 8 bits.
+FLAT_SLOPE = 1.5 / 127.5
+# A slider multiplies all slopes alike: so many of them must be within this share of the median.
+ALIKE, MOSTLY_ALIKE = 0.25, 0.5
 # Filters and supersampling take up to a tenth of fine detail's slope; a slider takes more.
 MILDEST = 1.25
 # A whole map is looked for up to so many texels aside, or this share of its width.
@@ -46,6 +50,14 @@ def without_strength(
     A slider multiplies red and green about the middle, so that the slope of every normal (its
     lean over its height) is multiplied by one number.
     """
+    if said is not None and reading.tile != said:
+        # A map that is too strong may look more like a flatter tile's than like its own.
+        own = Reading(tile=said)
+        if (sample := _sample_of(samples, own)) is not None:
+            fit = agreement_at(shares[sample.y, sample.x], sample, own)
+            tried = without_strength(shares, samples, replace(own, agreement=fit), said)
+            if tried[2] is not None and tried[1].agreement > reading.agreement + LEAST_GAIN:
+                return tried
     unchanged = shares, reading, None
     sample = _sample_of(samples, reading)
     if sample is None or reading.space != "tangent" or reading.transfer != "plain":
@@ -72,12 +84,15 @@ def _slope_ratio(stored: NDArray[np.float32], wanted: Floats, reading: Reading) 
     use = (n[:, 2] > 0.1) & (wanted[:, 2] > 0.1)
     slope, own = n[use, :2] / n[use, 2:], wanted[use, :2] / wanted[use, 2:]
     steep = np.hypot(own[:, 0], own[:, 1])
-    tells = (steep > LEAST_SLOPE) & (steep < MOST_SLOPE)
+    # What was missed is filled with flat colour and says nothing about a slider.
+    tells = (steep > LEAST_SLOPE) & (steep < MOST_SLOPE) & (np.abs(slope).max(axis=1) > FLAT_SLOPE)
     if tells.sum() < LEAST_TEXELS:
         return None
     along = (slope[tells] * own[tells]).sum(axis=1) / steep[tells] ** 2
     ratio = float(np.median(along))
-    return ratio if ratio > 0 else None
+    if ratio <= 0 or np.mean(np.abs(along - ratio) < ALIKE * ratio) < MOSTLY_ALIKE:
+        return None
+    return ratio
 
 
 def _scaled(shares: NDArray[np.float32], reading: Reading, factor: float) -> NDArray[np.float32]:

@@ -27,6 +27,8 @@ from cagecheck.maps.high_normals import HighNormals
 from cagecheck.meshes.triangulate import QuadSplit
 
 Space = Literal["tangent", "object"]
+# Shading normals of the low poly: its own, one a triangle, or smooth everywhere.
+LowShading = Literal["own", "face", "smooth"]
 Transfer = Literal["plain", "srgb-encoded", "srgb-decoded"]
 TRANSFERS: tuple[Transfer, ...] = ("plain", "srgb-encoded", "srgb-decoded")
 
@@ -74,7 +76,7 @@ class Reading:
     turn : index into `TURNS`; transfer : curve that bent the values; space : of the vectors;
     channels, signs : component k of a normal is ``signs[k]`` times stored channel
     ``channels[k]``; tile : the tile that the map shows; agreement : from 0 to 1.
-    basis, quads, normals : the finer choices.
+    basis, quads, normals, shading : the finer choices.
     """
 
     tile: int
@@ -87,6 +89,7 @@ class Reading:
     basis: BasisRule = field(default_factory=BasisRule)
     quads: QuadSplit = "first"
     normals: HighNormals = "file"
+    shading: LowShading = "own"
 
     @property
     def oddities(self) -> int:
@@ -125,6 +128,7 @@ class Reading:
             "basis": self.basis.describe(),
             "quads": self.quads,
             "high_normals": self.normals,
+            "low_normals": self.shading,
         }
 
 

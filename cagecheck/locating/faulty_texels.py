@@ -20,7 +20,7 @@ from cagecheck.rays.points import join_points
 # Unexplained texels this near to a broken seam are its doing.
 SEAM_TEXELS = 6
 # Faulty texels of one kind this near to each other in the picture are one place.
-JOIN_TEXELS = {Fault.SLANTED: 6, Fault.UNEXPLAINED: 3, Fault.NOISE: 3}
+JOIN_TEXELS = {Fault.SKEW: 6, Fault.UNEXPLAINED: 3, Fault.NOISE: 3}
 
 
 def mark_seams(variants: Variants, located: list[LocatedMap]) -> list[LocatedMap]:
@@ -31,7 +31,7 @@ def mark_seams(variants: Variants, located: list[LocatedMap]) -> list[LocatedMap
     for size in sorted(sizes):
         mine = {tile: record for tile, record in records.items() if record.size == size}
         steps = seam_steps(seam_samples(variants.low(variants.settings.quads), size), mine)
-        broken = steps.broken
+        broken = steps.broken(max(record.tolerance for record in mine.values()))
         for k, located_map in enumerate(out):
             record, fault = located_map.record, located_map.fault
             if record is None or fault is None or record.size != size:
@@ -88,7 +88,7 @@ def _texels_of(low: LowPoly, found: LocatedMap, patch_base: int) -> dict[str, An
     )
     if found.padding is not None:
         measure = np.where(kind == Fault.PADDING, float(found.padding.needed), measure)
-    measure = np.where(kind == Fault.SLANTED, record.slide[rows], measure)
+    measure = np.where(np.isin(kind, (Fault.SKEW, Fault.ISLAND_MOVED)), record.slide[rows], measure)
     n = len(points)
     return {
         "points": points,

@@ -29,6 +29,8 @@ from cagecheck.progress import Progress
 from cagecheck.words.numbers import count_text, share_text
 
 HALF_STEP = 0.5 / 255
+# Other normals of the low poly must agree this much better before they are believed.
+SHADING_GAIN = 0.1
 
 
 @dataclass(frozen=True, eq=False)
@@ -177,16 +179,39 @@ def _rough_reading(
         if best.agreement >= SURE_AGREEMENT:
             break
     assert best is not None
-    normals = best.normals
+    normals, shading = best.normals, best.shading
+    if best.agreement < SURE_AGREEMENT and not blank(shares):
+        best, of_best = _other_shading(variants, shares, of_best, best, said)
+        shading = best.shading
     shares, best, strength = without_strength(shares, of_best, best, said)
     shares, best, shift = without_shift(shares, of_best, best)
-    best = replace(read_through_noise(shares, of_best, best, said), normals=normals)
-    return shares, best, [strength, shift]
+    best = read_through_noise(shares, of_best, best, said)
+    return shares, replace(best, normals=normals, shading=shading), [strength, shift]
+
+
+def _other_shading(
+    variants: Variants,
+    shares: NDArray[np.float32],
+    samples: list[Sampled],
+    best: Reading,
+    said: int | None,
+) -> tuple[Reading, list[Sampled]]:
+    """Try frames of the low poly with other normals than its own."""
+    out = best, samples
+    for shading in variants.shading_choices()[1:]:
+        tried = [
+            variants.sampled(s.tile, s.size, variants.settings.quads, best.normals, shading)
+            for s in samples
+        ]
+        found = find_reading(shares, tried, said)
+        if found.agreement > out[0].agreement + SHADING_GAIN:
+            out = replace(found, normals=best.normals, shading=shading), tried
+    return out
 
 
 def _blue_computed(shares: NDArray[np.float32]) -> ConventionFault | None:
     """Fill in the blue of a map that keeps red and green only; return the fault, or None."""
-    if np.ptp(shares[..., 2]) > HALF_STEP:
+    if np.ptp(shares[..., 2]) > HALF_STEP or blank(shares):
         return None
     red, green = shares[..., 0] * 2 - 1, shares[..., 1] * 2 - 1
     blue = (np.sqrt(np.clip(1 - red * red - green * green, 0, 1)) + 1) / 2

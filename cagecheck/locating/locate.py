@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,12 +12,15 @@ from numpy.typing import NDArray
 from cagecheck.defects.match import Matcher
 from cagecheck.defects.regions import Region
 from cagecheck.errors import InputError, Notice, takes
-from cagecheck.locating.fault_regions import FaultyTexels, fault_regions
+from cagecheck.locating.bake_reach import bake_reach
+from cagecheck.locating.fault_regions import Bake, FaultyTexels, fault_regions
 from cagecheck.locating.faulty_texels import faulty_texels, mark_seams
+from cagecheck.locating.left_out import tell_left_out
 from cagecheck.locating.offset_guess import OffsetGuess, guess_offset
 from cagecheck.locating.one_map import LocatedMap, judge_map
 from cagecheck.locating.read_maps import BakedMap
 from cagecheck.locating.several_tiles import looks_at
+from cagecheck.locating.told_causes import ToldCause, told_causes
 from cagecheck.locating.variants import CageMaker, LocateSettings, Variants
 from cagecheck.maps.texels import tiles_touched
 from cagecheck.meshes.lowpoly import LowPoly, prepare_low
@@ -60,6 +64,11 @@ class Location:
             f"<Location: {count_words(len(self.regions), 'region')} in "
             f"{count_words(len(self.maps), 'map')} of {self.low!r}>"
         )
+
+    @cached_property
+    def causes(self) -> tuple[ToldCause, ...]:
+        """Everything that is wrong, what to mend first first."""
+        return told_causes(self.maps, self.regions)
 
     @property
     def clean(self) -> bool:
@@ -107,12 +116,15 @@ def locate(
             read = [m.reading for m in located if m.record is not None]
             prior = read[-1] if read else None
             located.append(judge_map(variants, piece, look, prior=prior, progress=progress))
-    located = mark_seams(variants, located)
+    located, left_out = tell_left_out(mark_seams(variants, located), prepared.part_names)
     texels = faulty_texels(variants, located)
-    regions, specks = fault_regions(
-        variants.low(settings.quads), texels, scene.surface.part_names, settings.depth or 0.0,
-        variants.cage(settings.quads),
+    bake = Bake(
+        settings.depth or 0.0, variants.cage(settings.quads),
+        bake_reach([m.record.votes for m in located if m.record is not None]), left_out,
     )  # fmt: skip
+    regions, specks = fault_regions(
+        variants.low(settings.quads), texels, scene.surface.part_names, bake
+    )
     if specks:
         notices.append(
             Notice("specks", f"{count_words(specks, 'texel')} "

@@ -19,9 +19,11 @@ from cagecheck.locating.compare import (
     OffsetVotes,
     TileView,
     compare_tile,
+    is_fill,
 )
 from cagecheck.locating.conventions import (
     LEAST_AGREEMENT,
+    SURE_AGREEMENT,
     ConventionFault,
     Reading,
     convention_faults,
@@ -29,10 +31,16 @@ from cagecheck.locating.conventions import (
     encode_srgb,
     turned,
 )
-from cagecheck.locating.enlarging import explained_by_enlarging
+from cagecheck.locating.enlarging import (
+    as_stored,
+    explained_by_enlarging,
+    explained_by_filtering,
+)
 from cagecheck.locating.finer_conventions import finer_reading
-from cagecheck.locating.first_look import FirstLook, mask_over_tile, shape_fault
+from cagecheck.locating.first_look import FirstLook, blank, mask_over_tile, shape_fault
 from cagecheck.locating.levels import level_fault
+from cagecheck.locating.lossy_blocks import block_fault
+from cagecheck.locating.moved_islands import moved_islands, wants_islands
 from cagecheck.locating.padding_check import Padding, check_padding
 from cagecheck.locating.patterns import Patterns, explain_patterns
 from cagecheck.locating.read_maps import UNIT_SHARE, BakedMap, unit_share
@@ -60,7 +68,8 @@ class LocatedMap:
     """One map and how it was read.
 
     conventions : what differs from ours; record : texel by texel, None where the map fits nothing;
-    fault : (H, W) uint8 the final faults; padding; grey : (H, W) uint8 the upright map, to draw on.
+    fault : (H, W) uint8 the final faults; padding; grey : (H, W) uint8 the upright map, to draw on;
+    blank : the picture is one colour.
     """
 
     source: BakedMap
@@ -70,6 +79,7 @@ class LocatedMap:
     fault: NDArray[np.uint8] | None
     padding: Padding | None
     grey: NDArray[np.uint8]
+    blank: bool = False
 
     def __repr__(self) -> str:
         return f"<LocatedMap {self.source.name}: tile {self.reading.tile}>"
@@ -82,7 +92,8 @@ class TileRecord:
     tile, size : as in `TileView`; covered : (H, W) bool, on the low poly; shown, expected :
     (H, W, 3) float16 world normals; votes : for the offset. key : (K,) int64 ascending,
     ``y * size + x`` of texels that are not clean; angle, gap, target, slide : (K,) float32 and
-    other : (K,) int32 theirs (slide in texels, 0 where not slanted).
+    other : (K,) int32 theirs (slide in texels, 0 where nothing slid or moved). tolerance : degrees
+    on flat ground; parts : what each low part recorded here.
     """
 
     tile: int
@@ -97,6 +108,8 @@ class TileRecord:
     target: NDArray[np.float32]
     slide: NDArray[np.float32]
     other: Ints
+    tolerance: float
+    parts: PartRecords
 
     def rows(self, x: Ints, y: Ints) -> NDArray[np.int64]:
         """Return the rows of texels that are not clean."""
@@ -106,7 +119,34 @@ class TileRecord:
         return found
 
 
-def keep_record(view: TileView, patterns: Patterns) -> TileRecord:
+@dataclass(frozen=True, eq=False)
+class PartRecords:
+    """How much of every low part a map records: (P,) int64 texels of each.
+
+    texels : on the low poly; filled : with a fill colour; lost : of those, where it visibly shows.
+    """
+
+    texels: NDArray[np.int64]
+    filled: NDArray[np.int64]
+    lost: NDArray[np.int64]
+
+
+def part_records(
+    low: LowPoly, view: TileView, upright: NDArray[np.float32], rule: CompareRule
+) -> PartRecords:
+    """Count the texels of every part."""
+    y, x = np.nonzero(view.triangle >= 0)
+    part, count = low.triangle_part[view.triangle[y, x]], len(low.part_names)
+    filled = is_fill(upright[y, x], rule.fills, rule.fill_step)
+    lost = filled & (view.fault[y, x] == Fault.MISSED) & np.isfinite(view.target[y, x])
+    return PartRecords(
+        *(np.bincount(part[rows], minlength=count) for rows in (slice(None), filled, lost))
+    )
+
+
+def keep_record(
+    view: TileView, patterns: Patterns, tolerance: float, parts: PartRecords
+) -> TileRecord:
     """Return the record of a comparison, so that its pictures can be let go."""
     y, x = np.nonzero(patterns.fault != Fault.CLEAN)
     return TileRecord(
@@ -122,6 +162,8 @@ def keep_record(view: TileView, patterns: Patterns) -> TileRecord:
         target=view.target[y, x],
         slide=np.hypot(patterns.shift[y, x, 0], patterns.shift[y, x, 1]),
         other=view.other[y, x],
+        tolerance=tolerance,
+        parts=parts,
     )
 
 
@@ -144,6 +186,12 @@ def judge_map(
         faults.append(fault)
     if (fault := level_fault(baked, reading.transfer)) is not None:
         faults.append(fault)
+    if blank(baked.values) and reading.agreement < SURE_AGREEMENT:
+        # Nothing in it tells how it is to be read.
+        told = look.said or reading.tile
+        reading = Reading(tile=told, normals=reading.normals)
+        look = replace(look, reading=reading)
+        return _compare(variants, baked, look, 0.0, faults, progress, empty=True)
     if reading.agreement < LEAST_AGREEMENT:
         faults.append(_fits_nothing(reading, unit_share(baked.values)))
         return LocatedMap(baked, reading, tuple(faults), None, None, None, _grey(shares))
@@ -175,11 +223,17 @@ def _compare(
     residual: float,
     faults: list[ConventionFault],
     progress: Progress,
+    empty: bool = False,
 ) -> LocatedMap:
+    """Compare a map; empty : it is one colour, so that nothing can be told from its detail."""
     shares, reading = look.shares, look.reading
     baker = variants.baker(reading.quads, reading.normals)
     upright = np.ascontiguousarray(_upright(shares, reading))
-    basis = variants.frames(reading.quads, reading.basis) if reading.space == "tangent" else None
+    basis = (
+        variants.frames(reading.quads, reading.basis, reading.shading)
+        if reading.space == "tangent"
+        else None
+    )
     # A bake without an inward limit records whatever lies behind, and one with far too large an
     # offset what lies across: layers are known all through.
     size = baker.low.diagonal()
@@ -198,20 +252,27 @@ def _compare(
         depth=max(size, target_depth), reach=size / 2, target_depth=target_depth,
         target_reach=target_reach, largest_share=LARGEST_SHARE, base_degrees=base,
         fills=_fill_values(padding, reading), fill_step=1.01 / 255,
-        enlarged=int(np.ceil(look.stretch)),
+        enlarged=int(np.ceil(look.stretch)), faceted=reading.shading == "face",
     )  # fmt: skip
     rim = _rim_drawn_in(covered, padding)
     view, patterns = _compared(variants, baked, baker, upright, basis, look, rule, rim, progress)
-    soft = softness_fault(view, patterns.fault, upright)
+    soft = None if empty else softness_fault(view, patterns.fault, upright)
     if soft is not None and soft[1] > rule.enlarged:
         faults = [*faults, soft[0]]
         rule = replace(rule, enlarged=soft[1])
         view, patterns = _compared(
             variants, baked, baker, upright, basis, look, rule, rim, progress
         )
-    record = keep_record(view, patterns)
+    elif (lossy := None if empty else block_fault(view)) is not None:
+        faults = [*faults, lossy[0]]
+        rule = replace(rule, base_degrees=max(rule.base_degrees, lossy[1]))
+        view, patterns = _compared(
+            variants, baked, baker, upright, basis, look, rule, rim, progress
+        )
+    parts = part_records(baker.low, view, upright, rule)
+    record = keep_record(view, patterns, rule.base_degrees, parts)
     return LocatedMap(
-        baked, reading, tuple(faults), record, patterns.fault, padding, _grey(upright)
+        baked, reading, tuple(faults), record, patterns.fault, padding, _grey(upright), empty
     )
 
 
@@ -240,7 +301,20 @@ def _compared(
         )
         view.fault[mixed] = Fault.CLEAN
         view.fault[rim(rule.enlarged) & (view.fault == Fault.UNEXPLAINED)] = Fault.PADDING
-    return view, explain_patterns(view, upright, progress=progress)
+    wanted: NDArray[np.float32] | None = None
+    stored: NDArray[np.float32] | None = None
+    if (view.fault == Fault.UNEXPLAINED).any():
+        wanted, stored = as_stored(view, baker, basis), reading.straight(upright)
+        mild = explained_by_filtering(view, wanted, stored, rule.base_degrees)
+        view.fault[mild] = Fault.CLEAN
+    patterns = explain_patterns(view, upright, progress=progress)
+    if wants_islands(view, patterns.fault):
+        if wanted is None or stored is None:
+            wanted, stored = as_stored(view, baker, basis), reading.straight(upright)
+        moved, shift = moved_islands(view.triangle >= 0, patterns.fault, wanted, stored)
+        moved &= patterns.fault != Fault.CLEAN
+        patterns.fault[moved], patterns.shift[moved] = Fault.ISLAND_MOVED, shift[moved]
+    return view, patterns
 
 
 def _times_enlarged(baked: BakedMap, look: FirstLook, enlarged: int) -> tuple[int, int]:

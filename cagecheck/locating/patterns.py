@@ -1,6 +1,6 @@
 """What a map shows where no layer explains it: slid detail, smeared padding, noise.
 
-*Slanted*: rays that lean record their neighbourhood's detail, so the map shows the expected
+*Skew*: rays that lean record their neighbourhood's detail, so the map shows the expected
 picture moved sideways. Found by registration: of all shifts of a small window the one that brings
 expected picture and map together, if it does so well and better than no shift by far.
 
@@ -50,7 +50,7 @@ class Patterns:
     """What the picture-based tests found.
 
     fault : (H, W) uint8, the tile's faults with unexplained texels told apart; shift : (H, W, 2)
-    float32 (right, down) in texels where the fault is SLANTED, else 0.
+    float32 (right, down) in texels where the fault is SKEW, else 0.
     """
 
     fault: NDArray[np.uint8]
@@ -82,12 +82,12 @@ def explain_patterns(
         mostly_open[inner] = _mostly_open(unclear[outer], defective[outer])[within]
         progress(f"explaining tile {view.tile}", done, len(blocks))
     moved &= mostly_open
-    fault[moved & defective] = Fault.SLANTED
+    fault[moved & defective] = Fault.SKEW
     fault[unclear & ~moved & noisy] = Fault.NOISE
     # Padding copies borders inwards, which looks like a slide there: repeats tell.
     fault[smeared] = Fault.MISSED
     _join_misses(fault)
-    shift[fault != Fault.SLANTED] = 0
+    shift[fault != Fault.SKEW] = 0
     return Patterns(fault, shift)
 
 

@@ -65,7 +65,8 @@ class Settings:
 
     offset, depth : world units. along : rays start at the averaged directions ("averaged"), at the
     corner normals ("corner") or at the face's normal ("face"). apart : each part sees its own high
-    poly only. samples : per texel and axis. padding : texels. diagonal : how quads are cut. space :
+    poly only. samples : per texel and axis. padding : texels. diagonal : how quads are cut, from the
+    "first" corner or the "short" way across. space :
     "tangent" or "object". low_normals : "own" or "face" (hard edges everywhere).
     """
 
@@ -88,9 +89,13 @@ def low_set(model: Model, settings: Settings) -> LowSet:
         k = piece.faces.shape[1]
         corner = np.arange(piece.faces.size).reshape(-1, k)
         if k == 4:
-            first = ([0, 1, 2], [0, 2, 3]) if settings.diagonal == "first" else (
-                [0, 1, 3], [1, 2, 3])  # fmt: skip
-            corner = np.stack([corner[:, list(c)] for c in first], axis=1).reshape(-1, 3)
+            first = np.array([[0, 1, 2], [0, 2, 3]])
+            cut = np.repeat(first[None], len(corner), axis=0)
+            if settings.diagonal == "short":
+                p = piece.positions[piece.faces]
+                across = np.linalg.norm(p[:, [2, 3]] - p[:, [0, 1]], axis=2)
+                cut[across[:, 1] < across[:, 0]] = [[0, 1, 3], [1, 2, 3]]
+            corner = corner[np.arange(len(corner))[:, None, None], cut].reshape(-1, 3)
         vertex = piece.faces.ravel()[corner]
         position = piece.positions[vertex]
         normal = piece.corner_normal[corner]

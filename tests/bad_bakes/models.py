@@ -197,9 +197,27 @@ def _block_side(side: int, n: int) -> tuple[Array, Array, Array]:
     return p, lattice, quads
 
 
+# Sides of the kit's block whose quads are bent, and by how much (RMS, units): the low poly of a
+# panel that bulges. Their normals are smooth within the side, so that it shows how quads are cut.
+BENT_SIDES, BEND = (0, 3, 4), 0.012
+
+
+def _bent(
+    rng: np.random.Generator, side: int, p: Array, lattice: Array, quads: Array
+) -> tuple[Array, Array]:
+    """Move the places within a side in and out; return them and smooth normals (V, 3)."""
+    normal = np.array(SIDES[side][0], float)
+    within = ((lattice > 1e-9) & (lattice < 1 - 1e-9)).all(axis=1)
+    p = p + (within * BEND * rng.normal(size=len(p)))[:, None] * normal
+    tris = np.concatenate([quads[:, [0, 1, 2]], quads[:, [0, 2, 3]]])
+    smooth = smooth_normals(p, tris)
+    return p, np.where(within[:, None], smooth, normal)
+
+
 def _kit_block(rng: np.random.Generator) -> Piece:
     positions, faces, uvs, normals, base = [], [], [], [], 0
     n = 5
+    bends = np.random.default_rng([int(rng.integers(1 << 31)), 7])
     for side in range(6):
         p, lattice, quads = _block_side(side, n)
         corner = lattice[quads].reshape(-1, 2)
@@ -207,8 +225,11 @@ def _kit_block(rng: np.random.Generator) -> Piece:
             corner = corner * [-1, 1] + [1, 0]  # a mirrored island
         column, row = side % 3, side // 3
         uvs.append(corner * [0.28, 0.42] + [0.03 + 0.325 * column, 0.04 + 0.49 * row])
-        normals.append(np.tile(np.array(SIDES[side][0], float), (len(corner), 1)))
-        positions.append(p * HALF)
+        p, shade = p * HALF, np.tile(np.array(SIDES[side][0], float), (len(p), 1))
+        if side in BENT_SIDES:
+            p, shade = _bent(bends, side, p, lattice, quads)
+        normals.append(shade[quads].reshape(-1, 3))
+        positions.append(p)
         faces.append(quads + base)
         base += len(p)
     p, f = np.concatenate(positions), np.concatenate(faces)

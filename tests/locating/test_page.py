@@ -36,7 +36,7 @@ from tests.report.test_page_browser import (
 )
 from tests.scenes.locating import DEPTH, OFFSET, PAIRED, Plan, baked_maps, make_scenery
 
-FAULTS = ("green-flipped", "missed", "recorded another part", "noise", "slanted")
+FAULTS = ("green-flipped", "missed", "recorded another part", "noise", "skew")
 
 
 @pytest.fixture(scope="module")

@@ -1,0 +1,117 @@
+"""UV islands whose picture lies beside them: the UVs were moved after the bake, or the picture was.
+
+The whole island agrees with the map read some texels aside, by one shift, and not where it is. A
+place whose rays leaned slides within its island; a map that was shifted takes all islands along.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import label, uniform_filter
+
+from cagecheck.arrays.types import Floats
+from cagecheck.locating.compare import Fault, TileView
+from cagecheck.locating.conventions import AGREEMENT_DEGREES, FLAT_WEIGHT
+
+# Islands are moved by hand and by packing; farther than this share of the map they are looked for
+# in vain, since chance agreement grows with every place that is tried.
+REACH_SHARE = 0.05
+# Smaller islands hold too little detail to be told by it, and where less than this share of an
+# island is faulty it lies where it should.
+LEAST_TEXELS, LEAST_FAULTY = 300, 0.15
+# So many texels of an island are asked, and so many islands, the largest first.
+ASKED, MOST_ISLANDS = 1500, 40
+# The moved picture must agree so well, and better by so much than the one in place.
+LEAST_FIT, LEAST_GAIN = 0.5, 0.25
+# The search is coarse on pictures thinned to this edge, then fine.
+COARSE_SIZE = 512
+
+
+def moved_islands(
+    covered: NDArray[np.bool_],
+    fault: NDArray[np.uint8],
+    wanted: NDArray[np.float32],
+    stored: NDArray[np.float32],
+) -> tuple[NDArray[np.bool_], NDArray[np.float32]]:
+    """Return (H, W) bool, texels of moved islands, and (H, W, 2) float32 by how much (right, down).
+
+    wanted, stored : (H, W, 3) unit normals as the map should hold them and as it does.
+    """
+    size = covered.shape[0]
+    moved, shift = np.zeros(covered.shape, bool), np.zeros((*covered.shape, 2), np.float32)
+    for number, labels in asked_islands(covered, fault):
+        island = labels == number
+        found = _shift_of(island, wanted, stored, max(round(REACH_SHARE * size), 2))
+        if found is not None:
+            moved |= island
+            shift[island] = found
+    return moved, shift
+
+
+def asked_islands(
+    covered: NDArray[np.bool_], fault: NDArray[np.uint8]
+) -> list[tuple[int, NDArray[np.int32]]]:
+    """Return the islands that much is wrong on, the largest first, as numbers in one labelling."""
+    labels, count = label(covered, np.ones((3, 3), np.int8))
+    whole = np.bincount(labels[covered], minlength=count + 1)
+    wrong = covered & (fault != Fault.CLEAN)
+    faulty = np.bincount(labels[wrong], minlength=count + 1)
+    asked = np.flatnonzero((whole >= LEAST_TEXELS) & (faulty >= LEAST_FAULTY * whole))
+    order = asked[np.argsort(-whole[asked], kind="stable")][:MOST_ISLANDS]
+    return [(int(number), labels) for number in order]
+
+
+def _shift_of(
+    island: NDArray[np.bool_],
+    wanted: NDArray[np.float32],
+    stored: NDArray[np.float32],
+    reach: int,
+) -> tuple[int, int] | None:
+    """Return the shift (right, down) that brings an island's picture under it, or None."""
+    size = island.shape[0]
+    y, x = np.nonzero(island & (np.abs(wanted).max(axis=2) > 0))
+    some = slice(None, None, max(len(y) // ASKED, 1))
+    y, x = y[some], x[some]
+    if len(y) == 0:
+        return None
+    thin = max(size // COARSE_SIZE, 1)
+
+    def fit(picture: NDArray[np.float32], own: Floats, right: int, down: int) -> float:
+        row, column = y + down, x + right
+        inside = (row >= 0) & (row < size) & (column >= 0) & (column < size)
+        seen = picture[np.clip(row, 0, size - 1), np.clip(column, 0, size - 1)]
+        return _agreement(np.where(inside[:, None], seen, 0.0), own)
+
+    def best(picture: NDArray[np.float32], own: Floats, middle: tuple[int, int], far: int,
+             pace: int) -> tuple[float, int, int]:  # fmt: skip
+        steps = range(-far, far + 1, pace)
+        tried = [
+            (fit(picture, own, middle[0] + dx, middle[1] + dy), -abs(dx) - abs(dy), dx, dy)
+            for dy in steps
+            for dx in steps
+        ]
+        value, _, dx, dy = max(tried)
+        return value, middle[0] + dx, middle[1] + dy
+
+    blurred = stored if thin == 1 else uniform_filter(stored, (thin, thin, 1))
+    own = wanted[y, x].astype(np.float64)
+    pace = 2 * thin
+    _, right, down = best(blurred, own, (0, 0), reach // pace * pace, pace)
+    value, right, down = best(stored, own, (right, down), pace, 1)
+    if (right, down) == (0, 0) or value < max(LEAST_FIT, fit(stored, own, 0, 0) + LEAST_GAIN):
+        return None
+    return right, down
+
+
+def _agreement(shown: Floats, wanted: Floats) -> float:
+    """Return the agreement of `cagecheck.locating.conventions` between unit vectors."""
+    cosine = np.clip(np.einsum("ij,ij->i", shown, wanted), -1, 1)
+    weight = FLAT_WEIGHT + np.hypot(wanted[:, 0], wanted[:, 1])
+    fits = np.exp(-((np.degrees(np.arccos(cosine)) / AGREEMENT_DEGREES) ** 2))
+    return float(np.average(fits, weights=weight))
+
+
+def wants_islands(view: TileView, fault: NDArray[np.uint8]) -> bool:
+    """Tell whether there are islands to ask."""
+    return bool(asked_islands(view.triangle >= 0, fault))
