@@ -1,7 +1,9 @@
-"""How deep and how far out a bake looked, from what its texels recorded and what they lost.
+"""How deep and how far out a bake looked, from what its texels show and what they have lost.
 
-Where one distance parts the two, that distance was the bake's own, and what lies beyond it was
-lost for that reason. Where none does, surface was lost for another: a hole, a part left out.
+A bake that looks too short loses whatever lies beyond its distance, all over the map, and nothing
+within it. Padding fills much of what is lost with neighbours that look right or nearly so, hence
+texels are asked by blocks: of the blocks that hold surface well beyond the distance nearly all are
+faulty there. A hole spoils one place and leaves as deep ones elsewhere alone.
 """
 
 from __future__ import annotations
@@ -10,16 +12,35 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats
-from cagecheck.locating.compare import OffsetVotes
+from cagecheck.locating.compare import Fault, TileView
 
-# Of what lies beyond the distance so much must be lost, and of what is lost so much lie beyond it.
-PARTED = 0.8
-# Fewer lost texels than this make no distance.
-LEAST_LOST = 60
+# What may come of a surface that was not recorded: its fill, what padding made of it, what lay
+# behind.
+LOST = (Fault.MISSED, Fault.UNEXPLAINED, Fault.TOO_DEEP, Fault.SKEW, Fault.SEAM, Fault.NOISE)
+# Blocks of so many texels are asked; larger maps are thinned to this edge.
+BLOCK, LARGEST = 16, 1024
+# Fewer faulty texels, or blocks, tell nothing; a block with so many texels far out is asked.
+LEAST_FAULTY, LEAST_BLOCKS, LEAST_IN_BLOCK = 60, 6, 8
+# The distance begins where all but this share of the faulty texels lie farther out.
+STRAY = 0.05
+# Of the blocks so many must be faulty; within the distance faults are rarer by this factor.
+MOST_BLOCKS, RARER, WITHIN = 0.6, 0.1, 0.9
 # What this share of the recorded texels stays within counts as recorded, the rest as stray.
 MOST_RECORDED, LEAST_RECORDED = 0.99, 200
+
+
+@dataclass(frozen=True, eq=False)
+class Levels:
+    """Some texels of a map: (N,) height of the surface that belongs, below the low poly in world
+    units, above it as a share of the cage's distance; whether it is faulty; its block's number.
+    """
+
+    height: Floats
+    faulty: NDArray[np.bool_]
+    block: NDArray[np.int64]
 
 
 @dataclass(frozen=True)
@@ -37,36 +58,56 @@ class BakeReach:
     recorded_share: float | None = None
 
 
-def bake_reach(votes: Sequence[OffsetVotes]) -> BakeReach:
-    """Read the heights of all maps of a bake."""
-    if not votes:
+def levels_of(view: TileView, fault: NDArray[np.uint8]) -> Levels:
+    """Return the levels of a map, thinned where it is large."""
+    step = max(-(-view.size // LARGEST), 1)
+    thin = slice(step // 2, None, step), slice(step // 2, None, step)
+    target, start, kinds = view.target[thin], view.start[thin], fault[thin]
+    known = np.isfinite(target)
+    y, x = np.nonzero(known)
+    t = target[known].astype(np.float64)
+    height = np.where(t > 0, t / np.maximum(start[known], 1e-30), t)
+    asked = np.isin(kinds[known], (*LOST, Fault.CLEAN))
+    across = view.size // (step * BLOCK) + 1
+    block = (y // BLOCK) * across + x // BLOCK
+    return Levels(height[asked], (kinds[known] != Fault.CLEAN)[asked], block[asked])
+
+
+def bake_reach(levels: Sequence[Levels]) -> BakeReach:
+    """Read the levels of all maps of a bake."""
+    if not levels:
         return BakeReach()
-    deep, lost, high, unreached = (
-        np.concatenate([getattr(v, name) for v in votes])
-        for name in ("deep", "lost", "high", "unreached")
-    )
-    return BakeReach(
-        parting(deep, lost), parting(high, unreached), _most_of(deep), _most_of(high)
-    )  # fmt: skip
+    base = np.cumsum([0, *(int(v.block.max(initial=0)) + 1 for v in levels)])
+    height, faulty = (np.concatenate([getattr(v, n) for v in levels]) for n in ("height", "faulty"))
+    block = np.concatenate([v.block + b for v, b in zip(levels, base[:-1], strict=True)])
+    found = []
+    for side in (height < 0, height > 0):
+        away, wrong = np.abs(height[side]), faulty[side]
+        found.append((parting(away, wrong, block[side]), _most_of(away[~wrong])))
+    (depth, deep), (share, high) = found
+    return BakeReach(depth, share, deep, high)
 
 
-def parting(recorded: Floats, lost: Floats) -> float | None:
-    """Return the distance that parts recorded from lost ones; None where none does.
+def parting(away: Floats, faulty: NDArray[np.bool_], block: NDArray[np.int64]) -> float | None:
+    """Return the distance beyond which a bake lost what there was; None where none is.
 
-    Of all distances the one with most lost and least recorded ones beyond it is asked.
+    away : (N,) distances; faulty, block : of the same texels.
     """
-    if len(lost) < LEAST_LOST:
+    if faulty.sum() < LEAST_FAULTY:
         return None
-    recorded, lost = np.sort(recorded), np.sort(lost)
-    # Beyond a distance just below the k-th lost one lie all but k of them.
-    still = len(lost) - np.arange(len(lost))
-    seen = len(recorded) - np.searchsorted(recorded, lost)
-    k = int(np.argmax(still - seen))
-    beyond, stray = int(still[k]), int(seen[k])
-    if beyond < PARTED * len(lost) or beyond < PARTED * (beyond + stray):
+    own = float(np.quantile(away[faulty], STRAY))
+    within, beyond = away < WITHIN * own, away >= own
+    rate_within = faulty[within].mean() if within.any() else 0.0
+    if rate_within > RARER * faulty[beyond].mean():
         return None
-    within = recorded[: len(recorded) - stray]
-    return float((lost[k] + (within[-1] if len(within) else 0.0)) / 2)
+    # Well beyond: padding hides what lies little farther.
+    far = away >= np.median(away[faulty])
+    count = np.bincount(block[far], minlength=1)
+    wrong = np.bincount(block[far & faulty], minlength=len(count))
+    asked = count >= LEAST_IN_BLOCK
+    if asked.sum() < LEAST_BLOCKS or np.mean(wrong[asked] > 0) < MOST_BLOCKS:
+        return None
+    return own
 
 
 def _most_of(recorded: Floats) -> float | None:

@@ -105,6 +105,7 @@ class TileView:
         where no other layer explains the texel.
     other : (H, W) int32 high part of the explaining layer, -1 where there is none.
     target : (H, W) float32 height of the expected layer above the low poly, NaN where none.
+    start : (H, W) float32 distance of the cage, world units, 0 off the low poly.
     votes : what the texels say about the cage's distance.
     """
 
@@ -118,6 +119,7 @@ class TileView:
     gap: NDArray[np.float32]
     other: Ints
     target: NDArray[np.float32]
+    start: NDArray[np.float32]
     votes: OffsetVotes
 
 
@@ -126,18 +128,12 @@ class OffsetVotes:
     """Which shares of the cage's distance texels speak for.
 
     balance : (VOTE_BINS + 2,) float64, running sum = texels that agree with that share of
-        `largest`; voters : texels that could tell; deep : (K,) heights below the low poly (positive
-        numbers) that were recorded; lost : (K,) heights below that were not; high, unreached : the
-        same for heights above the low poly, as shares of the cage's distance there.
+        `largest`; voters : texels that could tell.
     """
 
     largest: float
     balance: Floats
     voters: int
-    deep: Floats
-    lost: Floats
-    high: Floats
-    unreached: Floats
 
 
 Vectors = Callable[[NDArray[np.float32]], NDArray[np.float32]]
@@ -188,23 +184,20 @@ def compare_tile(
     """
     size = values.shape[0]
     view = _empty_view(tile, size, rule)
-    heights: list[Heights] = []
     every = max(covered_texels(baker.low, tile, size) // MOST_VOTERS, 1)
 
-    def work(block: TexelPoints) -> tuple[Floats, int, Heights]:
+    def work(block: TexelPoints) -> tuple[Floats, int]:
         return _compare_block(baker, vectors, values, basis, block, rule, every, view)
 
     total, done, voters = covered_texels(baker.low, tile, size), 0, 0
     blocks = texel_blocks(baker.low, size, tile)
-    for block, (balance, count, known) in on_all_cores(work, blocks, baker.scene.threads):
+    for block, (balance, count) in on_all_cores(work, blocks, baker.scene.threads):
         view.votes.balance[:] += balance
         voters += count
-        heights.append(known)
         done += len(block)
         progress(f"comparing tile {tile}", min(done, total), total)
     progress(f"comparing tile {tile}", total, total)
-    told = (np.concatenate([np.zeros(0), *(h[k] for h in heights)]) for k in range(4))
-    votes = OffsetVotes(rule.largest_share, view.votes.balance, voters, *told)
+    votes = OffsetVotes(rule.largest_share, view.votes.balance, voters)
     return TileView(**{**view.__dict__, "votes": votes})
 
 
@@ -227,7 +220,8 @@ def _empty_view(tile: int, size: int, rule: CompareRule) -> TileView:
         gap=np.full(shape, np.nan, np.float32),
         other=np.full(shape, -1, np.int32),
         target=np.full(shape, np.nan, np.float32),
-        votes=OffsetVotes(rule.largest_share, np.zeros(VOTE_BINS + 2), 0, *(4 * [np.zeros(0)])),
+        start=np.zeros(shape, np.float32),
+        votes=OffsetVotes(rule.largest_share, np.zeros(VOTE_BINS + 2), 0),
     )
 
 
@@ -240,8 +234,8 @@ def _compare_block(
     rule: CompareRule,
     every: int,
     view: TileView,
-) -> tuple[Floats, int, Heights]:
-    """Fill the block's texels of `view`; return the votes of one in `every` texels, and heights."""
+) -> tuple[Floats, int]:
+    """Fill the block's texels of `view`; return the votes of one in `every` texels."""
     points, x, y = block.points, block.x, block.y
     rays = baker.matcher.rays(baker.cage, points)
     goal = find_goals(baker, points, rays, rule.target_depth, rule.target_reach)
@@ -286,21 +280,8 @@ def _compare_block(
     view.gap[y, x] = gap
     view.other[y, x] = other
     view.target[y, x] = goal.t
-    return balance, voters, _heights(goal, rays.start, (fault == Fault.CLEAN) & ~fill, fault)
-
-
-Heights = tuple[Floats, Floats, Floats, Floats]
-
-
-def _heights(
-    goal: Goals, start: Floats, seen: NDArray[np.bool_], fault: NDArray[np.uint8]
-) -> Heights:
-    """Return the heights of what was recorded and of what was not, see `OffsetVotes`."""
-    known, lost = goal.face >= 0, fault == Fault.MISSED
-    t = np.where(known, goal.t, 0.0)
-    below, above = known & (t < 0), known & (t > 0) & (start > 0)
-    share = np.divide(t, start, out=np.zeros_like(t), where=above)
-    return -t[below & seen], -t[below & lost], share[above & seen], share[above & lost]
+    view.start[y, x] = rays.start
+    return balance, voters
 
 
 @dataclass(frozen=True, eq=False)
@@ -374,7 +355,8 @@ def _ask_all_layers(
             layers.first, layers.t, layers.face, baker.scene.surface.triangle_part,
             layer_normals(baker, rays, layers), goal.face, goal.t, expected,
             baker.matcher.paired, baker.matcher.apart,
-            baker.low.triangle_part[points.triangle], rays.start, rule.largest_share, shown, fill, tolerance, votes, fault, gap, other, balance,
+            baker.low.triangle_part[points.triangle], rays.start, rule.largest_share,
+            shown, fill, tolerance, votes, fault, gap, other, balance,
         )
     )  # fmt: skip
 

@@ -83,6 +83,11 @@ class FaultCause(Code):
         "seam-apart",
         "the two sides of the UV seam shade up to {degrees} degrees apart",
     )
+    FRAME_TURNED = (
+        "frame-turned",
+        "the whole UV island shades {degrees} degrees turned from what belongs there, so that its "
+        "seams show",
+    )
     BARE = "bare", "{texels} beside islands of {part} show the background"
     BARE_ONE = "bare-one", "{texels} beside islands of {part} shows the background"
     SCATTER = (

@@ -38,6 +38,8 @@ SMALLEST_REGION = 8
 # So are small unexplained groups that differ by less than shading shows (common practice, no
 # source): filters leave them at borders.
 FAINT_TEXELS, FAINT_DEGREES = 50, 6.0
+# Seams are lines. So many texels beside them that differ alike are an island turned as a whole.
+TURNED_TEXELS = 300
 # What holds for more than this of a region's texels is said of the region.
 MOSTLY = 0.5
 
@@ -306,6 +308,10 @@ def _skew(texels: FaultyTexels, members: NDArray[np.int64], other: str | None, p
 
 
 def _seam(texels: FaultyTexels, members: NDArray[np.int64], other: str | None, part: str) -> Told:
+    angle = _finite(texels.angle[members])
+    middle = float(np.median(angle))
+    if len(members) >= TURNED_TEXELS and np.mean(np.abs(angle - middle) < middle / 4) > MOSTLY:
+        return _told(FaultCause.FRAME_TURNED, FaultCure.SAME_BASIS, Values(degrees=middle))
     step = float(_finite(texels.measure[members]).max())
     return _told(FaultCause.SEAM_APART, FaultCure.SAME_BASIS, Values(degrees=step))
 

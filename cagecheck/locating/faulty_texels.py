@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from scipy.ndimage import binary_dilation
 
+from cagecheck.locating.bake_reach import BakeReach
 from cagecheck.locating.compare import Fault, chosen_points
 from cagecheck.locating.fault_regions import FaultyTexels
 from cagecheck.locating.one_map import LocatedMap
@@ -46,6 +47,28 @@ def mark_seams(variants: Variants, located: list[LocatedMap]) -> list[LocatedMap
             fault = fault.copy()
             fault[near & (fault == Fault.UNEXPLAINED)] = Fault.SEAM
             out[k] = replace(located_map, fault=fault)
+    return out
+
+
+def mark_lost(located: list[LocatedMap], reach: BakeReach) -> list[LocatedMap]:
+    """Count what lies beyond the bake's own distances to the misses, as padding may have hid it."""
+    out = list(located)
+    for k, found in enumerate(located):
+        record, fault = found.record, found.fault
+        if record is None or fault is None:
+            continue
+        beyond = np.zeros(len(record.key), bool)
+        with np.errstate(invalid="ignore"):
+            if reach.depth is not None:
+                beyond |= record.target < -reach.depth
+            if reach.share is not None:
+                beyond |= record.target > reach.share * record.start
+        y, x = np.divmod(record.key, record.size)
+        beyond &= np.isin(fault[y, x], (Fault.UNEXPLAINED, Fault.SKEW, Fault.NOISE, Fault.SEAM))
+        if beyond.any():
+            fault = fault.copy()
+            fault[y[beyond], x[beyond]] = Fault.MISSED
+            out[k] = replace(found, fault=fault)
     return out
 
 

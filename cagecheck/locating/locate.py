@@ -12,9 +12,10 @@ from numpy.typing import NDArray
 from cagecheck.defects.match import Matcher
 from cagecheck.defects.regions import Region
 from cagecheck.errors import InputError, Notice, takes
-from cagecheck.locating.bake_reach import bake_reach
+from cagecheck.locating.bake_reach import BakeReach, bake_reach
+from cagecheck.locating.bake_settings import ToldSetting, bake_settings
 from cagecheck.locating.fault_regions import Bake, FaultyTexels, fault_regions
-from cagecheck.locating.faulty_texels import faulty_texels, mark_seams
+from cagecheck.locating.faulty_texels import faulty_texels, mark_lost, mark_seams
 from cagecheck.locating.left_out import tell_left_out
 from cagecheck.locating.offset_guess import OffsetGuess, guess_offset
 from cagecheck.locating.one_map import LocatedMap, judge_map
@@ -56,6 +57,7 @@ class Location:
     texels: FaultyTexels
     regions: list[Region]
     offset: OffsetGuess | None
+    reach: BakeReach
     specks: int
     notices: tuple[Notice, ...]
 
@@ -69,6 +71,13 @@ class Location:
     def causes(self) -> tuple[ToldCause, ...]:
         """Everything that is wrong, what to mend first first."""
         return told_causes(self.maps, self.regions)
+
+    @cached_property
+    def bake(self) -> tuple[ToldSetting, ...]:
+        """The bake's settings as far as the maps tell them, each with how sure that is."""
+        return bake_settings(
+            self.maps, self.regions, self.offset, self.reach, apart=self.settings.apart
+        )
 
     @property
     def clean(self) -> bool:
@@ -117,11 +126,10 @@ def locate(
             prior = read[-1] if read else None
             located.append(judge_map(variants, piece, look, prior=prior, progress=progress))
     located, left_out = tell_left_out(mark_seams(variants, located), prepared.part_names)
+    reach = bake_reach([m.record.levels for m in located if m.record is not None])
+    located = mark_lost(located, reach)
     texels = faulty_texels(variants, located)
-    bake = Bake(
-        settings.depth or 0.0, variants.cage(settings.quads),
-        bake_reach([m.record.votes for m in located if m.record is not None]), left_out,
-    )  # fmt: skip
+    bake = Bake(settings.depth or 0.0, variants.cage(settings.quads), reach, left_out)
     regions, specks = fault_regions(
         variants.low(settings.quads), texels, scene.surface.part_names, bake
     )
@@ -152,7 +160,8 @@ def locate(
         maps=tuple(located),
         texels=texels,
         regions=regions,
-        offset=guess_offset(variants, located),
+        offset=guess_offset(variants, located, reach),
+        reach=reach,
         specks=specks,
         notices=tuple(notices),
     )

@@ -41,8 +41,7 @@ def block_fault(view: TileView) -> tuple[ConventionFault, float] | None:
             if min(ratios) >= LEAST_RATIO:
                 fault = ConventionFault(
                     "lossy-blocks",
-                    f"blocks of {size} x {size} texels show: the map was compressed with loss, "
-                    f"which bends its normals by {median:.1f} degrees at the median",
+                    f"blocks of {size} x {size} texels show: the map was compressed with loss",
                     "save the map without loss (PNG, TIFF, TGA or EXR), or less compressed",
                 )
                 return fault, min(TOLERANCE_MEDIANS * median, WIDEST_TOLERANCE_DEGREES)

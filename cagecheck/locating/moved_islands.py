@@ -1,7 +1,8 @@
-"""UV islands whose picture lies beside them: the UVs were moved after the bake, or the picture was.
+"""UV islands that are wrong as a whole: their picture lies beside them, or is tilted all over.
 
 The whole island agrees with the map read some texels aside, by one shift, and not where it is. A
 place whose rays leaned slides within its island; a map that was shifted takes all islands along.
+An island that was baked for other tangent frames is turned by one rotation all over.
 """
 
 from __future__ import annotations
@@ -21,9 +22,13 @@ REACH_SHARE = 0.05
 # island is faulty it lies where it should.
 LEAST_TEXELS, LEAST_FAULTY = 300, 0.15
 # So many texels of an island are asked, and so many islands, the largest first.
-ASKED, MOST_ISLANDS = 1500, 40
+ASKED, MOST_ISLANDS = 600, 12
 # The moved picture must agree so well, and better by so much than the one in place.
 LEAST_FIT, LEAST_GAIN = 0.5, 0.25
+# An island is turned when it is by so much, and then agrees nearly everywhere.
+LEAST_TURN, TURN_FIT = 3.0, 0.8
+# Slides that are alike to a texel or so, over a tenth of the area, are one slide.
+ALIKE_TEXELS, ALIKE_SHARE = 1.5, 0.1
 # The search is coarse on pictures thinned to this edge, then fine.
 COARSE_SIZE = 512
 
@@ -47,6 +52,23 @@ def moved_islands(
             moved |= island
             shift[island] = found
     return moved, shift
+
+
+def slid_alike(
+    moved: NDArray[np.bool_],
+    shift: NDArray[np.float32],
+    slid: NDArray[np.bool_],
+    slide: NDArray[np.float32],
+) -> bool:
+    """Tell whether islands around slid by the same shift as those that moved: then none moved.
+
+    slid : (H, W) bool, texels of other islands that slid, by `slide`.
+    """
+    if not moved.any() or not slid.any():
+        return False
+    own = np.median(shift[moved], axis=0)
+    alike = np.abs(slide[slid] - own).max(axis=1) <= ALIKE_TEXELS
+    return bool(alike.sum() >= ALIKE_SHARE * moved.sum())
 
 
 def asked_islands(
@@ -104,11 +126,51 @@ def _shift_of(
     return right, down
 
 
+def turned_islands(
+    covered: NDArray[np.bool_],
+    fault: NDArray[np.uint8],
+    wanted: NDArray[np.float32],
+    stored: NDArray[np.float32],
+) -> NDArray[np.bool_]:
+    """Return (H, W) bool, texels of islands whose normals are all turned by one rotation.
+
+    The rotation is the one of least squares (Kabsch, Acta Crystallographica A32, 1976).
+    """
+    out = np.zeros(covered.shape, bool)
+    for number, labels in asked_islands(covered, fault):
+        island = labels == number
+        y, x = np.nonzero(
+            island
+            & (np.abs(wanted).max(axis=2) > 0)
+            & np.isin(fault, (Fault.UNEXPLAINED, Fault.SKEW, Fault.SEAM, Fault.CLEAN))
+        )
+        some = slice(None, None, max(len(y) // ASKED, 1))
+        own = wanted[y[some], x[some]].astype(np.float64)
+        shown = stored[y[some], x[some]].astype(np.float64)
+        if len(own) < LEAST_TEXELS:
+            continue
+        turn = rotation_between(own, shown)
+        degrees = np.degrees(np.arccos(np.clip((np.trace(turn) - 1) / 2, -1, 1)))
+        fit = _agreement(shown, own @ turn.T)
+        if degrees >= LEAST_TURN and fit >= max(TURN_FIT, _agreement(shown, own) + LEAST_GAIN):
+            out |= island
+    return out
+
+
+def rotation_between(a: Floats, b: Floats) -> Floats:
+    """Return the (3, 3) rotation R for which R a is nearest to b, row by row."""
+    u, _, v = np.linalg.svd(b.T @ a)
+    mirrored = np.diag([1.0, 1.0, np.sign(np.linalg.det(u @ v))])
+    out: Floats = u @ mirrored @ v
+    return out
+
+
 def _agreement(shown: Floats, wanted: Floats) -> float:
     """Return the agreement of `cagecheck.locating.conventions` between unit vectors."""
-    cosine = np.clip(np.einsum("ij,ij->i", shown, wanted), -1, 1)
+    # Squared chords stand for squared angles, which are alike where agreement is not nil.
+    chord = ((shown - wanted) ** 2).sum(axis=1)
     weight = FLAT_WEIGHT + np.hypot(wanted[:, 0], wanted[:, 1])
-    fits = np.exp(-((np.degrees(np.arccos(cosine)) / AGREEMENT_DEGREES) ** 2))
+    fits = np.exp(-chord / np.radians(AGREEMENT_DEGREES) ** 2)
     return float(np.average(fits, weights=weight))
 
 

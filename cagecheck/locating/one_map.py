@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import binary_dilation
 
 from cagecheck.arrays.types import Ints
+from cagecheck.locating.bake_reach import Levels, levels_of
 from cagecheck.locating.compare import (
     DEPTH_SHARE,
     TOLERANCE_DEGREES,
@@ -40,8 +41,13 @@ from cagecheck.locating.finer_conventions import finer_reading
 from cagecheck.locating.first_look import FirstLook, blank, mask_over_tile, shape_fault
 from cagecheck.locating.levels import level_fault
 from cagecheck.locating.lossy_blocks import block_fault
-from cagecheck.locating.moved_islands import moved_islands, wants_islands
-from cagecheck.locating.padding_check import Padding, check_padding
+from cagecheck.locating.moved_islands import (
+    moved_islands,
+    slid_alike,
+    turned_islands,
+    wants_islands,
+)
+from cagecheck.locating.padding_check import Padding, background_of, check_padding
 from cagecheck.locating.patterns import Patterns, explain_patterns
 from cagecheck.locating.read_maps import UNIT_SHARE, BakedMap, unit_share
 from cagecheck.locating.sharpness import softness_fault
@@ -60,6 +66,11 @@ LARGEST_SHARE = 8.0
 # far off the assumed cage is: tens of thousands of texels, evenly picked, see most of its height.
 HIGHER_SHARE = 2.0
 
+# A value is a fill when every channel is within a step of 8 bits of it.
+FILL_STEP = 1.01 / 255
+# A tile of which less shows anything holds chance hits on what lies near; no reading can be told.
+BLANK_SHARE = 0.9
+
 Rim = Callable[[int], NDArray[np.bool_]]
 
 
@@ -69,7 +80,7 @@ class LocatedMap:
 
     conventions : what differs from ours; record : texel by texel, None where the map fits nothing;
     fault : (H, W) uint8 the final faults; padding; grey : (H, W) uint8 the upright map, to draw on;
-    blank : the picture is one colour.
+    blank : the picture is one colour; enlarged : how many times it was, by its softness.
     """
 
     source: BakedMap
@@ -80,6 +91,7 @@ class LocatedMap:
     padding: Padding | None
     grey: NDArray[np.uint8]
     blank: bool = False
+    enlarged: int = 1
 
     def __repr__(self) -> str:
         return f"<LocatedMap {self.source.name}: tile {self.reading.tile}>"
@@ -93,7 +105,8 @@ class TileRecord:
     (H, W, 3) float16 world normals; votes : for the offset. key : (K,) int64 ascending,
     ``y * size + x`` of texels that are not clean; angle, gap, target, slide : (K,) float32 and
     other : (K,) int32 theirs (slide in texels, 0 where nothing slid or moved). tolerance : degrees
-    on flat ground; parts : what each low part recorded here.
+    on flat ground; parts : what each low part recorded here;
+    levels : heights of what shows and of what is lost; start : (K,) float32 the cage's distance.
     """
 
     tile: int
@@ -110,6 +123,8 @@ class TileRecord:
     other: Ints
     tolerance: float
     parts: PartRecords
+    levels: Levels
+    start: NDArray[np.float32]
 
     def rows(self, x: Ints, y: Ints) -> NDArray[np.int64]:
         """Return the rows of texels that are not clean."""
@@ -164,6 +179,8 @@ def keep_record(
         other=view.other[y, x],
         tolerance=tolerance,
         parts=parts,
+        levels=levels_of(view, patterns.fault),
+        start=view.start[y, x],
     )
 
 
@@ -186,9 +203,10 @@ def judge_map(
         faults.append(fault)
     if (fault := level_fault(baked, reading.transfer)) is not None:
         faults.append(fault)
-    if blank(baked.values) and reading.agreement < SURE_AGREEMENT:
+    told = look.said or reading.tile
+    empty = blank(baked.values) or _nearly_blank(variants, shares, told)
+    if empty and (reading.agreement < SURE_AGREEMENT or reading.tile != told):
         # Nothing in it tells how it is to be read.
-        told = look.said or reading.tile
         reading = Reading(tile=told, normals=reading.normals)
         look = replace(look, reading=reading)
         return _compare(variants, baked, look, 0.0, faults, progress, empty=True)
@@ -198,7 +216,16 @@ def judge_map(
     faults = convention_faults(reading, look.said) + faults
     reading, residual, finer = finer_reading(variants, shares, reading, prior)
     faults += finer
-    return _compare(variants, baked, replace(look, reading=reading), residual, faults, progress)
+    look = replace(look, reading=reading)
+    return _compare(variants, baked, look, residual, faults, progress, empty=empty)
+
+
+def _nearly_blank(variants: Variants, shares: NDArray[np.float32], tile: int) -> bool:
+    """Tell whether nearly all texels of a tile on the low poly hold the fill colour."""
+    covered = _covered(variants.low(variants.settings.quads), tile, shares.shape[0])
+    background = background_of(shares, covered)
+    alike = np.abs(shares[covered] - background).max(axis=1) <= FILL_STEP
+    return bool(alike.mean() >= BLANK_SHARE) if len(alike) else False
 
 
 def _fits_nothing(reading: Reading, unit: float) -> ConventionFault:
@@ -251,28 +278,38 @@ def _compare(
     rule = CompareRule(
         depth=max(size, target_depth), reach=size / 2, target_depth=target_depth,
         target_reach=target_reach, largest_share=LARGEST_SHARE, base_degrees=base,
-        fills=_fill_values(padding, reading), fill_step=1.01 / 255,
+        fills=_fill_values(padding, reading), fill_step=FILL_STEP,
         enlarged=int(np.ceil(look.stretch)), faceted=reading.shading == "face",
     )  # fmt: skip
     rim = _rim_drawn_in(covered, padding)
     view, patterns = _compared(variants, baked, baker, upright, basis, look, rule, rim, progress)
-    soft = None if empty else softness_fault(view, patterns.fault, upright)
-    if soft is not None and soft[1] > rule.enlarged:
-        faults = [*faults, soft[0]]
-        rule = replace(rule, enlarged=soft[1])
-        view, patterns = _compared(
-            variants, baked, baker, upright, basis, look, rule, rim, progress
-        )
-    elif (lossy := None if empty else block_fault(view)) is not None:
+    lossy = None if empty else block_fault(view)
+    soft = None if empty or lossy else softness_fault(view, patterns.fault, upright)
+    if lossy is not None:
         faults = [*faults, lossy[0]]
         rule = replace(rule, base_degrees=max(rule.base_degrees, lossy[1]))
+    elif soft is not None and soft[1] > rule.enlarged:
+        faults = [*faults, soft[0]]
+        rule = replace(rule, enlarged=soft[1])
+    elif soft is not None:
+        faults = [*faults, soft[0]] if soft[1] == 1 else faults
+        soft = None
+    if lossy is not None or soft is not None:
         view, patterns = _compared(
             variants, baked, baker, upright, basis, look, rule, rim, progress
         )
     parts = part_records(baker.low, view, upright, rule)
     record = keep_record(view, patterns, rule.base_degrees, parts)
     return LocatedMap(
-        baked, reading, tuple(faults), record, patterns.fault, padding, _grey(upright), empty
+        baked,
+        reading,
+        tuple(faults),
+        record,
+        patterns.fault,
+        padding,
+        _grey(upright),
+        empty,
+        1 if soft is None else rule.enlarged,
     )
 
 
@@ -312,8 +349,14 @@ def _compared(
         if wanted is None or stored is None:
             wanted, stored = as_stored(view, baker, basis), reading.straight(upright)
         moved, shift = moved_islands(view.triangle >= 0, patterns.fault, wanted, stored)
+        slid = (patterns.fault == Fault.SKEW) & ~moved
         moved &= patterns.fault != Fault.CLEAN
+        if slid_alike(moved, shift, slid, patterns.shift):
+            moved[:] = False
         patterns.fault[moved], patterns.shift[moved] = Fault.ISLAND_MOVED, shift[moved]
+        over = turned_islands(view.triangle >= 0, patterns.fault, wanted, stored)
+        over &= patterns.fault != Fault.CLEAN
+        patterns.fault[over], patterns.shift[over] = Fault.SEAM, 0
     return view, patterns
 
 

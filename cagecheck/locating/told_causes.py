@@ -24,6 +24,8 @@ _QUALITY = ("not-square", "rescaled", "lossy-blocks", "banding")
 _WHOLE = ("flat", "part-left-out")
 # Distances that are too short for a whole part, before the places that other reasons spoil.
 _DISTANCES = (FaultCause.MISSED_DEEP, FaultCause.MISSED_TIGHT, FaultCause.STARTED_BENEATH)
+# A distance spoils whole parts when it spoils so much against what spoils most.
+WHOLE_SHARE = 0.25
 # Padding shows only from afar, noise only up close: they come last.
 _LAST = (Fault.PADDING,)
 
@@ -64,11 +66,13 @@ def told_causes(maps: Sequence[LocatedMap], regions: Iterable[Region]) -> tuple[
     of_code: dict[tuple[Any, str], list[Region]] = {}
     for region in regions:
         of_code.setdefault((region.defect, region.why.code.code), []).append(region)
+    largest = max((sum(r.texels for r in m) for m in of_code.values()), default=0.0)
     for (defect, code), members in of_code.items():
         texels = sum(region.texels for region in members)
         names = list(dict.fromkeys(by_tile[r.tile] for r in members if r.tile in by_tile))
         worst = members[0]
-        rank = 5.0 if defect in _LAST else 3.0 if worst.why.code in _DISTANCES else 4.0
+        short = worst.why.code in _DISTANCES and texels >= WHOLE_SHARE * largest
+        rank = 5.0 if defect in _LAST else 3.0 if short else 4.0
         rows.append(
             (
                 (rank, -texels),

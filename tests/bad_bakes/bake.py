@@ -65,8 +65,8 @@ class Settings:
 
     offset, depth : world units. along : rays start at the averaged directions ("averaged"), at the
     corner normals ("corner") or at the face's normal ("face"). apart : each part sees its own high
-    poly only. samples : per texel and axis. padding : texels. diagonal : how quads are cut, from the
-    "first" corner or the "short" way across. space :
+    poly only. samples : per texel and axis. padding : texels. diagonal : how quads are cut,
+    from the "first" corner or the "short" way across. space :
     "tangent" or "object". low_normals : "own" or "face" (hard edges everywhere).
     """
 
