@@ -1,7 +1,8 @@
 """Bake badly on purpose, by a baker of its own, and print what `locate` names as the first cause.
 
 usage: python scripts/bad_bakes.py [--models organic scan hard] [--sizes 512] [--only NAME ...]
-                                   [--seed 0] [--clean] [--json FILE]
+                                   [--seed 0] [--clean] [--json FILE] [--read FILE ...]
+                                   [--write PAGE]
 
 The baker shares no code with the package (`tests/bad_bakes`). A cause counts as right when it is
 the first thing that `locate` tells to mend; a place overlaps by intersection over union of texels.
@@ -13,6 +14,7 @@ import argparse
 import json
 import sys
 import time
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -26,12 +28,31 @@ from cagecheck.locating.read_maps import BakedMap
 from cagecheck.meshes.mesh import Mesh, Surface, join_meshes, mesh_from_polygons
 from cagecheck.rays.scene import Scene
 from scripts.fetch_open_meshes import cache_folder
-from tests.bad_bakes.faults import CAUSES, CLEAN, Kitchen, Picture, Trial
+from tests.bad_bakes.faults import CAUSES, CLEAN, Cause, Kitchen, Picture, Trial
 from tests.bad_bakes.models import Model, hard_surface, organic, scan
 
 PARTS = ("main", "second")
 # Places are compared where more texels than this are visibly wrong.
 LEAST_WRONG = 200
+GOOD_OVERLAP = 0.8
+# Why a cause is hard to tell or to place, for the evidence page.
+WHY = {
+    "rays along faces": "Rays part at edges, so only strips beside them differ: as much a break at "
+    "seams as a slide, and most of it is below the tolerance of a bent surface.",
+    "hole": "Padding fills the hole's rim with neighbours that look right, and the surface in hand "
+    "bends there, so the rim is within the tolerance.",
+    "sculpt changed": "Detail on detail: where the surface in hand bends within a texel or two, "
+    "differences of 5 to 15 degrees are within the tolerance that filters need.",
+    "high poly moved": "A step of half a texel to a few texels is a slide; where the surface in "
+    "hand bends strongly it stays within the tolerance that filters need.",
+    "depth too small": "Padding fills thin losses with neighbours that are within the tolerance of "
+    "a bent surface.",
+    "offset too small": "Padding fills thin losses with neighbours that are within the tolerance "
+    "of a bent surface.",
+    "part left out": "A flat map is right wherever the high poly is flat to a few degrees.",
+    "slid": "Where the detail repeats or is flat, a slide shows nothing.",
+    "island moved": "Where the detail repeats or is flat, a shift shows nothing.",
+}
 
 
 def model_named(name: str, seed: int) -> Model:
@@ -102,53 +123,153 @@ def main() -> None:
     parser.add_argument("--only", nargs="+", default=None)
     parser.add_argument("--seed", type=int, default=0)
     parser.add_argument("--clean", action="store_true", help="only the clean variants")
-    parser.add_argument("--json", type=Path, default=None)
+    parser.add_argument("--json", type=Path, default=None, help="keep what was found")
+    parser.add_argument("--read", type=Path, nargs="+", default=None,
+                        help="bake nothing, take what --json kept")  # fmt: skip
+    parser.add_argument("--write", type=Path, default=None, help="write the evidence page")
     options = parser.parse_args()
-    rows: list[dict[str, Any]] = []
-    for name in options.models:
-        model = model_named(name, options.seed)
-        low, scene = as_inputs(model)
-        for size in options.sizes:
-            settings = LocateSettings(offset=model.offset, depth=model.depth, apart=True)
-            rng = np.random.default_rng([options.seed, size])
-            kitchen = Kitchen(model, size, rng)
-
-            def look(pictures: list[Picture]) -> tuple[Location, float]:
-                begin = time.perf_counter()
-                result = locate(as_maps(pictures), low, scene, paired=np.eye(2, dtype=bool),  # noqa: B023
-                                settings=settings)  # noqa: B023  # fmt: skip
-                return result, time.perf_counter() - begin
-
-            for variant, make in CLEAN.items():
-                if options.only and variant not in options.only:
-                    continue
-                result, seconds = look(make(kitchen))
-                codes = named(result)
-                rows.append({"model": name, "size": size, "clean": variant, "found": codes})
-                print(f"{name} {size} clean: {variant:<24} {len(codes)} {codes[:3]} "
-                      f"{result.specks} specks {seconds:.1f} s", flush=True)  # fmt: skip
-            for cause in [] if options.clean else CAUSES:
-                if (options.only and cause.name not in options.only) or model.name in cause.not_on:
-                    continue
-                kitchen.rng = np.random.default_rng([options.seed, size, len(cause.name)])
-                trial = cause.make(kitchen)
-                result, seconds = look(trial.pictures)
-                codes = named(result)
-                right = bool(codes) and codes[0] in cause.codes
-                share = overlap(result, trial)
-                wrong = sum(int(p.sum()) for p in trial.place.values())
-                rows.append(
-                    {"model": name, "size": size, "cause": cause.name, "found": codes[:6],
-                     "right": right, "overlap": None if np.isnan(share) else share,
-                     "wrong_texels": wrong}
-                )  # fmt: skip
-                print(f"{name} {size} {'ok ' if right else 'BAD'} {cause.name:<22} {codes[:4]} "
-                      f"IoU {share:.2f} wrong {wrong} {seconds:.1f} s", flush=True)  # fmt: skip
+    if options.read:
+        rows = [row for path in options.read for row in json.loads(path.read_text())]
+    else:
+        rows = []
+        for name in options.models:
+            for row in trials(name, options):
+                rows.append(row)
+                print(row_words(row), flush=True)
+                if options.json:
+                    options.json.write_text(json.dumps(rows, indent=1))
     told = [r for r in rows if "cause" in r]
     if told:
         print(f"first cause right: {sum(r['right'] for r in told)} of {len(told)}")
-    if options.json:
-        options.json.write_text(json.dumps(rows, indent=1))
+    if options.write:
+        options.write.write_text(page(rows), encoding="utf-8")
+
+
+def trials(name: str, options: argparse.Namespace) -> Iterator[dict[str, Any]]:
+    """Bake and locate everything that is asked for on one model."""
+    model = model_named(name, options.seed)
+    low, scene = as_inputs(model)
+    settings = LocateSettings(offset=model.offset, depth=model.depth, apart=True)
+    for size in options.sizes:
+        kitchen = Kitchen(model, size, np.random.default_rng([options.seed, size]))
+
+        def look(pictures: list[Picture]) -> tuple[Location, float]:
+            begin = time.perf_counter()
+            pairs = np.eye(2, dtype=bool)
+            result = locate(as_maps(pictures), low, scene, paired=pairs, settings=settings)
+            return result, time.perf_counter() - begin
+
+        for variant, make in CLEAN.items():
+            if options.only and variant not in options.only:
+                continue
+            result, seconds = look(make(kitchen))
+            yield {"model": model.name, "size": size, "clean": variant, "found": named(result),
+                   "specks": result.specks, "seconds": seconds}  # fmt: skip
+        for cause in [] if options.clean else CAUSES:
+            if (options.only and cause.name not in options.only) or model.name in cause.not_on:
+                continue
+            kitchen.rng = np.random.default_rng([options.seed, size, len(cause.name)])
+            trial = cause.make(kitchen)
+            result, seconds = look(trial.pictures)
+            codes = named(result)
+            share = overlap(result, trial)
+            wrong = sum(int(p.sum()) for p in trial.place.values())
+            yield {"model": model.name, "size": size, "cause": cause.name, "found": codes[:6],
+                   "right": bool(codes) and codes[0] in cause.codes,
+                   "overlap": None if np.isnan(share) else share, "wrong": wrong,
+                   "seconds": seconds}  # fmt: skip
+
+
+def row_words(row: dict[str, Any]) -> str:
+    """Return a line for the terminal."""
+    head = f"{row['model']} {row['size']}"
+    codes = ", ".join(row["found"][:4]) or "nothing"
+    if "clean" in row:
+        return f"{head} clean {row['clean']}: {codes}; {row['specks']} specks"
+    share = "" if row["overlap"] is None else f"; IoU {row['overlap']:.2f} of {row['wrong']}"
+    return f"{head} {'ok ' if row['right'] else 'BAD'} {row['cause']}: {codes}{share}"
+
+
+def page(rows: list[dict[str, Any]]) -> str:
+    """Return the evidence page: what was told for every cause, clean bakes, places, worst cells."""
+    told = [r for r in rows if "cause" in r]
+    clean = [r for r in rows if "clean" in r]
+    models = list(dict.fromkeys(f"{r['model']} {r['size']}" for r in rows))
+    right = sum(r["right"] for r in told)
+    places = [r for r in told if r["overlap"] is not None and not of_cause(r["cause"]).everywhere]
+    good = sum(r["overlap"] >= GOOD_OVERLAP for r in places)
+    lines = [
+        "# How `locate` names causes",
+        "",
+        "Written by `scripts/bad_bakes.py --write`. A baker that shares no code with cagecheck",
+        "(own texels, rays and normals; tangents by the MikkTSpace reference) bakes each cause",
+        "onto an organic mesh, a scan and a hard-surface kit with mirrored UVs and hard edges;",
+        "`locate` is given the maps, the meshes and the distances of the clean bake.",
+        "",
+        f"- First cause right: {right} of {len(told)} ({right / max(len(told), 1):.0%}).",
+        f"- Clean variants with a finding: {sum(bool(r['found']) for r in clean)} of {len(clean)}.",
+        f"- Places that overlap the truth by {GOOD_OVERLAP} or more (intersection over union,",
+        f"  where over {LEAST_WRONG} texels are off by more than 5 degrees): {good} of "
+        f"{len(places)}.",
+        "",
+        "## First cause told",
+        "",
+        "Bold: not an accepted name of the cause. In brackets: the overlap of the places.",
+        "",
+        "| cause | " + " | ".join(models) + " |",
+        "|---|" + "---|" * len(models),
+    ]
+    for name in dict.fromkeys(r["cause"] for r in told):
+        cells = []
+        for model in models:
+            row = next((r for r in told if r["cause"] == name
+                        and f"{r['model']} {r['size']}" == model), None)  # fmt: skip
+            cells.append("–" if row is None else cell(row))
+        lines.append(f"| {name} | " + " | ".join(cells) + " |")
+    lines += ["", "## Clean bakes", "", "Findings, and specks (texels too few to list).", "",
+              "| variant | " + " | ".join(models) + " |", "|---|" + "---|" * len(models),
+    ]  # fmt: skip
+    for name in dict.fromkeys(r["clean"] for r in clean):
+        mine = {f"{r['model']} {r['size']}": r for r in clean if r["clean"] == name}
+        cells = [
+            f"{len(mine[m]['found'])}, {mine[m]['specks']} specks" if m in mine else "–"
+            for m in models
+        ]
+        lines.append(f"| {name} | " + " | ".join(cells) + " |")
+    lines += ["", "## Worst cells", ""]
+    for row in told:
+        low_overlap = row in places and row["overlap"] < GOOD_OVERLAP
+        if not row["right"] or low_overlap:
+            lines.append(
+                f"- **{row['cause']}** on {row['model']} {row['size']}: {worst_words(row)}"
+            )
+    return "\n".join(lines) + "\n"
+
+
+def of_cause(name: str) -> Cause:
+    return next(cause for cause in CAUSES if cause.name == name)
+
+
+def cell(row: dict[str, Any]) -> str:
+    """Return what was told first, and how well the place was found."""
+    first = f"`{row['found'][0]}`" if row["found"] else "nothing"
+    share = row["overlap"]
+    if share is None or of_cause(row["cause"]).everywhere:
+        return first if row["right"] else f"**{first}**"
+    return f"{first if row['right'] else f'**{first}**'} ({share:.2f})"
+
+
+def worst_words(row: dict[str, Any]) -> str:
+    """Say in words what went wrong with a trial."""
+    words = []
+    if not row["right"]:
+        told = f"`{row['found'][0]}` was told first" if row["found"] else "nothing was told"
+        accepted = [code for code in row["found"][1:] if code in of_cause(row["cause"]).codes]
+        later = f"; `{accepted[0]}` came later" if accepted else ""
+        words.append(f"{told}{later}.")
+    if row["overlap"] is not None and row["overlap"] < GOOD_OVERLAP:
+        words.append(f"Places overlap by {row['overlap']:.2f} of {row['wrong']:,} wrong texels.")
+    return " ".join(words + [WHY.get(row["cause"], "")]).strip()
 
 
 if __name__ == "__main__":

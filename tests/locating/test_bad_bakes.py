@@ -5,6 +5,8 @@ The hard-surface kit only, at a small size; `scripts/bad_bakes.py` runs all caus
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -63,3 +65,19 @@ def test_nothing_is_found_on_a_clean_bake(
     model: Model, inputs: tuple[Mesh, Scene], kitchen: Kitchen, name: str
 ) -> None:
     assert located(model, inputs, CLEAN[name](kitchen)).clean
+
+
+def test_a_flipped_patch_of_the_high_poly_in_hand_is_told(model: Model) -> None:
+    """Faces turned over within 0.2 of a place on the block, in the bake and in hand alike."""
+    piece = model.pieces[0]
+    middle = piece.high_positions[piece.high_faces].mean(axis=1)
+    near = np.linalg.norm(middle - [1.0, 0.2, 0.1], axis=1) < 0.2
+    faces = piece.high_faces.copy()
+    faces[near] = faces[near][:, ::-1]
+    turned = replace(model, pieces=(replace(piece, high_faces=faces), model.pieces[1]))
+    kitchen = Kitchen(turned, SIZE, np.random.default_rng(SEED))
+    result = located(turned, as_inputs(turned), kitchen.pictures())
+    assert result.causes[0].code == "looks-inward"
+    (region,) = [r for r in result.regions if r.name == "back-facing"]
+    # The patch is a disc, but for half a face along its border.
+    assert region.area == pytest.approx(np.pi * 0.2**2, rel=0.1)
