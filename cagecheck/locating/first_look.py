@@ -215,8 +215,10 @@ def _blue_computed(shares: NDArray[np.float32]) -> ConventionFault | None:
         return None
     red, green = shares[..., 0] * 2 - 1, shares[..., 1] * 2 - 1
     blue = (np.sqrt(np.clip(1 - red * red - green * green, 0, 1)) + 1) / 2
-    if np.abs(blue - shares[..., 2]).max() < 4 * HALF_STEP:
-        return None  # so flat that blue is what it should be
+    steps = np.diff(np.unique(np.rint(shares[..., :2] * 255)))
+    coarse = float(np.median(steps)) / 255 if len(steps) else 0.0
+    if np.abs(blue - shares[..., 2]).max() < max(4 * HALF_STEP, coarse):
+        return None  # so flat that blue is what it should be, within the map's own steps
     shares[..., 2] = blue
     return ConventionFault(
         "two-channels",
