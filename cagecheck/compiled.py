@@ -18,8 +18,9 @@ from pathlib import Path
 from platformdirs import user_cache_path
 
 VARIABLE = "NUMBA_CACHE_DIR"
-# Caches of other states of the code that stay for whoever goes back and forth between two.
-OTHERS_KEPT = 3
+# Caches of other states of the code are forgotten when nobody has used them for so long: a younger
+# one may be in use by another copy of the package at this very moment.
+FORGOTTEN_AFTER_S = 14 * 24 * 3600
 _MARK = b"njit"
 
 
@@ -51,9 +52,7 @@ def use_own_cache() -> None:
 
 
 def _forget_old(parent: Path, current: Path) -> None:
-    others = sorted(
-        (p for p in parent.iterdir() if p.is_dir() and p != current),
-        key=lambda p: p.stat().st_mtime,
-    )
-    for folder in others[:-OTHERS_KEPT]:
-        shutil.rmtree(folder, ignore_errors=True)
+    oldest = current.stat().st_mtime - FORGOTTEN_AFTER_S
+    for folder in parent.iterdir():
+        if folder != current and folder.is_dir() and folder.stat().st_mtime < oldest:
+            shutil.rmtree(folder, ignore_errors=True)

@@ -22,9 +22,14 @@ class InputError(Exception):
 
     Parameters
     ----------
-    what : what is wrong, in a sentence without the place.
-    file, part, face : where it is wrong, as far as known (`face` counts from 0).
-    cure : what to do about it, in a sentence.
+    what : str
+        What is wrong, in a sentence without the place.
+    file, part : str, optional
+        Where it is wrong, as far as known.
+    face : int, optional
+        The same, counted from 0.
+    cure : str, optional
+        What to do about it, in a sentence.
     """
 
     def __init__(
@@ -58,8 +63,18 @@ class InputError(Exception):
 class Notice:
     """Something worth knowing about usable input.
 
-    `code` is a stable short name for scripts (``zero-area-faces``), `text` says what was found
-    and where, `cure` what to do. `count` is how many places it was found in.
+    Attributes
+    ----------
+    code : str
+        A stable short name for scripts (``zero-area-faces``).
+    text : str
+        What was found and where.
+    cure : str
+        What to do.
+    count : int
+        How many places it was found in.
+    part : str | None
+        The part it is about, where it is one part's.
     """
 
     code: str

@@ -508,7 +508,7 @@ def draw_unseen(canvas: Canvas, result: Result) -> None:
             face.append(t)
     high = HighPoints(np.array(place), np.array(face, np.int32), np.full(len(face), 0.01))
     unseen = find_unseen(
-        result.low, surface, result.points, result.rays, result.layers, result.findings,
+        result.low, Scene(surface), result.points, result.rays, result.layers, result.findings,
         result.paired, high,
     )  # fmt: skip
     for x, y, _ in unseen.points.position[unseen.lost]:

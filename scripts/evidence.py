@@ -3,8 +3,8 @@
     python scripts/evidence.py [--seed N] [--scenes N] [--families shell,card] [--quick]
 
 Scenes come from tests/scenes/families, their truth from tests/family_oracle.py, which shares no
-code with `cagecheck`; printed cures are followed by tests/family_cures.py. In full it takes about
-ten minutes on two idle cores. The page holds no times and no places: the same seed gives the same
+code with `cagecheck`; printed cures are followed by tests/family_cures.py.
+The page holds no times and no places: the same seed gives the same
 bytes. `--quick` takes two scenes a family and prints instead of writing, unless --out is given.
 """
 

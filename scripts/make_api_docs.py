@@ -14,6 +14,7 @@ import enum
 import inspect
 import re
 import sys
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -86,6 +87,9 @@ vertices. `Floats` is an array of float64 and `Ints` one of int32. What `progres
 function `(stage, done, total)` that is called now and then; the default is silent. Input that
 cannot be used raises `InputError` with a message for an artist.
 """
+# The sections that are lists, and the line below a section's title.
+LISTS = ("Parameters", "Attributes", "Returns", "Raises")
+UNDERLINE = re.compile(r"-{3,}")
 # `name : text` opens an entry of a list; another may follow on the same line after a full stop.
 ENTRY = re.compile(r"^(\w+(?:, \w+)*) : (.*)$")
 NEXT_ENTRY = re.compile(r"(?<=[.;]) (?=\w+(?:, \w+)* : )")
@@ -119,7 +123,7 @@ def entry(name: str) -> str:
     thing = getattr(cagecheck, name)
     lines = [f"### `{name}`", ""]
     if name in CONSTANTS:
-        shown = repr(thing).replace("typing.", "").replace("collections.abc.", "")
+        shown = repr(thing).replace("typing.", "").replace("collections.abc.", "").replace("'", '"')
         return "\n".join([*lines, "```python", f"{name} = {shown}", "```", "", CONSTANTS[name], ""])
     if isinstance(thing, type) and issubclass(thing, enum.Enum):
         members = ", ".join(f"`{member.name}` = {member.value}" for member in thing)
@@ -196,20 +200,67 @@ def plain(annotation: Any) -> str:
 
 def markdown(text: str) -> str:
     """Return a docstring as Markdown: section titles in bold, entries as lists."""
-    lines = text.replace("``", "`").split("\n")
+    out: list[str] = []
+    for title, lines in sections(text):
+        if title == "Examples":
+            out += ["**Examples**", "", "```pycon", *lines, "```", ""]
+            continue
+        lines = [line.replace("``", "`") for line in lines]
+        if title:
+            out += [f"**{title}**", ""]
+        if title in LISTS and is_headed(lines):
+            out += [*(line for piece in entries(lines) for line in piece), ""]
+        elif title == "References":
+            out += [*references(lines), ""]
+        else:
+            out += [*inline_lists(lines), ""]
+    return re.sub(r"\[(\d+)\]_", r"[\1]", "\n".join(out)).rstrip() + "\n"
+
+
+def sections(text: str) -> list[tuple[str, list[str]]]:
+    """Return the titles of a docstring's sections and their lines; the first has no title."""
+    lines = text.split("\n")
+    titles = [k for k in range(len(lines) - 1) if UNDERLINE.fullmatch(lines[k + 1])]
+    ends = [*titles, len(lines)]
+    found = [("", lines[: ends[0]])]
+    found += [(lines[begin], lines[begin + 2 : end]) for begin, end in pairwise(ends)]
+    return [(title, "\n".join(body).strip("\n").split("\n")) for title, body in found]
+
+
+def is_headed(lines: list[str]) -> bool:
+    """Tell whether names stand on lines of their own, above what is said of them."""
+    return not any(line.endswith((".", ";")) for line in lines if not line.startswith(" "))
+
+
+def entries(lines: list[str]) -> list[list[str]]:
+    """Return the entries of a list, each ``name : type`` with the text indented below."""
+    out: list[list[str]] = []
+    for line in lines:
+        if line.startswith(" "):
+            out[-1].append(f"  {line.strip()}")
+        elif line:
+            names, _, kind = line.partition(" : ")
+            told = ", ".join(f"`{name}`" for name in names.split(", ")) if kind else kind_text(line)
+            out.append([f"- {told} ({kind_text(kind)}):" if kind else f"- {told}:"])
+    return out
+
+
+def kind_text(kind: str) -> str:
+    """Return a type as code; ``optional`` is none."""
+    plain_kind, comma, rest = kind.partition(", optional")
+    return f"`{plain_kind}`{comma}{rest}"
+
+
+def references(lines: list[str]) -> list[str]:
+    """Return sources as paragraphs that begin with their numbers."""
+    return [line.removeprefix(".. ").strip() for line in lines]
+
+
+def inline_lists(lines: list[str]) -> list[str]:
+    """Return text in which ``name : text`` opens an entry of a list."""
     out: list[str] = []
     in_list = False
-    for k, line in enumerate(lines):
-        if line == "Examples" and lines[k + 1 :] and set(lines[k + 1]) == {"-"}:
-            # They close a docstring.
-            out += ["**Examples**", "", "```pycon", *lines[k + 2 :], "```"]
-            break
-        if re.fullmatch(r"-{3,}", line):
-            continue
-        if re.fullmatch(r"-{3,}", lines[k + 1] if k + 1 < len(lines) else ""):
-            out += [f"**{line}**", ""]
-            in_list = False
-            continue
+    for line in lines:
         found = ENTRY.match(line)
         if found:
             if not in_list and out and out[-1]:
@@ -222,7 +273,7 @@ def markdown(text: str) -> str:
         else:
             in_list = in_list and not line.strip()
             out.append(line)
-    return "\n".join(out).rstrip() + "\n"
+    return out
 
 
 def item(line: str) -> str:

@@ -33,3 +33,15 @@ def test_cache_lies_in_the_users_folder_and_obeys_the_variable(tmp_path):
     found = cache_of(tmp_path)
     assert found.startswith(str(tmp_path)) and Path(found).is_dir()
     assert cache_of(tmp_path, NUMBA_CACHE_DIR="/elsewhere") == "/elsewhere"
+
+
+def test_only_caches_that_nobody_used_for_long_are_forgotten(tmp_path):
+    parent = Path(cache_of(tmp_path)).parent
+    for name, days in (("young", 1), ("used", 13), ("old", 15)):
+        folder = parent / name
+        folder.mkdir()
+        (folder / "loop.nbc").write_bytes(b"x")
+        when = folder.stat().st_mtime - days * 24 * 3600
+        os.utime(folder, (when, when))
+    found = Path(cache_of(tmp_path))
+    assert {p.name for p in parent.iterdir()} == {found.name, "young", "used"}

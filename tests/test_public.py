@@ -3,10 +3,15 @@
 from __future__ import annotations
 
 import ast
+import dataclasses
 import doctest
+import enum
 import inspect
+import re
 import tomllib
+from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -40,8 +45,15 @@ WITH_EXAMPLES = (
     "Settings", "cage_from_mesh", "cage_from_offset", "cage_from_push", "inspect_low",
     "mesh_from_polygons", "pair_parts", "predict", "prepare_low", "rays_through", "read_inputs",
     "read_mesh", "read_schema", "read_surface", "sample_points", "spacing_for_count", "tile_table",
-    "write_cage", "write_mesh", "write_prediction", "write_surface",
+    "tune", "write_cage", "write_mesh", "write_prediction", "write_surface",
 )  # fmt: skip
+# Public names whose docstrings have no sections yet.
+WITHOUT_SECTIONS = {
+    "BakedMap", "LocateSettings", "LocatedMap", "Location", "find_maps", "locate",
+    "location_document", "page_of_location", "read_map", "write_location",
+}  # fmt: skip
+# The order of sections is that of the numpydoc guide.
+SECTIONS = ("Parameters", "Attributes", "Returns", "Raises", "Notes", "References", "Examples")
 
 
 def imports_of(path: Path) -> list[tuple[str, str]]:
@@ -110,6 +122,78 @@ def test_examples_run(name: str, files: Path) -> None:
     with np.printoptions(legacy="1.25"):
         failed, _ = doctest.DocTestRunner(verbose=False).run(test, out=said.append)
     assert not failed, "".join(said)
+
+
+def parameters_of(thing: Any) -> list[str]:
+    return [n for n in inspect.signature(thing).parameters if n not in ("self", "cls")]
+
+
+def documented() -> Iterator[tuple[str, Any, str, list[str]]]:
+    """Public callables, the section that names what they take, and the names wanted in it."""
+    for name in cagecheck.__all__:
+        thing = getattr(cagecheck, name)
+        if not isinstance(thing, type):
+            if inspect.isfunction(thing):
+                yield name, thing, "Parameters", parameters_of(thing)
+            continue
+        if dataclasses.is_dataclass(thing):
+            yield name, thing, "Attributes", [f.name for f in dataclasses.fields(thing)]
+        elif not issubclass(thing, enum.Enum):
+            yield name, thing, "Parameters", parameters_of(thing)
+        for own, member in vars(thing).items():
+            method = isinstance(member, classmethod | staticmethod) or inspect.isfunction(member)
+            if method and not own.startswith("_"):
+                called = getattr(thing, own)
+                yield f"{name}.{own}", called, "Parameters", parameters_of(called)
+
+
+def sections_of(thing: Any) -> dict[str, list[str]]:
+    """The lines of every section of a docstring, by its title; the text before has none."""
+    found: dict[str, list[str]] = {"": []}
+    title = ""
+    for line in (inspect.getdoc(thing) or "").split("\n"):
+        if re.fullmatch(r"-{3,}", line):
+            title = found[title].pop()
+            assert title not in found, f"{title} twice"
+            assert len(line) == len(title), f"the line below {title}"
+            found[title] = []
+        else:
+            found[title].append(line)
+    return found
+
+
+def names_in(lines: list[str]) -> list[str]:
+    """The names of a section, each line at its left ``name, name : type``."""
+    heads = [line for line in lines if line and not line.startswith(" ")]
+    assert all(" : " in head and not head.endswith(".") for head in heads), heads
+    return [name for head in heads for name in head.partition(" : ")[0].split(", ")]
+
+
+def lack_of(thing: Any, title: str, wanted: list[str]) -> str:
+    """What a docstring lacks, as far as a form can be asked of it; nothing: empty."""
+    found = sections_of(thing)
+    if [t for t in found if t] != [t for t in SECTIONS if t in found]:
+        return f"sections in another order, or unknown: {list(found)}"
+    summary = found[""][0]
+    if not summary.endswith(".") or found[""][1:2] not in ([], [""]):
+        return f"no summary of one line: {summary!r}"
+    has = names_in(found.get(title, [])) if wanted else []
+    return "" if has == wanted else f"{title}: {has}, wanted: {wanted}"
+
+
+def test_docstrings_name_what_is_given_and_held() -> None:
+    """One form, that of the numpydoc guide: a line, then sections with a name to each entry."""
+    checked = [row for row in documented() if row[0].partition(".")[0] not in WITHOUT_SECTIONS]
+    lacks = {name: lack_of(thing, title, wanted) for name, thing, title, wanted in checked}
+    assert {name: lack for name, lack in lacks.items() if lack} == {}
+    assert len(checked) > len(cagecheck.__all__)
+
+
+@pytest.mark.parametrize("name", sorted(WITHOUT_SECTIONS))
+def test_no_exception_that_nothing_needs(name: str) -> None:
+    thing, title, wanted = next(row[1:] for row in documented() if row[0] == name)
+    with pytest.raises(AssertionError):
+        assert lack_of(thing, title, wanted) == ""
 
 
 def test_wrong_kinds_are_refused_in_a_sentence() -> None:

@@ -222,7 +222,7 @@ def verdict(result: Prediction) -> str:
     model = "Numbers hold for the stated rays and sampling; look at the bake all the same."
     if result.clean:
         return f"Clean: no defect found. {model}"
-    worst = result.regions[0]
+    first = gather(result.regions)[0].first
     kinds = len({r.name for r in result.regions})
     misfit = "".join(
         f"First see to this: {notice.text} {notice.cure} "
@@ -230,8 +230,9 @@ def verdict(result: Prediction) -> str:
         if notice.code in MISFITS
     )
     return (
-        f"{misfit}{count_text(len(result.regions))} regions with {kinds} kinds of defect; worst: "
-        f"{worst.name} on {worst.part}. {model} `cagecheck tune` finds offsets per vertex."
+        f"{misfit}{count_text(len(result.regions))} regions with {kinds} kinds of defect; see to "
+        f"this first: {first.name} on {first.part}. {model} `cagecheck tune` finds offsets per "
+        "vertex."
     )
 
 

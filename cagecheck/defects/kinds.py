@@ -143,15 +143,22 @@ CLEAN = 255
 class Thresholds:
     """Where a measure becomes a defect.
 
-    skew_texels : a slide of two texels is where a straight line drawn across two faces visibly
-        breaks after bilinear filtering (common practice, no source).
-    skew_degrees : below this slant the slide is less than a quarter of the height of the detail
-        itself, which reads as height, not as slant (tan 14 = 0.25).
-    skew_share : without UVs, the slide as a share of the part's size (the root of its area) that
-        counts instead of texels: two texels of a part that fills a 1,024-texel tile.
-    steep_degrees : where one 8-bit step of a tangent-space component turns the normal by more than
-        one degree: acos(180 / (127.5 pi)) = 63.3 degrees.
-    split_texels : an uncovered wedge narrower than a texel falls between texel centres.
+    Attributes
+    ----------
+    skew_texels : float
+        A slide of two texels is where a straight line drawn across two faces visibly breaks after
+        bilinear filtering (common practice, no source).
+    skew_degrees : float
+        Below this slant the slide is less than a quarter of the height of the detail itself, which
+        reads as height, not as slant (tan 14 = 0.25).
+    skew_share : float
+        Without UVs, the slide as a share of the part's size (the root of its area) that counts
+        instead of texels: two texels of a part that fills a 1,024-texel tile.
+    steep_degrees : float
+        Where one 8-bit step of a tangent-space component turns the normal by more than one degree:
+        acos(180 / (127.5 pi)) = 63.3 degrees.
+    split_texels : float
+        An uncovered wedge narrower than a texel falls between texel centres.
     """
 
     skew_texels: float = 2.0

@@ -18,6 +18,7 @@ from cagecheck.arrays.types import Floats
 from cagecheck.defects.classify import Findings, classify
 from cagecheck.defects.kinds import Thresholds
 from cagecheck.defects.targets import Ground, Targets, find_targets, ground_of
+from cagecheck.defects.whole_rays import look_deeper
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.progress import Progress, silent
 from cagecheck.rays.cage import Along, Cage, Rays, rays_through
@@ -27,7 +28,8 @@ from cagecheck.rays.scene import Scene
 
 Mask = NDArray[np.bool_]
 
-# Surface that lies up to this many depths below is still found and called "too deep".
+# Surface that lies up to this many depths below is looked for on every ray; rays that find none are
+# looked along as far as the part is long, where that matters (`Matcher.deeper`).
 DEEP_SEARCH = 3.0
 # Layers are known a little beyond the farthest start, so that a start is never on the rim.
 REACH_HEADROOM = 1.05
@@ -74,7 +76,7 @@ class Matcher:
     @cached_property
     def ground(self) -> Ground:
         """Trees and graph of the low poly, made when targets are first asked for, and kept."""
-        return ground_of(self.low, self.paired)
+        return ground_of(self.low, self.paired, self.scene)
 
     def on(self, low: LowPoly) -> Matcher:
         """Return the same for another low poly of the same parts, with trees of its own."""
@@ -120,7 +122,7 @@ class Matcher:
         """Cast given rays, see `layers`, and find their targets."""
         layers = self.layers(points, rays, below, above, without=without, progress=progress)
         targets = find_targets(
-            self.low, points, rays, layers, self.scene.surface.triangle_part, self.paired,
+            self.low, points, rays, layers, self.scene, self.paired,
             ground=self.ground, progress=progress,
         )  # fmt: skip
         return Matched(points, rays, layers, targets)
@@ -145,6 +147,17 @@ class Matcher:
             points, rays, DEEP_SEARCH * depth, reach_past(rays.start, reach),
             without=without, progress=progress,
         )  # fmt: skip
+
+    def deeper(self, cast: Matched) -> Matched:
+        """Return the same with surface found that lies deeper than rays are searched at first.
+
+        See `look_deeper`: for those who tell "too deep" from "nothing there".
+        """
+        layers, targets = look_deeper(
+            self.low, cast.points, cast.rays, cast.layers, cast.targets, self.scene, self.paired,
+            ground=self.ground, apart=self.apart,
+        )  # fmt: skip
+        return replace(cast, layers=layers, targets=targets)
 
     def classify(
         self,

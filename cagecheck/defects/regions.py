@@ -35,10 +35,38 @@ _LINKS_AT_ONCE = 1 << 22
 class Region:
     """One place with one defect.
 
-    number counts from 1 in order of harm; texels and area measure it on the low poly (area in
-    square units, percent of the part's area); worst is the largest measure in `unit` (see `KINDS`;
-    ``units`` in place of ``texels`` without UVs); why and remedy are codes with values, which
-    `cause` and `cure` say in sentences.
+    Attributes
+    ----------
+    number : int
+        Counts from 1 in order of harm.
+    defect : Trouble
+        What is wrong.
+    part : str
+        The low part concerned.
+    tile : int
+        UDIM number, `NO_TILE` where there is none.
+    centroid : tuple[float, float, float]
+        Its sample that is nearest to its middle, world space.
+    radius : float
+        How far samples lie from the middle at most, world units.
+    area : float
+        Its area on the low poly, square units.
+    percent : float
+        Its share of the part's area, in percent.
+    texels : float
+        How many texels of the maps it covers.
+    worst : float | None
+        The largest measure, in `unit`.
+    unit : str
+        See `KINDS`; ``units`` in place of ``texels`` without UVs.
+    why, remedy : Reason
+        Codes with values, which `cause` and `cure` say in sentences.
+    sample_count : int
+        Number of its samples.
+    other_part : str | None
+        The other high part concerned, None where there is none.
+    samples : (K,) int64
+        Numbers of its samples.
     """
 
     number: int

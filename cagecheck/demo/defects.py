@@ -11,6 +11,7 @@ from cagecheck.demo.pieces import LOW_SUFFIX, Piece, low_shell
 from cagecheck.demo.planted import BakeSettings, Planted
 from cagecheck.demo.shapes import Turned
 from cagecheck.demo.turned_places import outline, rectangle, v_at
+from cagecheck.words.numbers import as_given, degrees_text
 
 BAKE = BakeSettings(at.OFFSET, at.DEPTH)
 SPLIT_BAKE = BakeSettings(at.OFFSET, at.DEPTH, directions="corner")
@@ -59,8 +60,8 @@ def _bolts() -> list[Planted]:
             _place(
                 "miss: cage too tight", f"bolt {k + 1}", "pauldron_l", foot[None],
                 0.6 * at.BOLT_RADIUS, at.BOLT_RADIUS + 0.012, "offset",
-                f"a bolt floats up to {at.BOLT_TOP:g} above the plate, the cage stands at"
-                f" {at.OFFSET:g}",
+                f"a bolt floats up to {as_given(at.BOLT_TOP)} above the plate, the cage stands at"
+                f" {as_given(at.OFFSET)}",
                 also=(_UNSEEN, "steep normals"),
             )
         )  # fmt: skip
@@ -82,7 +83,10 @@ def _bump() -> list[Planted]:
     centre = legs.bump_place("l")[None]
     inside = ("skew", "miss: nothing there", "miss: too deep", _UNSEEN, "steep normals",
               "back-facing", "overshoot: own part")  # fmt: skip
-    text = f"the toe cap rises {height:g} above the low poly, the cage stands at {at.OFFSET:g}"
+    text = (
+        f"the toe cap rises {as_given(height)} above the low poly, the cage stands at "
+        f"{as_given(at.OFFSET)}"
+    )
     return [
         _place("miss: cage too tight", "toe cap", "boot_l", centre, 0.8 * over, radius, "offset",
                text, also=inside),
@@ -94,7 +98,7 @@ def _bump() -> list[Planted]:
 def _groove() -> list[Planted]:
     shape = body.torso_shape()
     floor = rectangle(shape, at.GROOVE, -0.003 - _SPACING, _SPACING)
-    text = f"the slot is {at.GROOVE_DEPTH:g} deep, the rays stop at {at.DEPTH:g}"
+    text = f"the slot is {as_given(at.GROOVE_DEPTH)} deep, the rays stop at {as_given(at.DEPTH)}"
     around = 0.003 + at.GROOVE_WALL + 0.014
     return [
         _place("miss: too deep", "slot", "torso", floor, _SPACING, around, "depth", text,
@@ -103,7 +107,8 @@ def _groove() -> list[Planted]:
                at.GROOVE_DEPTH + around, "depth", text),
         _place("steep normals", "slot walls", "torso",
                outline(shape, at.GROOVE, 0.8 * at.GROOVE_WALL, _SPACING), 0.001, 0.016, "wall",
-               f"walls of {np.degrees(np.arctan(at.GROOVE_DEPTH / at.GROOVE_WALL)):.0f} degrees",
+               f"walls of {degrees_text(np.degrees(np.arctan(at.GROOVE_DEPTH / at.GROOVE_WALL)))} "
+               "degrees",
                also=("miss: too deep", _UNSEEN)),
     ]  # fmt: skip
 
@@ -156,7 +161,8 @@ def _fingers() -> list[Planted]:
         _place(
             "overshoot: own part", name, "hand_l", start + way * r + ahead * along[:, None],
             float(r * np.sin(0.6 * half)), float(r * np.sin(half)) + 0.014, "neighbour",
-            f"the fingers are {at.FINGER_GAP:g} apart, the cage stands at {at.OFFSET:g}",
+            f"the fingers are {as_given(at.FINGER_GAP)} apart, the cage stands at "
+            f"{as_given(at.OFFSET)}",
             also=("back-facing", _UNSEEN, "steep normals"),
         )
         for name, start, way in (("upper finger", a0, towards), ("lower finger", b0, -towards))
@@ -171,7 +177,10 @@ def _strap() -> list[Planted]:
     v = np.array([v_at(shape, float(a)) for a in rows])
     points = shape.points(np.tile(angle, len(v)), np.repeat(v, len(angle)))
     above = at.STRAP_GAP + at.STRAP_THICK
-    text = f"the strap's outside lies {above:g} above the arm, the cage stands at {at.OFFSET:g}"
+    text = (
+        f"the strap's outside lies {as_given(above)} above the arm, the cage stands at "
+        f"{as_given(at.OFFSET)}"
+    )
     return [
         _place("overshoot: other part", "strap over forearm", "forearm_l", points, 0.005, 0.020,
                "neighbour", text, also=("back-facing", _UNSEEN, "steep normals")),
@@ -185,7 +194,7 @@ def _plaque_wall() -> Planted:
     slope = np.degrees(np.arctan((at.PLAQUE_HEIGHT + at.PLAQUE_MOAT) / at.PLAQUE_WALL))
     return _place(
         "steep normals", "plaque walls", "torso", points, 0.0007, 0.016, "wall",
-        f"walls of {slope:.0f} degrees", also=(_UNSEEN,),
+        f"walls of {degrees_text(slope)} degrees", also=(_UNSEEN,),
     )  # fmt: skip
 
 
@@ -198,7 +207,7 @@ def _channel() -> Planted:
     points = low.points(np.tile(angle, len(v)), np.repeat(v, len(angle)))
     return _place(
         "fold", "reel channel", "reel", points, 0.003, 0.060, "narrow",
-        f"the channel is {at.CHANNEL:g} wide, cage points from both sides cross in it",
+        f"the channel is {as_given(at.CHANNEL)} wide, cage points from both sides cross in it",
         also=("skew", "overshoot: own part", _UNSEEN, "steep normals", "miss: cage too tight",
               "back-facing", "miss: too deep"),
     )  # fmt: skip
@@ -236,7 +245,8 @@ def _hard_edges(pieces: list[Piece]) -> list[Planted]:
             slanted = points[level] if piece.part == "lantern" else points
             out.append(
                 _place("skew", f"{piece.part} edges, averaged", piece.part, slanted, 0.004, 0.090,
-                       "hard edge", f"frames {props.FRAME:g} above slanted directions slide",
+                       "hard edge",
+                       f"frames {as_given(props.FRAME)} above slanted directions slide",
                        also=("steep normals", _UNSEEN, "miss: nothing there"))
             )  # fmt: skip
         out.append(

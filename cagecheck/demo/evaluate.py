@@ -27,7 +27,15 @@ def region_records(prediction: Prediction) -> list[dict[str, Any]]:
 
 
 def score_prediction(scene: DemoScene, prediction: Prediction) -> list[KindScore]:
-    """Score every kind that was planted for a bake with the prediction's settings."""
+    """Score every kind that was planted for a bake with the prediction's settings.
+
+    Parameters
+    ----------
+    scene : DemoScene
+        The scene that was predicted.
+    prediction : Prediction
+        What `predict` returned for it.
+    """
     settings = prediction.settings
     planted = [
         place

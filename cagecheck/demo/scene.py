@@ -26,11 +26,22 @@ DESCRIPTION = (
 class DemoScene:
     """A made-up asset with known faults.
 
-    low, high : the two meshes; parts pair by the suffixes ``_low`` and ``_high``.
-    planted : every defect planted, with the bake under which it shows.
-    bake : the bake that shows most of them.
-    clearance : no two parts come closer than this, except where planted.
-    detail : the high poly stays this close to the low poly, except where planted.
+    Attributes
+    ----------
+    low : Mesh
+        The low poly; its parts have the suffix ``_low``.
+    high : Surface
+        The high poly; its parts have the suffix ``_high`` and pair by it.
+    planted : tuple[Planted, ...]
+        Every defect planted, with the bake under which it shows.
+    bake : BakeSettings
+        The bake that shows most of them.
+    clearance : float
+        No two parts come closer than this, except where planted; world units.
+    detail : float
+        The high poly stays this close to the low poly, except where planted; world units.
+    description : str
+        The scene in words.
     """
 
     low: Mesh
@@ -48,8 +59,14 @@ class DemoScene:
 def make_scene(seed: int = 7, detail: float = 1.0) -> DemoScene:
     """Make the lamplighter.
 
-    `detail` scales the number of high-poly triangles (1 is about 1.5 million); `seed` moves the
-    noise of its surfaces. Planted places do not depend on either.
+    Planted places do not depend on either number.
+
+    Parameters
+    ----------
+    seed : int, optional
+        Moves the noise of its surfaces.
+    detail : float, optional
+        Scales the number of high-poly triangles (1 is about 1.5 million).
     """
     pieces = figure(seed)
     return DemoScene(
@@ -66,9 +83,26 @@ def make_scene(seed: int = 7, detail: float = 1.0) -> DemoScene:
 def write_scene(
     scene: DemoScene, folder: str | os.PathLike[str], force: bool = False
 ) -> list[Path]:
-    """Write ``low.obj``, ``high.glb`` and ``planted.json`` into `folder`; return their paths.
+    """Write ``low.obj``, ``high.glb`` and ``planted.json``.
 
-    Raises `InputError` when one of them exists and `force` is off.
+    Parameters
+    ----------
+    scene : DemoScene
+        What `make_scene` returns.
+    folder : str | os.PathLike[str]
+        The folder to write into.
+    force : bool, optional
+        Replace a file that exists.
+
+    Returns
+    -------
+    list of Path
+        The files written.
+
+    Raises
+    ------
+    InputError
+        One of them exists and `force` is off.
     """
     from cagecheck.formats.write_mesh import write_mesh, write_surface
 

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats
 from cagecheck.demo.planted import KINDS, Planted, truth
+from cagecheck.words.numbers import decimals, figures
 
 # A region is right when at least this share of its points lies where its kind was planted.
 _RIGHT_SHARE = 0.5
@@ -24,10 +25,18 @@ _RIGHT_SHARE = 0.5
 class KindScore:
     """The score of one kind of defect.
 
-    planted, found : places planted, and of these found (or areas, for samples).
-    regions, right : regions reported, and of these right (or areas, for samples).
-    missed : names of the places not found; wrong : places of the regions that are not right.
-    recall, precision : the two ratios; None where there is nothing to divide by.
+    Attributes
+    ----------
+    kind : str
+        The defect's name.
+    planted, found : float
+        Places planted, and of these found (or areas, for samples).
+    regions, right : float
+        Regions reported, and of these right (or areas, for samples).
+    missed : tuple[str, ...]
+        Names of the places not found.
+    wrong : tuple[str, ...]
+        Places of the regions that are not right.
     """
 
     kind: str
@@ -40,12 +49,12 @@ class KindScore:
 
     @property
     def recall(self) -> float | None:
-        """Share of what was planted that was found."""
+        """Share of what was planted that was found; None where nothing was."""
         return self.found / self.planted if self.planted else None
 
     @property
     def precision(self) -> float | None:
-        """Share of what was reported that was planted."""
+        """Share of what was reported that was planted; None where nothing was."""
         return self.right / self.regions if self.regions else None
 
 
@@ -96,7 +105,7 @@ def _score_kind(
         if right or not small:
             counted += 1
         if not right and not small:
-            place_text = ", ".join(f"{x:.3f}" for x in region["centroid"])
+            place_text = ", ".join(decimals(x, 3) for x in region["centroid"])
             wrong.append(f"{region['part']} at {place_text}")
     return KindScore(
         kind, len(places), len(places) - len(missed), counted, counted - len(wrong),
@@ -145,11 +154,11 @@ def format_scores(scores: Sequence[KindScore]) -> str:
         f"{'kind':<24}{'planted':>9}{'found':>9}{'recall':>8}{'regions':>9}{'right':>8}{'prec.':>7}"
     ]
     for s in scores:
-        recall = "-" if s.recall is None else f"{s.recall:.2f}"
-        precision = "-" if s.precision is None else f"{s.precision:.2f}"
+        recall = "-" if s.recall is None else decimals(s.recall, 2)
+        precision = "-" if s.precision is None else decimals(s.precision, 2)
         lines.append(
-            f"{s.kind:<24}{s.planted:>9.4g}{s.found:>9.4g}{recall:>8}"
-            f"{s.regions:>9.4g}{s.right:>8.4g}{precision:>7}"
+            f"{s.kind:<24}{figures(s.planted):>9}{figures(s.found):>9}{recall:>8}"
+            f"{figures(s.regions):>9}{figures(s.right):>8}{precision:>7}"
         )
         lines += [f"    not found: {name}" for name in s.missed]
         lines += [f"    not planted: {place}" for place in s.wrong]

@@ -13,6 +13,7 @@ from cagecheck.arrays.types import Floats, Ints
 from cagecheck.errors import Notice
 from cagecheck.formats.file_bytes import FileBytes
 from cagecheck.meshes.mesh import Mesh
+from cagecheck.words.numbers import as_given, count_text
 
 # Squared lengths of coordinates up to this stay finite in float32 (its largest is 3.4e38).
 COORDINATE_LIMIT = 1e18
@@ -35,7 +36,7 @@ def check_positions(file: FileBytes, positions: NDArray[np.floating[Any]]) -> No
         with np.errstate(invalid="ignore"):
             bad = ~(np.abs(block) <= COORDINATE_LIMIT).all(axis=1)
         first = begin + int(np.flatnonzero(bad)[0])
-        place = ", ".join(f"{x:g}" for x in positions[first])
+        place = ", ".join(as_given(x) for x in positions[first])
         raise file.error(
             f"vertex {first} (counting from 0) lies at ({place}), which is no place in space.",
             "Delete or repair that vertex and export again.",
@@ -61,7 +62,7 @@ def check_indices(
     face = first // corners_per_face if corners_per_face else None
     raise file.error(
         f"a face refers to vertex {int(flat[first])} (counting from 0), but there are only "
-        f"{vertices:,} vertices.",
+        f"{count_text(vertices)} vertices.",
         "The file is damaged or cut off; export it again.",
         face=face,
     )
@@ -94,8 +95,8 @@ def finish_mesh(file: FileBytes, mesh: Mesh) -> Mesh:
         notices.append(
             Notice(
                 "unused-vertices",
-                f"{file.path}: {int((~used).sum()):,} vertices belong to no face; they stay "
-                "where they are in the cage.",
+                f"{file.path}: {count_text(int((~used).sum()))} vertices belong to no face; they "
+                "stay where they are in the cage.",
                 count=int((~used).sum()),
             )
         )

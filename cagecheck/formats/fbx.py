@@ -28,6 +28,7 @@ from cagecheck.meshes.mesh import Mesh, Surface, SurfaceNormals
 from cagecheck.meshes.surface_normals import normals_of_corners, unit_rows
 from cagecheck.meshes.triangulate_large import cut_polygons
 from cagecheck.progress import Progress, silent
+from cagecheck.words.numbers import as_given
 
 UNIT_METRES = 0.01
 _LEAST_MEMORY = 512 << 20
@@ -271,8 +272,8 @@ def _notices(file: FileBytes, answer: dict[str, Any]) -> tuple[Notice, ...]:
         out.append(
             Notice(
                 "fbx-units",
-                f"{file.path}: a unit of this file is {unit * 100:g} cm; it was scaled by "
-                f"{unit / UNIT_METRES:g} so that one unit is 1 cm.",
+                f"{file.path}: a unit of this file is {as_given(unit * 100)} cm; it was scaled by "
+                f"{as_given(unit / UNIT_METRES)} so that one unit is 1 cm.",
             )
         )
     if up != _Y_UP:

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from cagecheck.errors import InputError
 from cagecheck.meshes.mesh import SourceFile
 from cagecheck.progress import Progress, silent
+from cagecheck.words.numbers import count_text
 
 GZIP_MAGIC = b"\x1f\x8b"
 _BLOCK = 1 << 24
@@ -130,8 +131,8 @@ def _unpack(raw: NDArray[np.uint8], path: str) -> NDArray[np.uint8]:
                 out += piece
                 if len(out) > limit:
                     raise InputError(
-                        f"unpacked, this file grows beyond {limit / 2**20:,.0f} MiB, more than "
-                        f"{MOST_GROWTH} times its size; a mesh does not.",
+                        f"unpacked, this file grows beyond {count_text(limit / 2**20)} MiB, more "
+                        f"than {MOST_GROWTH} times its size; a mesh does not.",
                         file=path,
                         cure="Unpack it yourself if you trust it.",
                     )

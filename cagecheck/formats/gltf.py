@@ -35,6 +35,7 @@ from cagecheck.formats.gltf_document import (
 from cagecheck.meshes.mesh import Mesh, Surface, SurfaceNormals
 from cagecheck.meshes.surface_normals import unit_rows
 from cagecheck.progress import Progress, silent
+from cagecheck.words.numbers import count_text
 
 TRIANGLES, STRIP, FAN = 4, 5, 6
 _BLOCK = 1 << 20
@@ -129,7 +130,9 @@ def _primitive(
     mode = entry.get("mode", TRIANGLES)
     if mode == TRIANGLES:
         if len(index) % 3:
-            raise MalformedError(f"the triangles of node {placed.node} have {len(index):,} corners")
+            raise MalformedError(
+                f"the triangles of node {placed.node} have {count_text(len(index))} corners"
+            )
         triangles = index.reshape(-1, 3)
     else:
         triangles = _unroll(index, mode)
@@ -365,7 +368,7 @@ def _notices(file: FileBytes, skipped: dict[str, int]) -> tuple[Notice, ...]:
         out.append(
             Notice(
                 "gltf-" + what.replace(" ", "-"),
-                f"{file.path}: {count:,} primitives with {what} {words}.",
+                f"{file.path}: {count_text(count)} primitives with {what} {words}.",
                 count=count,
             )
         )

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cagecheck.formats.gltf_document import Document, MalformedError, whole
+from cagecheck.words.numbers import count_text
 
 COMPONENTS = {5120: "i1", 5121: "u1", 5122: "<i2", 5123: "<u2", 5125: "<u4", 5126: "<f4"}
 WIDTHS = {"SCALAR": 1, "VEC2": 2, "VEC3": 3, "VEC4": 4, "MAT4": 16}
@@ -30,13 +31,15 @@ def accessor(document: Document, index: object, width: int) -> NDArray[Any]:
         )
     count = whole(entry, "count")
     if count > _MOST_COUNT:
-        raise MalformedError(f"accessor {index} promises {count:,} rows")
+        raise MalformedError(f"accessor {index} promises {count_text(count)} rows")
     if "bufferView" in entry:
         offset = whole(entry, "byteOffset", 0)
         out = _rows(document, entry["bufferView"], offset, dtype, count, width)
     else:
         if count > max(_MOST_UNBACKED, len(document.file.data)):
-            raise MalformedError(f"accessor {index} promises {count:,} rows without any data")
+            raise MalformedError(
+                f"accessor {index} promises {count_text(count)} rows without any data"
+            )
         out = np.zeros((count, width), dtype)
     if "sparse" in entry:
         out = _with_sparse(document, entry["sparse"], out, index)
@@ -82,7 +85,9 @@ def _rows(
     if stride < row or stride > 65_535:
         raise MalformedError(f"buffer view {view} has a stride of {stride} bytes for {row}")
     if count and offset + (count - 1) * stride + row > length:
-        raise MalformedError(f"an accessor with {count:,} rows runs over the end of its data")
+        raise MalformedError(
+            f"an accessor with {count_text(count)} rows runs over the end of its data"
+        )
     data = document.buffer(buffer)[begin : begin + length]
     if count == 0:
         return np.zeros((0, width), dtype)

@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from cagecheck.arrays.types import Floats
 from cagecheck.errors import InputError
 from cagecheck.formats.file_bytes import FileBytes, load_bytes
+from cagecheck.words.numbers import count_text
 
 JSON_CHUNK, BINARY_CHUNK = 0x4E4F534A, 0x004E4942
 _LONGEST_JSON = 512 << 20
@@ -69,7 +70,10 @@ class Document:
         data = self._buffers[index]
         length = whole(entry, "byteLength", 0)
         if length > len(data):
-            raise MalformedError(f"buffer {index} promises {length:,} bytes and has {len(data):,}")
+            raise MalformedError(
+                f"buffer {index} promises {count_text(length)} bytes and has "
+                f"{count_text(len(data))}"
+            )
         return data
 
     def _load_buffer(self, index: int, entry: dict[str, Any]) -> NDArray[np.uint8]:
@@ -164,7 +168,9 @@ def _chunks(data: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], NDArray[np.uint
     if version != 2:
         raise MalformedError(f"it is GLB version {version}, not 2")
     if length > len(data):
-        raise MalformedError(f"its header promises {length:,} bytes, but it has {len(data):,}")
+        raise MalformedError(
+            f"its header promises {count_text(length)} bytes, but it has {count_text(len(data))}"
+        )
     text = binary = None
     place = 12
     while place + 8 <= length:

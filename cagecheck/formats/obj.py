@@ -27,6 +27,7 @@ from cagecheck.meshes.mesh import Mesh, Surface
 from cagecheck.meshes.surface_normals import normals_of_corners
 from cagecheck.meshes.triangulate_large import cut_polygons
 from cagecheck.progress import Progress, silent
+from cagecheck.words.numbers import count_text
 
 _State = TypeVar("_State", int, str)
 _PIECE = 1 << 23  # bytes a thread takes at a time
@@ -184,7 +185,7 @@ def _parse_piece(
     )
     if error != scan.FINE:
         raise file.error(
-            f"line {line_number(raw.data, place):,}: "
+            f"line {count_text(line_number(raw.data, place))}: "
             + _MESSAGES[error].format(token=token_at(raw.data, place)[:40]),
             "The file is damaged or cut off; export it again.",
             face=int(face) if error in (scan.BAD_CORNER, scan.ZERO_INDEX, scan.BAD_RANGE) else None,
@@ -304,7 +305,8 @@ def _notices(file: FileBytes, raw: _Raw) -> tuple[Notice, ...]:
     return (
         Notice(
             "faces-without-three-corners",
-            f"{file.path}: {thin:,} faces have fewer than three corners; rays cannot hit them.",
+            f"{file.path}: {count_text(thin)} faces have fewer than three corners; rays cannot "
+            "hit them.",
             "Delete them.",
             thin,
         ),

@@ -22,6 +22,7 @@ from cagecheck.meshes.mesh import Mesh, Surface, SurfaceNormals
 from cagecheck.meshes.surface_normals import unit_rows
 from cagecheck.meshes.triangulate_large import cut_polygons
 from cagecheck.progress import Progress, silent
+from cagecheck.words.numbers import count_text
 
 AXES = ("x", "y", "z")
 NORMAL = ("nx", "ny", "nz")
@@ -128,8 +129,8 @@ def _elements(file: FileBytes, header: Header) -> tuple[Element, Element]:
         raise file.error("its faces have no list of vertices.", cure)
     if max(vertex.count, face.count) > MOST_ITEMS:
         raise file.error(
-            f"its header promises {max(vertex.count, face.count):,} rows, more than the file "
-            "can hold.",
+            f"its header promises {count_text(max(vertex.count, face.count))} rows, more than the "
+            "file can hold.",
             "It is damaged; export it again.",
         )
     return vertex, face
@@ -194,8 +195,8 @@ def _face_uv(
         wrong = int((~(full | (given == 0))).sum())
         notice = Notice(
             "face-uvs-ignored",
-            f"{file.path}: {wrong:,} faces do not give two UV numbers a corner; the faces' own "
-            "UVs are left out.",
+            f"{file.path}: {count_text(wrong)} faces do not give two UV numbers a corner; the "
+            "faces' own UVs are left out.",
             "Export the UVs again.",
             wrong,
         )

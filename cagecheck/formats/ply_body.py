@@ -23,6 +23,7 @@ from cagecheck.formats.text_numbers import (
     skip_token,
     token_at,
 )
+from cagecheck.words.numbers import count_text
 
 FINE, CUT_OFF, BAD_COUNT, BAD_NUMBER = range(4)
 _MOST_WHOLE = 2.0**53  # float64 counts exactly up to here
@@ -95,7 +96,7 @@ def row_type(element: Element, order: str, sizes: dict[int, int] | None = None) 
 
 def _cut_off(file: FileBytes, element: Element) -> Exception:
     return file.error(
-        f"the file ends before its {element.count:,} “{element.name}” rows do.",
+        f"the file ends before its {count_text(element.count)} “{element.name}” rows do.",
         "It is cut off or damaged; export it again.",
     )
 
@@ -304,7 +305,7 @@ def _text_values(
 def _bad_text(file: FileBytes, place: int, what: str) -> Exception:
     token = token_at(file.data, place)[:40]
     return file.error(
-        f"line {line_number(file.data, place):,}: “{token}” {what}.",
+        f"line {count_text(line_number(file.data, place))}: “{token}” {what}.",
         "The file is damaged; export it again.",
     )
 

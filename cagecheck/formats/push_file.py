@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats
 from cagecheck.errors import InputError
+from cagecheck.words.numbers import count_text
 
 PUSH_DOCUMENT = "cagecheck push distances"
 PUSH_VERSION = 1
@@ -30,10 +31,17 @@ COLUMNS = ("vertex", "offset_out", "offset_in", "lower", "upper", "conflict")
 class PushRecord:
     """Push distances of V vertices.
 
-    offset_out, offset_in : (V,) float64, from the low poly to the cage and to the depth limit.
-    lower, upper : (V,) float64, the tightest corridor of the samples around each vertex; NaN or
-        infinity where nothing bounds it. conflict : (V,) bool, no value would do.
-    low, high : path, format and SHA-256 of the source files, or None.
+    Attributes
+    ----------
+    offset_out, offset_in : (V,) float64
+        From the low poly to the cage and to the depth limit, world units.
+    lower, upper : (V,) float64
+        The tightest corridor of the samples around each vertex; NaN or infinity where nothing
+        bounds it.
+    conflict : (V,) bool
+        No value would do.
+    low, high : dict[str, Any] | None
+        Path, format and SHA-256 of the source files, or None.
     """
 
     offset_out: Floats
@@ -45,15 +53,29 @@ class PushRecord:
     high: dict[str, Any] | None = None
 
     def __repr__(self) -> str:
-        return f"<PushRecord: {len(self.offset_out):,} vertices>"
+        return f"<PushRecord: {count_text(len(self.offset_out))} vertices>"
 
 
 def read_push(path: str | os.PathLike[str]) -> tuple[Floats, str | None]:
-    """Return ((V,) outward distances, SHA-256 of the low poly they were made for or None).
+    """Read push distances and the low poly that they are for.
 
     Reads the JSON and CSV forms, and plain text with one number per line.
 
-    Raises `InputError` when the file is missing or holds no such list.
+    Parameters
+    ----------
+    path : str | os.PathLike[str]
+        The file.
+
+    Returns
+    -------
+    (V,) float64, str or None
+        Outward distances in world units, and the SHA-256 of the low poly they were made for, where
+        the file tells.
+
+    Raises
+    ------
+    InputError
+        The file is missing or holds no such list.
     """
     path = Path(path)
     try:

@@ -59,13 +59,21 @@ def read_mesh(path: str | os.PathLike[str], *, progress: Progress = silent) -> M
     """Read a mesh faithfully.
 
     Positions are in world space (glTF and FBX node transforms applied), UVs have v upwards (glTF
-    stores it downwards), parts are OBJ objects or groups, glTF and FBX nodes, STL solids, and
-    one part named after the file for PLY.
+    stores it downwards), parts are OBJ objects or groups, glTF and FBX nodes, STL solids, and one
+    part named after the file for PLY.
+
+    Parameters
+    ----------
+    path : str | os.PathLike[str]
+        The file.
+    progress : Progress, optional
+        Called now and then with stage, done and total.
 
     Raises
     ------
-    InputError : the file is missing, empty, not a mesh, damaged or cut off, has no vertices or
-        faces, an index out of range, or a coordinate that is not finite.
+    InputError
+        The file is missing, empty, not a mesh, damaged or cut off, has no vertices or faces, an
+        index out of range, or a coordinate that is not finite.
 
     Examples
     --------
@@ -84,11 +92,23 @@ def read_surface(
     """Read triangles to cast rays at, quickly and with little memory.
 
     Binary formats keep their float32 positions. Polygons are cut as `triangulate` does. Same
-    places, parts and errors as `read_mesh`.
+    places and parts as `read_mesh`.
 
-    normals : also keep the file's own normals (12 bytes a vertex; 12 more a triangle where it has
-        hard edges), which maps are shaded with. Parts whose normals face against their triangles
-        lose them, with a notice. STL has none.
+    Parameters
+    ----------
+    path : str | os.PathLike[str]
+        The file.
+    normals : bool, optional
+        Also keep the file's own normals (12 bytes a vertex; 12 more a triangle where it has hard
+        edges), which maps are shaded with. Parts whose normals face against their triangles lose
+        them, with a notice. STL has none.
+    progress : Progress, optional
+        Called now and then with stage, done and total.
+
+    Raises
+    ------
+    InputError
+        As for `read_mesh`.
 
     Examples
     --------

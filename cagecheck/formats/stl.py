@@ -27,6 +27,7 @@ from cagecheck.formats.text_numbers import (
 from cagecheck.meshes.mesh import Mesh, Surface
 from cagecheck.meshes.weld_points import weld_points
 from cagecheck.progress import Progress, silent
+from cagecheck.words.numbers import count_text
 
 HEADER_BYTES = 84
 FACET = np.dtype(
@@ -90,7 +91,8 @@ def _binary(file: FileBytes) -> tuple[NDArray[np.uint32], Ints, tuple[str, ...]]
     there = (len(file.data) - HEADER_BYTES) // FACET.itemsize
     if count > there:
         raise file.error(
-            f"its header promises {count:,} triangles, but there is room for {there:,} only.",
+            f"its header promises {count_text(count)} triangles, but there is room for "
+            f"{count_text(there)} only.",
             _CURE,
         )
     if 3 * count > MOST_ITEMS:
@@ -103,14 +105,18 @@ def _text(file: FileBytes) -> tuple[NDArray[np.uint32], Ints, tuple[str, ...]]:
     counts = _count_text(file.data)
     vertices, facets, solids = (int(n) for n in counts)
     if vertices != 3 * facets:
-        raise file.error(f"its {facets:,} facets have {vertices:,} corners, not three each.", _CURE)
+        raise file.error(
+            f"its {count_text(facets)} facets have {count_text(vertices)} corners, not three each.",
+            _CURE,
+        )
     corners = np.empty((vertices, 3), np.float32)
     solid_at = np.empty((solids, 2), np.int64)
     part = np.zeros(facets, np.int32)
     error, place = _parse_text(file.data, corners, solid_at)
     if error:
         raise file.error(
-            f"line {line_number(file.data, place):,}: “{token_at(file.data, place)[:40]}” is "
+            f"line {count_text(line_number(file.data, place))}: "
+            f"“{token_at(file.data, place)[:40]}” is "
             "not a number.",
             _CURE,
         )

@@ -27,6 +27,7 @@ from cagecheck.formats.cage_text import CannotKeepError
 from cagecheck.formats.file_bytes import FileBytes, load_bytes, split_name
 from cagecheck.formats.write_mesh import Chunks, write_chunks, write_mesh
 from cagecheck.meshes.mesh import Mesh
+from cagecheck.words.numbers import count_text
 
 _Rewrite = Callable[[FileBytes, Mesh, Floats, NDArray[np.bool_]], Chunks]
 _REWRITES: dict[str, _Rewrite] = {
@@ -42,16 +43,31 @@ _REWRITES: dict[str, _Rewrite] = {
 def write_cage(
     source_mesh: Mesh, cage_positions: Floats, path: str | os.PathLike[str], force: bool = False
 ) -> tuple[Notice, ...]:
-    """Write the cage of a low poly: `source_mesh` with its vertices at `cage_positions` (V, 3).
+    """Write the cage of a low poly: its mesh with its vertices elsewhere.
 
-    Returns notices: empty when the source file was kept as described above, else one that says
-    why the mesh was written anew.
+    Parameters
+    ----------
+    source_mesh : Mesh
+        The low poly's mesh as read.
+    cage_positions : (V, 3) float64
+        The cage's vertices, world space.
+    path : str | os.PathLike[str]
+        The file to write.
+    force : bool, optional
+        Replace a file that exists.
+
+    Returns
+    -------
+    tuple of Notice
+        Empty when the source file was kept but for its positions, else one that says why the mesh
+        was written anew.
 
     Raises
     ------
-    InputError : the source file has changed or gone since it was read, the target's extension is
-        not one that cagecheck writes (FBX), the file exists and `force` is off, a position is not
-        finite, or it cannot be written.
+    InputError
+        The source file has changed or gone since it was read, the target's extension is not one
+        that cagecheck writes (FBX), the file exists and `force` is off, a position is not finite,
+        or it cannot be written.
 
     Examples
     --------
@@ -64,8 +80,8 @@ def write_cage(
     cage = np.ascontiguousarray(cage_positions, dtype=np.float64)
     if cage.shape != source_mesh.positions.shape:
         raise InputError(
-            f"a cage needs {source_mesh.vertex_count:,} positions, one for each vertex of the low "
-            f"poly, and got {len(cage):,}.",
+            f"a cage needs {count_text(source_mesh.vertex_count)} positions, one for each vertex "
+            f"of the low poly, and got {count_text(len(cage))}.",
             file=str(path),
         )
     if not np.isfinite(cage).all():

@@ -53,8 +53,20 @@ def write_mesh(mesh: Mesh, path: str | os.PathLike[str], force: bool = False) ->
     OBJ keeps everything a `Mesh` has. PLY has no parts, materials or smoothing groups; STL has
     triangles only; GLB and glTF have triangles, float32 positions, no smoothing groups.
 
-    Raises `InputError` when the extension is none of these, the file exists and `force` is off,
-    or it cannot be written.
+    Parameters
+    ----------
+    mesh : Mesh
+        The mesh.
+    path : str | os.PathLike[str]
+        The file to write.
+    force : bool, optional
+        Replace a file that exists.
+
+    Raises
+    ------
+    InputError
+        The extension is none of these, the file exists and `force` is off, or it cannot be
+        written.
 
     Examples
     --------
@@ -69,10 +81,24 @@ def write_mesh(mesh: Mesh, path: str | os.PathLike[str], force: bool = False) ->
 
 @takes(surface=Surface)
 def write_surface(surface: Surface, path: str | os.PathLike[str], force: bool = False) -> None:
-    """Write a surface, formats and errors as in `write_mesh`.
+    """Write a surface, formats as in `write_mesh`.
 
     Its normals are kept, but not in STL, nor where a vertex has several in PLY; in GLB and glTF
     such a vertex is written once for each.
+
+    Parameters
+    ----------
+    surface : Surface
+        The surface.
+    path : str | os.PathLike[str]
+        The file to write.
+    force : bool, optional
+        Replace a file that exists.
+
+    Raises
+    ------
+    InputError
+        As for `write_mesh`.
 
     Examples
     --------

@@ -26,6 +26,7 @@ from cagecheck.meshes.meeting import pierced
 from cagecheck.meshes.mesh import Surface
 from cagecheck.progress import Progress, silent
 from cagecheck.rays.scene import usable_cores
+from cagecheck.words.numbers import figures, share_text
 
 # An edge must reach this share of the meshes' diagonal through a triangle, and away from the
 # surface behind it: about the sixth digit, where files round. Parts that only touch do not cross.
@@ -369,7 +370,7 @@ def crossing_finding(
         faces = own if face_of is None else face_of[own]
         note = f"through {names[c.parts[1]]}, {how_many(len(c.places), 'edges')} pierced"
         if c.edges_cast < 1:
-            note += f" ({100 * c.edges_cast:.0f} % of the edges were tried)"
+            note += f" ({share_text(c.edges_cast)} of the edges were tried)"
         places.append(
             Place(
                 part=names[c.parts[0]],
@@ -390,7 +391,7 @@ def crossing_finding(
         CHECKS["crossing-parts"],
         len(crossings),
         f"{how_many(len(crossings), 'pairs')} of parts; the widest crossing spans "
-        f"{widest:.4g} units.",
+        f"{figures(widest)} units.",
         side=side,
         places=tuple(places),
         by_part=by_part,

@@ -27,6 +27,7 @@ from cagecheck.inspecting.finding import (
 )
 from cagecheck.inspecting.topology import face_centre, face_places, face_tile
 from cagecheck.meshes.lowpoly import LowPoly
+from cagecheck.words.numbers import as_given, decimals, figures
 
 # Parts whose density differs from the usual one by more than this factor are told of; parts whose
 # densest tenth has this many times the density of their sparsest; and faces whose texels are this
@@ -133,13 +134,13 @@ def _uneven(low: LowPoly, density: PartDensity, map_size: int) -> Finding | None
                 tile=face_tile(low, face),
                 measure=float(ratio[k]),
                 note=f"{density_text(density.texels_per_unit[k])} texels per unit, "
-                f"{ratio[k]:.2f} times",
+                f"{decimals(ratio[k], 2)} times",
             )
         )
     return Finding(
         CHECKS["texel-density"],
         len(parts),
-        f"{how_many(len(parts), 'parts')} more than {DENSITY_FACTOR:g} times off the usual "
+        f"{how_many(len(parts), 'parts')} more than {as_given(DENSITY_FACTOR)} times off the usual "
         f"{density_text(density.usual)} texels per unit at {map_size}.",
         places=tuple(places),
         by_part={low.part_names[k]: 1 for k in parts},
@@ -173,7 +174,8 @@ def _spread(low: LowPoly, density: PartDensity) -> Finding | None:
         CHECKS["texel-density-spread"],
         len(parts),
         f"{how_many(len(parts), 'parts')} where the densest tenth has more than "
-        f"{SPREAD_LIMIT:g} times the texels per unit of the sparsest, {spread[parts[0]]:.3g} times "
+        f"{as_given(SPREAD_LIMIT)} times the texels per unit of the sparsest, "
+        f"{figures(spread[parts[0]], 3)} times "
         "at most.",
         places=places,
         by_part={low.part_names[k]: 1 for k in parts},
@@ -194,8 +196,9 @@ def _stretched(low: LowPoly) -> Finding | None:
     return Finding(
         CHECKS["uv-stretch"],
         len(faces),
-        f"{how_many(len(faces), 'faces')} ({100 * share:.3g} % of the area) with texels more than "
-        f"{STRETCH_LIMIT:g} times longer than wide, {worst[0]:.3g} times at worst.",
+        f"{how_many(len(faces), 'faces')} ({figures(100 * share, 3)} % of the area) with texels "
+        f"more than {as_given(STRETCH_LIMIT)} times longer than wide, {figures(worst[0], 3)} "
+        "times at worst.",
         places=face_places(low, faces, worst, "times longer than wide"),
         by_part=count_by_part(low.mesh.face_part[faces], low.part_names),
         measures={

@@ -21,6 +21,7 @@ from cagecheck.inspecting.high import PartMeasures, part_ways
 from cagecheck.meshes.facets import hit_normals, triangle_areas
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Surface
+from cagecheck.words.numbers import share_text
 
 # Points on every low part and on all of the high poly. A thin shell is told from its other skin
 # where points lie closer together than it is thick.
@@ -39,11 +40,13 @@ class Opposed:
 
     part : (N,) int32. share : (N,) how much of the part opposes.
     blame : (N,) -1 for the low poly, 1 for the high, 0 where neither shows which.
+    agreeing : low parts that face as their high parts do nearly everywhere.
     """
 
     part: Ints
     share: Floats
     blame: NDArray[np.int8]
+    agreeing: Ints
 
 
 def opposed_parts(
@@ -59,11 +62,11 @@ def opposed_parts(
     """
     rng = np.random.default_rng(_SEED)
     triangle, place = _spread(surface, rng)
-    normal = hit_normals(surface, triangle)
+    normal = hit_normals(surface, triangle.astype(np.int32))
     owner = surface.triangle_part[triangle]
     high_way = part_ways(measures)
     trees: dict[bytes, tuple[cKDTree, Floats]] = {}
-    part, share, blame = [], [], []
+    part, share, blame, agreeing = [], [], [], []
     for k, mine in enumerate(rows_by_label(low.triangle_part, len(low.part_names))):
         mine = mine[low.area[mine] > 0]
         key = paired[k].tobytes()
@@ -78,6 +81,8 @@ def opposed_parts(
         pick = rng.choice(mine, LOW_POINTS, p=low.area[mine] / low.area[mine].sum())
         _, nearest = tree.query(_on_triangles(low.positions[low.triangles[pick]], rng))
         against = np.einsum("ij,ij->i", low.face_normals[pick], facing[nearest]) < 0
+        if against.mean() <= 1 - OPPOSED_SHARE:
+            agreeing.append(k)
         if against.mean() < OPPOSED_SHARE:
             continue
         area = measures.area[paired[k]]
@@ -85,7 +90,12 @@ def opposed_parts(
         part.append(k)
         share.append(float(against.mean()))
         blame.append(_blame(float(low_way[k]), of_high))
-    return Opposed(np.array(part, np.int32), np.array(share), np.array(blame, np.int8))
+    return Opposed(
+        np.array(part, np.int32),
+        np.array(share),
+        np.array(blame, np.int8),
+        np.array(agreeing, np.int32),
+    )
 
 
 def _blame(low_way: float, high_way: float) -> int:
@@ -157,7 +167,7 @@ def opposed_finding(low: LowPoly, found: Opposed, told: NDArray[np.bool_]) -> Fi
                 part=low.part_names[k],
                 position=point(corners.reshape(-1, 3).mean(axis=0)),
                 measure=float(share),
-                note=f"{100 * share:.0f} % opposed; inside out: {where}",
+                note=f"{share_text(share)} opposed; inside out: {where}",
             )
         )
     mine = np.isin(low.mesh.face_part, found.part[rows])

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats, Ints
+from cagecheck.words.numbers import decimals, figures
 from cagecheck.words.sentences import count_words
 
 Severity = Literal["error", "warning", "information"]
@@ -43,13 +44,21 @@ class Check:
 class Place:
     """One place of a finding.
 
-    part : name of the part, None where it is not one part's.
-    faces : numbers of the faces there in the file, counted from 0 (a few, the first being the
-        worst); triangles for a high poly.
-    position : (x, y, z) in file units, or None.
-    tile : UDIM number, or None.
-    measure : how bad it is, in the unit that the finding's text names, or None.
-    note : a few words more.
+    Attributes
+    ----------
+    part : str | None
+        Name of the part, None where it is not one part's.
+    faces : tuple[int, ...]
+        Numbers of the faces there in the file, counted from 0 (a few, the first being the worst);
+        triangles for a high poly.
+    position : tuple[float, float, float] | None
+        In file units, or None.
+    tile : int | None
+        UDIM number, or None.
+    measure : float | None
+        How bad it is, in the unit that the finding's text names, or None.
+    note : str
+        A few words more.
     """
 
     part: str | None = None
@@ -75,11 +84,26 @@ class Place:
 class Finding:
     """What one check found on one mesh.
 
-    side : the mesh it is about. count : how many, in `Check.unit`.
-    text : one sentence with the numbers. places : the worst first, `PLACES_NAMED` at most.
-    by_part : how many per part. measures : numbers for scripts, units in their names.
-    own_cure : a cure for just this case, in place of the check's own.
-    faces : (K,) int32 all faces concerned, ascending (polygons of the low, triangles of a high).
+    Attributes
+    ----------
+    check : Check
+        The check.
+    count : int
+        How many, in `Check.unit`.
+    text : str
+        One sentence with the numbers.
+    side : Side
+        The mesh it is about.
+    places : tuple[Place, ...]
+        The worst first, `PLACES_NAMED` at most.
+    by_part : dict[str, int]
+        How many per part.
+    measures : dict[str, float]
+        Numbers for scripts, units in their names.
+    own_cure : str
+        A cure for just this case, in place of the check's own.
+    faces : (K,) int32
+        All faces concerned, ascending (polygons of the low, triangles of a high).
     """
 
     check: Check
@@ -149,4 +173,4 @@ def how_many(count: int, unit: str) -> str:
 
 def density_text(value: float) -> str:
     """Return a texel density without an exponent."""
-    return f"{value:,.0f}" if value >= 1000 else f"{value:.4g}"
+    return decimals(value, 0, commas=True) if value >= 1000 else figures(value)

@@ -20,6 +20,9 @@ from cagecheck.inspecting.finding import (
     point,
 )
 from cagecheck.meshes.mesh import Surface
+from cagecheck.meshes.normals import SLIVER_HEIGHT
+from cagecheck.meshes.set_aside import EXTENT_ROUNDING, FLOAT32_STEP
+from cagecheck.words.numbers import figures
 
 # The area vectors of a closed part cancel. What is left of one with a hole is the hole's own
 # area: below this share of the part's area the sign of the volume can be trusted.
@@ -38,7 +41,7 @@ class PartMeasures:
     volume : (K,) signed, from the box's centre; the volume inside where the part is closed.
     open_share : (K,) length of the summed area vectors over the area, 0 for a closed part.
     low, high : (K, 3) box of the triangles, NaN for an empty part.
-    flat : (Z,) int64, triangles without area.
+    flat : (Z,) int64, triangles without area, by the rule of `set_aside` for the whole surface.
     """
 
     triangles: NDArray[np.int64]
@@ -53,13 +56,15 @@ class PartMeasures:
 def measure_parts(surface: Surface) -> PartMeasures:
     """Measure every part in one pass; memory stays small beside the surface itself."""
     count = len(surface.part_names)
-    centre = np.zeros(3)
+    centre, rounding = np.zeros(3), 0.0
     if len(surface.positions):
-        centre = 0.5 * (
-            surface.positions.min(axis=0).astype(np.float64) + surface.positions.max(axis=0)
-        )
+        least = surface.positions.min(axis=0).astype(np.float64)
+        most = surface.positions.max(axis=0).astype(np.float64)
+        centre = 0.5 * (least + most)
+        rounding = EXTENT_ROUNDING * float(np.linalg.norm(most - least))
+    step = FLOAT32_STEP if surface.positions.dtype == np.float32 else 0.0
     number, area, six_volume, vector, low, high, is_flat = _measure(
-        surface.positions, surface.triangles, surface.triangle_part, count, centre
+        surface.positions, surface.triangles, surface.triangle_part, count, centre, rounding, step
     )
     with np.errstate(invalid="ignore", divide="ignore"):
         share = np.where(area > 0, np.linalg.norm(vector, axis=1) / area, 1.0)
@@ -74,6 +79,8 @@ def _measure(  # type: ignore[no-untyped-def]
     part: NDArray[np.int32],
     count: int,
     centre: Floats,
+    rounding: float,
+    step: float,
 ):
     number = np.zeros(count, np.int64)
     area, volume = np.zeros(count), np.zeros(count)
@@ -81,20 +88,27 @@ def _measure(  # type: ignore[no-untyped-def]
     low, high = np.full((count, 3), np.inf), np.full((count, 3), -np.inf)
     is_flat = np.zeros(len(triangles), np.bool_)
     corner = np.empty((3, 3))
+    sliver = SLIVER_HEIGHT
     for t in range(len(triangles)):
         k = part[t]
         number[k] += 1
+        size = 0.0
         for i in range(3):
             for x in range(3):
                 value = np.float64(positions[triangles[t, i], x])
                 low[k, x] = min(low[k, x], value)
                 high[k, x] = max(high[k, x], value)
+                size = max(size, abs(value))
                 corner[i, x] = value - centre[x]
         ux, uy, uz = corner[1] - corner[0]
         vx, vy, vz = corner[2] - corner[0]
         nx, ny, nz = uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx
         doubled = np.sqrt(nx * nx + ny * ny + nz * nz)
-        is_flat[t] = doubled == 0.0
+        wx, wy, wz = vx - ux, vy - uy, vz - uz
+        longest2 = max(ux * ux + uy * uy + uz * uz, vx * vx + vy * vy + vz * vz)
+        longest2 = max(longest2, wx * wx + wy * wy + wz * wz)
+        limit = max(rounding, step * size)
+        is_flat[t] = doubled <= max(sliver * longest2, limit * np.sqrt(longest2))
         area[k] += 0.5 * doubled
         vector[k, 0] += 0.5 * nx
         vector[k, 1] += 0.5 * ny
@@ -136,7 +150,7 @@ def _flat(surface: Surface, measures: PartMeasures) -> Finding:
     return Finding(
         CHECKS["high-zero-area"],
         len(flat),
-        f"{how_many(len(flat), 'triangles')} ({100 * share:.2g} %) without area.",
+        f"{how_many(len(flat), 'triangles')} ({figures(100 * share, 2)} %) without area.",
         side="high",
         places=places,
         by_part=count_by_part(surface.triangle_part[flat], surface.part_names),

@@ -11,6 +11,7 @@ from cagecheck.inspecting.checks import CHECKS
 from cagecheck.inspecting.finding import PLACES_NAMED, Finding, Place, how_many, point
 from cagecheck.meshes.mesh import Surface
 from cagecheck.meshes.surface_edges import HighEdges
+from cagecheck.words.numbers import figures
 
 
 def high_edge_findings(
@@ -44,7 +45,7 @@ def _finding(surface: Surface, code: str, edges: HighEdges) -> Finding | None:
                 faces=tuple(int(t) for t in np.unique(edges.triangle[mine])[:4]),
                 position=point(centre),
                 measure=float(total[k]),
-                note=f"{how_many(int(mine.sum()), 'edges')}, {total[k]:.4g} units long",
+                note=f"{how_many(int(mine.sum()), 'edges')}, {figures(total[k])} units long",
             )
         )
     first = part[np.unique(outline, return_index=True)[1]]
@@ -53,7 +54,7 @@ def _finding(surface: Surface, code: str, edges: HighEdges) -> Finding | None:
         check,
         count,
         f"{how_many(count, check.unit)} of {how_many(len(edges.triangle), 'edges')}, "
-        f"{length.sum():.4g} units long together.",
+        f"{figures(length.sum())} units long together.",
         side="high",
         places=tuple(places),
         by_part={surface.part_names[k]: int(counts[k]) for k in np.flatnonzero(counts)},

@@ -43,11 +43,20 @@ class Inspection:
 
     Attributes
     ----------
-    findings : the most severe first.
-    density : texel density per part, None without UVs.
-    tiles : what lies on which tile, None without UVs.
-    islands : number of UV islands.
-    part_ways : (K,) from 1, all of a part's area faces out, to -1, all in; 0 is not known.
+    low : LowPoly
+        The low poly that was looked at.
+    findings : tuple[Finding, ...]
+        The most severe first.
+    density : PartDensity | None
+        Texel density per part, None without UVs.
+    tiles : TileTable | None
+        What lies on which tile, None without UVs.
+    islands : int
+        Number of UV islands.
+    part_ways : (K,) float64
+        From 1, all of a part's area faces out, to -1, all in; 0 is not known.
+    notices : tuple[Notice, ...]
+        What the artist should know besides.
     """
 
     low: LowPoly
@@ -66,7 +75,13 @@ class Inspection:
         )
 
     def count(self, severity: Severity) -> int:
-        """Return how many findings have this severity."""
+        """Return how many findings have this severity.
+
+        Parameters
+        ----------
+        severity : Severity
+            One of `SEVERITIES`.
+        """
         return sum(f.severity == severity for f in self.findings)
 
     def to_dict(self) -> dict[str, Any]:
@@ -83,7 +98,13 @@ class Inspection:
 
 
 def part_rows(inspection: Inspection) -> list[dict[str, Any]]:
-    """Return a row per part: faces, triangles, area, tiles, texel density, stretch."""
+    """Return a row per part: faces, triangles, area, tiles, texel density, stretch.
+
+    Parameters
+    ----------
+    inspection : Inspection
+        What `inspect_low` or `inspect_pair` returns.
+    """
     low, density = inspection.low, inspection.density
     count = len(low.part_names)
     faces = np.bincount(low.mesh.face_part, minlength=count)
@@ -124,11 +145,33 @@ def inspect_low(
 
     Parameters
     ----------
-    map_size : texels per tile and side. padding : wanted free space between islands, texels.
-    one_map : all materials share one set of maps (else each has its own, and islands of different
+    low : LowPoly
+        See `prepare_low`.
+    map_size : int, optional
+        Texels per tile and side.
+    padding : float, optional
+        Wanted free space between islands, texels.
+    one_map : bool, optional
+        All materials share one set of maps (else each has its own, and islands of different
         materials may lie over each other).
-    groups : (K,) a number per part; parts with one number may run through each other. Every part
-        is on its own by default.
+    groups : (K,) int32, optional
+        A number per part; parts with one number may run through each other. Every part is on its
+        own by default.
+    threads : int, optional
+        How many threads cast; all cores by default.
+    seed : int, optional
+        Seed of all random draws.
+    progress : Progress, optional
+        Called now and then with stage, done and total.
+
+    Notes
+    -----
+    Stretch of UVs is measured by the singular values of the map from the UV plane to space [1]_.
+
+    References
+    ----------
+    .. [1] P. V. Sander, J. Snyder, S. J. Gortler and H. Hoppe, "Texture Mapping Progressive
+       Meshes", SIGGRAPH 2001.
 
     Examples
     --------
@@ -185,8 +228,26 @@ def inspect_pair(
 ) -> Inspection:
     """Run every check on a low poly, a high poly, and the two together.
 
-    `paired` is (low parts, high parts) bool, which may be baked onto which; everything with
-    everything by default. The other parameters are those of `inspect_low`.
+    Parameters
+    ----------
+    low : LowPoly
+        See `prepare_low`.
+    surface : Surface
+        The high poly.
+    paired : (low parts, high parts) bool, optional
+        Which may be baked onto which; everything with everything by default.
+    map_size : int, optional
+        Texels per tile and side.
+    padding : float, optional
+        Wanted free space between islands, texels.
+    one_map : bool, optional
+        All materials share one set of maps, see `inspect_low`.
+    threads : int, optional
+        How many threads cast; all cores by default.
+    seed : int, optional
+        Seed of all random draws.
+    progress : Progress, optional
+        Called now and then with stage, done and total.
     """
     if paired is None:
         paired = np.ones((len(low.part_names), len(surface.part_names)), bool)
@@ -213,7 +274,7 @@ def inspect_pair(
         opposed_finding(low, opposed, told),
         *unpaired_findings(low, surface, measures, paired),
         *high_findings(surface, measures),
-        *high_edge_findings(surface, *high_edges(surface, progress=progress)),
+        *high_edge_findings(surface, *high_edges(surface, measures.flat, progress=progress)),
         _place_finding(low, surface, measures, paired),
     ]
     crossings = crossing_parts(
@@ -247,9 +308,14 @@ def _inside_out_told(
 
 
 def _without_inward(low: LowPoly, findings: tuple[Finding, ...], opposed: Opposed) -> list[Finding]:
-    """Leave out open shells facing in, where the high poly shows that they are inside out."""
-    blamed = {low.part_names[k] for k in opposed.part[opposed.blame < 0]}
-    return [f for f in findings if f.check.code != "inward-shell" or not set(f.by_part) <= blamed]
+    """Leave out open shells facing in where the high poly settles it.
+
+    Either it shows that they are inside out, which is told, or it faces in as they do: then the
+    inside is the side that is meant.
+    """
+    settled = np.concatenate([opposed.part[opposed.blame < 0], opposed.agreeing])
+    names = {low.part_names[k] for k in settled}
+    return [f for f in findings if f.check.code != "inward-shell" or not set(f.by_part) <= names]
 
 
 def _place_finding(

@@ -17,6 +17,7 @@ from cagecheck.meshes.alignment import check_alignment, measure_alignment
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Surface
 from cagecheck.options import with_flags
+from cagecheck.words.numbers import count_text, figures, share_text
 from cagecheck.words.sentences import names_words
 
 # How far a low part may reach beyond the box of its high parts, as a share of that box's
@@ -40,7 +41,7 @@ def unpaired_findings(
             Finding(
                 CHECKS["unpaired-low"],
                 len(lone_low),
-                f"{how_many(len(lone_low), 'parts')} of {len(low.part_names):,}: "
+                f"{how_many(len(lone_low), 'parts')} of {count_text(len(low.part_names))}: "
                 f"{_some(low.part_names, lone_low)}.",
                 side="pair",
                 places=tuple(
@@ -57,7 +58,7 @@ def unpaired_findings(
             Finding(
                 CHECKS["unpaired-high"],
                 len(lone_high),
-                f"{how_many(len(lone_high), 'parts')} of {len(surface.part_names):,}: "
+                f"{how_many(len(lone_high), 'parts')} of {count_text(len(surface.part_names))}: "
                 f"{_some(surface.part_names, lone_high)}.",
                 side="pair",
                 places=tuple(
@@ -139,7 +140,7 @@ def misplaced_finding(
                 part=low.part_names[k],
                 position=point(_low_box(low, k).mean(axis=0)),
                 measure=away,
-                note=f"{100 * share:.0f} % outside, up to {away:.4g} units away",
+                note=f"{share_text(share)} outside, up to {figures(away)} units away",
             )
             for share, k, away in rows[:PLACES_NAMED]
         ),

@@ -15,6 +15,7 @@ from cagecheck.inspecting.finding import Finding, count_by_part, how_many
 from cagecheck.inspecting.topology import face_places
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.normals import triangle_normals
+from cagecheck.words.numbers import as_given, figures
 
 # Quads are told of from this change of normal on (common practice, no source): half of it either
 # way is about where the two cuts can be told apart on a smooth, shiny surface.
@@ -102,8 +103,8 @@ def _non_flat(low: LowPoly, cuts: QuadCuts) -> Finding | None:
         CHECKS["non-flat-quads"],
         len(faces),
         f"{how_many(len(faces), 'faces')} where the cut changes the normal by more than "
-        f"{FLAT_LIMIT_DEG:g} degrees: {change[0]:.3g} degrees at worst, the two surfaces up to "
-        f"{gap.max():.3g} units apart.",
+        f"{as_given(FLAT_LIMIT_DEG)} degrees: {figures(change[0], 3)} degrees at worst, the two "
+        f"surfaces up to {figures(gap.max(), 3)} units apart.",
         places=face_places(low, faces, change, "degrees"),
         by_part=count_by_part(low.mesh.face_part[faces], low.part_names),
         measures={

@@ -18,6 +18,7 @@ from cagecheck.inspecting.finding import (
 from cagecheck.inspecting.islands import Islands, next_corner
 from cagecheck.inspecting.topology import face_tile
 from cagecheck.meshes.lowpoly import LowPoly
+from cagecheck.words.numbers import figures
 
 # An edge is hard where the shading normals of its two sides differ by more than this at either
 # end. Files keep normals to three or four decimals, which is 0.1 degrees at most.
@@ -78,7 +79,7 @@ def _finding(
             position=point(0.5 * (start[k] + end[k])),
             tile=face_tile(low, int(faces[k, 0])),
             measure=float(worth[k]),
-            note="" if step is None else f"normals {worth[k]:.3g} degrees apart",
+            note="" if step is None else f"normals {figures(worth[k], 3)} degrees apart",
         )
         for k in np.lexsort((-length, -worth))[:PLACES_NAMED]
     )
@@ -88,7 +89,7 @@ def _finding(
     return Finding(
         CHECKS[code],
         len(edges),
-        f"{how_many(len(edges), 'edges')}, {length.sum():.4g} units long together. "
+        f"{how_many(len(edges), 'edges')}, {figures(length.sum())} units long together. "
         f"Normals: {low.normal_rule.describe()}.",
         places=places,
         by_part=count_by_part(low.triangle_part[left // 3], low.part_names),

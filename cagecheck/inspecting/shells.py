@@ -24,6 +24,7 @@ from cagecheck.inspecting.topology import face_tile
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Surface
 from cagecheck.rays.scene import Scene
+from cagecheck.words.numbers import figures
 
 # A volume this small against (area)^1.5 is rounding or a sheet, not an inside. (A sphere has
 # 0.094, a box of 1 x 1 x 0.001 still 0.00035.)
@@ -83,7 +84,8 @@ def judge_facing(low: LowPoly, edges: PolygonEdges, *, seed: int = 0) -> Facing:
     # +1: the faces of turn +1 face out.
     outside = np.where(solid, np.sign(volume), seen).astype(np.int8)
     known = outside != 0
-    face_area = np.bincount(low.cut.face, low.area, minlength=low.mesh.face_count)
+    face_area = np.zeros(low.mesh.face_count)
+    np.add.at(face_area, low.cut.face, low.area)
     right = np.where(known, outside, -lesser_side(sheets, face_area))
     against = (sheets.turn != right[sheets.of_face]) & sheets.two_sided[sheets.of_face]
     members = np.bincount(sheets.of_face, minlength=count)
@@ -258,7 +260,7 @@ def _finding(
     first = faces[np.unique(of_face, return_index=True)[1]]
     text = (
         f"{how_many(len(shells), 'shells')} of {how_many(len(faces), 'faces')}; "
-        f"the largest has {size[shells[0]]:.4g} {unit}."
+        f"the largest has {figures(size[shells[0]])} {unit}."
     )
     own_cure = ""
     if code != "hollow-shell" and len(faces) == int(takes_part(low).sum()):

@@ -55,11 +55,18 @@ class TileTable:
 
     Attributes
     ----------
-    rows : one per tile, part and material, in that order.
-    face_tile : (F,) int32, the tile of every polygon (`NO_TILE` outside the grid or without UVs).
-    crossing : (K,) int64, polygons with corners in more than one tile.
-    outside : (K,) int64, polygons with UVs whose centroid lies outside the grid of tiles.
-    without_uv : (K,) int64, polygons with a corner that has no UV.
+    map_size : int
+        Width and height of the maps, texels.
+    rows : tuple[TileRow, ...]
+        One per tile, part and material, in that order.
+    face_tile : (F,) int32
+        The tile of every polygon (`NO_TILE` outside the grid or without UVs).
+    crossing : (K,) int64
+        Polygons with corners in more than one tile.
+    outside : (K,) int64
+        Polygons with UVs whose centroid lies outside the grid of tiles.
+    without_uv : (K,) int64
+        Polygons with a corner that has no UV.
     """
 
     map_size: int
@@ -169,9 +176,19 @@ def face_tiles(mesh: Mesh) -> FaceTiles:
 
 @takes(low=LowPoly)
 def tile_table(low: LowPoly, map_size: int = 4096) -> TileTable:
-    """Tabulate tiles, parts and materials of a low poly for square maps of `map_size` texels.
+    """Tabulate tiles, parts and materials of a low poly.
 
-    Raises `InputError` when the mesh has no UVs.
+    Parameters
+    ----------
+    low : LowPoly
+        See `prepare_low`.
+    map_size : int, optional
+        Width and height of the maps, texels.
+
+    Raises
+    ------
+    InputError
+        The mesh has no UVs.
 
     Examples
     --------

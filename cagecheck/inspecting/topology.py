@@ -26,6 +26,7 @@ from cagecheck.meshes.edges import next_corners
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.normals import equal_positions
 from cagecheck.meshes.set_aside import repeated_faces
+from cagecheck.words.numbers import count_text, figures
 from cagecheck.words.sentences import names_words
 
 # Border vertices nearer than this share of the model's diagonal are meant to be one place: about
@@ -41,7 +42,9 @@ def topology_findings(
     flipped : (F,) bool, faces known to be turned against the rest of their shell.
     """
     found = [
-        _edge_finding(low, edges, "non-manifold-edges", edges.uses > 2),
+        _edge_finding(
+            low, edges, "non-manifold-edges", (edges.uses > 2) & ~_card_edges(low, edges)
+        ),
         _winding(low, edges, flipped),
         _open_borders(low, edges),
         _cracks(low, edges),
@@ -65,7 +68,7 @@ def face_places(
             position=face_centre(low, int(face)),
             tile=face_tile(low, int(face)),
             measure=None if measure is None else float(measure[k]),
-            note="" if measure is None else f"{measure[k]:.3g} {unit}",
+            note="" if measure is None else f"{figures(measure[k], 3)} {unit}",
         )
         for k, face in enumerate(faces[:PLACES_NAMED])
     )
@@ -119,12 +122,35 @@ def _edge_finding(
     return Finding(
         check,
         len(number),
-        f"{how_many(len(number), 'edges')}, {length.sum():.4g} units long together.",
+        f"{how_many(len(number), 'edges')}, {figures(length.sum())} units long together.",
         places=tuple(places),
         by_part=count_by_part(low.mesh.face_part[face[edges.first[number]]], low.part_names),
         measures={"length_units": float(length.sum())},
         faces=np.unique(face[half_edges]).astype(np.int32),
     )
+
+
+def _card_edges(low: LowPoly, edges: PolygonEdges) -> NDArray[np.bool_]:
+    """Return (E,) bool: edges between two faces of a double-sided card, fronts and backs."""
+    half = np.flatnonzero(edges.edge >= 0)
+    face, edge = low.mesh.corner_face[half], edges.edge[half]
+    count = len(edges.uses)
+    # Per part, as edges are: a back in another part is no back of this card.
+    first, same_way = repeated_faces(low.mesh, equal_positions(low.positions))
+    part = low.mesh.face_part
+    group = first + part.astype(np.int64) * low.mesh.face_count
+    number = np.unique(group, return_inverse=True)[1]
+    ways = np.zeros((int(number.max(initial=-1)) + 1, 2), bool)
+    ways[number[face], same_way[face].astype(int)] = True
+    paired = np.asarray(ways.all(axis=1))[number]
+    least, most = np.full(count, np.iinfo(np.int64).max), np.full(count, -1)
+    np.minimum.at(least, edge, number[face])
+    np.maximum.at(most, edge, number[face])
+    of_least = np.bincount(edge, number[face] == least[edge], minlength=count)
+    of_most = np.bincount(edge, number[face] == most[edge], minlength=count)
+    both = np.bincount(edge, paired[face], minlength=count) == edges.uses
+    two_faces = both & (of_least == 2) & (of_most == 2) & (least != most)
+    return np.asarray(two_faces & (edges.uses == 4) & (edges.balance == 0))
 
 
 def _winding(
@@ -178,7 +204,7 @@ def _open_borders(low: LowPoly, edges: PolygonEdges) -> Finding | None:
         CHECKS["open-borders"],
         count,
         f"{how_many(count, 'borders')} of {how_many(len(number), 'edges')}, "
-        f"{length.sum():.4g} units long together.",
+        f"{figures(length.sum())} units long together.",
         places=tuple(places),
         by_part=count_by_part(low.mesh.face_part[first_of_border], low.part_names),
         measures={"edges": float(len(number)), "length_units": float(length.sum())},
@@ -211,7 +237,8 @@ def _cracks(low: LowPoly, edges: PolygonEdges) -> Finding | None:
     return Finding(
         CHECKS["cracks"],
         len(chosen),
-        f"{how_many(len(chosen), 'vertices')} on open borders within {gap:.2g} units of another.",
+        f"{how_many(len(chosen), 'vertices')} on open borders within {figures(gap, 2)} units of "
+        "another.",
         places=tuple(
             Place(
                 part=low.part_names[part[pairs[k, 0]]],
@@ -255,7 +282,7 @@ def _duplicates(low: LowPoly) -> list[Finding | None]:
     if len(copies):
         aside = len(low.aside.doubled)
         text = f"{how_many(len(copies), 'faces')} on exactly the places of another face"
-        text += f"; {aside:,} of them in the same part, set aside." if aside else "."
+        text += f"; {count_text(aside)} of them in the same part, set aside." if aside else "."
         found.append(_of_faces(low, "duplicate-faces", copies, text))
     if len(backs):
         text = f"{how_many(len(backs), 'faces')} that are the back of another face."

@@ -23,6 +23,7 @@ from cagecheck.inspecting.spacing import island_gaps
 from cagecheck.inspecting.topology import face_places
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.tiles import FIRST_TILE, NO_TILE, TILES_PER_ROW
+from cagecheck.words.numbers import as_given, count_text, decimals, share_text
 
 # Two triangles of which the smaller shared area is at least this share of the larger are copies
 # stacked on purpose.
@@ -37,7 +38,7 @@ def missing_uv_finding(low: LowPoly) -> Finding | None:
         faces = np.unique(low.cut.face[~np.isfinite(low.uv).all(axis=(1, 2)) & (low.area > 0)])
     if len(faces) == 0:
         return None
-    text = f"{how_many(len(faces), 'faces')} of {low.mesh.face_count:,} without UVs."
+    text = f"{how_many(len(faces), 'faces')} of {count_text(low.mesh.face_count)} without UVs."
     return _of_faces(low, "uv-missing", faces, text)
 
 
@@ -200,7 +201,7 @@ def _mirror_findings(low: LowPoly, islands: Islands) -> list[Finding | None]:
         islands.of_triangle[known], weights=low.uv_area[known], minlength=islands.count
     )
     mirrored = np.flatnonzero(total < 0)
-    text = f"{how_many(len(mirrored), 'islands')} of {islands.count:,} mirrored."
+    text = f"{how_many(len(mirrored), 'islands')} of {count_text(islands.count)} mirrored."
     if len(mirrored) == islands.count > 1:
         text += " All of them: is v turned upside down in the file, or is the mesh inside out?"
     notes = [""] * min(len(mirrored), PLACES_NAMED)
@@ -252,7 +253,7 @@ def _overlap_finding(
     for k in np.argsort(-group_area, kind="stable")[:PLACES_NAMED]:
         a, b = (int(x) for x in pairs[worst[k]])
         other = low.part_names[low.triangle_part[b]]
-        note = f"{texels[k]:,.0f} texels"
+        note = f"{count_text(texels[k])} texels"
         if other != low.part_names[low.triangle_part[a]]:
             note += f" with {other}"
         places.append(_triangle_place(low, (a, b), float(texels[k]), note))
@@ -263,11 +264,12 @@ def _overlap_finding(
     most = "" if overlaps.complete else "at least "
     text = (
         f"{most}{how_many(len(concerned), 'islands')}, {how_many(len(unique), 'pairs')}: "
-        f"{most}{total:,.0f} texels at {map_size} (exact area, summed over pairs of triangles)."
+        f"{most}{count_text(total)} texels at {map_size} (exact area, summed over pairs of "
+        "triangles)."
     )
     if stacked.any():
         share = float(area[stacked].sum() / area.sum())
-        text += f" {100 * share:.0f} % of it is copies stacked exactly."
+        text += f" {share_text(share)} of it is copies stacked exactly."
     first = islands.first_triangle()[concerned]
     return Finding(
         CHECKS[code],
@@ -311,14 +313,15 @@ def _spacing_findings(
                 low,
                 (int(a), int(b)),
                 float(texels[k]),
-                f"{texels[k]:.2f} texels to {low.part_names[low.triangle_part[b]]}",
+                f"{decimals(texels[k], 2)} texels to {low.part_names[low.triangle_part[b]]}",
             )
             for k, (a, b) in zip(chosen[:PLACES_NAMED], triangles, strict=False)
         )
         most = "" if gaps.complete else "at least "
         text = (
             f"{most}{how_many(len(chosen), 'pairs')} of islands; the nearest are "
-            f"{texels[chosen[0]]:.2f} texels apart at {map_size}, {padding:g} are wanted."
+            f"{decimals(texels[chosen[0]], 2)} texels apart at {map_size}, {as_given(padding)} "
+            "are wanted."
         )
         found.append(
             Finding(
@@ -347,14 +350,14 @@ def _near_border(low: LowPoly, islands: Islands, map_size: int, padding: float) 
     room = np.minimum(lows - corner, corner + 1 - highs).min(axis=1) * map_size
     chosen = np.flatnonzero((room >= -SAME_UV * map_size) & (room < 0.5 * padding))
     chosen = chosen[np.argsort(room[chosen], kind="stable")]
-    notes = [f"{max(room[k], 0.0):.2f} texels" for k in chosen[:PLACES_NAMED]]
-    nearest = f"{max(float(room[chosen[0]]), 0.0):.2f}" if len(chosen) else ""
+    notes = [f"{decimals(max(room[k], 0.0), 2)} texels" for k in chosen[:PLACES_NAMED]]
+    nearest = decimals(max(float(room[chosen[0]]), 0.0), 2) if len(chosen) else ""
     return _of_islands(
         low,
         islands,
         "uv-near-border",
         chosen,
-        f"{how_many(len(chosen), 'islands')} nearer than {0.5 * padding:g} texels to the border; "
-        f"the nearest {nearest} texels.",
+        f"{how_many(len(chosen), 'islands')} nearer than {as_given(0.5 * padding)} texels to the "
+        f"border; the nearest {nearest} texels.",
         notes,
     )

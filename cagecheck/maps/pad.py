@@ -121,5 +121,11 @@ def _nearest(column: NDArray[np.int32], limit: float, out: NDArray[np.int32]) ->
 
 
 def needed_padding(size: int) -> int:
-    """Return how many texels of padding a map of `size` should have."""
+    """Return how many texels of padding a map should have.
+
+    Parameters
+    ----------
+    size : int
+        The map's width in texels.
+    """
     return max(LEAST_PADDING, size // TEXELS_PER_PADDING)

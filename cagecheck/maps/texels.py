@@ -34,6 +34,7 @@ from cagecheck.maps.raster import (
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.tiles import FIRST_TILE, udim_of
 from cagecheck.rays.points import PointKind, SurfacePoints
+from cagecheck.words.numbers import as_given, count_text
 
 SMALLEST_MAP, LARGEST_MAP = 8, 16384
 SUPERSAMPLING = (1, 4, 16)
@@ -93,10 +94,10 @@ def uv_notices(low: LowPoly) -> list[Notice]:
     found = (
         (missing, "no-uv", "have no UVs", "Unwrap them."),
         (flat, "flat-uv", "have UVs without area", "Unwrap them again."),
-        (wide, "wide-uv", f"span over {WIDEST_TRIANGLE:g} tiles", "Scale the UVs down."),
+        (wide, "wide-uv", f"span over {as_given(WIDEST_TRIANGLE)} tiles", "Scale the UVs down."),
     )
     return [
-        Notice(code, f"{n:,} low-poly triangles {what} and get no texels.", cure, n)
+        Notice(code, f"{count_text(n)} low-poly triangles {what} and get no texels.", cure, n)
         for mask, code, what, cure in found
         if (n := int(np.count_nonzero(mask)))
     ]
@@ -161,6 +162,11 @@ def tiles_touched(low: LowPoly) -> tuple[int, ...]:
     """Return the UDIM numbers that any UV triangle reaches into, ascending (empty without UVs).
 
     A border that a triangle only touches does not count.
+
+    Parameters
+    ----------
+    low : LowPoly
+        See `prepare_low`.
     """
     if low.uv is None:
         return ()

@@ -19,6 +19,7 @@ from cagecheck.arrays.types import Floats
 from cagecheck.errors import InputError, Notice
 from cagecheck.meshes.mesh import Mesh, Surface
 from cagecheck.options import with_flags
+from cagecheck.words.numbers import as_given, exact_text, figures
 
 HighAxes = Literal["as-is", "y-up", "z-up"]
 AXES: tuple[HighAxes, ...] = ("as-is", "y-up", "z-up")
@@ -63,11 +64,27 @@ class Alignment:
 def transform_surface(surface: Surface, scale: float = 1.0, axes: HighAxes = "as-is") -> Surface:
     """Return the surface scaled about the origin, and turned if it is y-up or z-up.
 
-    axes : which way the high's up points, if the low's points the other way. Precision and
-    triangles stay. Raises `InputError` for a scale that is not a positive number.
+    Precision and triangles stay.
+
+    Parameters
+    ----------
+    surface : Surface
+        The high poly as read.
+    scale : float, optional
+        The factor, above 0.
+    axes : HighAxes, optional
+        ``y-up`` or ``z-up``, which way the high's up points, if the low's points the other way;
+        ``as-is`` leaves it.
+
+    Raises
+    ------
+    InputError
+        The scale is not a positive number.
     """
     if not (np.isfinite(scale) and scale > 0):
-        raise InputError(f"{scale:g} is no scale.", cure="Give `high_scale` a positive number.")
+        raise InputError(
+            f"{as_given(scale)} is no scale.", cure="Give `high_scale` a positive number."
+        )
     if axes not in AXES:
         raise InputError(f"“{axes}” is no up axis.", cure=f"Choose one of {', '.join(AXES)}.")
     if scale == 1.0 and axes == "as-is":
@@ -112,8 +129,18 @@ def measure_alignment(low: Mesh, high: Surface) -> Alignment:
 def check_alignment(low: Mesh, high: Surface) -> tuple[Notice, ...]:
     """Return notices where scale, axes or place of the high look wrong, with the flag that mends.
 
-    Raises `InputError` where no ray could meet: sizes more than 50 times apart, or boxes further
-    apart than the low poly is large.
+    Parameters
+    ----------
+    low : Mesh
+        The low poly as read.
+    high : Surface
+        The high poly as read (and moved by `transform_surface`).
+
+    Raises
+    ------
+    InputError
+        No ray could meet: sizes more than 50 times apart, or boxes further apart than the low poly
+        is large.
     """
     found = measure_alignment(low, high)
     helps = (
@@ -137,8 +164,8 @@ def _words(found: Alignment, helps: bool) -> tuple[str, str, str]:
         if found.scale != 1.0:
             larger = found.scale < 1
             times = 1 / found.scale if larger else found.scale
-            wrong.append(f"{times:.4g} times {'larger' if larger else 'smaller'}")
-            flags.append(f"`high_scale` {found.scale:.9g}")
+            wrong.append(f"{figures(times)} times {'larger' if larger else 'smaller'}")
+            flags.append(f"`high_scale` {exact_text(found.scale)}")
         if found.axes != "as-is":
             wrong.append(f"turned by 90 degrees ({found.axes[0]} is up in it)")
             flags.append(f"`high_axes` {found.axes}")
@@ -152,14 +179,14 @@ def _words(found: Alignment, helps: bool) -> tuple[str, str, str]:
     if ratio > _ODD_RATIO:
         word = "larger" if found.size_ratio > 1 else "smaller"
         return (
-            f"the high poly is {ratio:.3g} times {word} than the low poly.",
+            f"the high poly is {figures(ratio, 3)} times {word} than the low poly.",
             "If that is not meant, pass `high_scale` FACTOR or export with the same units.",
             "size-differs",
         )
     if found.gap > 0:
         return (
-            f"the low and the high poly do not meet: they are {found.gap:.3g} low-poly sizes "
-            "apart.",
+            f"the low and the high poly do not meet: they are {figures(found.gap, 3)} low-poly "
+            "sizes apart.",
             "Export both from the same place in the scene.",
             "far-apart",
         )

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.errors import Notice
+from cagecheck.words.numbers import count_text
 
 
 @dataclass(frozen=True)
@@ -45,16 +46,30 @@ class Mesh:
 
     Attributes
     ----------
-    positions : (V, 3) float64, world space, file units, in file order.
-    face_start : (F + 1,) int64; the corners of face f are ``face_start[f]:face_start[f + 1]``.
-    corner_vertex : (C,) int32, index into `positions`.
-    corner_uv : (C, 2) float64 with NaN rows where the file gives none, or None.
-    corner_normal : (C, 3) float64 unit length with NaN rows where none, or None.
-    face_part : (F,) int32, index into `part_names`.
-    face_material : (F,) int32, index into `material_names`; -1 is no material.
-    face_smoothing : (F,) int32 smoothing group (0 is off), or None where the format has none.
-    source : the file, or None for a mesh made in memory.
-    notices : what the reader wants the artist to know.
+    positions : (V, 3) float64
+        World space, file units, in file order.
+    face_start : (F + 1,) int64
+        The corners of face f are ``face_start[f]:face_start[f + 1]``.
+    corner_vertex : (C,) int32
+        Index into `positions`.
+    face_part : (F,) int32
+        Index into `part_names`.
+    part_names : tuple[str, ...]
+        Names of the parts.
+    corner_uv : (C, 2) float64 or None
+        NaN rows where the file gives none; v upwards.
+    corner_normal : (C, 3) float64 or None
+        Unit length, NaN rows where the file gives none.
+    face_material : (F,) int32 or None
+        Index into `material_names`; -1 is no material.
+    material_names : tuple[str, ...]
+        Names of the materials.
+    face_smoothing : (F,) int32 or None
+        Smoothing group (0 is off); None where the format has none.
+    source : SourceFile | None
+        The file, or None for a mesh made in memory.
+    notices : tuple[Notice, ...]
+        What the reader wants the artist to know.
     """
 
     positions: Floats
@@ -71,7 +86,10 @@ class Mesh:
     notices: tuple[Notice, ...] = ()
 
     def __repr__(self) -> str:
-        return f"<Mesh {self.label}: {self.vertex_count:,} vertices, {self.face_count:,} faces>"
+        return (
+            f"<Mesh {self.label}: {count_text(self.vertex_count)} vertices, "
+            f"{count_text(self.face_count)} faces>"
+        )
 
     @property
     def label(self) -> str:
@@ -95,7 +113,13 @@ class Mesh:
         return np.repeat(np.arange(self.face_count, dtype=np.int32), sizes)
 
     def with_positions(self, positions: Floats) -> Mesh:
-        """Return the same mesh (and source) with its vertices at `positions` (V, 3)."""
+        """Return the same mesh (and source) with its vertices elsewhere.
+
+        Parameters
+        ----------
+        positions : (V, 3) float64
+            World space.
+        """
         positions = np.ascontiguousarray(positions, dtype=np.float64)
         assert positions.shape == self.positions.shape, "a cage has the low poly's own vertices"
         return replace(self, positions=positions, corner_normal=None)
@@ -119,10 +143,20 @@ class Surface:
 
     Attributes
     ----------
-    positions : (V, 3) float32 or float64, world space, file units.
-    triangles : (T, 3) int32 or uint32, index into `positions`.
-    triangle_part : (T,) int32, index into `part_names`.
-    normals : the file's own, or None where it has none, or none that can be used.
+    positions : (V, 3) float32 or float64
+        World space, file units.
+    triangles : (T, 3) int32 or uint32
+        Index into `positions`.
+    triangle_part : (T,) int32
+        Index into `part_names`.
+    part_names : tuple[str, ...]
+        Names of the parts.
+    source : SourceFile | None
+        The file, or None for a surface made in memory.
+    notices : tuple[Notice, ...]
+        What the reader wants the artist to know.
+    normals : SurfaceNormals | None
+        The file's own, or None where it has none, or none that can be used.
     """
 
     positions: NDArray[np.floating[Any]]
@@ -134,7 +168,7 @@ class Surface:
     normals: SurfaceNormals | None = None
 
     def __repr__(self) -> str:
-        return f"<Surface {label_of(self.source)}: {self.triangle_count:,} triangles>"
+        return f"<Surface {label_of(self.source)}: {count_text(self.triangle_count)} triangles>"
 
     @property
     def triangle_count(self) -> int:
@@ -149,9 +183,18 @@ def mesh_from_polygons(
     uv: Any = None,
     part: str = "mesh",
 ) -> Mesh:
-    """Build a one-part `Mesh` from (V, 3) positions and a list of polygons.
+    """Build a one-part `Mesh` from positions and a list of polygons.
 
-    `uv` is (C, 2), one row per corner in polygon order, or None.
+    Parameters
+    ----------
+    positions : (V, 3) float64
+        World space.
+    polygons : list of lists of int, or (F, K) int
+        Vertex numbers of every polygon, from 0, counter-clockwise from outside.
+    uv : (C, 2) float64, optional
+        One row per corner in polygon order, or None.
+    part : str, optional
+        The part's name.
 
     Examples
     --------

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
+from numba import njit
 from numpy.typing import NDArray
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
@@ -20,6 +21,7 @@ from cagecheck.meshes.edges import edge_pairs
 from cagecheck.meshes.mesh import Mesh
 from cagecheck.meshes.triangulate import Triangulation, newell_normals
 from cagecheck.options import MESHES, option
+from cagecheck.words.numbers import as_given
 
 NormalSource = Literal["file", "smooth", "hardness", "groups"]
 NormalWeight = Literal["angle", "area"]
@@ -33,6 +35,9 @@ CANCEL_LENGTH = 0.01
 SLIVER_HEIGHT = 2.0**-22
 # Sums of terms that cancel to less than this share of their weight are rounding, not a direction.
 CANCEL_ROUNDING = 1e-9
+# Faces over an edge that look this far apart (cosine; 154 degrees) are the two sides of a sheet,
+# not neighbours on it (common practice, no source).
+OPPOSITE = -0.9
 # Files keep positions to six or seven digits: an edge this little over the hardness is at it.
 HARDNESS_SLACK_DEG = 0.01
 
@@ -41,10 +46,25 @@ HARDNESS_SLACK_DEG = 0.01
 class NormalRule:
     """How corner normals are found.
 
-    source : ``file`` (the file's own, computed smooth where it has none), ``smooth``,
-        ``hardness`` (an edge is hard where its faces meet at more than `hardness_deg`) or
-        ``groups`` (an edge is hard where its faces share no smoothing group).
-    weight : ``angle`` or ``area``.
+    Attributes
+    ----------
+    source : NormalSource
+        ``file`` (the file's own, computed smooth where it has none), ``smooth``, ``hardness`` (an
+        edge is hard where its faces meet at more than `hardness_deg`) or ``groups`` (an edge is
+        hard where its faces share no smoothing group).
+    weight : NormalWeight
+        What a face counts by in an average: ``angle`` or ``area``.
+    hardness_deg : float
+        Degrees between the normals of two faces.
+
+    Notes
+    -----
+    Angles as weights follow [1]_: the result does not depend on how a flat fan is cut.
+
+    References
+    ----------
+    .. [1] G. Thuermer and C. A. Wuethrich, "Computing Vertex Normals from Polygonal Facets",
+       Journal of Graphics Tools 3(1), 1998.
     """
 
     source: NormalSource = option(
@@ -66,7 +86,7 @@ class NormalRule:
         words = {
             "file": "the file's own corner normals (smooth where it has none)",
             "smooth": "smooth everywhere",
-            "hardness": f"hard where faces meet at more than {self.hardness_deg:g} degrees",
+            "hardness": f"hard where faces meet at more than {as_given(self.hardness_deg)} degrees",
             "groups": "hard between smoothing groups",
         }
         return f"{words[self.source]}, {self.weight}-weighted"
@@ -189,6 +209,86 @@ def averaged_normals(
     terms = weighted_corner_terms(positions, triangles, weight).reshape(-1, 3)
     corner = position_id[triangles].ravel()
     return _direction_of(terms, corner, count)
+
+
+def sheet_normals(positions: Floats, triangles: NDArray[np.int32], position_id: Ints) -> Floats:
+    """Return (T, 3, 3) unit directions of corners where both sides of a sheet share a position.
+
+    There the mean over all faces is nothing or rounding, so every corner gets the mean over the
+    faces of its own sheet: those joined to its own over edges (`edge_partners`) around the
+    position. Zero everywhere else, where the position's averaged normal holds.
+    """
+    out = np.zeros((len(triangles), 3, 3))
+    if len(triangles) == 0:
+        return out
+    unit, _ = triangle_normals(positions, triangles)
+    terms = weighted_corner_terms(positions, triangles, "angle").reshape(-1, 3)
+    corner = position_id[triangles].ravel()
+    count = int(corner.max()) + 1
+    total = np.linalg.norm(_sum_rows(terms, corner, count), axis=1)
+    weight = np.bincount(corner, weights=np.linalg.norm(terms, axis=1), minlength=count)
+    shared = (total < CANCEL_LENGTH * weight)[corner]
+    if not shared.any():
+        return out
+    twin = edge_partners(position_id[triangles], unit)
+    left = np.flatnonzero(twin >= 0)
+    right = twin[left]
+    following = 3 * (np.arange(len(twin)) // 3) + (np.arange(len(twin)) + 1) % 3
+    same_way = corner[left] == corner[right]
+    first = np.concatenate([left, following[left]])
+    second = np.concatenate(
+        [
+            np.where(same_way, right, following[right]),
+            np.where(same_way, following[right], right),
+        ]
+    )
+    graph = coo_array((np.ones(len(first), np.int8), (first, second)), shape=(len(twin),) * 2)
+    pieces, sheet = connected_components(graph, directed=False)
+    direction = _direction_of(terms, sheet, pieces)[sheet]
+    direction = np.where(np.any(direction != 0, axis=1)[:, None], direction, normalised(terms))
+    return np.where(shared[:, None], direction, 0.0).reshape(-1, 3, 3)
+
+
+def edge_partners(welded: NDArray[np.int32], face_normals: Floats) -> NDArray[np.int64]:
+    """Return (3 T,) the half-edge over which each half-edge's sheet goes on, -1 for none.
+
+    Of several faces at an edge those go together that look the most alike; two that look opposite
+    ways (`OPPOSITE`) are the two sides of a sheet and never do.
+    """
+    a, b = welded.ravel().astype(np.int64), np.roll(welded, -1, axis=1).ravel().astype(np.int64)
+    key = np.minimum(a, b) * (int(welded.max(initial=0)) + 1) + np.maximum(a, b)
+    order = np.argsort(key, kind="stable")
+    twin = np.full(len(key), -1, np.int64)
+    _pair_up(order, key[order], face_normals, twin)
+    return twin
+
+
+@njit(cache=True, nogil=True)
+def _pair_up(
+    order: NDArray[np.int64], key: NDArray[np.int64], normals: Floats, twin: NDArray[np.int64]
+) -> None:
+    begin = 0
+    while begin < len(order):
+        end = begin + 1
+        while end < len(order) and key[end] == key[begin]:
+            end += 1
+        while True:
+            best, one, other = OPPOSITE, -1, -1
+            for i in range(begin, end):
+                for j in range(i + 1, end):
+                    h, g = order[i], order[j]
+                    if twin[h] >= 0 or twin[g] >= 0:
+                        continue
+                    t, u = h // 3, g // 3
+                    alike = 0.0
+                    for k in range(3):
+                        alike += normals[t, k] * normals[u, k]
+                    if alike > best:
+                        best, one, other = alike, h, g
+            if one < 0:
+                break
+            twin[one], twin[other] = other, one
+        begin = end
 
 
 def hard_edges(

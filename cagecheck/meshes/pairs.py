@@ -47,10 +47,14 @@ class Pairing:
 
     Attributes
     ----------
-    low_names, high_names : the parts' names, as in the files.
-    high_of : for each low part the indices of its high parts, ascending; empty if unpaired.
-    how : for each low part the rule that paired it, in words.
-    notices : unpaired parts, high parts that serve several low parts, patterns without effect.
+    low_names, high_names : tuple[str, ...]
+        The parts' names, as in the files.
+    high_of : tuple[tuple[int, ...], ...]
+        For each low part the indices of its high parts, ascending; empty if unpaired.
+    how : tuple[str, ...]
+        For each low part the rule that paired it, in words.
+    notices : tuple[Notice, ...]
+        Unpaired parts, high parts that serve several low parts, patterns without effect.
     """
 
     low_names: tuple[str, ...]
@@ -77,14 +81,20 @@ class Pairing:
         return tuple(k for k in range(len(self.high_names)) if k not in used)
 
     def matrix(self) -> NDArray[np.bool_]:
-        """(L, H) bool: does high part h serve low part l?"""
+        """Return which high part serves which low part.
+
+        Returns
+        -------
+        (L, H) bool
+            True where high part h serves low part l.
+        """
         out = np.zeros((len(self.low_names), len(self.high_names)), bool)
         for low, highs in enumerate(self.high_of):
             out[low, list(highs)] = True
         return out
 
     def rows(self) -> list[tuple[str, str, str]]:
-        """Rows for a table: low part, its high parts, how they were paired."""
+        """Return rows for a table: low part, its high parts, how they were paired."""
         out = [
             (name, ", ".join(self.high_names[h] for h in highs) or "-", how)
             for name, highs, how in zip(self.low_names, self.high_of, self.how, strict=True)
@@ -102,11 +112,20 @@ def pair_parts(
 ) -> Pairing:
     """Pair low with high parts by their names.
 
-    patterns : ``LOW=HIGH``, each side with ``{name}`` once; ``*`` stands for anything. A later
-        pattern adds its high parts to low parts that an earlier one has given some.
-    pairing : off pairs every low part with all high parts.
+    Parameters
+    ----------
+    low_names, high_names : Sequence[str]
+        The parts' names.
+    patterns : Sequence[str], optional
+        ``LOW=HIGH``, each side with ``{name}`` once; ``*`` stands for anything. A later pattern
+        adds its high parts to low parts that an earlier one has given some.
+    pairing : bool, optional
+        Off pairs every low part with all high parts.
 
-    Raises `InputError` for a pattern that does not read.
+    Raises
+    ------
+    InputError
+        A pattern does not read.
 
     Examples
     --------

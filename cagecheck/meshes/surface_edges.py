@@ -33,11 +33,14 @@ class HighEdges:
     triangle: NDArray[np.int64]
 
 
-def high_edges(surface: Surface, *, progress: Progress = silent) -> tuple[HighEdges, HighEdges]:
+def high_edges(
+    surface: Surface, without: NDArray[np.int64] | None = None, *, progress: Progress = silent
+) -> tuple[HighEdges, HighEdges]:
     """Return the edges that only one triangle of a part has, and those that two run the same way.
 
     Vertices at one place (to float32, around the surface's own centre) count as one, so that
-    triangle soups and split vertices are no holes.
+    triangle soups and split vertices are no holes. `without` : triangles that have no say; only
+    what is open with them and without them is open, as some of them may fill gaps.
     """
     progress("edges of the high poly", 0, _count(surface))
     site = site_numbers(surface)
@@ -49,9 +52,17 @@ def high_edges(surface: Surface, *, progress: Progress = silent) -> tuple[HighEd
     for k in range(_count(surface)):
         rows = np.arange(bounds[k], bounds[k + 1])
         rows = rows if order is None else order[rows]
-        keys = _keys(surface.triangles, rows, site, len(surface.positions))
-        ordered = np.sort(keys)
-        for kind, wanted in zip(found, _open_and_same_way(ordered), strict=True):
+        count = len(surface.positions)
+        wanted_open = None
+        if without is not None and (gone := np.isin(rows, without)).any():
+            keys = _keys(surface.triangles, rows, site, count)
+            wanted_open, _ = _open_and_same_way(np.sort(keys))
+            rows = rows[~gone]
+        keys = _keys(surface.triangles, rows, site, count)
+        is_open, is_same = _open_and_same_way(np.sort(keys))
+        if wanted_open is not None:
+            is_open = np.intersect1d(is_open, wanted_open)
+        for kind, wanted in zip(found, (is_open, is_same), strict=True):
             half = _where(keys, wanted) if len(wanted) else np.zeros(0, np.int64)
             kind.append(3 * rows[half // 3] + half % 3)
         progress("edges of the high poly", k + 1, _count(surface))

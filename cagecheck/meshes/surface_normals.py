@@ -18,6 +18,7 @@ from cagecheck.arrays.types import Ints
 from cagecheck.errors import Notice
 from cagecheck.meshes.mesh import Surface, SurfaceNormals
 from cagecheck.meshes.triangulate_large import cut_polygons
+from cagecheck.words.numbers import decimals
 from cagecheck.words.sentences import names_words
 
 # Lengths this near to 1 are left as they are: float32 and quantised files round to that.
@@ -84,7 +85,7 @@ def checked_normals(surface: Surface) -> Surface:
         notices.append(
             Notice(
                 "high-normals-unusable",
-                f"{_place(surface)}{worst:.0f} % of the file's normals of "
+                f"{_place(surface)}{decimals(worst, 0)} % of the file's normals of "
                 f"{_parts(surface, wrong)} face against their triangles; maps use smooth ones "
                 "there.",
                 "Export it again with its normals, and with its faces looking outward.",

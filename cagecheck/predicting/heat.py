@@ -26,7 +26,15 @@ def region_of_samples(prediction: Prediction) -> Ints:
 
 @takes(prediction=Prediction)
 def build_heat_map(prediction: Prediction, *, most_vertices: int = MOST_VERTICES) -> HeatMap:
-    """Lay the samples' findings on a lattice over the low poly."""
+    """Lay the samples' findings on a lattice over the low poly.
+
+    Parameters
+    ----------
+    prediction : Prediction
+        What `predict` returns.
+    most_vertices : int, optional
+        How fine the lattice is at most.
+    """
     low, findings = prediction.low, prediction.findings
     rank = np.full(256, len(PRECEDENCE), np.int64)
     for k, defect in enumerate(PRECEDENCE):

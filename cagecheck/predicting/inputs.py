@@ -26,10 +26,18 @@ class MeshOptions:
 
     Attributes
     ----------
-    pair, no_pairing : see `pair_parts`: naming rules, and whether names count for nothing.
-    normals : how corner normals of the low poly are found.
-    quads : how its quads are cut, see `prepare_low`.
-    high_scale, high_axes : what the high poly is scaled by and which way up it is.
+    pair : list[str] | None
+        Naming rules, see `pair_parts`.
+    no_pairing : bool
+        Names count for nothing: all high parts serve all low parts.
+    normals : NormalRule
+        How corner normals of the low poly are found.
+    quads : QuadSplit
+        How its quads are cut, see `prepare_low`.
+    high_scale : float
+        What the high poly is scaled by.
+    high_axes : HighAxes
+        Which way up the high poly is.
     """
 
     pair: list[str] | None = option(
@@ -57,7 +65,15 @@ class MeshOptions:
 
 @dataclass(frozen=True)
 class CageFiles:
-    """A cage that lies in a file."""
+    """A cage that lies in a file.
+
+    Attributes
+    ----------
+    push : Path | None
+        Push distances per vertex, JSON or CSV.
+    cage : Path | None
+        A cage mesh: the low poly with its vertices moved.
+    """
 
     push: Path | None = option(
         None, CAGE, "Push distances per vertex (JSON or CSV).", metavar="FILE"
@@ -69,7 +85,19 @@ class CageFiles:
 
 @dataclass(frozen=True, eq=False)
 class Inputs:
-    """A low and a high poly, read, aligned and paired."""
+    """A low and a high poly, read, aligned and paired.
+
+    Attributes
+    ----------
+    low : LowPoly
+        The low poly, prepared.
+    high : Surface
+        The high poly, in the low poly's space.
+    pairing : Pairing
+        Which high parts serve each low part.
+    notices : tuple[Notice, ...]
+        What readers, alignment and pairing want the artist to know.
+    """
 
     low: LowPoly
     high: Surface
@@ -88,10 +116,25 @@ def read_inputs(
     high_normals: bool = True,
     progress: Progress = silent,
 ) -> Inputs:
-    """Read, align and pair; raise `InputError` with what is wrong.
+    """Read, align and pair a low and a high poly.
 
     Meshes that no ray could bring together are refused; smaller mismatches become notices.
-    high_normals : keep the high poly's own normals, which only maps need.
+
+    Parameters
+    ----------
+    low_path, high_path : str | os.PathLike[str]
+        The files.
+    reading : MeshOptions, optional
+        How the meshes are understood.
+    high_normals : bool, optional
+        Keep the high poly's own normals, which only maps need.
+    progress : Progress, optional
+        Called now and then with stage, done and total.
+
+    Raises
+    ------
+    InputError
+        A file cannot be used, or the two do not go together.
 
     Examples
     --------
@@ -128,9 +171,32 @@ def read_cage(
     directions: Directions = "averaged",
     progress: Progress = silent,
 ) -> tuple[Cage | None, tuple[Notice, ...]]:
-    """Return the cage that the options name (None: a uniform offset) and notices about it.
+    """Return the cage that the options name, and notices about it.
 
-    Raises `InputError` when more than one is named, or the cage does not fit the low poly.
+    Parameters
+    ----------
+    low : LowPoly
+        See `prepare_low`.
+    offset : float, optional
+        A uniform offset, world units.
+    push : str | os.PathLike[str], optional
+        A file of push distances, see `read_push`.
+    cage : str | os.PathLike[str], optional
+        A cage mesh, see `cage_from_mesh`.
+    directions : Directions, optional
+        See `cage_from_offset`.
+    progress : Progress, optional
+        Called now and then with stage, done and total.
+
+    Returns
+    -------
+    Cage or None, tuple of Notice
+        None stands for a uniform offset.
+
+    Raises
+    ------
+    InputError
+        More than one is named, or the cage does not fit the low poly.
     """
     named = [
         name

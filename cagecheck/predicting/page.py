@@ -60,9 +60,14 @@ def page_of_prediction(
 
     Parameters
     ----------
-    before : an earlier prediction of the same meshes, or its `totals()`, for numbers side by side.
-    title : the heading; the low poly's file name by default.
-    heat_vertices : how fine the heat map is at most.
+    prediction : Prediction
+        What `predict` returns.
+    before : Prediction | Totals, optional
+        An earlier prediction of the same meshes, or its `totals()`, for numbers side by side.
+    title : str, optional
+        The heading; the low poly's file name by default.
+    heat_vertices : int, optional
+        How fine the heat map is at most.
     """
     findings, points = prediction.findings, prediction.points
     heat = build_heat_map(prediction, most_vertices=heat_vertices)

@@ -26,6 +26,7 @@ from cagecheck.rays.cage import Cage, cage_from_offset
 from cagecheck.rays.points import SurfacePoints, join_points, sample_points, spacing_for_count
 from cagecheck.rays.scene import Scene
 from cagecheck.words.lengths import length_words
+from cagecheck.words.numbers import figures
 
 
 @takes(low=LowPoly, high=(Surface, Scene), cage=Cage, settings=Settings)
@@ -42,15 +43,24 @@ def predict(
 
     Parameters
     ----------
-    low : see `prepare_low`.
-    high : the high poly, or a scene already built from it.
-    cage : see `cage_from_offset`, `cage_from_push`, `cage_from_mesh`; a uniform offset from
+    low : LowPoly
+        See `prepare_low`.
+    high : Surface | Scene
+        The high poly, or a scene already built from it.
+    cage : Cage, optional
+        See `cage_from_offset`, `cage_from_push`, `cage_from_mesh`; a uniform offset from
         `settings` by default.
-    paired : (low parts, high parts) bool, see `pair_parts`; everything with everything by default.
+    paired : (low parts, high parts) bool, optional
+        See `pair_parts`; everything with everything by default.
+    settings : Settings, optional
+        How it is made; the defaults of `Settings` by default.
+    progress : Progress, optional
+        Called now and then with stage, done and total.
 
     Raises
     ------
-    InputError : a mesh without area, settings out of range.
+    InputError
+        A mesh without area, settings out of range.
 
     Examples
     --------
@@ -92,15 +102,18 @@ def predict_points(
     cast = matcher.cast(cage, points, depth, reach, progress=progress)
     reach = reach_past(cast.rays.start, reach)
     settings = replace(settings, reach=reach)
+    cast = matcher.deeper(cast)
     findings = matcher.classify(
         cage, cast, depth=depth, map_size=settings.map_size, thresholds=settings.thresholds
     )
     unseen = None
     if settings.unseen_points > 0:
         unseen = find_unseen(
-            low, surface, points, cast.rays, cast.layers, findings, paired,
-            sample_high(surface, settings.unseen_points, seed=settings.seed), progress=progress,
+            low, matcher.scene, points, cast.rays, cast.layers, findings, paired,
+            sample_high(surface, settings.unseen_points, seed=settings.seed),
+            ground=matcher.ground, progress=progress,
         )  # fmt: skip
+        notices = (*notices, *_buried_notice(unseen))
     scan = Scan(
         low, surface, points, cast.rays, cast.layers, cast.targets, findings, paired,
         depth, reach, unseen, uniform_offset(cage),
@@ -108,6 +121,20 @@ def predict_points(
     texel_area = sample_texels(low, points, settings)
     regions = find_regions(scan, texel_area, unseen, settings, progress)
     return Prediction(matcher, cage, settings, cast, findings, unseen, regions, texel_area, notices)
+
+
+def _buried_notice(unseen: Unseen) -> tuple[Notice, ...]:
+    """Say how much high poly lies inside of other high poly. One stray point is chance."""
+    if int(unseen.buried.sum()) < 2:
+        return ()
+    return (
+        Notice(
+            "buried",
+            f"{figures(unseen.buried_area)} square units of high poly lie inside of other pieces, "
+            "where no eye sees them.",
+            "Nothing to mend.",
+        ),
+    )
 
 
 def build_scene(high: Surface, progress: Progress = silent) -> Scene:

@@ -37,9 +37,29 @@ DOCUMENT_VERSION = 1
 class Prediction:
     """What a bake would record, and where that is wrong.
 
-    `settings` holds the numbers in force (nothing None but what does not apply), `engine` names
-    the ray engine, `texel_area` is (N,) float64, the texels each sample stands for. `matcher` and
-    `cast` hold what was cast and what it gave; `low`, `points` and so on are read off them.
+    `matcher` and `cast` hold what was cast and what it gave; `low`, `points` and so on are read
+    off them.
+
+    Attributes
+    ----------
+    matcher : Matcher
+        The low poly and the scene around it, and which parts may be baked onto which.
+    cage : Cage
+        The cage that the rays start on.
+    settings : Settings
+        The numbers in force (nothing None but what does not apply).
+    cast : Matched
+        Samples, rays, crossings and targets.
+    findings : Findings
+        What is wrong with every sample.
+    unseen : Unseen | None
+        What no ray records of the high poly; None where it was not looked for.
+    regions : list[Region]
+        Places with one defect each, the most harmful first.
+    texel_area : (N,) float64
+        The texels each sample stands for.
+    notices : tuple[Notice, ...]
+        What the artist should know besides.
     """
 
     matcher: Matcher
@@ -175,7 +195,13 @@ def pairing_rows(prediction: Prediction) -> list[dict[str, Any]]:
 
 
 def prediction_document(prediction: Prediction) -> dict[str, Any]:
-    """Return everything but the samples, as plain JSON values."""
+    """Return everything but the samples, as plain JSON values.
+
+    Parameters
+    ----------
+    prediction : Prediction
+        What `predict` returns.
+    """
     low, surface = prediction.low, prediction.scene.surface
     unpaired = np.asarray(~prediction.paired.any(axis=0))
     document = {

@@ -48,7 +48,19 @@ class Distances(Depth):
 
 @dataclass(frozen=True)
 class Sampling:
-    """Where samples lie, and the maps that numbers of texels are for."""
+    """Where samples lie, and the maps that numbers of texels are for.
+
+    Attributes
+    ----------
+    samples : int
+        About how many interior samples, when neither `density` nor `texels` is given.
+    density : float | None
+        Samples per square world unit.
+    texels : int | None
+        Sample at the texel centres of square maps of this size instead, one per tile.
+    map_size : int
+        Size of the maps that texel numbers are for (`texels` when that is given).
+    """
 
     samples: int = option(
         DEFAULT_SAMPLES, SAMPLING, "About how many samples to take.",
@@ -90,7 +102,13 @@ class RayOptions:
 
 @dataclass(frozen=True)
 class HighShading:
-    """What the high poly is shaded with in maps."""
+    """What the high poly is shaded with in maps.
+
+    Attributes
+    ----------
+    high_normals : HighNormals
+        Its file's own normals (smooth where it has none), smooth ones, or each face's.
+    """
 
     high_normals: HighNormals = option(
         "file", MAPS,
@@ -113,18 +131,30 @@ class Settings(Seed, RayOptions, Sampling, Distances, Offset):
 
     Attributes
     ----------
-    offset : uniform cage offset, world units, when no cage is given.
-    depth, reach : how far rays look below the low poly, and how far out layers are looked for.
-    samples : about how many interior samples, when neither `density` nor `texels` is given.
-    density : samples per square world unit.
-    texels : sample at the texel centres of square maps of this size instead, one per tile.
-    map_size : size of the maps that texel numbers are for (`texels` when that is given).
-    directions : how rays are directed at the corners, see `corner_directions`.
-    along : rays follow the cage or the normals, see `rays_through`.
-    apart : every low part sees only its own high parts (a bake of the parts one by one).
-    seed : of all random draws.
-    unseen_points : about how many points of the high poly are looked at for what no ray records.
-    thresholds : from where on something counts as a defect.
+    offset : float | None
+        Uniform cage offset, world units, when no cage is given.
+    depth, reach : float | None
+        How far rays look below the low poly, and how far out layers are looked for.
+    samples : int
+        About how many interior samples, when neither `density` nor `texels` is given.
+    density : float | None
+        Samples per square world unit.
+    texels : int | None
+        Sample at the texel centres of square maps of this size instead, one per tile.
+    map_size : int
+        Size of the maps that texel numbers are for (`texels` when that is given).
+    directions : Directions
+        How rays are directed at the corners, see `corner_directions`.
+    along : Along
+        Rays follow the cage or the normals, see `rays_through`.
+    apart : bool
+        Every low part sees only its own high parts (a bake of the parts one by one).
+    seed : int
+        Seed of all random draws.
+    unseen_points : int
+        About how many points of the high poly are looked at for what no ray records.
+    thresholds : Thresholds
+        From where on something counts as a defect.
 
     Examples
     --------

@@ -34,13 +34,40 @@ def write_prediction(
     force: bool = False,
     progress: Progress = silent,
 ) -> list[Path]:
-    """Write heat map, regions and raw record into `folder`; return the files' paths.
+    """Write heat map, regions and raw record into a folder.
 
     heatmap.ply and heatmap.glb, regions.json (the whole document), regions.csv, samples.npz and
-    view.npz (what `cagecheck view` needs), with `page` report.html, and with `maps` the maps
-    that the bake would give (see `MapFormat`) and maps.json. All appear together or not at all.
+    view.npz (what `cagecheck view` needs), with `page` report.html, and with `maps` the maps that
+    the bake would give and maps.json. All appear together or not at all.
 
-    Raises `InputError` when a file exists and `force` is off, or the folder cannot be written.
+    Parameters
+    ----------
+    prediction : Prediction
+        What `predict` returns.
+    folder : str | os.PathLike[str]
+        The folder, made if need be.
+    page : bool, optional
+        Write report.html, too.
+    maps : MapFormat, optional
+        How the maps are written, see `MapFormat`; None for no maps.
+    supersample : int, optional
+        Rays per texel of the maps: 1, 4 or 16.
+    high_normals : HighNormals, optional
+        What the high poly is shaded with in the maps.
+    force : bool, optional
+        Replace a file that exists.
+    progress : Progress, optional
+        Called now and then with stage, done and total.
+
+    Returns
+    -------
+    list of Path
+        The files written.
+
+    Raises
+    ------
+    InputError
+        A file exists and `force` is off, or the folder cannot be written.
 
     Examples
     --------

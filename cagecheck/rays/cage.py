@@ -12,6 +12,7 @@ from typing import Literal
 
 import numpy as np
 from numba import njit
+from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.arrays.vectors import (
@@ -29,6 +30,7 @@ from cagecheck.errors import InputError, takes
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Mesh
 from cagecheck.rays.points import SurfacePoints
+from cagecheck.words.numbers import count_text, figures
 
 Directions = Literal["averaged", "corner", "face"]
 Along = Literal["cage", "normals"]
@@ -40,11 +42,15 @@ class Cage:
 
     Attributes
     ----------
-    displacement : (T, 3, 3) float64, from each triangle corner of the low poly to the cage.
-    normals : (T, 3, 3) float64 unit, the direction of each corner (used where the displacement
-        is zero, and by rays that follow normals instead of the cage).
-    label : where the cage comes from, in words.
-    positions : (V, 3) the cage's vertices, or None where corners of one vertex part company.
+    displacement : (T, 3, 3) float64
+        From each triangle corner of the low poly to the cage, world units.
+    normals : (T, 3, 3) float64
+        Unit, the direction of each corner (used where the displacement is zero, and by rays that
+        follow normals instead of the cage).
+    label : str
+        Where the cage comes from, in words.
+    positions : (V, 3) float64 or None
+        The cage's vertices, world space; None where corners of one vertex part company.
     """
 
     displacement: Floats
@@ -53,15 +59,21 @@ class Cage:
     positions: Floats | None = None
 
     def __repr__(self) -> str:
-        return f"<Cage: {self.label}, {len(self.displacement):,} triangles>"
+        return f"<Cage: {self.label}, {count_text(len(self.displacement))} triangles>"
 
 
 @dataclass(frozen=True, eq=False)
 class Rays:
     """N rays of a bake.
 
-    origin : (N, 3) float64 points on the low poly; direction : (N, 3) float64 unit, outward;
-    start : (N,) float64, where the ray starts (the cage), as a distance from the origin.
+    Attributes
+    ----------
+    origin : (N, 3) float64
+        Points on the low poly, world space.
+    direction : (N, 3) float64
+        Unit, outward.
+    start : (N,) float64
+        Where the ray starts (the cage), as a distance from the origin.
     """
 
     origin: Floats
@@ -69,20 +81,31 @@ class Rays:
     start: Floats
 
     def __repr__(self) -> str:
-        return f"<Rays: {len(self):,}>"
+        return f"<Rays: {count_text(len(self))}>"
 
     def __len__(self) -> int:
         return len(self.origin)
+
+    def take(self, index: NDArray[np.integer] | NDArray[np.bool_]) -> Rays:
+        """Return some of the rays.
+
+        Parameters
+        ----------
+        index : array of int, or (N,) bool
+            The rays.
+        """
+        return Rays(self.origin[index], self.direction[index], self.start[index])
 
 
 def corner_directions(low: LowPoly, directions: Directions = "averaged") -> Floats:
     """Return the (T, 3, 3) unit directions in which corners are pushed.
 
-    ``averaged`` gives one direction per welded position (a closed cage), ``corner`` the shading
+    ``averaged`` gives one direction per welded position (a closed cage; one per side where both
+    sides of a sheet share it, which a cage mesh cannot follow), ``corner`` the shading
     normals (splits open at hard edges), ``face`` the triangle's own normal.
     """
     if directions == "averaged":
-        return low.ray_normals[low.welded]
+        return low.corner_rays
     if directions == "corner":
         return low.shading_normals
     return np.repeat(low.face_normals[:, None], 3, axis=1)
@@ -90,7 +113,17 @@ def corner_directions(low: LowPoly, directions: Directions = "averaged") -> Floa
 
 @takes(low=LowPoly)
 def cage_from_offset(low: LowPoly, offset: float, directions: Directions = "averaged") -> Cage:
-    """Push every corner by the same distance (world units, 0 or more).
+    """Push every corner by the same distance.
+
+    Parameters
+    ----------
+    low : LowPoly
+        See `prepare_low`.
+    offset : float
+        World units, 0 or more.
+    directions : Directions, optional
+        ``averaged`` gives one direction per welded position (a closed cage), ``corner`` the
+        shading normals (splits open at hard edges), ``face`` the triangle's own normal.
 
     Examples
     --------
@@ -103,14 +136,26 @@ def cage_from_offset(low: LowPoly, offset: float, directions: Directions = "aver
     positions = None
     if directions == "averaged":
         positions = low.positions + offset * low.ray_normals[low.position_id]
-    return Cage(offset * normals, normals, f"uniform offset {offset:.6g}", positions)
+    return Cage(offset * normals, normals, f"uniform offset {figures(offset, 6)}", positions)
 
 
 @takes(low=LowPoly)
 def cage_from_push(low: LowPoly, offsets: Floats, directions: Directions = "averaged") -> Cage:
-    """Push every vertex by its own distance, (V,) world units.
+    """Push every vertex by its own distance.
 
-    Raises `InputError` when the count is not the low poly's vertex count or a value is not finite.
+    Parameters
+    ----------
+    low : LowPoly
+        See `prepare_low`.
+    offsets : (V,) float64
+        World units, one for each file vertex.
+    directions : Directions, optional
+        See `cage_from_offset`.
+
+    Raises
+    ------
+    InputError
+        The count is not the low poly's vertex count, or a value is not finite.
 
     Examples
     --------
@@ -124,8 +169,8 @@ def cage_from_push(low: LowPoly, offsets: Floats, directions: Directions = "aver
     offsets = np.asarray(offsets, dtype=np.float64)
     if offsets.shape != (low.mesh.vertex_count,):
         raise InputError(
-            f"the push distances are for {offsets.size:,} vertices, the low poly has "
-            f"{low.mesh.vertex_count:,}.",
+            f"the push distances are for {count_text(offsets.size)} vertices, the low poly has "
+            f"{count_text(low.mesh.vertex_count)}.",
             cure="Use a file made for this low poly.",
         )
     if not np.isfinite(offsets).all():
@@ -142,7 +187,17 @@ def cage_from_push(low: LowPoly, offsets: Floats, directions: Directions = "aver
 def cage_from_mesh(low: LowPoly, mesh: Mesh) -> Cage:
     """Use a cage mesh with the low poly's own vertices and faces.
 
-    Raises `InputError` when vertex count, face count or the faces' vertices differ.
+    Parameters
+    ----------
+    low : LowPoly
+        See `prepare_low`.
+    mesh : Mesh
+        The low poly's mesh with its vertices moved.
+
+    Raises
+    ------
+    InputError
+        Vertex count, face count or the faces' vertices differ.
 
     Examples
     --------
@@ -159,7 +214,7 @@ def cage_from_mesh(low: LowPoly, mesh: Mesh) -> Cage:
     ):
         if mine != theirs:
             raise InputError(
-                f"the cage has {theirs:,} {what}, the low poly has {mine:,}.",
+                f"the cage has {count_text(theirs)} {what}, the low poly has {count_text(mine)}.",
                 file=source,
                 cure="A cage is a copy of the low poly whose vertices are only moved.",
             )
@@ -180,9 +235,19 @@ def cage_from_mesh(low: LowPoly, mesh: Mesh) -> Cage:
 def rays_through(low: LowPoly, cage: Cage, points: SurfacePoints, along: Along = "cage") -> Rays:
     """Return the rays that the points get through the cage.
 
-    ``along="cage"``: from the cage point to the low-poly point. ``along="normals"``: along the
-    interpolated corner normal, from as far out as the cage point reaches along it. Where the
-    cage touches the low poly both follow the normal.
+    Where the cage touches the low poly rays follow the normal, whatever `along` says.
+
+    Parameters
+    ----------
+    low : LowPoly
+        See `prepare_low`.
+    cage : Cage
+        The cage of this low poly.
+    points : SurfacePoints
+        Points on this low poly.
+    along : Along, optional
+        ``cage``: from the cage point to the low-poly point. ``normals``: along the interpolated
+        corner normal, from as far out as the cage point reaches along it.
 
     Examples
     --------

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from cagecheck.arrays.rows import rows_of_runs
 from cagecheck.arrays.types import Floats, Ints
+from cagecheck.words.numbers import count_text
 
 NO_LAYER = -1
 
@@ -24,11 +25,16 @@ class Layers:
 
     Attributes
     ----------
-    first : (N + 1,) int64; the crossings of ray i are ``first[i]:first[i + 1]``.
-    t : (L,) float64, signed distance from the ray's origin, ascending within a ray.
-    face : (L,) int32, high-poly triangle.
-    front : (L,) bool, True where the triangle's front faces outward along the ray.
-    depth, reach : (N,) float64, the interval ``[-depth, reach]`` that was searched.
+    first : (N + 1,) int64
+        The crossings of ray i are ``first[i]:first[i + 1]``.
+    t : (L,) float64
+        Signed distance from the ray's origin, world units, ascending within a ray.
+    face : (L,) int32
+        High-poly triangle.
+    front : (L,) bool
+        True where the triangle's front faces outward along the ray.
+    depth, reach : (N,) float64
+        The interval ``[-depth, reach]`` that was searched.
     """
 
     first: NDArray[np.int64]
@@ -39,7 +45,7 @@ class Layers:
     reach: Floats
 
     def __repr__(self) -> str:
-        return f"<Layers: {len(self.t):,} crossings of {len(self):,} rays>"
+        return f"<Layers: {count_text(len(self.t))} crossings of {count_text(len(self))} rays>"
 
     def __len__(self) -> int:
         return len(self.first) - 1
@@ -52,10 +58,20 @@ class Layers:
     def recorded(
         self, start: Floats | float, depth: Floats | float | None = None
     ) -> NDArray[np.int64]:
-        """Return (N,) int64: the crossing that a bake records, `NO_LAYER` for a miss.
+        """Return the crossing that a bake records.
 
-        start : (N,) or a number, where rays start; depth : (N,) or a number, how far below the
-        low poly they look (the table's own depth by default, which is also the limit).
+        Parameters
+        ----------
+        start : (N,) float64 or float
+            Where rays start, as a distance from their origin, world units.
+        depth : (N,) float64 or float, optional
+            How far below the low poly they look; the table's own depth by default, which is also
+            the limit.
+
+        Returns
+        -------
+        (N,) int64
+            Index of the crossing, `NO_LAYER` for a miss.
         """
         n = len(self)
         starts = np.ascontiguousarray(np.broadcast_to(np.asarray(start, np.float64), (n,)))
@@ -66,7 +82,13 @@ class Layers:
         return out
 
     def where(self, kept: NDArray[np.bool_]) -> Layers:
-        """Return the table with only the crossings of a mask (L,)."""
+        """Return the table with only some of the crossings.
+
+        Parameters
+        ----------
+        kept : (L,) bool
+            The crossings to keep.
+        """
         total = np.concatenate([np.zeros(1, np.int64), np.cumsum(kept)])
         return Layers(
             total[self.first],
@@ -78,7 +100,13 @@ class Layers:
         )
 
     def take(self, index: NDArray[np.integer] | NDArray[np.bool_]) -> Layers:
-        """Return the table of the rays at `index` only (an index array or a mask)."""
+        """Return the table of some rays only.
+
+        Parameters
+        ----------
+        index : array of int, or (N,) bool
+            The rays.
+        """
         index = np.asarray(np.flatnonzero(index) if index.dtype == bool else index, np.int64)
         count = np.diff(self.first)[index]
         first = np.concatenate([[0], np.cumsum(count)])

@@ -15,6 +15,7 @@ from cagecheck.arrays.types import Floats, Ints
 from cagecheck.errors import InputError, takes
 from cagecheck.meshes.edges import triangle_edges
 from cagecheck.meshes.lowpoly import LowPoly
+from cagecheck.words.numbers import count_text
 
 
 class PointKind(IntEnum):
@@ -32,12 +33,17 @@ class SurfacePoints:
 
     Attributes
     ----------
-    triangle : (N,) int32.
-    barycentric : (N, 3) float64, sums to 1.
-    area : (N,) float64, world area that the point stands for; 0 for edge and vertex points, which
-        only watch the corridors there.
-    kind : (N,) uint8, a `PointKind`.
-    spacing : (N,) float64, typical world distance to the next point.
+    triangle : (N,) int32
+        The low-poly triangle.
+    barycentric : (N, 3) float64
+        Sums to 1.
+    area : (N,) float64
+        World area that the point stands for; 0 for edge and vertex points, which only watch the
+        corridors there.
+    kind : (N,) uint8
+        A `PointKind`.
+    spacing : (N,) float64
+        Typical world distance to the next point.
     """
 
     triangle: Ints
@@ -47,17 +53,34 @@ class SurfacePoints:
     spacing: Floats
 
     def __repr__(self) -> str:
-        return f"<SurfacePoints: {len(self):,}>"
+        return f"<SurfacePoints: {count_text(len(self))}>"
 
     def __len__(self) -> int:
         return len(self.triangle)
 
     def take(self, index: NDArray[np.integer] | NDArray[np.bool_]) -> SurfacePoints:
-        """Return the points at `index` (an index array or a mask)."""
+        """Return some of the points.
+
+        Parameters
+        ----------
+        index : array of int, or (N,) bool
+            The points.
+        """
         return SurfacePoints(**{f.name: getattr(self, f.name)[index] for f in fields(self)})
 
     def positions(self, low: LowPoly) -> Floats:
-        """Return the (N, 3) world positions."""
+        """Return where the points are.
+
+        Parameters
+        ----------
+        low : LowPoly
+            The low poly that they are on.
+
+        Returns
+        -------
+        (N, 3) float64
+            World positions.
+        """
         return interpolate(low.positions, low.triangles[self.triangle], self.barycentric)
 
 
@@ -81,9 +104,24 @@ def join_points(sets: list[SurfacePoints]) -> SurfacePoints:
 
 @takes(low=LowPoly)
 def spacing_for_count(low: LowPoly, count: int) -> float:
-    """Return the point spacing that gives about `count` interior points.
+    """Return the point spacing that gives about so many interior points.
 
-    Raises `InputError` when the low poly has no area.
+    Parameters
+    ----------
+    low : LowPoly
+        See `prepare_low`.
+    count : int
+        The number of points wanted.
+
+    Returns
+    -------
+    float
+        World units.
+
+    Raises
+    ------
+    InputError
+        The low poly has no area.
 
     Examples
     --------
@@ -114,16 +152,30 @@ def sample_points(
     """Spread points over the low poly, in an order that keeps rays coherent.
 
     Every triangle with area gets points for its area (one per ``spacing**2``) and its length (a
-    sliver gets one per ``2 * spacing`` of its longest edge), at least one. They follow the
-    triangular van der Corput sequence (Basu and Owen, "Low Discrepancy Constructions in the
-    Triangle", SIAM J. Numer. Anal. 53(2), 2015) with digits scrambled and the place in the last
-    sub-triangle drawn by `seed`. With `edges`, each
-    welded edge gets a point per `spacing` and each welded vertex one.
+    sliver gets one per ``2 * spacing`` of its longest edge), at least one.
 
     Parameters
     ----------
-    spacing : world units, above 0.
-    triangles : only these triangles (and their edges and vertices); all by default.
+    low : LowPoly
+        See `prepare_low`.
+    spacing : float
+        World units, above 0.
+    seed : int, optional
+        Draws the digits' scrambling and the place in the last sub-triangle.
+    edges : bool, optional
+        Each welded edge gets a point per `spacing` besides, and each welded vertex one.
+    triangles : (K,) int, optional
+        Only these triangles (and their edges and vertices); all by default.
+
+    Notes
+    -----
+    The points of a triangle follow the triangular van der Corput sequence [1]_ with digits
+    scrambled and the place in the last sub-triangle drawn by `seed`.
+
+    References
+    ----------
+    .. [1] K. Basu and A. B. Owen, "Low Discrepancy Constructions in the Triangle", SIAM J. Numer.
+       Anal. 53(2), 2015.
 
     Examples
     --------

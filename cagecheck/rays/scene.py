@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from functools import cached_property
 from typing import Any, Protocol
 
 import numpy as np
@@ -13,12 +14,16 @@ from numpy.typing import NDArray
 from cagecheck.arrays.types import Floats
 from cagecheck.errors import InputError, takes
 from cagecheck.meshes.mesh import Surface
+from cagecheck.meshes.pieces import connected_pieces
+from cagecheck.meshes.surface_edges import site_numbers
 from cagecheck.progress import Progress, silent
 from cagecheck.rays.engine import load_embree
 from cagecheck.rays.first_hit import DOUBTFUL, MISSED, Hits
 from cagecheck.rays.layers import NO_LAYER, Layers
 from cagecheck.rays.native_caster import NativeCaster
 from cagecheck.rays.tree_caster import TreeCaster
+from cagecheck.rays.winding import orientation
+from cagecheck.words.numbers import count_text
 
 # Rays per task: enough to hide Python's share, few enough to balance two threads and to keep a
 # task's buffers in cache. 65,536 measured as fast as four times as many.
@@ -58,17 +63,22 @@ class Scene:
 
     Parameters
     ----------
-    surface : the triangles; must have at least one.
-    threads : how many threads cast; all cores by default.
+    surface : Surface
+        The triangles; must have at least one.
+    threads : int, optional
+        How many threads cast; all cores by default.
 
     Attributes
     ----------
-    engine : name of the ray engine in use, for results.
-    scale : length of the surface's bounding box's longest side, world units.
+    engine : str
+        Name of the ray engine in use, for results.
+    scale : float
+        Length of the surface's bounding box's longest side, world units.
 
     Raises
     ------
-    InputError : the surface has no triangles, or an index points outside its vertices.
+    InputError
+        The surface has no triangles, or an index points outside its vertices.
     """
 
     @takes(surface=Surface)
@@ -85,7 +95,8 @@ class Scene:
         top = int(self.triangles.view(np.uint32).max())
         if top >= len(surface.positions):
             raise InputError(
-                f"a triangle uses vertex {top:,}, but there are {len(surface.positions):,}.",
+                f"a triangle uses vertex {count_text(top)}, but there are "
+                f"{count_text(len(surface.positions))}.",
                 file=surface.source.path if surface.source else None,
                 cure="The file is damaged; export it again.",
             )
@@ -95,6 +106,18 @@ class Scene:
         self.scale = float((high - low).max()) or 1.0
         self._caster = _make_caster(self)
         self.engine = self._caster.name
+
+    @cached_property
+    def orientation(self) -> NDArray[np.int8]:
+        """(parts,) int8: 1 faces outward, -1 inside out, 0 where it cannot be told."""
+        return orientation(self)
+
+    @cached_property
+    def pieces(self) -> tuple[NDArray[np.int32], int]:
+        """(F,) int32, the connected piece of its part that every triangle is of; how many."""
+        surface = self.surface
+        corners = site_numbers(surface)[surface.triangles]
+        return connected_pieces(corners, surface.triangle_part)
 
     def __repr__(self) -> str:
         return f"<Scene of {self.surface!r}, engine {self.engine}>"
@@ -113,9 +136,16 @@ class Scene:
 
         Parameters
         ----------
-        origin : (N, 3) float64 world positions.
-        direction : (N, 3) float64 unit vectors.
-        depth, reach : (N,) or a number, world units, 0 or more.
+        origin : (N, 3) float64
+            World positions.
+        direction : (N, 3) float64
+            Unit vectors.
+        depth, reach : (N,) float64 or float
+            World units, 0 or more.
+        progress : Progress, optional
+            Called now and then with stage, done and total.
+        stage : str, optional
+            What `progress` calls the work.
         """
         n = len(origin)
         origin = np.ascontiguousarray(origin, np.float64)
@@ -150,13 +180,21 @@ class Scene:
     ) -> Hits:
         """Return what N rays record: the outermost crossing with ``-depth <= t <= start``.
 
-        The same as ``cast(...).recorded(start)``, several times faster. Where two faces lie
-        within float32 rounding of each other, either may be named.
+        The same as ``cast(...).recorded(start)``, several times faster. Where two faces lie within
+        float32 rounding of each other, either may be named.
 
         Parameters
         ----------
-        origin, direction : as for `cast`; start : (N,) world units, negative below the origin.
-        depth : world units, the same for all rays.
+        origin, direction : (N, 3) float64
+            As for `cast`.
+        start : (N,) float64
+            World units, negative below the origin.
+        depth : float
+            World units, the same for all rays.
+        progress : Progress, optional
+            Called now and then with stage, done and total.
+        stage : str, optional
+            What `progress` calls the work.
         """
         n = len(origin)
         origin = np.ascontiguousarray(origin, np.float64)

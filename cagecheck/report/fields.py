@@ -65,7 +65,18 @@ class Legend:
 
 
 def field_named(name: str) -> Field:
-    """Return a field by its name. Raises `InputError` for a name that there is not."""
+    """Return a colour field by its name.
+
+    Parameters
+    ----------
+    name : str
+        The name, one of those in `FIELDS`.
+
+    Raises
+    ------
+    InputError
+        There is no field of that name.
+    """
     for field in FIELDS:
         if field.name == name:
             return field

@@ -12,6 +12,7 @@ from PIL import Image, ImageDraw
 from cagecheck.arrays.types import Floats
 from cagecheck.report.colours import Rgb
 from cagecheck.report.fonts import font
+from cagecheck.words.numbers import figures
 
 _WIDTH, _HEIGHT = 900, 540
 _LEFT, _RIGHT, _TOP, _BOTTOM = 80, 24, 50, 64
@@ -91,11 +92,11 @@ class _Picture:
         for value in ticks(self._right):
             a, b = self._at(float(value), 0.0)
             self._stroke([(a, b), (a, b + _TICK)], _SOFT, 1)
-            self._write((a, b + _TICK + 3), f"{value:.6g}", "mt")
+            self._write((a, b + _TICK + 3), figures(value, 6), "mt")
         for value in ticks(self._top):
             a, b = self._at(0.0, float(value))
             self._stroke([(a, b), (_WIDTH - _RIGHT, b)], _RULE, 0.7)
-            self._write((a - _TICK, b), f"{value:.6g}", "rm")
+            self._write((a - _TICK, b), figures(value, 6), "rm")
         corner = self._at(0.0, 0.0)
         self._stroke([self._at(0.0, self._top), corner, self._at(self._right, 0.0)], _SOFT, 1)
         self._write((_LEFT, 14), title, "lt", _TITLE)

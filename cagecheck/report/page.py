@@ -70,11 +70,27 @@ def write_page(
 
     Parameters
     ----------
-    content : what to show, see `cagecheck.predicting.page.page_of_prediction`,
+    content : PageContent
+        What to show, see `cagecheck.predicting.page.page_of_prediction`,
         `cagecheck.tuning.page.page_of_tuning`, `cagecheck.locating.page.page_of_location`.
-    high_triangles : how fine the displayed high poly is at most (0 leaves it out).
+    path : str | os.PathLike[str]
+        The file to write.
+    high_triangles : int, optional
+        How fine the displayed high poly is at most (0 leaves it out).
+    force : bool, optional
+        Replace a file that exists.
+    progress : Progress, optional
+        Called now and then with stage, done and total.
 
-    Raises `InputError` when the file exists and `force` is off, or cannot be written.
+    Returns
+    -------
+    Path
+        The file.
+
+    Raises
+    ------
+    InputError
+        The file exists and `force` is off, or cannot be written.
     """
     text = page_html(content, high_triangles=high_triangles, progress=progress)
     with replace_file(path, force=force) as temporary:

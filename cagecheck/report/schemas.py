@@ -17,7 +17,12 @@ NAMES = (
 
 
 def read_schema(name: str) -> dict[str, Any]:
-    """Return a schema by name, one of `NAMES`.
+    """Return a schema by name.
+
+    Parameters
+    ----------
+    name : str
+        One of `NAMES`.
 
     Examples
     --------

@@ -83,10 +83,29 @@ class Remedy:
 class Conflict:
     """A place that the tuned offsets leave wrong.
 
-    own, other : the high parts whose surfaces collide (other is None for a miss that nothing
-    blocks); clash : by how much, world units: how far the start lies below the target, above the
-    next layer, or the depth above the target. reason : why, as code and values. remedies : applied,
-    the best first.
+    Attributes
+    ----------
+    number : int
+        Counts from 1 in order of harm.
+    name : str
+        The defect's title.
+    part : str
+        The low part it is on.
+    centroid : tuple[float, float, float]
+        Its middle, world space.
+    samples : int
+        Number of samples that are wrong there.
+    own : str
+        The high part that belongs there.
+    other : str | None
+        The high part whose surface collides with it; None for a miss that nothing blocks.
+    clash : float
+        By how much, world units: how far the start lies below the target, above the next layer, or
+        the depth above the target.
+    reason : Reason
+        Why, as code and values.
+    remedies : tuple[Remedy, ...]
+        Changes that were applied, the best first.
     """
 
     number: int
@@ -128,7 +147,15 @@ class Conflict:
 
 
 def explain_conflicts(tuning: Tuning, *, progress: Progress = silent) -> tuple[Conflict, ...]:
-    """Explain the places that the tuned cage leaves missed or overshot, the worst first."""
+    """Explain the places that the tuned cage leaves missed or overshot, the worst first.
+
+    Parameters
+    ----------
+    tuning : Tuning
+        What `tune` returns.
+    progress : Progress, optional
+        Called now and then with stage, done and total.
+    """
     regions = [r for r in tuning.after.regions if r.defect in KINDS and len(r.samples)][:MOST]
     out = []
     for k, region in enumerate(regions):

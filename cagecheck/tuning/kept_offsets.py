@@ -22,12 +22,27 @@ OFFSET_COLUMNS = ("offset_out", "offset")
 
 
 def read_keep(path: str | os.PathLike[str], vertex_count: int, current: Floats | None) -> Floats:
-    """Read kept offsets, (V,) float64, NaN where a vertex is free.
+    """Read kept offsets.
 
-    current : (V,) float64, the offsets that locked vertices have now, or None.
+    Parameters
+    ----------
+    path : str | os.PathLike[str]
+        The file.
+    vertex_count : int
+        How many vertices the low poly has, V.
+    current : (V,) float64 or None
+        The offsets that locked vertices have now.
 
-    Raises `InputError` when the file does not read, names a vertex that does not exist, holds a
-    negative offset, or locks a vertex that has no current offset.
+    Returns
+    -------
+    (V,) float64
+        World units, NaN where a vertex is free.
+
+    Raises
+    ------
+    InputError
+        The file does not read, names a vertex that does not exist, holds a negative offset, or
+        locks a vertex that has no current offset.
     """
     values = np.full(vertex_count, np.nan)
     for number, vertex, offset in _rows(path):

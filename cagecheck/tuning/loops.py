@@ -307,6 +307,7 @@ def cut_out(low: LowPoly, chosen: Mask) -> tuple[LowPoly, NDArray[np.int64], NDA
         position_id=position_id,
         welded=position_id[triangles],
         ray_normals=low.ray_normals[position],
+        sheet_normals=low.sheet_normals[chosen],
         shading_normals=low.shading_normals[chosen],
         face_normals=low.face_normals[chosen],
         area=low.area[chosen],

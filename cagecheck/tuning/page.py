@@ -42,7 +42,19 @@ def page_of_tuning(
     straightening: Straightening | None = None,
     conflicts: tuple[Conflict, ...] = (),
 ) -> PageContent:
-    """Return the page of a tuning: the tuned bake, with the numbers before beside it."""
+    """Return the page of a tuning: the tuned bake, with the numbers before beside it.
+
+    Parameters
+    ----------
+    tuning : Tuning
+        What `tune` returns.
+    numbers : list[SingleNumber]
+        What `single_numbers` returns.
+    straightening : Straightening, optional
+        What `straighten` returns, None for none.
+    conflicts : tuple[Conflict, ...], optional
+        What `explain_conflicts` returns.
+    """
     content = page_of_prediction(tuning.after, before=tuning.before)
     margin = tuning.margin
     used = tuning.offset_out[np.unique(tuning.low.triangles)]

@@ -175,7 +175,7 @@ def _assembled(
     )
     # A vertex's ray runs along the normal interpolated where it lies.
     rays = np.zeros((len(place), 3))
-    mixed = np.einsum("tvw,twk->tvk", corner, low.ray_normals[low.welded][whole])
+    mixed = np.einsum("tvw,twk->tvk", corner, low.corner_rays[whole])
     rays[triangles.ravel()] = normalised(mixed.reshape(-1, 3))
     p = place[triangles]
     area = 0.5 * np.linalg.norm(np.cross(p[:, 1] - p[:, 0], p[:, 2] - p[:, 0]), axis=1)
@@ -191,6 +191,7 @@ def _assembled(
         position_id=np.arange(len(place), dtype=np.int32),
         welded=triangles,
         ray_normals=rays,
+        sheet_normals=np.zeros((count, 3, 3)),
         shading_normals=normalised(shading.reshape(-1, 3)).reshape(-1, 3, 3),
         face_normals=low.face_normals[whole],
         area=area,

@@ -36,12 +36,22 @@ class SingleNumber:
 
     Attributes
     ----------
-    scope : ``asset``, ``part`` or ``material``; name : which.
-    offset_out : the push distance that leaves the least area wrong, world units.
-    offset_in : the depth that finds every target, world units.
-    missed, overshot : percent of the scope's area left wrong by `offset_out`; bare : percent
-        without any target, which no number changes.
-    distance, curve_missed, curve_overshot : (K,) the same percentages over distance.
+    scope : str
+        ``asset``, ``part`` or ``material``.
+    name : str
+        Which.
+    offset_out : float
+        The push distance that leaves the least area wrong, world units.
+    offset_in : float
+        The depth that finds every target, world units.
+    missed, overshot : float
+        Percent of the scope's area left wrong by `offset_out`.
+    bare : float
+        Percent without any target, which no number changes.
+    distance : (K,) float64
+        Distances, world units.
+    curve_missed, curve_overshot : (K,) float64
+        The same percentages over `distance`.
     """
 
     scope: str
@@ -71,7 +81,14 @@ class SingleNumber:
 def single_numbers(uniform: Prediction, margin: float, limit: float) -> list[SingleNumber]:
     """Return the best numbers for the asset, then per part, then per material (if any).
 
-    uniform : a prediction through a cage of one offset above 0. limit : largest offset allowed.
+    Parameters
+    ----------
+    uniform : Prediction
+        A prediction through a cage of one offset above 0, see `uniform_prediction`.
+    margin : float
+        Clearance kept, world units.
+    limit : float
+        Largest offset allowed, world units.
     """
     low, points = uniform.low, uniform.points
     scopes: list[tuple[str, str, NDArray[np.bool_]]] = [
@@ -96,6 +113,13 @@ def uniform_prediction(prediction: Prediction, progress: Progress = silent) -> P
     """Return a prediction through a cage of one offset, on the points of another prediction.
 
     It is the prediction itself where its cage is uniform already.
+
+    Parameters
+    ----------
+    prediction : Prediction
+        The other prediction.
+    progress : Progress, optional
+        Called now and then with stage, done and total.
     """
     low, settings = prediction.low, prediction.settings
     spread = np.ptp(np.linalg.norm(prediction.cage.displacement, axis=2))

@@ -29,7 +29,7 @@ from cagecheck.tuning.folds import CageCrossings, ShellCheck, cage_crossings, ch
 from cagecheck.tuning.search import Cast, Round, Search
 from cagecheck.tuning.solver.solve import SolverName, solve_offsets
 from cagecheck.tuning.texels import TexelCheck, TexelWatch
-from cagecheck.words.numbers import as_given, count_text
+from cagecheck.words.numbers import as_given, count_text, figures
 from cagecheck.words.sentences import count_words, names_words
 
 Mask = NDArray[np.bool_]
@@ -53,14 +53,23 @@ _LENGTH = Option("", OFFSETS, least=0)
 class TuneSettings:
     """How offsets are tuned. None means: taken from the scene.
 
+    Lengths are in world units, or text in % of the low poly's diagonal (``"0.5%"``).
+
     Attributes
     ----------
-    margin : clearance kept from target and next layer (see `automatic_margin`).
-    limit : largest offset allowed. Both in world units, or as text in % of the low poly's diagonal
-        (``"0.5%"``).
-    check_factor : the check casts this many times the samples.
-    checks : how often all offsets are solved again with the wrong samples of a check; mends : how
-        often places that a check shows wrong are mended one by one. The last check is never used.
+    margin : float | str | None
+        Clearance kept from target and next layer (see `automatic_margin`).
+    limit : float | str | None
+        Largest offset allowed.
+    check_factor : int
+        The check casts this many times the samples.
+    checks : int
+        How often all offsets are solved again with the wrong samples of a check. The last check is
+        never used.
+    mends : int
+        How often places that a check shows wrong are mended one by one.
+    solver : SolverName
+        What solves for the offsets.
     """
 
     margin: float | str | None = option(
@@ -114,19 +123,64 @@ class Tuning:
 
     Attributes
     ----------
-    offset_out, offset_in : (V,) float64 per file vertex, how far rays start outside and look
-        inside, world units.
-    lower, upper : (V,) float64, how far each vertex alone could move while all others stay.
-    conflict_triangles : (T,) bool, no offsets near these keep all corridors here without another
-        fold; conflict : (V,) bool, the vertex belongs to one.
-    kept : (V,) bool, held by the artist.
-    margin, limit, preferred : in force, world units: clearance, largest offset, and the offset
-        that vertices without demands fall back to. limit_given : the artist set the limit.
-    depth : one depth for the whole asset that finds all targets.
-    before, after : predictions on the same points, never used for solving.
-    low_crossings : places where the low poly itself passes through itself within a part.
-    last : the last check's cast. `rounds`: what every cast of the search showed.
-    texels : what all texel centres show, where ``settings.texels`` asked for them.
+    matcher : Matcher
+        The low poly and the scene around it, and which parts may be baked onto which.
+    settings : Settings
+        The numbers in force, as for `predict`.
+    margin : float
+        Clearance in force, world units.
+    limit : float
+        Largest offset in force, world units.
+    limit_given : bool
+        The artist set the limit.
+    preferred : float
+        The offset that vertices without demands fall back to, world units.
+    offset_out, offset_in : (V,) float64
+        Per file vertex, how far rays start outside and look inside, world units.
+    lower, upper : (V,) float64
+        World units, how far each vertex alone could move while all others stay.
+    conflict_triangles : (T,) bool
+        No offsets near these keep all corridors here without another fold.
+    conflict : (V,) bool
+        The vertex belongs to such a triangle.
+    kept : (V,) bool
+        Held by the artist.
+    depth : float
+        One depth for the whole asset that finds all targets, world units.
+    cage : Cage
+        The tuned cage.
+    before, after : Prediction
+        Predictions on the same points, never used for solving.
+    last : Cast
+        The last check's cast.
+    assurance : Assurance
+        How far the last check reaches.
+    texels : TexelCheck | None
+        What all texel centres show, where ``settings.texels`` asked for them.
+    shell : ShellCheck
+        What every prism between low poly and cage does.
+    crossings : CageCrossings
+        Where the cage passes through itself.
+    low_crossings : int
+        Places where the low poly itself passes through itself within a part.
+    rounds : tuple[Round, ...]
+        What every cast of the search showed.
+    solver : str
+        The solver that was used.
+    gap : float
+        How far the solver's objective can be above the true optimum (NaN where unknown).
+    notices : tuple[Notice, ...]
+        What the artist should know besides.
+
+    Notes
+    -----
+    `shell` asks that the determinant of every prism keeps its sign, which the condition of [1]_
+    implies.
+
+    References
+    ----------
+    .. [1] Z. Jiang, T. Schneider, D. Zorin and D. Panozzo, "Bijective Projection in a Shell", ACM
+       Transactions on Graphics 39(6), 2020.
     """
 
     matcher: Matcher
@@ -175,7 +229,7 @@ class Tuning:
     def __repr__(self) -> str:
         return (
             f"<Tuning of {self.low!r}: {'clean' if self.clean else 'not clean'}, "
-            f"margin {self.margin:.3g}, depth {self.depth:.3g}>"
+            f"margin {figures(self.margin, 3)}, depth {figures(self.depth, 3)}>"
         )
 
     def table(self) -> list[dict[str, Any]]:
@@ -222,15 +276,40 @@ def tune(
 
     Parameters
     ----------
-    low : see `prepare_low`; paired : see `pair_parts`.
-    settings : see `cagecheck.predict`. With `texels` the offsets are made to hold at the centre of
-        every texel of maps of that size; about `samples` of them are samples from the start.
-    cage : the cage to compare with; the uniform offset of `settings` by default.
-    keep : (V,) float64, offsets that stay as they are, NaN where free.
+    low : LowPoly
+        See `prepare_low`.
+    high : Surface | Scene
+        The high poly, or a scene already built from it.
+    paired : (low parts, high parts) bool, optional
+        See `pair_parts`; everything with everything by default.
+    settings : Settings, optional
+        See `cagecheck.predict`. With `texels` the offsets are made to hold at the centre of every
+        texel of maps of that size; about `samples` of them are samples from the start.
+    tuning : TuneSettings, optional
+        How offsets are tuned; the defaults of `TuneSettings` by default.
+    cage : Cage, optional
+        The cage to compare with; the uniform offset of `settings` by default.
+    keep : (V,) float64, optional
+        Offsets that stay as they are, world units, NaN where free.
+    progress : Progress, optional
+        Called now and then with stage, done and total.
 
     Raises
     ------
-    InputError : settings out of range, kept offsets that are negative or differ at one position.
+    InputError
+        Settings out of range, kept offsets that are negative or differ at one position.
+
+    Examples
+    --------
+    >>> import cagecheck
+    >>> low = cagecheck.prepare_low(cagecheck.read_mesh("hero_low.obj"))
+    >>> high = cagecheck.read_surface("hero_high.ply")
+    >>> few = cagecheck.Settings(offset=0.05, depth=0.05, samples=200, unseen_points=0)
+    >>> tuned = cagecheck.tune(low, high, settings=few)
+    >>> tuned.clean
+    True
+    >>> float(tuned.offset_out.max().round(4))
+    0.01
     """
     tuning = tuning or TuneSettings()
     margin, limit = _lengths(tuning, low)

@@ -82,7 +82,21 @@ def tuning_document(
     straightening: Straightening | None = None,
     conflicts: tuple[Conflict, ...] = (),
 ) -> dict[str, Any]:
-    """Return what a tuning found, as plain JSON values (offsets are in the push file)."""
+    """Return what a tuning found, as plain JSON values (offsets are in the push file).
+
+    Parameters
+    ----------
+    tuning : Tuning
+        What `tune` returns.
+    numbers : list[SingleNumber]
+        What `single_numbers` returns.
+    notices : tuple[Notice, ...], optional
+        What the artist should know besides.
+    straightening : Straightening, optional
+        What `straighten` returns, None for none.
+    conflicts : tuple[Conflict, ...], optional
+        What `explain_conflicts` returns.
+    """
     used = np.unique(tuning.low.triangles)
     offsets = tuning.offset_out[used] if len(used) else np.zeros(1)
     document = {
@@ -141,15 +155,44 @@ def write_tuning(
     notices: tuple[Notice, ...] = (),
     progress: Progress = silent,
 ) -> list[Path]:
-    """Write the results into `folder`; return the files' paths.
+    """Write the results of a tuning into a folder. All are written or none.
 
     The cage in the low poly's own format, push.json, push.csv, offsets.ply and offsets.glb (the
     low poly coloured by offset), tuning.json, single.csv, curve.csv, curve.png, and for every one
     of `maps` a greyscale map per tile, with maps.json for their scale. With `straightening` also
-    straighten.csv, its maps, and the moved cage where casting shows less skew. Besides, the
-    last check as `write_prediction` writes it, and report.html with before and after. All or none.
+    straighten.csv, its maps, and the moved cage where casting shows less skew. Besides, the last
+    check as `write_prediction` writes it, and report.html with before and after.
 
-    Raises `InputError` when a file exists and `force` is off, or the folder cannot be written.
+    Parameters
+    ----------
+    tuning : Tuning
+        What `tune` returns.
+    numbers : list[SingleNumber]
+        What `single_numbers` returns.
+    folder : str | os.PathLike[str]
+        The folder, made if need be.
+    straightening : Straightening, optional
+        What `straighten` returns, None for none.
+    conflicts : tuple[Conflict, ...], optional
+        What `explain_conflicts` returns.
+    maps : tuple[FieldKind, ...], optional
+        The greyscale maps to write, of `FIELD_KINDS`.
+    force : bool, optional
+        Replace a file that exists.
+    notices : tuple[Notice, ...], optional
+        What the artist should know besides.
+    progress : Progress, optional
+        Called now and then with stage, done and total.
+
+    Returns
+    -------
+    list of Path
+        The files written.
+
+    Raises
+    ------
+    InputError
+        A file exists and `force` is off, or the folder cannot be written.
     """
     with OutputFolder(folder, force=force) as out:
         progress("writing", 0, 3)

@@ -65,7 +65,13 @@ class RayLines:
 
 
 class ViewModel:
-    """A result and what of it is shown: field, layers, distance, region, cut."""
+    """A result and what of it is shown: field, layers, distance, region, cut.
+
+    Parameters
+    ----------
+    result : Result
+        What `read_result` returns.
+    """
 
     def __init__(self, result: Result) -> None:
         self.result = result
@@ -101,7 +107,13 @@ class ViewModel:
         return reach if self.touching or longest <= 0 else max(reach / longest, 1.0)
 
     def set_factor(self, factor: float) -> None:
-        """Reclassify every sample with the cage at `factor` times its distance."""
+        """Reclassify every sample with the cage at another distance.
+
+        Parameters
+        ----------
+        factor : float
+            Times its distance (a distance in world units where `touching`), up to `most_factor`.
+        """
         self.factor = float(np.clip(factor, 0.0, self.most_factor))
         self.now = self._recolourer.at(self.factor)
 
@@ -142,9 +154,18 @@ class ViewModel:
     ) -> tuple[NDArray[np.uint8], Legend]:
         """Return the heat map's colours and what they mean.
 
-        A continuous field gives (K, 3) colours of vertices. Defects give colours of triangles
-        (all of them, or those given as (n, 3) vertex numbers), each the worst of its vertices:
-        mixed colours would mean nothing.
+        A continuous field gives (K, 3) colours of vertices. Defects give colours of triangles,
+        each the worst of its vertices: mixed colours would mean nothing.
+
+        Parameters
+        ----------
+        triangles : (n, 3) int32, optional
+            Vertex numbers of the triangles to colour by defects; all of the heat map by default.
+
+        Returns
+        -------
+        (K, 3) or (n, 3) uint8, Legend
+            SRGB colours, and their legend.
         """
         if self.field.name == "defect":
             if triangles is None:
@@ -157,7 +178,13 @@ class ViewModel:
         return ramp_colours(values[self.now.shown], legend), legend
 
     def next_field(self, step: int = 1) -> None:
-        """Go to the next colour field, round and round."""
+        """Go to the next colour field, round and round.
+
+        Parameters
+        ----------
+        step : int, optional
+            1 for the next, -1 for the one before.
+        """
         self.field = FIELDS[(FIELDS.index(self.field) + step) % len(FIELDS)]
 
     # Regions ----------------------------------------------------------------------------------
@@ -168,7 +195,18 @@ class ViewModel:
         return None if self.region is None else self.result.regions[self.region - 1]
 
     def choose(self, number: int | None) -> None:
-        """Choose a region by number. Raises `InputError` for a number that there is not."""
+        """Choose a region by number.
+
+        Parameters
+        ----------
+        number : int | None
+            Counts from 1; None for no region.
+
+        Raises
+        ------
+        InputError
+            There is no region of that number.
+        """
         count = len(self.result.regions)
         if number is not None and not 1 <= number <= count:
             raise InputError(
@@ -180,14 +218,31 @@ class ViewModel:
         self.region = number
 
     def step_region(self, step: int) -> None:
-        """Choose the next (1) or previous (-1) region in order of harm, round and round."""
+        """Choose the next or previous region in order of harm, round and round.
+
+        Parameters
+        ----------
+        step : int
+            1 for the next, -1 for the one before.
+        """
         count = len(self.result.regions)
         if count:
             at = (0 if step > 0 else count + 1) if self.region is None else self.region
             self.region = (at + step - 1) % count + 1
 
     def members(self, number: int) -> NDArray[np.int32]:
-        """Return the sample numbers of a region (of unseen points for unseen high poly)."""
+        """Return the sample numbers of a region (of unseen points for unseen high poly).
+
+        Parameters
+        ----------
+        number : int
+            The region's, from 1.
+
+        Returns
+        -------
+        (n,) int32
+            Numbers from 0.
+        """
         first = self.result.view["region_first"]
         out: NDArray[np.int32] = self.result.view["region_sample"][
             first[number - 1] : first[number]
@@ -195,11 +250,28 @@ class ViewModel:
         return out
 
     def is_unseen(self, number: int) -> bool:
-        """Tell whether a region lies on the high poly instead of the low poly."""
+        """Tell whether a region lies on the high poly instead of the low poly.
+
+        Parameters
+        ----------
+        number : int
+            The region's, from 1.
+        """
         return bool(self.result.regions[number - 1]["name"] == Defect.UNSEEN.title)
 
     def member_positions(self, number: int) -> Floats:
-        """Return the (n, 3) float64 places of a region's samples."""
+        """Return the places of a region's samples.
+
+        Parameters
+        ----------
+        number : int
+            The region's, from 1.
+
+        Returns
+        -------
+        (n, 3) float64
+            World positions.
+        """
         source = (
             self.result.view["unseen_position"]
             if self.is_unseen(number)
@@ -208,7 +280,18 @@ class ViewModel:
         return np.asarray(source[self.members(number)], np.float64)
 
     def member_normals(self, number: int) -> Floats:
-        """Return (n, 3) unit normals of the low poly at a region's samples."""
+        """Return the normals of the low poly at a region's samples.
+
+        Parameters
+        ----------
+        number : int
+            The region's, from 1.
+
+        Returns
+        -------
+        (n, 3) float64
+            Unit.
+        """
         normals = self.face_normals
         if not self.is_unseen(number):
             return normals[self.result.samples["triangle"][self.members(number)]]
@@ -217,18 +300,43 @@ class ViewModel:
         return normals[nearest]
 
     def region_vertices(self, number: int) -> NDArray[np.bool_]:
-        """Return (K,) bool, the heat-map vertices that stand for a region's samples."""
+        """Return the heat-map vertices that stand for a region's samples.
+
+        Parameters
+        ----------
+        number : int
+            The region's, from 1.
+
+        Returns
+        -------
+        (K,) bool
+            One for each heat-map vertex.
+        """
         chosen = np.zeros(len(self.result.positions), bool)
         if not self.is_unseen(number):
             chosen[self.result.view["vertex_of_sample"][self.members(number)]] = True
         return chosen
 
     def worst(self, most: int) -> list[int]:
-        """Return the numbers of the most harmful regions."""
+        """Return the numbers of the most harmful regions.
+
+        Parameters
+        ----------
+        most : int
+            How many at most.
+        """
         return [int(row["number"]) for row in self.result.regions[:most]]
 
     def seen_from(self, numbers: list[int], eye: tuple[float, float, float]) -> list[int]:
-        """Return those of the regions whose label can be seen from a point."""
+        """Return those of the regions whose label can be seen from a point.
+
+        Parameters
+        ----------
+        numbers : list[int]
+            The regions', from 1.
+        eye : tuple[float, float, float]
+            The point, world space.
+        """
         if not numbers:
             return []
         places = np.array([self.label_place(n) for n in numbers])
@@ -236,7 +344,18 @@ class ViewModel:
         return [n for n, s in zip(numbers, seen, strict=True) if s]
 
     def label_place(self, number: int) -> Floats:
-        """Return where a region's number stands: just above its middle."""
+        """Return where a region's number stands: just above its middle.
+
+        Parameters
+        ----------
+        number : int
+            The region's, from 1.
+
+        Returns
+        -------
+        (3,) float64
+            World position.
+        """
         centre = np.array(self.result.regions[number - 1]["centroid"])
         places = self.member_positions(number)
         normal = self.member_normals(number)[int(np.argmin(((places - centre) ** 2).sum(axis=1)))]
@@ -244,7 +363,18 @@ class ViewModel:
         return out
 
     def region_outline(self, number: int) -> NDArray[np.int32]:
-        """Return (E, 2) heat-map vertex pairs round a region."""
+        """Return the outline of a region on the heat map.
+
+        Parameters
+        ----------
+        number : int
+            The region's, from 1.
+
+        Returns
+        -------
+        (E, 2) int32
+            Pairs of heat-map vertices round it.
+        """
         vertices, triangles = self.region_vertices(number), self.result.triangles
         touched = np.asarray(vertices[triangles].any(axis=1))
         owner = self.result.samples["triangle"][self.result.view["heat_sample"][triangles[:, 0]]]
@@ -286,11 +416,23 @@ class ViewModel:
         return cKDTree(corners.mean(axis=1))
 
     def outlook(self, number: int) -> Outlook:
-        """Return from where a region is seen best among all parts."""
+        """Return from where a region is seen best among all parts.
+
+        Parameters
+        ----------
+        number : int
+            The region's, from 1.
+        """
         return self._outlook(number, None)
 
     def outlook_alone(self, number: int) -> Outlook:
-        """Return from where a region is seen best with nothing but its own part drawn."""
+        """Return from where a region is seen best with nothing but its own part drawn.
+
+        Parameters
+        ----------
+        number : int
+            The region's, from 1.
+        """
         return self._outlook(number, self.result.regions[number - 1]["part"])
 
     def _outlook(self, number: int, part: str | None) -> Outlook:
@@ -310,7 +452,13 @@ class ViewModel:
         return self._outlooks[part]
 
     def region_size(self, number: int) -> float:
-        """Return how much of the model a picture of the region shows, world units."""
+        """Return how much of the model a picture of the region shows, world units.
+
+        Parameters
+        ----------
+        number : int
+            The region's, from 1.
+        """
         radius = float(self.result.regions[number - 1]["radius"])
         return max(REGION_RADII * radius, LEAST_SHARE * self.result.diagonal)
 
@@ -318,6 +466,11 @@ class ViewModel:
         """Return how much of the model a cut through the region shows, world units.
 
         About the region, but never so much or so little that its rays could not be read.
+
+        Parameters
+        ----------
+        number : int
+            The region's, from 1.
         """
         length = self.result.depth
         if not self.is_unseen(number):
@@ -328,7 +481,10 @@ class ViewModel:
     def camera(self, aspect: float = 1.0) -> Camera:
         """Return the view of the chosen region, through the cut if there is one; else of all.
 
-        aspect : width by height of the picture's free part; what is to be seen fits into it.
+        Parameters
+        ----------
+        aspect : float, optional
+            Width by height of the picture's free part; what is to be seen fits into it.
         """
         if self.region is None:
             front = None if self.cut is None else self.cut.normal
@@ -399,7 +555,13 @@ class ViewModel:
         return float(np.sqrt(area[area > 0].mean())) if np.any(area > 0) else 0.0
 
     def rays_of(self, samples: NDArray[np.integer]) -> RayLines:
-        """Return the rays of samples, from where they start to what they record."""
+        """Return the rays of samples, from where they start to what they record.
+
+        Parameters
+        ----------
+        samples : (n,) int
+            Numbers of the samples.
+        """
         s = self.result.samples
         origin = s["origin"][samples].astype(np.float64)
         direction = s["direction"][samples].astype(np.float64)
@@ -418,11 +580,23 @@ class ViewModel:
     # Records ----------------------------------------------------------------------------------
 
     def sample_at_vertex(self, vertex: int) -> int:
-        """Return the sample that a heat-map vertex shows."""
+        """Return the sample that a heat-map vertex shows.
+
+        Parameters
+        ----------
+        vertex : int
+            Number of the vertex, from 0.
+        """
         return int(self.now.shown[vertex])
 
     def record(self, sample: int) -> list[tuple[str, str]]:
-        """Return what is known of a sample as (name, value with unit) rows for reading."""
+        """Return what is known of a sample as (name, value with unit) rows for reading.
+
+        Parameters
+        ----------
+        sample : int
+            Number of the sample, from 0.
+        """
         s, v = self.result.samples, self.result.view
         triangle = int(s["triangle"][sample])
         tile = int(v["low_tile"][triangle])
@@ -453,14 +627,31 @@ class ViewModel:
         return rows
 
     def defects_of(self, sample: int) -> list[str]:
-        """Return the names of a sample's defects, the main one first."""
+        """Return the names of a sample's defects, the main one first.
+
+        Parameters
+        ----------
+        sample : int
+            Number of the sample, from 0.
+        """
         flags, main = int(self.now.flags[sample]), int(self.now.main[sample])
         found = [d for d in Defect if flags & (1 << d)]
         found.sort(key=lambda d: d != main)
         return [d.title for d in found] if main != CLEAN else []
 
     def region_of(self, sample: int) -> dict[str, Any] | None:
-        """Return the most harmful region that holds a sample."""
+        """Return the most harmful region that holds a sample.
+
+        Parameters
+        ----------
+        sample : int
+            Number of the sample, from 0.
+
+        Returns
+        -------
+        dict or None
+            Its row of the document, None where there is none.
+        """
         number = int(self.result.samples["region"][sample])
         return self.result.regions[number - 1] if number > 0 else None
 

@@ -91,8 +91,15 @@ class Result:
 def read_result(folder: str | os.PathLike[str]) -> Result:
     """Read a result folder that `predict` wrote.
 
-    Raises `InputError` when it is not one, a file is missing or damaged, or the files are not from
-    one run.
+    Parameters
+    ----------
+    folder : str | os.PathLike[str]
+        The folder.
+
+    Raises
+    ------
+    InputError
+        It is not one, a file is missing or damaged, or the files are not from one run.
     """
     place = Path(folder)
     if not place.is_dir():
@@ -150,7 +157,20 @@ def read_heat_ply(path: Path) -> tuple[NDArray[np.float32], NDArray[np.int32]]:
 
 
 def read_high(result: Result, progress: Progress = silent) -> tuple[Surface | None, Notice | None]:
-    """Return the high poly that the result names, or why it cannot be shown."""
+    """Return the high poly that the result names, or why it cannot be shown.
+
+    Parameters
+    ----------
+    result : Result
+        What `read_result` returns.
+    progress : Progress, optional
+        Called now and then with stage, done and total.
+
+    Returns
+    -------
+    Surface or None, Notice or None
+        One of the two.
+    """
     source = result.document["high"]["source"]
     if source is None:
         return None, Notice("no-high-file", "this result was made from meshes in memory.")

@@ -32,9 +32,30 @@ def make_shot(
     size: tuple[int, int] = DEFAULT_SIZE,
     force: bool = False,
 ) -> Path:
-    """Draw the model's view and write it as PNG, `size` in pixels.
+    """Draw the model's view and write it as PNG.
 
-    Raises `InputError` when the file exists and `force` is off, or cannot be written.
+    Parameters
+    ----------
+    model : ViewModel
+        What is shown, and how.
+    high : Surface | None
+        The high poly to draw, None for none.
+    path : str | os.PathLike[str]
+        The picture's file.
+    size : tuple[int, int], optional
+        Width and height, pixels.
+    force : bool, optional
+        Replace a file that exists.
+
+    Returns
+    -------
+    Path
+        The picture's file.
+
+    Raises
+    ------
+    InputError
+        The file exists and `force` is off, or cannot be written.
     """
     if without_display():
         # Else VTK first looks for a screen and complains that there is none.

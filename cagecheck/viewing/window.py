@@ -63,7 +63,21 @@ KEYS = (
 class Window:
     """A window on a model; `show` runs it until it is closed.
 
-    Raises `InputError` when there is no display.
+    Parameters
+    ----------
+    model : ViewModel
+        What is shown, and how.
+    high : Surface | None
+        The high poly to draw, None for none.
+    size : tuple[int, int], optional
+        Width and height, pixels.
+    off_screen : bool, optional
+        Draw without showing a window.
+
+    Raises
+    ------
+    InputError
+        There is no display.
     """
 
     def __init__(
@@ -99,7 +113,13 @@ class Window:
         self.plotter.show(auto_close=True)
 
     def press(self, symbol: str) -> None:
-        """Do what a key does, by its VTK key symbol; unknown keys do nothing."""
+        """Do what a key does; unknown keys do nothing.
+
+        Parameters
+        ----------
+        symbol : str
+            The key's VTK symbol.
+        """
         for key in KEYS:
             if symbol in key.symbols:
                 action: Callable[..., None] = getattr(self, key.action)
@@ -113,7 +133,13 @@ class Window:
     # What keys do -----------------------------------------------------------------------------
 
     def step(self, by: int) -> None:
-        """Go to the next or previous region."""
+        """Go to the next or previous region.
+
+        Parameters
+        ----------
+        by : int
+            1 for the next, -1 for the one before.
+        """
         self.model.step_region(by)
         self.model.picked = None
         self.fly()
@@ -132,20 +158,38 @@ class Window:
         self.fly()
 
     def toggle(self, layer: str) -> None:
-        """Turn a layer on or off."""
+        """Turn a layer on or off.
+
+        Parameters
+        ----------
+        layer : str
+            One of `LAYERS`.
+        """
         self.model.layers[layer] = not self.model.layers[layer]
         if layer in self.checkboxes:
             self.checkboxes[layer].GetRepresentation().SetState(int(self.model.layers[layer]))
         self.stage.refresh()
 
     def recolour(self, by: int) -> None:
-        """Colour by another field."""
+        """Colour by another field.
+
+        Parameters
+        ----------
+        by : int
+            1 for the next, -1 for the one before.
+        """
         self.model.next_field(by)
         self.stage.recolour()
         self.stage.show_panels()
 
     def widen(self, by: int) -> None:
-        """Move the cage out (1), in (-1) or back to where it was predicted (0)."""
+        """Move the cage out or in.
+
+        Parameters
+        ----------
+        by : int
+            1 is out, -1 in, 0 back to where it was predicted.
+        """
         if self.model.touching:
             step = DISTANCE_STEP * self.model.most_factor
             self.set_factor(self.model.factor + by * step if by else 0.0)
@@ -155,13 +199,25 @@ class Window:
             self.slider.GetRepresentation().SetValue(self.model.factor)
 
     def set_factor(self, factor: float) -> None:
-        """Show the defects with the cage at another distance."""
+        """Show the defects with the cage at another distance.
+
+        Parameters
+        ----------
+        factor : float
+            See `ViewModel.set_factor`.
+        """
         self.model.set_factor(factor)
         self.stage.recolour()
         self.stage.redraw_distance()
 
     def slide(self, factor: float) -> None:
-        """Show the defects at another distance while the slider moves."""
+        """Show the defects at another distance while the slider moves.
+
+        Parameters
+        ----------
+        factor : float
+            See `ViewModel.set_factor`.
+        """
         if self._held:
             self.stage.begin_sliding()
         self.set_factor(factor)
@@ -181,7 +237,13 @@ class Window:
         self.fly() if self.model.cut is None else self._look_at_cut()
 
     def move_cut(self, by: int) -> None:
-        """Move the cut along its normal."""
+        """Move the cut along its normal.
+
+        Parameters
+        ----------
+        by : int
+            Steps, negative against the normal.
+        """
         if self.model.cut is not None:
             seen = 2 * self.plotter.camera.parallel_scale
             self.model.cut = self.model.cut.moved(by * CUT_STEP * seen)
@@ -218,7 +280,18 @@ class Window:
     # Mouse and widgets ------------------------------------------------------------------------
 
     def pick(self, x: int, y: int) -> int | None:
-        """Pick the sample under a pixel (from the lower left); None where there is none."""
+        """Pick the sample under a pixel.
+
+        Parameters
+        ----------
+        x, y : int
+            Pixels from the lower left.
+
+        Returns
+        -------
+        int or None
+            Number of the sample; None where there is none.
+        """
         picker = vtkCellPicker()
         picker.SetTolerance(0.0005)
         picker.AddPickList(self.stage.actors["low"])
@@ -231,7 +304,13 @@ class Window:
         return self.model.sample_at_vertex(int(vertices[int(np.argmin(near))]))
 
     def pick_and_show(self, x: int, y: int) -> None:
-        """Show the record of the sample under a pixel and choose its region."""
+        """Show the record of the sample under a pixel and choose its region.
+
+        Parameters
+        ----------
+        x, y : int
+            Pixels from the lower left.
+        """
         self.model.picked = self.pick(x, y)
         if self.model.picked is not None:
             region = self.model.region_of(self.model.picked)

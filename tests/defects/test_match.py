@@ -81,9 +81,9 @@ def made(monkeypatch: pytest.MonkeyPatch) -> list[LowPoly]:
     """The low polys that trees and graphs are made for, in order."""
     lows: list[LowPoly] = []
 
-    def counted(low: LowPoly, paired: np.ndarray) -> Ground:
+    def counted(low: LowPoly, paired: np.ndarray, scene: Scene) -> Ground:
         lows.append(low)
-        return ground_of(low, paired)
+        return ground_of(low, paired, scene)
 
     monkeypatch.setattr(match, "ground_of", counted)
     return lows
@@ -104,7 +104,7 @@ def test_a_cast_is_its_steps_one_by_one(along: Along, apart: bool) -> None:
         own.append(bool(mine) or not apart)
     assert all(own) != apart
     layers = layers.where(np.array(own))
-    targets = find_targets(low, points, rays, layers, part, EYE)
+    targets = find_targets(low, points, rays, layers, scene, EYE)
 
     matcher = Matcher(low, scene, EYE, along, apart)
     cast = matcher.cast(cage, points, 0.1, 0.2)

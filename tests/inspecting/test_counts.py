@@ -46,6 +46,13 @@ def ring(face):
     return (*face[k:], *face[:k])
 
 
+def is_card(faces, uses):
+    """Two faces and the backs of both, and nothing else, along one edge."""
+    rings = {ring(faces[f]) for f, _ in uses}
+    sides = {min(r, ring(r[::-1])) for r in rings}
+    return len(uses) == len(rings) == 4 and len(sides) == 2
+
+
 def counted(faces, parts):
     """What there is to find, by part: edges with their half-edges, faces by their places.
 
@@ -67,7 +74,9 @@ def counted(faces, parts):
                 rims.add((part, end))
             rims.merge((part, a), (part, b))
     return {
-        "non-manifold-edges": sum(len(uses) > 2 for uses in edges.values()),
+        "non-manifold-edges": sum(
+            len(uses) > 2 and not is_card(faces, uses) for uses in edges.values()
+        ),
         "inconsistent-winding": sum(
             len(uses) == 2 and uses[0][1] == uses[1][1] for uses in edges.values()
         ),

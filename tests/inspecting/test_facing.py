@@ -176,3 +176,23 @@ def test_a_double_sided_card_and_a_thin_plate_oppose_nothing():
     assert "facing-apart" not in codes(inspect_pair(prepare_low(both), high_of(both, False)))
     plate = mesh_of(trimesh.creation.box((1, 1, 0.02)).subdivide().subdivide().subdivide())
     assert "facing-apart" not in codes(inspect_pair(prepare_low(plate), high_of(plate, False)))
+
+
+def test_a_double_sided_card_is_not_non_manifold():
+    """Its inner edges have four faces, two fronts and their backs; a fin on one of them is told."""
+    card = grid(3)
+    quads = card.corner_vertex.reshape(-1, 4)
+    both = [*quads.tolist(), *quads[:, ::-1].tolist()]
+    found = codes(inspect(mesh_from_polygons(card.positions, both)))
+    assert found == ["uv-missing", "double-sided-faces"]
+    points = np.vstack([card.positions, [[0.5, 0.5, 1.0]]])
+    a, b = int(quads[4][0]), int(quads[4][1])
+    fin = mesh_from_polygons(points, [*both, [a, b, len(card.positions)]])
+    assert the(inspect(fin), "non-manifold-edges").count == 1
+
+
+def test_a_room_that_both_show_from_within_is_no_fault():
+    mesh = flipped(open_cup())
+    assert "inward-shell" in codes(inspect(mesh))
+    found = codes(inspect_pair(prepare_low(mesh), high_of(mesh, False)))
+    assert not {"inward-shell", "facing-apart"} & set(found)

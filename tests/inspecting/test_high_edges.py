@@ -8,6 +8,7 @@ import trimesh
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from cagecheck.inspecting.high import measure_parts
 from cagecheck.inspecting.high_edges import high_edge_findings
 from cagecheck.meshes.mesh import Surface
 from cagecheck.meshes.surface_edges import high_edges
@@ -103,3 +104,23 @@ def test_fins_and_doubled_faces_are_neither():
 def test_far_from_the_origin_details_stay_apart():
     mesh = sphere(subdivisions=4)
     assert findings(as_surface(mesh.vertices * 1e-3 + 1000.0, mesh.faces)) == {}
+
+
+def test_triangles_without_area_open_nothing():
+    """Lines and near lines along edges of a closed ball: told as such, and no hole with them."""
+    ball = trimesh.creation.icosphere(subdivisions=2)
+    rng = np.random.default_rng(3)
+    points, faces = [ball.vertices], [ball.faces]
+    for k, f in enumerate(rng.integers(0, len(ball.faces), 30)):
+        a, b, c = ball.faces[f]
+        new = len(ball.vertices) + k
+        off = 1e-9 * (k % 2) * (ball.vertices[c] - ball.vertices[a])
+        points.append((0.5 * (ball.vertices[a] + ball.vertices[b]) + off)[None])
+        faces.append(np.array([[a, b, new], [b, b, a]]))
+    triangles = np.concatenate(faces).astype(np.int32)
+    surface = Surface(np.concatenate(points), triangles, np.zeros(len(triangles), np.int32))
+    measures = measure_parts(surface)
+    assert measures.flat.tolist() == list(range(len(ball.faces), len(triangles)))
+    open_edges, same_way = high_edges(surface, measures.flat)
+    assert len(open_edges.triangle) == len(same_way.triangle) == 0
+    assert len(high_edges(surface)[0].triangle) > 0

@@ -253,7 +253,7 @@ def test_names_cannot_break_the_page(two_tiles: Prediction) -> None:
     low = replace(two_tiles.low, mesh=mesh)
     regions = [replace(r, part=evil) for r in two_tiles.regions]
     assert regions
-    spoilt = replace(two_tiles, low=low, regions=regions)
+    spoilt = replace(two_tiles, matcher=two_tiles.matcher.on(low), regions=regions)
     page = page_html(page_of_prediction(spoilt, title="<b>bold</b>"))
     assert "alert(1)</script>" not in page
     assert "<b>bold</b>" not in page and "&lt;b&gt;bold" in page

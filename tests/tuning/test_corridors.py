@@ -7,12 +7,13 @@ from dataclasses import fields, replace
 import numpy as np
 import pytest
 
+from cagecheck.defects.match import Matched
 from cagecheck.defects.targets import Targets
 from cagecheck.errors import InputError
 from cagecheck.meshes.lowpoly import LowPoly, prepare_low
 from cagecheck.meshes.mesh import Mesh, Surface, mesh_from_polygons
 from cagecheck.rays.cage import cage_from_push, rays_through
-from cagecheck.rays.layers import NO_LAYER
+from cagecheck.rays.layers import NO_LAYER, Layers
 from cagecheck.rays.points import SurfacePoints, sample_points
 from cagecheck.rays.scene import Scene
 from cagecheck.tuning.corridors import (
@@ -239,6 +240,15 @@ def test_positions_without_area_settle_as_well() -> None:
 # The rows.
 
 
+def no_layers(count: int) -> Layers:
+    """A table without crossings: rows are made of targets alone."""
+    nothing = np.zeros(count)
+    return Layers(
+        np.zeros(count + 1, np.int64), np.zeros(0), np.zeros(0, np.int32), np.zeros(0, bool),
+        nothing, nothing,
+    )  # fmt: skip
+
+
 def targets_at(t: list[float], following: list[float]) -> Targets:
     n = len(t)
     layer = np.where(np.isnan(t), NO_LAYER, np.arange(n))
@@ -257,7 +267,11 @@ def rows_over_a_sheet(
     cage = cage_from_push(low, np.ones(low.mesh.vertex_count))
     rays = rays_through(low, cage, points, "cage")
     return corridors_of(
-        low, cage.normals, points, rays, targets_at(target, following), margin, extra
+        low,
+        cage.normals,
+        Matched(points, rays, no_layers(len(points)), targets_at(target, following)),
+        margin,
+        extra,
     )
 
 
@@ -319,8 +333,11 @@ def test_the_height_of_a_row_is_where_its_ray_starts(along: str) -> None:
     rays = rays_through(low, cage, points, along)  # type: ignore[arg-type]
     n = len(points)
     rows = corridors_of(
-        low, cage.normals, points, rays, targets_at([0.0] * n, [INF] * n), 1e-3
-    )  # fmt: skip
+        low,
+        cage.normals,
+        Matched(points, rays, no_layers(len(points)), targets_at([0.0] * n, [INF] * n)),
+        1e-3,
+    )
     mixed = np.einsum("ij,ij->i", rows.coefficients, offset[rows.columns])
     if along == "cage":
         assert mixed == pytest.approx(rays.start, rel=1e-9)
@@ -598,7 +615,10 @@ def test_points_are_those_of_the_samples() -> None:
     n = len(points)
     t = np.where(np.arange(n) % 3 == 0, np.nan, 0.01)
     rows = corridors_of(
-        low, cage.normals, points, rays, targets_at(list(t), [INF] * n), 1e-4
-    )  # fmt: skip
+        low,
+        cage.normals,
+        Matched(points, rays, no_layers(len(points)), targets_at(list(t), [INF] * n)),
+        1e-4,
+    )
     assert rows.point.tolist() == [k for k in range(n) if k % 3]
     assert np.array_equal(rows.columns, low.welded[points.triangle[rows.point]])

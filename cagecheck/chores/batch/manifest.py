@@ -70,7 +70,17 @@ class Asset:
 
 @dataclass(frozen=True)
 class Manifest:
-    """A manifest that was read. `is_gate` tells whether any asset has thresholds."""
+    """A manifest that was read.
+
+    Attributes
+    ----------
+    path : Path
+        Its file.
+    assets : tuple[Asset, ...]
+        The assets, in its order.
+    is_gate : bool
+        Whether any asset has thresholds.
+    """
 
     path: Path
     assets: tuple[Asset, ...]
@@ -82,9 +92,15 @@ def read_manifest(path: str | Path) -> Manifest:
 
     The assets' files need not exist: an asset whose files are missing fails for itself later.
 
+    Parameters
+    ----------
+    path : str | Path
+        The file.
+
     Raises
     ------
-    InputError : the manifest cannot be read, names no asset, one twice, or an unknown option.
+    InputError
+        The manifest cannot be read, names no asset, one twice, or an unknown option.
     """
     path = Path(path)
     text = _read(path)

@@ -35,10 +35,17 @@ Runner = Callable[[Sequence[Job]], Iterator[Row]]
 
 @dataclass(frozen=True)
 class BatchResult:
-    """A batch's rows in the manifest's order, and the files with the table.
+    """What a batch found, and the files that tell it.
 
-    A row is what `run_job` returns, with ``slug``, ``reused`` (the result was there already) and
-    ``breaches`` (sentences, see `Gate`).
+    Attributes
+    ----------
+    rows : tuple[Row, ...]
+        In the manifest's order. A row is what `run_job` returns, with ``slug``, ``reused`` (the
+        result was there already) and ``breaches`` (sentences, see `Gate`).
+    files : tuple[Path, ...]
+        The files with the table.
+    is_gate : bool
+        Whether any asset has thresholds.
     """
 
     rows: tuple[Row, ...]
@@ -91,17 +98,26 @@ def run_batch(
 
     Parameters
     ----------
-    out : folder for the results; an earlier batch's folder is continued.
-    workers : local processes, each with one asset at a time.
-    memory_gb : private memory that all local processes together may hold; each gets its share,
-        and an asset that needs more fails for itself.
-    scheduler : address of a dask.distributed scheduler whose workers see the same files.
-    again : run assets too that have a result.
+    manifest : Manifest
+        What `read_manifest` returns.
+    out : str | os.PathLike[str]
+        Folder for the results; an earlier batch's folder is continued.
+    workers : int, optional
+        Local processes, each with one asset at a time.
+    memory_gb : float, optional
+        Private memory that all local processes together may hold; each gets its share, and an
+        asset that needs more fails for itself.
+    scheduler : str, optional
+        Address of a dask.distributed scheduler whose workers see the same files.
+    again : bool, optional
+        Run assets too that have a result.
+    progress : Progress, optional
+        Called now and then with stage, done and total.
 
     Raises
     ------
-    InputError : `out` holds other things, a number is out of range, or the scheduler cannot be
-        reached.
+    InputError
+        `out` holds other things, a number is out of range, or the scheduler cannot be reached.
     """
     if workers < 1:
         raise InputError("`workers` must be at least 1.")

@@ -54,17 +54,26 @@ class Clash:
 
     Attributes
     ----------
-    part, other : names. The deepest point is of `part` and lies in `other`.
-    mesh, other_mesh : numbers of the meshes they are from, in the order given.
-    kind : ``through`` (surfaces cross), ``inside`` (wholly inside, surfaces do not cross) or
+    part, other : str
+        Names. The deepest point is of `part` and lies in `other`.
+    mesh, other_mesh : int
+        Numbers of the meshes they are from, in the order given.
+    kind : Kind
+        ``through`` (surfaces cross), ``inside`` (wholly inside, surfaces do not cross) or
         ``sheets`` (open sheets cross).
-    depth : distance from the deepest point to the surface of `other`, units of the file. None
-        between sheets where the crossing cuts nothing off.
-    tolerance : how much deeper a point may be that was not looked at; None for an estimate.
-    point : (3,) world position of the deepest point.
-    face, other_face : polygons (of the meshes) that the point lies on, and nearest to it.
-    length : of the line in which the surfaces cross.
-    faces : polygons of both parts that cross or lie inside.
+    depth : float | None
+        Distance from the deepest point to the surface of `other`, units of the file. None between
+        sheets where the crossing cuts nothing off.
+    tolerance : float | None
+        How much deeper a point may be that was not looked at; None for an estimate.
+    point : (3,) float64
+        World position of the deepest point.
+    face, other_face : int
+        Polygons (of the meshes) that the point lies on, and nearest to it.
+    length : float
+        Length of the line in which the surfaces cross.
+    faces : int
+        Polygons of both parts that cross or lie inside.
     """
 
     part: str
@@ -89,10 +98,22 @@ class Clash:
 class Clashes:
     """The clashes of one scene, deepest first, and the parts that were looked at.
 
-    `limit` is the depth up to which parts only touch. `pairs` counts pairs of parts near enough
-    to be looked at, `open_parts` names parts that have no inside. `frame` says where and
-    how large the parts' own coordinates are. `involved` marks the triangles of every part that
-    meet or lie inside another part at a clash.
+    Attributes
+    ----------
+    found : tuple[Clash, ...]
+        The deepest first.
+    parts : tuple[Solid, ...]
+        The parts that were looked at.
+    frame : Frame
+        Where and how large the parts' own coordinates are.
+    limit : float
+        The depth up to which parts only touch.
+    pairs : int
+        Number of pairs of parts near enough to be looked at.
+    open_parts : tuple[str, ...]
+        Names of parts that have no inside.
+    involved : tuple of (T,) bool
+        The triangles of every part that meet or lie inside another part at a clash.
     """
 
     found: tuple[Clash, ...]
@@ -133,11 +154,29 @@ def find_clashes(
 
     Parameters
     ----------
-    ignore : depth up to which parts count as touching, file units; `TOUCHING` of the scene's
-        diagonal by default.
-    pieces : take every connected piece of a part as a part of its own.
+    meshes : Sequence[Mesh]
+        The meshes, two parts at least among them.
+    ignore : float, optional
+        Depth up to which parts count as touching, file units; `TOUCHING` of the scene's diagonal
+        by default.
+    pieces : bool, optional
+        Take every connected piece of a part as a part of its own.
+    progress : Progress, optional
+        Called now and then with stage, done and total.
 
-    Raises `InputError` when there are fewer than two parts, or `ignore` is negative.
+    Raises
+    ------
+    InputError
+        There are fewer than two parts, or `ignore` is negative.
+
+    Notes
+    -----
+    What lies inside a part is told by the fast winding number [1]_; which triangles meet, exactly.
+
+    References
+    ----------
+    .. [1] G. Barill, N. G. Dickson, R. Schmidt, D. I. W. Levin and A. Jacobson, "Fast Winding
+       Numbers for Soups and Clouds", ACM Transactions on Graphics 37(4), 2018.
     """
     if ignore is not None and not ignore >= 0:
         raise InputError("`ignore` must be zero or more.")

@@ -57,12 +57,30 @@ def clash_map(clashes: Clashes, deepest: float) -> HeatMap:
 
 
 def write_clash_map(clashes: Clashes, deepest: float, path: Path) -> None:
-    """Write the heat map of a scene as binary PLY with depth and part of every vertex."""
+    """Write the heat map of a scene as binary PLY with depth and part of every vertex.
+
+    Parameters
+    ----------
+    clashes : Clashes
+        What `find_clashes` returns.
+    deepest : float
+        The depth of the last colour, file units.
+    path : Path
+        The file to write.
+    """
     write_heat_ply(clash_map(clashes, deepest), path)
 
 
 def write_legend(deepest: float, path: Path) -> None:
-    """Write the colour bar as a picture, with the depths at its ends."""
+    """Write the colour bar as a picture, with the depths at its ends.
+
+    Parameters
+    ----------
+    deepest : float
+        The depth of the last colour, file units.
+    path : Path
+        The file to write.
+    """
     width, height = _BAR
     image = Image.new("RGB", (width + 40, height + 70), "white")
     ramp = cividis(np.linspace(0, 1, width))[:, :3]

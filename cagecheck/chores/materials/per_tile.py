@@ -89,15 +89,33 @@ def write_tile_materials(
     to_first_tile: bool = False,
     force: bool = False,
 ) -> TileMaterialsResult:
-    """Write `path` (OBJ or GLB) to `out` with one material per tile.
+    """Write a mesh (OBJ or GLB) again with one material per tile.
 
-    `names` is a pattern of {asset}, {tile} and {material}. With `to_first_tile` all UVs move into
-    tile 1001 and a record for `restore_tiles` is written beside the mesh.
+    Parameters
+    ----------
+    path : str | os.PathLike[str]
+        The mesh.
+    out : str | os.PathLike[str]
+        The file to write.
+    names : str, optional
+        A pattern of {asset}, {tile} and {material} for the materials' names.
+    asset : str, optional
+        The asset's name; the mesh's file name by default.
+    to_first_tile : bool, optional
+        All UVs move into tile 1001 and a record for `restore_tiles` is written beside the mesh.
+    force : bool, optional
+        Replace a file that exists.
+
+    Returns
+    -------
+    TileMaterialsResult
+        What was written.
 
     Raises
     ------
-    InputError : the mesh has no UVs or is of a kind that is not written, `out` has another
-        ending or exists, or the names are not one to a tile.
+    InputError
+        The mesh has no UVs or is of a kind that is not written, `out` has another ending or
+        exists, or the names are not one to a tile.
     """
     mesh, out = read_mesh(path), Path(out)
     kind = _writable(mesh, out)
@@ -135,9 +153,26 @@ def restore_tiles(
 
     The mesh may have been changed since, as long as its faces keep their materials' names.
 
+    Parameters
+    ----------
+    path : str | os.PathLike[str]
+        The mesh whose UVs all lie in one tile.
+    record : str | os.PathLike[str]
+        The record that `write_tile_materials` wrote.
+    out : str | os.PathLike[str]
+        The file to write.
+    force : bool, optional
+        Replace a file that exists.
+
+    Returns
+    -------
+    TileMaterialsResult
+        What was written.
+
     Raises
     ------
-    InputError : the record cannot be read, or none of its materials is in the mesh.
+    InputError
+        The record cannot be read, or none of its materials is in the mesh.
     """
     mesh, out = read_mesh(path), Path(out)
     kind = _writable(mesh, out)

@@ -28,12 +28,27 @@ from cagecheck.progress import Progress, silent
 def apply_renames(plan: RenamePlan, low: LowPoly, *, progress: Progress = silent) -> Journal | None:
     """Rename and compose as planned; what is unclear or clashes stays as it is.
 
-    No file is ever replaced. Returns the finished journal, or None when there was nothing to do.
+    No file is ever replaced.
+
+    Parameters
+    ----------
+    plan : RenamePlan
+        What `plan_renames` returns.
+    low : LowPoly
+        The low poly that it was made with.
+    progress : Progress, optional
+        Called now and then with stage, done and total.
+
+    Returns
+    -------
+    Journal or None
+        The finished journal, or None when there was nothing to do.
 
     Raises
     ------
-    InputError : earlier work in the folder is unfinished, a file is gone or a name was taken
-        since the plan was made. Work begun can then be finished or undone.
+    InputError
+        Earlier work in the folder is unfinished, a file is gone or a name was taken since the plan
+        was made. Work begun can then be finished or undone.
     """
     renames = [
         (entry.source, entry.target) for entry in plan.of("rename") if entry.target is not None
@@ -60,7 +75,18 @@ def apply_renames(plan: RenamePlan, low: LowPoly, *, progress: Progress = silent
 
 
 def finish_renames(folder: str | Path) -> Journal:
-    """Finish a renaming that stopped half way. Raises `InputError` when there is none."""
+    """Finish a renaming that stopped half way.
+
+    Parameters
+    ----------
+    folder : str | Path
+        The folder of the maps.
+
+    Raises
+    ------
+    InputError
+        There is none.
+    """
     journal = latest(Path(folder))
     if journal is None or not journal.is_unfinished:
         raise InputError("no renaming stopped half way here.", file=str(folder))
@@ -70,7 +96,15 @@ def finish_renames(folder: str | Path) -> Journal:
 def undo_renames(folder: str | Path) -> Journal:
     """Undo the newest renaming of a folder, finished or not, that was not undone before.
 
-    Raises `InputError` when there is none, or when a file or name it needs is gone or taken.
+    Parameters
+    ----------
+    folder : str | Path
+        The folder of the maps.
+
+    Raises
+    ------
+    InputError
+        There is none, or a file or name it needs is gone or taken.
     """
     journal = latest(Path(folder), undoable=True)
     if journal is None:

@@ -53,7 +53,17 @@ class Move:
 
 @dataclass(frozen=True)
 class Journal:
-    """A set of moves in one folder and how far they are."""
+    """A set of moves in one folder and how far they are.
+
+    Attributes
+    ----------
+    path : Path
+        The journal's file, in that folder.
+    state : State
+        How far the work is.
+    moves : tuple[Move, ...]
+        One per file, in order.
+    """
 
     path: Path
     state: State

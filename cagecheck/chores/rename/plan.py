@@ -36,11 +36,25 @@ Action = Literal["rename", "keep", "compose", "unclear", "clash"]
 class MapPlan:
     """What happens to one map.
 
-    action : ``rename``; ``keep`` (has its name already); ``compose`` (joined with others into
-        `target`, itself left as it is); ``unclear`` and ``clash`` (left as it is, see `reason`).
-    how : what told the tile: ``given``, ``number``, ``name``, ``content`` or ``""``.
-    names : the materials and parts found in the file's name (or told by its content).
-    scores : the tiles by content, best first, where content was asked.
+    Attributes
+    ----------
+    source : str
+        The file's name now.
+    action : Action
+        ``rename``; ``keep`` (has its name already); ``compose`` (joined with others into `target`,
+        itself left as it is); ``unclear`` and ``clash`` (left as it is, see `reason`).
+    tile : int | None
+        UDIM number, None where it is not known.
+    target : str | None
+        The file's new name, or of what it is joined into; None where it is left.
+    how : str
+        What told the tile: ``given``, ``number``, ``name``, ``content`` or ``""``.
+    reason : str
+        Why, in a sentence.
+    names : tuple[str, ...]
+        The materials and parts found in the file's name (or told by its content).
+    scores : tuple[TileScore, ...]
+        The tiles by content, best first, where content was asked.
     """
 
     source: str
@@ -62,7 +76,19 @@ class MapPlan:
 
 @dataclass(frozen=True)
 class RenamePlan:
-    """The plan for a folder; `maps` in the order of the files' names."""
+    """The plan for a folder.
+
+    Attributes
+    ----------
+    folder : Path
+        The maps' folder.
+    asset : str
+        The asset's name.
+    pattern : str
+        The new names, see `cagecheck.maps.map_names`.
+    maps : tuple[MapPlan, ...]
+        In the order of the files' names.
+    """
 
     folder: Path
     asset: str
@@ -70,7 +96,13 @@ class RenamePlan:
     maps: tuple[MapPlan, ...]
 
     def of(self, *actions: Action) -> tuple[MapPlan, ...]:
-        """Return the maps with one of these actions."""
+        """Return the maps with one of these actions.
+
+        Parameters
+        ----------
+        actions : Action
+            See `MapPlan`.
+        """
         return tuple(entry for entry in self.maps if entry.action in actions)
 
     def to_dict(self) -> dict[str, Any]:
@@ -87,11 +119,20 @@ class RenamePlan:
 class RenameOptions:
     """What the artist asks for.
 
-    asset : the asset's name (default: the mesh's file name without a closing ``low``).
-    kind : the kind of map for files whose names tell none.
-    given : tiles set by hand, by file name.
-    compose : join maps of several materials on one tile into one.
-    content : look into the pictures where names don't tell.
+    Attributes
+    ----------
+    pattern : str
+        The new names, see `cagecheck.maps.map_names`.
+    asset : str | None
+        The asset's name (default: the mesh's file name without a closing ``low``).
+    kind : str | None
+        The kind of map for files whose names tell none.
+    given : Mapping[str, int]
+        Tiles set by hand, by file name.
+    compose : bool
+        Join maps of several materials on one tile into one.
+    content : bool
+        Look into the pictures where names don't tell.
     """
 
     pattern: str = DEFAULT_PATTERN
@@ -111,10 +152,22 @@ def plan_renames(
 ) -> RenamePlan:
     """Plan the new names of all maps in a folder (not in its sub-folders); nothing is changed.
 
+    Parameters
+    ----------
+    folder : str | Path
+        The folder of the maps.
+    low : LowPoly
+        The low poly that they were baked for, see `prepare_low`.
+    options : RenameOptions, optional
+        What the artist asks for.
+    progress : Progress, optional
+        Called now and then with stage, done and total.
+
     Raises
     ------
-    InputError : the folder cannot be read or holds no pictures, the mesh has no UVs, or the
-        pattern or a file given by hand is wrong.
+    InputError
+        The folder cannot be read or holds no pictures, the mesh has no UVs, or the pattern or a
+        file given by hand is wrong.
     """
     options = options or RenameOptions()
     check_pattern(options.pattern)

@@ -36,7 +36,7 @@ def defect_map(
     share = float(np.abs(low.uv_area[low.tile == tile]).sum())
     total, done = max(int(share * size * size), 1), 0
     for block in texel_blocks(low, size, tile):
-        cast = matcher.cast(cage, block.points, depth, reach)
+        cast = matcher.deeper(matcher.cast(cage, block.points, depth, reach))
         findings = matcher.classify(cage, cast, depth=depth, map_size=size, thresholds=thresholds)
         out[block.y, block.x] = findings.main
         done += len(block)

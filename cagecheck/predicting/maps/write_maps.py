@@ -48,7 +48,19 @@ _BAND = 64
 
 @dataclass(frozen=True)
 class MapFiles:
-    """What map files are like, whatever they show (see `MapFormat`)."""
+    """What map files are like, whatever they show (see `MapFormat`).
+
+    Attributes
+    ----------
+    bits : Bits
+        Per channel: 8, 16 or 32 (floating point, EXR or TIFF only).
+    ending : str
+        ``png``, ``tif``, ``tga`` (8 bits only) or ``exr`` (32 bits only).
+    green : Green
+        Where the green channel of tangent-space maps points.
+    padding : float
+        Texels around islands.
+    """
 
     bits: Bits = option(8, MAPS, "Bits per channel of the maps.", metavar="N", typed=int)
     ending: str = option(
@@ -66,9 +78,22 @@ class MapFiles:
 class MapFormat(MapFiles):
     """How maps are written.
 
-    bits : 8, 16 or 32 (floating point, EXR or TIFF only); ending : ``png``, ``tif``, ``tga`` (8
-    bits only) or ``exr`` (32 bits only); green : where the green channel of tangent-space maps
-    points; padding : texels; pattern : file names, see `cagecheck.maps.map_names`.
+    Attributes
+    ----------
+    bits : Bits
+        Per channel: 8, 16 or 32 (floating point, EXR or TIFF only).
+    ending : str
+        ``png``, ``tif``, ``tga`` (8 bits only) or ``exr`` (32 bits only).
+    green : Green
+        Where the green channel of tangent-space maps points.
+    padding : float
+        Texels around islands.
+    kinds : tuple[MapKind, ...]
+        The maps to write, of `MAP_KINDS`.
+    asset : str
+        The asset's name, for file names.
+    pattern : str
+        File names, see `cagecheck.maps.map_names`.
     """
 
     kinds: tuple[MapKind, ...] = ("normal",)

@@ -31,6 +31,7 @@ from cagecheck.tuning.straighten.turning_map import (
     taken_back,
 )
 from cagecheck.tuning.tune import Tuning, surface_bound
+from cagecheck.words.numbers import count_text
 
 Mask = NDArray[np.bool_]
 
@@ -49,17 +50,28 @@ WAYS = ("map", "vertices", "cage")
 class Straightening:
     """Straightening fields and what they change.
 
+    All outcomes are on the same points, never used for solving.
+
     Attributes
     ----------
-    share : (V,) float64 in [0, 1] per vertex: 0 is the averaged normal, 1 the face's own.
-    field : the same on a finer cut of the low poly, from which the map is drawn.
-    before : the tuned cage. vertices : the tuned cage with rays turned by `share`; map : by
-        `field`; cage : one cage mesh with vertices moved sideways (for bakers that take nothing
-        else), its `cage.positions` are the vertices. All on the same points, never used for
-        solving.
-    harmed : per way (`WAYS`), how many of these points are missed, overshot, folded, split or
+    share : (V,) float64
+        In [0, 1] per vertex: 0 is the averaged normal, 1 the face's own.
+    field : StraighteningField
+        The same on a finer cut of the low poly, from which the map is drawn.
+    before : Outcome
+        The tuned cage.
+    vertices : Outcome
+        The tuned cage with rays turned by `share`.
+    map : Outcome
+        The tuned cage with rays turned by `field`.
+    cage : Outcome
+        One cage mesh with vertices moved sideways (for bakers that take nothing else), its
+        `cage.positions` are the vertices.
+    harmed : dict[str, int]
+        Per way (`WAYS`), how many of these points are missed, overshot, folded, split or
         back-facing though they are not so through the tuned cage.
-    looks : how many sets of points were looked at; what all but the last showed was taken back.
+    looks : int
+        How many sets of points were looked at; what all but the last showed was taken back.
     """
 
     share: Floats
@@ -72,7 +84,10 @@ class Straightening:
     looks: int
 
     def __repr__(self) -> str:
-        return f"<Straightening: {(self.share > 0).sum():,} of {len(self.share):,} vertices turned>"
+        return (
+            f"<Straightening: {count_text((self.share > 0).sum())} of "
+            f"{count_text(len(self.share))} vertices turned>"
+        )
 
     @property
     def bound(self) -> float:
@@ -83,15 +98,33 @@ class Straightening:
         return surface_bound(self.before.points, self.looks)
 
     def outcome_of(self, way: str) -> Outcome:
-        """Return what one of `WAYS` leaves."""
+        """Return what one of `WAYS` leaves.
+
+        Parameters
+        ----------
+        way : str
+            One of `WAYS`.
+        """
         return {"map": self.map, "vertices": self.vertices, "cage": self.cage}[way]
 
     def helps(self, way: str) -> bool:
-        """True when one of `WAYS` leaves less skew, and no point is harmed."""
+        """Tell whether one of `WAYS` leaves less skew, and no point is harmed.
+
+        Parameters
+        ----------
+        way : str
+            One of `WAYS`.
+        """
         return self.harmed[way] == 0 and self.lessens(way)
 
     def lessens(self, way: str) -> bool:
-        """True when one of `WAYS` leaves less skew."""
+        """Tell whether one of `WAYS` leaves less skew.
+
+        Parameters
+        ----------
+        way : str
+            One of `WAYS`.
+        """
         before, after = self.before, self.outcome_of(way)
         return after.percent(Defect.SKEW) < before.percent(Defect.SKEW)
 
@@ -133,6 +166,13 @@ def straighten(tuning: Tuning, *, progress: Progress = silent) -> Straightening:
     where turned rays would miss or overshoot they are not turned. The moved cage is as high over
     every face as the tuned one. All are judged on points never used for solving, `Straightening`
     says what for.
+
+    Parameters
+    ----------
+    tuning : Tuning
+        What `tune` returns.
+    progress : Progress, optional
+        Called now and then with stage, done and total.
     """
     field = straightening_field(tuning, progress=progress)
     ways = _Ways(
