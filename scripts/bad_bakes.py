@@ -37,6 +37,10 @@ LEAST_WRONG = 200
 GOOD_OVERLAP = 0.8
 # Why a cause is hard to tell or to place, for the evidence page.
 WHY = {
+    "0.7 and back": "What it leaves is hardly softer than a tent over 3 x 3 texels, which must not "
+    "be found; where detail is as fine as texels the two differ too little to be told apart.",
+    "halved and back": "Where detail is as fine as texels, filters differ by their kind as much as "
+    "by their width.",
     "rays along faces": "Rays part at edges, so only strips beside them differ: as much a break at "
     "seams as a slide, and most of it is below the tolerance of a bent surface.",
     "hole": "Padding fills the hole's rim with neighbours that look right, and the surface in hand "
@@ -129,7 +133,10 @@ def main() -> None:
     parser.add_argument("--write", type=Path, default=None, help="write the evidence page")
     options = parser.parse_args()
     if options.read:
-        rows = [row for path in options.read for row in json.loads(path.read_text())]
+        every = [row for path in options.read for row in json.loads(path.read_text())]
+        # Of trials that were made again the last one counts.
+        key = ("model", "size", "clean", "cause")
+        rows = list({tuple(row.get(k) for k in key): row for row in every}.values())
     else:
         rows = []
         for name in options.models:
