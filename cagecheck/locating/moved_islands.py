@@ -29,6 +29,7 @@ LEAST_FIT, LEAST_GAIN = 0.5, 0.25
 LEAST_TURN, TURN_FIT = 3.0, 0.8
 # Slides that are alike to a texel or so, over a tenth of the area, are one slide.
 ALIKE_TEXELS, ALIKE_SHARE = 1.5, 0.1
+ONE_COLOUR = 2 / 127.5
 # The search is coarse on pictures thinned to this edge, then fine.
 COARSE_SIZE = 512
 
@@ -147,7 +148,8 @@ def turned_islands(
         some = slice(None, None, max(len(y) // ASKED, 1))
         own = wanted[y[some], x[some]].astype(np.float64)
         shown = stored[y[some], x[some]].astype(np.float64)
-        if len(own) < LEAST_TEXELS:
+        # One colour is a turn of any other.
+        if len(own) < LEAST_TEXELS or shown.std(axis=0).max() < ONE_COLOUR:
             continue
         turn = rotation_between(own, shown)
         degrees = np.degrees(np.arccos(np.clip((np.trace(turn) - 1) / 2, -1, 1)))

@@ -352,6 +352,8 @@ def _compared(
         slid = (patterns.fault == Fault.SKEW) & ~moved
         moved &= patterns.fault != Fault.CLEAN
         if slid_alike(moved, shift, slid, patterns.shift):
+            alike = moved & (patterns.fault == Fault.UNEXPLAINED)
+            patterns.fault[alike], patterns.shift[alike] = Fault.SKEW, shift[alike]
             moved[:] = False
         patterns.fault[moved], patterns.shift[moved] = Fault.ISLAND_MOVED, shift[moved]
         over = turned_islands(view.triangle >= 0, patterns.fault, wanted, stored)
