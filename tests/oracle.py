@@ -19,6 +19,8 @@ TIGHT, NOTHING, DEEP, OWN, OTHER, BACK, SKEW, STEEP, FOLD, SPLIT = range(10)
 ROUNDING = 1e-5
 # A walk along the edges and flipped edges of a fine triangulation is this much too long at worst.
 WALK_EXCESS = 1.16
+# Points drawn on a piece, to tell what it is related to.
+DRAWN = 40
 
 
 @dataclass(frozen=True)
@@ -201,7 +203,7 @@ def answer(model, bake, triangle, barycentric, kind):
         scale = bake.depth + bake.offset + bake.reach
         decided &= ~(np.abs(t - limit[:, None]) < ROUNDING * scale).any(axis=1)
     target, target_known = _targets(
-        model, triangle, origin, direction, t, inside & own, high_normal
+        model, bake, triangle, origin, direction, t, reach, own & ~np.isnan(t), high_normal
     )
     recorded = np.full(n, -1)
     for i in range(n):
@@ -255,37 +257,214 @@ def answer(model, bake, triangle, barycentric, kind):
     return Answer(flags, known, measures, hit_t, goal_t)
 
 
-def _targets(model, triangle, origin, direction, t, own, high_normal):
-    """The high triangle that belongs to each sample (-1 for none), and whether that is sure."""
+def _targets(model, bake, triangle, origin, direction, t, reach, own, high_normal):
+    """The high triangle that belongs to each sample (-1 for none), and whether that is sure.
+
+    The scenes have no part that is inside out as a whole.
+    """
     p = model.low[model.low_triangles]
     walks = Walks(model, 0.12 * np.ptp(model.low, axis=0).max())
+    pieces = _related(model)
     target, known = np.full(len(t), -1), np.ones(len(t), bool)
+    diagonal = np.array([
+        np.linalg.norm(np.ptp(p[model.low_part == k].reshape(-1, 3), axis=0))
+        for k in range(len(model.paired))
+    ])  # fmt: skip
     for i in range(len(t)):
-        ranked = []
-        outward = own[i] & (high_normal @ direction[i] > 0)
-        nearest_outward = np.abs(t[i, outward]).min(initial=np.inf)
-        for f in np.flatnonzero(own[i]):
-            crossing = origin[i] + t[i, f] * direction[i]
-            candidates = np.flatnonzero(model.paired[model.low_part, model.high_part[f]])
-            places = trimesh.triangles.closest_point(
-                p[candidates], np.repeat(crossing[None], len(candidates), axis=0)
-            )
-            away = np.linalg.norm(places - crossing, axis=1)
-            k = int(np.argmin(away))
-            ties = candidates[away < away[k] + 1e-9]
-            belongs = _belongs(walks, p, triangle[i], origin[i], ties, places[k])
-            claims = away[k] / abs(t[i, f]) - np.cos(np.radians(75))
-            claimed = claims < 0 and candidates[k] != triangle[i]
-            unsure = belongs is None or (
-                abs(claims) < ROUNDING or (claims < 0 and triangle[i] in ties and len(ties) > 1)
-            )
-            front = bool(np.dot(high_normal[f], direction[i]) > 0)
-            known[i] &= not unsure
-            if belongs and (front or abs(t[i, f]) <= nearest_outward):
-                ranked.append((not front, claimed, abs(t[i, f]) if claimed else -t[i, f], f))
-        if ranked:
-            target[i] = min(ranked)[3]
+        far = max(diagonal[model.low_part[triangle[i]]], 3 * bake.depth)
+        known[i] = not (np.abs(t[i, own[i]] + far) < ROUNDING * far).any()
+        for depth in (3 * bake.depth, far):
+            mine = np.flatnonzero(own[i] & (t[i] >= -depth) & (t[i] <= reach))
+            ray = _Ray(model, p, walks, triangle[i], origin[i], direction[i], t[i], high_normal,
+                       depth, only_fronts=depth > 3 * bake.depth)  # fmt: skip
+            target[i], sure = ray.target(mine, pieces)
+            known[i] &= sure
+            if target[i] >= 0:
+                break
     return target, known
+
+
+@dataclass
+class _Ray:
+    """One sample's ray and the rules of what belongs to it.
+
+    only_fronts: what lies deeper than three depths may only face outward, and nothing else may
+    claim it.
+    """
+
+    model: Model
+    p: np.ndarray
+    walks: Walks
+    triangle: int
+    origin: np.ndarray
+    direction: np.ndarray
+    t: np.ndarray
+    high_normal: np.ndarray
+    depth: float
+    only_fronts: bool
+
+    def target(self, crossed, pieces):
+        """The high triangle among `crossed` that belongs (-1: none), and whether that is sure."""
+        low_piece, high_piece, related, doubtful = pieces
+        mine = low_piece[self.triangle]
+        if doubtful[mine, high_piece[crossed]].any():
+            return -1, False
+        first = crossed[related[mine, high_piece[crossed]]]
+        found, sure = self._best(first, low_piece, high_piece, related)
+        if found < 0:
+            found, also = self._best(
+                crossed, self.model.low_part, self.model.high_part, self.model.paired
+            )
+            sure &= also
+        return found, sure
+
+    def _best(self, crossed, low_label, high_label, paired):
+        ranked, sure, lone_front, aimed = [], True, False, False
+        crossed = crossed[np.argsort(self.t[crossed])]
+        front = self.high_normal[crossed] @ self.direction > 0
+        nearest_front = np.abs(self.t[crossed[front]]).min(initial=np.inf)
+        for k, f in enumerate(crossed):
+            if self.only_fronts and not front[k]:
+                continue
+            candidates = np.flatnonzero(paired[low_label, high_label[f]])
+            is_skin = front[k] or (k > 0 and not front[k - 1])
+            belongs, claimed, known = self._judged(f, candidates, is_skin)
+            sure &= known
+            if front[k] and not claimed:
+                lone_front = True
+            if not belongs or (self.only_fronts and claimed):
+                continue
+            aimed |= bool(front[k])
+            if front[k] or abs(self.t[f]) <= nearest_front:
+                ranked.append((not front[k], claimed, abs(self.t[f]) if claimed else -self.t[f], f))
+        # Without an outward target samples around are asked about outward crossings.
+        sure &= aimed or not lone_front
+        return (min(ranked)[3] if ranked else -1), bool(sure)
+
+    def _judged(self, f, candidates, is_skin):
+        """Whether a crossing belongs, whether another place claims it, and whether that is sure."""
+        normal = self.high_normal[f]
+        sign = -1 if normal @ self.direction < 0 else 1
+        facing = unit(sign * normal + self.direction)
+        crossing = self.origin + self.t[f] * self.direction
+        ties, place, away, tied = self._nearest(crossing, facing, candidates)
+        if len(ties) == 0:
+            return False, False, True
+        known = not tied
+        claims = away / abs(self.t[f]) - np.cos(np.radians(75))
+        claimed = bool(claims < 0 and ties[0] != self.triangle)
+        known &= not (
+            abs(claims) < ROUNDING or (claims < 0 and self.triangle in ties and len(ties) > 1)
+        )
+        if not is_skin:
+            others, other, other_away, _ = self._nearest(crossing, -facing, candidates)
+            known &= not abs(other_away - away) < ROUNDING * away
+            below = -(other - self.origin) @ self.direction if len(others) else -1.0
+            through = other_away <= away
+            if 0 < below < self.depth:
+                aside = np.linalg.norm(other - self.origin + below * self.direction)
+                through |= bool(aside < below / 4)
+                known &= not abs(aside - below / 4) < ROUNDING * below
+            if through:
+                return False, claimed, known
+        belongs = _belongs(self.walks, self.p, self.triangle, self.origin, ties, place)
+        return bool(belongs), claimed, bool(known and belongs is not None)
+
+    def _nearest(self, crossing, facing, candidates):
+        """Low triangles that count as nearest to a crossing, the place, its distance; nearly tied.
+
+        Distances count as divided by the square of the cosine between the facings.
+        """
+        corner = self.p[candidates]
+        normal = unit(np.cross(corner[:, 1] - corner[:, 0], corner[:, 2] - corner[:, 0]))
+        cosine = normal @ facing
+        candidates, corner, cosine = (x[cosine > 0] for x in (candidates, corner, cosine))
+        if len(candidates) == 0:
+            return candidates, np.full(3, np.nan), np.inf, False
+        places = trimesh.triangles.closest_point(
+            corner, np.repeat(crossing[None], len(corner), axis=0)
+        )
+        away = np.linalg.norm(places - crossing, axis=1)
+        counts = away / cosine**2
+        order = np.argsort(counts, kind="stable")
+        k = order[0]
+        ties = counts < counts[k] + 1e-9
+        tied = (counts < counts[k] * (1 + ROUNDING)) & ~ties
+        ties[k] = False
+        return np.append(candidates[k], candidates[ties]), places[k], away[k], bool(tied.any())
+
+
+def _related(model):
+    """Pieces of low and high, which are related, and which may or may not be.
+
+    Connected over places within a part. Related: a quarter of the one lies nearest to the other, or
+    is what a quarter of the other meets along its normals. Shares come from drawn points, so those
+    near a quarter are in doubt.
+    """
+    rng = np.random.default_rng(0)
+    low_piece = _pieces(model.low, model.low_triangles, model.low_part)
+    high_piece = _pieces(model.high, model.high_triangles, model.high_part)
+    lows, highs = low_piece.max() + 1, high_piece.max() + 1
+    shares = np.zeros((2, lows, highs))
+    p, h = model.low[model.low_triangles], model.high[model.high_triangles]
+    normal, high_normal = (unit(np.cross(x[:, 1] - x[:, 0], x[:, 2] - x[:, 0])) for x in (p, h))
+    allowed = model.paired[model.low_part][:, model.high_part]
+
+    def nearest(place, facing, high_triangle):
+        cosine = normal @ facing
+        asked = np.flatnonzero(allowed[:, high_triangle] & (cosine > 0))
+        if len(asked) == 0:
+            return -1
+        places = trimesh.triangles.closest_point(
+            p[asked], np.repeat(place[None], len(asked), axis=0)
+        )
+        counts = np.linalg.norm(places - place, axis=1) / cosine[asked] ** 2
+        return low_piece[asked[np.argmin(counts)]]
+
+    for piece in range(highs):
+        for f, place in _drawn(h, np.flatnonzero(high_piece == piece), rng):
+            low = nearest(place, high_normal[f], f)
+            if low >= 0:
+                shares[0, low, piece] += 1 / DRAWN
+    for piece in range(lows):
+        drawn = _drawn(p, np.flatnonzero(low_piece == piece), rng)
+        origin = np.array([place for _, place in drawn])
+        direction = normal[[f for f, _ in drawn]]
+        t, _ = all_crossings(origin, direction, model.high, model.high_triangles)
+        meets = ~np.isnan(t) & allowed[[f for f, _ in drawn]] & (direction @ high_normal.T > 0)
+        for k in np.flatnonzero(meets.any(axis=1)):
+            f = np.argmin(np.where(meets[k], np.abs(t[k]), np.inf))
+            place = origin[k] + t[k, f] * direction[k]
+            if nearest(place, direction[k], f) == piece:
+                shares[1, piece, high_piece[f]] += 1 / DRAWN
+    most = shares.max(axis=0)
+    low_part, high_part = np.zeros(lows, int), np.zeros(highs, int)
+    low_part[low_piece], high_part[high_piece] = model.low_part, model.high_part
+    related = (most >= 0.25) & model.paired[np.ix_(low_part, high_part)]
+    whole = lows == len(np.unique(model.low_part)) or highs == len(np.unique(model.high_part))
+    if whole:
+        return model.low_part, model.high_part, model.paired, np.zeros_like(model.paired)
+    return low_piece, high_piece, related, (most > 0.05) & (most < 0.5)
+
+
+def _pieces(positions, triangles, part):
+    """(T,) piece of every triangle: joined over equal places of one part."""
+    _, place = np.unique(positions, axis=0, return_inverse=True)
+    corner = place.ravel()[triangles] + (place.max() + 1) * part[:, None]
+    ends = np.concatenate([corner[:, [0, 1]], corner[:, [1, 2]]])
+    size = int(corner.max()) + 1
+    graph = coo_array((np.ones(len(ends)), (ends[:, 0], ends[:, 1])), shape=(size, size))
+    label = connected_components(graph, directed=False)[1][corner[:, 0]]
+    return np.unique(label, return_inverse=True)[1].ravel()
+
+
+def _drawn(corners, faces, rng):
+    """`DRAWN` points by area over some triangles: pairs of triangle and place."""
+    p = corners[faces]
+    area = np.linalg.norm(np.cross(p[:, 1] - p[:, 0], p[:, 2] - p[:, 0]), axis=1)
+    chosen = rng.choice(faces, DRAWN, p=area / area.sum())
+    weight = rng.dirichlet(np.ones(3), DRAWN)
+    return list(zip(chosen, np.einsum("nk,nkx->nx", weight, corners[chosen]), strict=True))
 
 
 def _belongs(walks, p, triangle, origin, ties, place):

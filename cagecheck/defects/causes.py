@@ -14,7 +14,6 @@ from scipy.spatial import cKDTree
 
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.defects.classify import Findings
-from cagecheck.defects.inside_out import Facing, facing_of
 from cagecheck.defects.kinds import Defect
 from cagecheck.defects.reasons import CauseCode, CureCode, Explanation, Reason, Values
 from cagecheck.defects.regions import Group, worst_measure
@@ -53,6 +52,7 @@ class Scan:
 
     unseen : only where unseen high poly was looked for; regions of it index its points.
     offset : what the whole cage is pushed by, None where it is pushed unevenly.
+    low_facing, high_facing : (parts,) int8, see `cagecheck.rays.winding.orientation`.
     """
 
     low: LowPoly
@@ -65,6 +65,8 @@ class Scan:
     paired: NDArray[np.bool_]
     depth: float
     reach: float
+    low_facing: NDArray[np.int8]
+    high_facing: NDArray[np.int8]
     unseen: Unseen | None = None
     offset: float | None = None
 
@@ -190,17 +192,14 @@ def _why_nothing(
     return _told(CauseCode.STICKS_OUT, CureCode.PULL_IN)
 
 
-def _facing(scan: Scan, part: int) -> tuple[Facing, Facing]:
-    """Return which way a low part looks, and the high parts paired with it together."""
-    low, surface = scan.low, scan.surface
-    own = low.positions[low.triangles[low.triangle_part == part]]
-    high = surface.triangles[scan.paired[part, surface.triangle_part]]
-    return facing_of(own), facing_of(surface.positions[high].astype(np.float64))
+def _high_is_turned(scan: Scan, part: int) -> bool:
+    """Tell whether the high parts paired with a low part are inside out, as far as can be told."""
+    facing = scan.high_facing[scan.paired[part]]
+    return bool((facing < 0).any() and not (facing > 0).any())
 
 
 def _low_alone_is_turned(scan: Scan, part: int) -> bool:
-    low, high = _facing(scan, part)
-    return low is Facing.INWARD and high is not Facing.INWARD
+    return bool(scan.low_facing[part] < 0) and not _high_is_turned(scan, part)
 
 
 def _too_deep(scan: Scan, group: Group) -> Explanation:
@@ -308,8 +307,7 @@ def _back_facing(scan: Scan, group: Group) -> Explanation:
     if group.area <= WHOLE_PART * part_area:
         return _told(CauseCode.FLIPPED, CureCode.FLIP_PATCH)
     part = Values(part=scan.low.part_names[group.part])
-    low, high = _facing(scan, group.part)
-    if high is Facing.INWARD and low is not Facing.INWARD:
+    if _high_is_turned(scan, group.part) and scan.low_facing[group.part] >= 0:
         return _told(CauseCode.HIGH_INSIDE_OUT, CureCode.FLIP_HIGH)
     if _low_alone_is_turned(scan, group.part):
         return _told(CauseCode.LOW_INSIDE_OUT, CureCode.FLIP_LOW, part, part)

@@ -5,7 +5,9 @@ place on the low poly is p's own neighbourhood: the same triangle, one that touc
 that is about as near along the surface as through space. The opposite wall, the neighbouring
 finger and the next fold are near through space but far along the surface. For crossings that face
 outward the nearest place is looked for among low triangles that face as they do; otherwise the
-other skin of a cape would be nearest wherever detail is deeper than the cape is thick.
+other skin of a cape would be nearest wherever detail is deeper than the cape is thick. Where a part
+holds several pieces, only those count that the crossing's piece was made for
+(`cagecheck.defects.related`); rays that find nothing of such a piece are asked for the whole part.
 
 A belonging crossing is *claimed* by another place when it lies several times nearer to that place
 than to p. The *target* of p is its outermost belonging crossing that faces outward and is not
@@ -54,6 +56,8 @@ CLAIMED_BELOW = float(np.cos(np.radians(75.0)))
 # Between these ratios geometry alone does not decide, and neighbouring samples are asked.
 DOUBT_FROM, DOUBT_TO = 1.5, 1.5 * MAX_DETOUR
 NEIGHBOURS = 8
+# Triangles of a part that are asked whether low and high poly face against each other there.
+FACING_TRIANGLES = 256
 # Beyond this slope (75 degrees) between a sample and those around it, what they found says nothing
 # about it.
 STEEPEST = float(np.tan(np.radians(75.0)))
@@ -117,9 +121,36 @@ def ground_of(low: LowPoly, paired: NDArray[np.bool_], scene: Scene) -> Ground:
     """Return the ground of a low poly; paired : (low parts, high parts) bool."""
     nearest, facing = NearestPaired(low, paired), low_orientation(low)
     turned = facing[:, None] * scene.orientation < 0
+    turned &= _backs_lie_nearest(low, scene, paired, turned.any(axis=1))[:, None]
     pieces = related_pieces(low, scene, nearest, turned)
     near_pieces = None if pieces is None else NearestPaired(low, pieces.related, pieces.low)
     return Ground(surface_graph(low), nearest, facing, turned, pieces, near_pieces)
+
+
+def _backs_lie_nearest(
+    low: LowPoly, scene: Scene, paired: NDArray[np.bool_], asked: NDArray[np.bool_]
+) -> NDArray[np.bool_]:
+    """Tell (low parts,) whether the surface nearest along their faces' normals shows its back.
+
+    Whether low and high poly face against each other must show where they lie on each other: a
+    high part of several pieces may hold one that is inside out just as the low part is.
+
+    asked : (low parts,) bool; False is returned for the others.
+    """
+    out = np.zeros(len(asked), bool)
+    far = low.diagonal()
+    for part in np.flatnonzero(asked):
+        mine = np.flatnonzero((low.triangle_part == part) & (low.area > 0))
+        mine = mine[:: max(len(mine) // FACING_TRIANGLES, 1)]
+        middle = low.positions[low.triangles[mine]].mean(axis=1)
+        layers = scene.cast(middle, low.face_normals[mine], far, far)
+        layers = layers.where(paired[part, scene.surface.triangle_part[layers.face]])
+        order = np.lexsort((np.abs(layers.t), layers.ray))
+        _, first = np.unique(layers.ray[order], return_index=True)
+        nearest = order[first]
+        weight = low.area[mine][layers.ray[nearest]]
+        out[part] = weight[~layers.front[nearest]].sum() > 0.5 * weight.sum()
+    return out
 
 
 def low_orientation(low: LowPoly) -> NDArray[np.int8]:
@@ -161,12 +192,11 @@ def find_targets(
     outward = layers.front ^ ground.turned[low_part[ray], high_part[layers.face]]
     shot = _Shot(points, rays, layers, ray, outward, scene.surface)
     pieces = ground.pieces
-    label = low_part
     if pieces is None or ground.near_pieces is None:
         met = _belonging(shot, own, high_part, ground.nearest, ground.graph, deep, progress)
     else:
-        label = pieces.low[points.triangle]
-        of_piece = own & pieces.related[label[ray], pieces.high[layers.face]]
+        low_piece = pieces.low[points.triangle]
+        of_piece = own & pieces.related[low_piece[ray], pieces.high[layers.face]]
         met = _belonging(
             shot, of_piece, pieces.high, ground.near_pieces, ground.graph, deep, progress
         )
@@ -180,7 +210,7 @@ def find_targets(
     targets = _targets_of(
         layers, met.belongs & ~met.hidden, met.claimed, outward, np.zeros(len(layers), bool)
     )
-    return _ask_neighbours(points, rays, layers, met, outward, targets, label)
+    return _ask_neighbours(points, rays, layers, met, outward, targets, low_part)
 
 
 @dataclass(frozen=True, eq=False)
@@ -416,15 +446,14 @@ def _ask_neighbours(
     met: _Met,
     outward: NDArray[np.bool_],
     targets: Targets,
-    label: Ints,
+    low_part: Ints,
 ) -> Targets:
     """Settle rays with a crossing whose detour lies in the doubtful band, and those without target.
 
     Such a ray takes the front-facing candidate whose distance is nearest to the median target
-    distance of the undoubted samples around it. Without an outward target, crossings that no other
-    place claims are candidates too, if they lie no steeper to those samples than surface is.
-
-    label : (N,) the part or piece of every sample; only samples of the same one are asked.
+    distance of the undoubted samples around it (same part). Without an outward target, crossings
+    that no other place claims are candidates too, if they lie no steeper to those samples than
+    surface is.
     """
     own, ratio, claimed = met.own, met.ratio, met.claimed
     aimed = targets.found & outward[targets.layer] if len(outward) else targets.found
@@ -438,8 +467,8 @@ def _ask_neighbours(
     if len(ask) == 0 or len(sure) == 0:
         return targets
     belongs = targets.belongs.copy()
-    count = int(label.max()) + 1
-    knowns, askeds = (rows_by_label(label[rows], count) for rows in (sure, ask))
+    count = int(low_part.max()) + 1
+    knowns, askeds = (rows_by_label(low_part[rows], count) for rows in (sure, ask))
     for known, asked in zip(knowns, askeds, strict=True):
         if len(known) == 0 or len(asked) == 0:
             continue

@@ -116,7 +116,8 @@ def predict_points(
         notices = (*notices, *_buried_notice(unseen))
     scan = Scan(
         low, surface, points, cast.rays, cast.layers, cast.targets, findings, paired,
-        depth, reach, unseen, uniform_offset(cage),
+        depth, reach, matcher.ground.facing, matcher.scene.orientation, unseen,
+        uniform_offset(cage),
     )  # fmt: skip
     texel_area = sample_texels(low, points, settings)
     regions = find_regions(scan, texel_area, unseen, settings, progress)

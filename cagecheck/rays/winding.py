@@ -23,9 +23,9 @@ from cagecheck.meshes.mesh import Surface
 from cagecheck.meshes.pieces import scattered
 from cagecheck.rays.layers import Layers
 
-# Lines through each point, both ways: 32 directions over the sphere. Where the first few agree,
+# Lines through each point, both ways: 32 directions over the sphere. Where the first half agree,
 # as they do wherever everything around is closed, the others are not asked.
-LINES, FIRST_LINES = 16, 4
+LINES, FIRST_LINES = 16, 8
 # Points asked for each part when it is told whether it faces outward.
 ASKED_PER_PART = 64
 # A part faces outward where the mean of its winding numbers before and behind its surface is above
@@ -72,7 +72,7 @@ def surrounded(scene: Scene, place: Floats, face: Ints, counted: NDArray[np.bool
     counted : (parts, parts) bool: row p, the parts that surround points of part p.
     """
     lines = sphere_lines(LINES)
-    # Every few of them are spread over half a sphere, as all are.
+    # Every second one: spread over half a sphere, as all are.
     first = np.arange(LINES) % (LINES // FIRST_LINES) == 0
     winding, is_open, agree = _along(scene, place, face, counted, lines[first])
     # What lies on a sheet is not sure by that, unless a way out was found.

@@ -273,5 +273,11 @@ def _roots(
     where = locate(prisms, place, first.triangle, hop=False)
     barycentric = np.clip(where.barycentric, 0.0, None)
     barycentric[rows, corner] = 0.0
-    barycentric /= np.maximum(barycentric.sum(axis=1, keepdims=True), 1e-300)
-    return Located(where.triangle, barycentric, where.t, where.start, where.missed)
+    total = barycentric.sum(axis=1)
+    # A place that is all on the corner's side of the edge was not found on it: missed by far.
+    off = total <= 0
+    barycentric[off] = np.where(np.arange(3) == corner[off, None], 0.0, 0.5)
+    barycentric /= barycentric.sum(axis=1, keepdims=True)
+    return Located(
+        where.triangle, barycentric, where.t, where.start, np.where(off, np.inf, where.missed)
+    )

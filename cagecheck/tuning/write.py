@@ -32,6 +32,7 @@ from cagecheck.tuning.single import SingleNumber, curve_rows, draw_curve
 from cagecheck.tuning.straighten.straighten import Straightening
 from cagecheck.tuning.tune import Tuning
 from cagecheck.version import __version__
+from cagecheck.words.sentences import count_words
 
 # Raised when a field changes its meaning or goes away; new fields do not raise it.
 DOCUMENT_VERSION = 1
@@ -237,7 +238,24 @@ def _write_cage(tuning: Tuning, out: OutputFolder) -> tuple[Notice, ...]:
                 "Use the push distances, or --directions averaged.",
             ),
         )
-    return write_cage(tuning.low.mesh, positions, out.add(cage_name(tuning)))
+    written = write_cage(tuning.low.mesh, positions, out.add(cage_name(tuning)))
+    return (*written, *_shared_notice(tuning.low))
+
+
+def _shared_notice(low: LowPoly) -> tuple[Notice, ...]:
+    """Say where the cage mesh cannot follow: one vertex, two sides of a sheet."""
+    shared = np.unique(low.triangles[np.any(low.sheet_normals != 0, axis=2)])
+    if len(shared) == 0:
+        return ()
+    return (
+        Notice(
+            "cage-leaves-sheets",
+            f"the cage mesh leaves {count_words(len(shared), 'vertex', 'vertices')} in place: both "
+            "sides of a card share them, and one vertex cannot go two ways.",
+            "Use the push distances, or give the two sides vertices of their own.",
+            count=len(shared),
+        ),
+    )
 
 
 def offset_colours(tuning: Tuning) -> HeatMap:

@@ -6,42 +6,52 @@ import numpy as np
 import pytest
 import trimesh
 
-from cagecheck.defects.inside_out import Facing, facing_of
 from cagecheck.defects.kinds import Defect
 from cagecheck.defects.reasons import CauseCode, CureCode
+from cagecheck.defects.targets import low_orientation
 from cagecheck.meshes.lowpoly import prepare_low
 from cagecheck.meshes.mesh import Surface, mesh_from_polygons
 from cagecheck.predicting.predict import predict
 from cagecheck.predicting.settings import Settings
+from cagecheck.rays.scene import Scene
 
 BALL = trimesh.creation.icosphere(3, radius=1.0)
 LOW = trimesh.creation.icosphere(2, radius=1.0)
 SETTINGS = Settings(offset=0.1, depth=0.1, reach=0.5, samples=3000, unseen_points=0)
 
 
+def way_of(corners):
+    """1, -1 or 0 for triangles (T, 3, 3) of one part, as a high poly and as a low poly."""
+    triangles = np.arange(3 * len(corners)).reshape(-1, 3)
+    positions = corners.reshape(-1, 3)
+    part = np.zeros(len(triangles), np.int32)
+    (high,) = Scene(Surface(positions, triangles.astype(np.int32), part, ("one",))).orientation
+    (low,) = low_orientation(prepare_low(mesh_from_polygons(positions, triangles)))
+    assert low == high
+    return low
+
+
 @pytest.mark.parametrize("scale", [1e-4, 1.0, 1e6])
 def test_the_sign_of_the_volume_decides_at_any_scale_and_place(scale: float) -> None:
-    """trimesh works out the same volume (divergence theorem) on its own."""
+    """trimesh works out the volume (divergence theorem) on its own."""
     corners = scale * (np.asarray(BALL.triangles) + [50.0, -3.0, 7.0])
     assert BALL.volume > 0
-    assert facing_of(corners) is Facing.OUTWARD
-    assert facing_of(corners[:, ::-1]) is Facing.INWARD
+    assert way_of(corners) == 1
+    assert way_of(corners[:, ::-1]) == -1
 
 
 def test_a_body_with_an_opening_still_has_an_inside() -> None:
     """A ball cut off at z = 0.6: the opening is 0.64 / (4 - 0.8), a fifth of the skin."""
     corners = np.asarray(BALL.triangles)
     open_ball = corners[corners.mean(axis=1)[:, 2] < 0.6]
-    assert facing_of(open_ball) is Facing.OUTWARD
-    assert facing_of(open_ball[:, ::-1]) is Facing.INWARD
+    assert way_of(open_ball) == 1
+    assert way_of(open_ball[:, ::-1]) == -1
 
 
 def test_sheets_and_cards_have_none() -> None:
     sheet = np.array([[[0, 0, 0], [1, 0, 0], [1, 1, 0]], [[0, 0, 0], [1, 1, 0], [0, 1, 0]]], float)
-    assert facing_of(sheet) is Facing.UNCLEAR
-    assert facing_of(np.concatenate([sheet, sheet[:, ::-1]])) is Facing.UNCLEAR
-    assert facing_of(np.zeros((0, 3, 3))) is Facing.UNCLEAR
-    assert facing_of(np.zeros((2, 3, 3))) is Facing.UNCLEAR
+    assert way_of(sheet) == 0
+    assert way_of(np.concatenate([sheet, sheet[:, ::-1]])) == 0
 
 
 def outcome(*, low_inward: bool, high_inward: bool):

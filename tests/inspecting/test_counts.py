@@ -179,8 +179,10 @@ def test_findings_do_not_depend_on_size_place_or_turn(log_scale, log_shift, turn
     positions, faces, part = everything_wrong()
     plain = inspected(positions, faces, part)
     codes = {code for code, *_ in plain}
-    assert codes >= {"inverted-shell", "hollow-shell", "inward-shell", "crossing-parts"}
+    assert codes >= {"inverted-shell", "hollow-shell", "crossing-parts"}
     assert codes >= {"non-flat-quads", "high-inverted"}
+    # The open bowl faces inward in the high poly as well, so it is meant.
+    assert "inward-shell" not in codes
     rng = np.random.default_rng(seed)
     turn = np.eye(3)
     if turned:

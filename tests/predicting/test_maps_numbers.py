@@ -93,7 +93,7 @@ def test_files_are_the_same_bytes_either_way(
     plain = asked.tile(1001)
     for number, numbers in enumerate(EVERY):
         form = MapFormat(
-            ("normal", "object"), bits=numbers.bits, green=numbers.green, padding=padding
+            kinds=("normal", "object"), bits=numbers.bits, green=numbers.green, padding=padding
         )
         assert form.numbers == numbers
         direct = asked.tile(1001, numbers=numbers)

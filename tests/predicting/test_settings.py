@@ -84,16 +84,16 @@ def test_layers_are_known_a_little_beyond_the_farthest_start() -> None:
     assert long.settings.reach == 2.0
 
 
-@pytest.mark.parametrize(("depths", "found"), [(0.9, True), (1.1, True), (2.9, True), (3.1, False)])
-def test_surface_up_to_three_depths_below_is_found(depths: float, found: bool) -> None:
-    """Beyond one depth no bake records it; beyond three it is not looked for."""
+@pytest.mark.parametrize("depths", [0.9, 1.1, 2.9, 3.1, 12.0])
+def test_surface_below_is_found_as_deep_as_it_lies(depths: float) -> None:
+    """Beyond one depth no bake records it; it is looked for along the whole ray all the same."""
     result = predict(
         plane_low(2), plane_high([-0.1 * depths]),
         settings=Settings(offset=0.01, depth=0.1, reach=0.1, **FEW),
     )  # fmt: skip
-    assert result.targets.found.all() == result.targets.found.any() == found
+    assert result.targets.found.all()
     assert np.isfinite(result.findings.hit_distance).all() == (depths < 1)
-    assert result.findings.has(Defect.MISS_DEEP).all() == (1 < depths < 3)
+    assert result.findings.has(Defect.MISS_DEEP).all() == (depths > 1)
 
 
 def test_totals_of_a_plate_that_misses_everywhere() -> None:

@@ -241,7 +241,7 @@ def test_uvs_between_all_texel_centres_are_told() -> None:
     _, high = scene(ridges)
     with pytest.raises(InputError, match="no texel centre of a 64 x 64 map") as told:
         tune(small_island(1.1 / 128, 1.8 / 128), high, settings=SETTINGS)
-    assert "--texels" in str(told.value.cure)
+    assert "`texels`" in str(told.value.cure)
 
 
 def test_texels_that_the_stride_passes_over_are_cast_all_the_same() -> None:
