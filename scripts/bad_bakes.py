@@ -37,6 +37,8 @@ LEAST_WRONG = 200
 GOOD_OVERLAP = 0.8
 # Why a cause is hard to tell or to place, for the evidence page.
 WHY = {
+    "painted over": "The colour covers most of an island, whose normals there are then a turn of "
+    "what belongs, as those of an island baked with other frames are.",
     "0.7 and back": "What it leaves is hardly softer than a tent over 3 x 3 texels, which must not "
     "be found; where detail is as fine as texels the two differ too little to be told apart.",
     "halved and back": "Where detail is as fine as texels, filters differ by their kind as much as "
