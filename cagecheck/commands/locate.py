@@ -91,6 +91,10 @@ def locate_command(
     return EXIT_CLEAN if result.clean else EXIT_DEFECTS
 
 
+# Causes that the terminal lists; the document holds all.
+MOST_CAUSES = 5
+
+
 def say_location(terminal: Terminal, result: Location, *, in_files: bool) -> None:
     """Print how the maps were read, what is wrong, the likely offset, the verdict."""
     if terminal.as_json:
@@ -99,6 +103,15 @@ def say_location(terminal: Terminal, result: Location, *, in_files: bool) -> Non
     for found in result.maps:
         _say_map(terminal, found)
     _say_offset(terminal, result)
+    terminal.table(
+        "Settings of the bake, as the maps tell them",
+        ("setting", "value", "how sure"),
+        [(s.name, s.value, s.sure) for s in result.bake],
+    )
+    if len(result.causes) > 1:
+        terminal.say("What to mend first:")
+        for number, cause in enumerate(result.causes[:MOST_CAUSES], start=1):
+            terminal.say(f"  {number}. [{cause.code}] {cause.text}; {cause.cure}.")
     rows = [(t["name"], t["regions"], t["texels"], t["area"]) for t in totals(result)]
     terminal.table("Faults", ("fault", "regions", "texels", "area (sq. units)"), rows)
     say_regions(terminal, result.regions, in_files=in_files)

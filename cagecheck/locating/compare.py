@@ -15,7 +15,7 @@ Only the others, and a sample for the offset's votes, are cast through the whole
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numba import njit
@@ -41,11 +41,13 @@ class Fault(Trouble):
     OTHER_FOLD = 1
     TOO_DEEP = 2
     MISSED = 3
-    SLANTED = 4
+    SKEW = 4
     SEAM = 5
     PADDING = 6
     NOISE = 7
     UNEXPLAINED = 8
+    BACK_FACING = 9
+    ISLAND_MOVED = 10
     CLEAN = 255
 
     @property
@@ -59,7 +61,9 @@ TITLES: dict[Fault, str] = {
     Fault.OTHER_FOLD: "recorded another fold",
     Fault.TOO_DEEP: "recorded too deep",
     Fault.MISSED: "missed",
-    Fault.SLANTED: "slanted",
+    Fault.BACK_FACING: "back-facing",
+    Fault.ISLAND_MOVED: "island moved",
+    Fault.SKEW: "skew",
     Fault.SEAM: "seam mismatch",
     Fault.PADDING: "padding too thin",
     Fault.NOISE: "noise",
@@ -69,6 +73,7 @@ TITLES: dict[Fault, str] = {
 _CLEAN, _MISSED, _UNEXPLAINED = int(Fault.CLEAN), int(Fault.MISSED), int(Fault.UNEXPLAINED)
 _OTHER_PART, _OTHER_FOLD = int(Fault.OTHER_PART), int(Fault.OTHER_FOLD)
 _TOO_DEEP = int(Fault.TOO_DEEP)
+_BACK_FACING = int(Fault.BACK_FACING)
 # Half a degree of 8-bit rounding at either end of a comparison, and room for filtering.
 TOLERANCE_DEGREES = 1.5
 # A neighbour's normal may bleed in by this share before it counts (a box of two texels: a half).
@@ -100,6 +105,7 @@ class TileView:
         where no other layer explains the texel.
     other : (H, W) int32 high part of the explaining layer, -1 where there is none.
     target : (H, W) float32 height of the expected layer above the low poly, NaN where none.
+    start : (H, W) float32 distance of the cage, world units, 0 off the low poly.
     votes : what the texels say about the cage's distance.
     """
 
@@ -113,6 +119,7 @@ class TileView:
     gap: NDArray[np.float32]
     other: Ints
     target: NDArray[np.float32]
+    start: NDArray[np.float32]
     votes: OffsetVotes
 
 
@@ -120,16 +127,13 @@ class TileView:
 class OffsetVotes:
     """Which shares of the cage's distance texels speak for.
 
-    balance : (VOTE_BINS + 1,) float64, running sum = texels that agree with that share of
-        `largest`; voters : texels that could tell; deep : (K,) heights below the low poly (positive
-        numbers) that were recorded; lost : (K,) heights below that were not.
+    balance : (VOTE_BINS + 2,) float64, running sum = texels that agree with that share of
+        `largest`; voters : texels that could tell.
     """
 
     largest: float
     balance: Floats
     voters: int
-    deep: Floats
-    lost: Floats
 
 
 Vectors = Callable[[NDArray[np.float32]], NDArray[np.float32]]
@@ -144,7 +148,8 @@ class CompareRule:
     at most `TARGET_SHARE` times as far as the cage). largest_share : of the cage's own distance
     that texels vote on. base_degrees : tolerance on flat ground. fills : (K, 3) values from 0 to 1
     that stand for "nothing recorded"; fill_step : how near a value must be. enlarged : how many
-    times the map was enlarged, which makes neighbours bleed in as much farther.
+    times the map was enlarged, which makes neighbours bleed in as much farther. faceted : the
+    low poly's frames jump from triangle to triangle.
     """
 
     depth: float
@@ -156,6 +161,7 @@ class CompareRule:
     fills: tuple[tuple[float, float, float], ...]
     fill_step: float = 1.0 / 255
     enlarged: int = 1
+    faceted: bool = False
 
 
 def compare_tile(
@@ -178,33 +184,20 @@ def compare_tile(
     """
     size = values.shape[0]
     view = _empty_view(tile, size, rule)
-    deep: list[Floats] = []
-    lost: list[Floats] = []
-
     every = max(covered_texels(baker.low, tile, size) // MOST_VOTERS, 1)
 
-    def work(block: TexelPoints) -> tuple[Floats, int, Floats, Floats]:
+    def work(block: TexelPoints) -> tuple[Floats, int]:
         return _compare_block(baker, vectors, values, basis, block, rule, every, view)
 
     total, done, voters = covered_texels(baker.low, tile, size), 0, 0
     blocks = texel_blocks(baker.low, size, tile)
-    for block, (balance, count, recorded, missed) in on_all_cores(
-        work, blocks, baker.scene.threads
-    ):
+    for block, (balance, count) in on_all_cores(work, blocks, baker.scene.threads):
         view.votes.balance[:] += balance
         voters += count
-        deep.append(recorded)
-        lost.append(missed)
         done += len(block)
         progress(f"comparing tile {tile}", min(done, total), total)
     progress(f"comparing tile {tile}", total, total)
-    votes = OffsetVotes(
-        rule.largest_share,
-        view.votes.balance,
-        voters,
-        np.concatenate([np.zeros(0), *deep]),
-        np.concatenate([np.zeros(0), *lost]),
-    )
+    votes = OffsetVotes(rule.largest_share, view.votes.balance, voters)
     return TileView(**{**view.__dict__, "votes": votes})
 
 
@@ -227,7 +220,8 @@ def _empty_view(tile: int, size: int, rule: CompareRule) -> TileView:
         gap=np.full(shape, np.nan, np.float32),
         other=np.full(shape, -1, np.int32),
         target=np.full(shape, np.nan, np.float32),
-        votes=OffsetVotes(rule.largest_share, np.zeros(VOTE_BINS + 2), 0, np.zeros(0), np.zeros(0)),
+        start=np.zeros(shape, np.float32),
+        votes=OffsetVotes(rule.largest_share, np.zeros(VOTE_BINS + 2), 0),
     )
 
 
@@ -240,7 +234,7 @@ def _compare_block(
     rule: CompareRule,
     every: int,
     view: TileView,
-) -> tuple[Floats, int, Floats, Floats]:
+) -> tuple[Floats, int]:
     """Fill the block's texels of `view`; return the votes of one in `every` texels."""
     points, x, y = block.points, block.x, block.y
     rays = baker.matcher.rays(baker.cage, points)
@@ -256,7 +250,7 @@ def _compare_block(
         # What lies within the tolerance of flat ground needs none of its own.
         open_to_doubt = votes | ~(angle <= rule.base_degrees)
     tolerance = _tolerances(expected, x, y, open_to_doubt, rule)
-    if basis is not None and basis.rule.tangents != "mikktspace":
+    if basis is not None and (rule.faceted or basis.rule.tangents != "mikktspace"):
         # Frames that jump from triangle to triangle are filtered over just as the surface is.
         stored_goal = basis.encode(points.triangle, points.barycentric, expected)
         more = _tolerances(stored_goal, x, y, open_to_doubt, rule)
@@ -275,6 +269,9 @@ def _compare_block(
     fault[rows] = part[0]
     gap, other = np.full(len(points), np.nan), np.full(len(points), -1, np.int32)
     gap[rows], other[rows] = part[1:]
+    # The surface itself is turned over here, and the map shows just that.
+    backs = clean & ~goal.front & (np.einsum("ij,ij->i", expected, rays.direction) < 0)
+    fault[backs], angle[backs] = Fault.BACK_FACING, 180.0
     view.shown[y, x] = shown
     view.expected[y, x] = expected
     view.triangle[y, x] = points.triangle
@@ -283,25 +280,25 @@ def _compare_block(
     view.gap[y, x] = gap
     view.other[y, x] = other
     view.target[y, x] = goal.t
-    below = (goal.face >= 0) & (np.nan_to_num(goal.t) < 0)
-    seen = below & (fault == Fault.CLEAN) & ~fill
-    gone = below & (fault == Fault.MISSED)
-    return balance, voters, -goal.t[seen], -goal.t[gone]
+    view.start[y, x] = rays.start
+    return balance, voters
 
 
 @dataclass(frozen=True, eq=False)
 class Goals:
     """The layer that belongs to each of N texels.
 
-    face : (N,) int32 high triangle, -1 for none; t : (N,) its height above the low poly, NaN.
+    face : (N,) int32 high triangle, -1 for none; t : (N,) its height above the low poly, NaN;
+    front : (N,) bool, it faces outward (True for none).
     """
 
     face: Ints
     t: Floats
+    front: NDArray[np.bool_]
 
     def take(self, rows: NDArray[np.int64]) -> Goals:
         """Return those of some texels."""
-        return Goals(self.face[rows], self.t[rows])
+        return Goals(self.face[rows], self.t[rows], self.front[rows])
 
 
 def find_goals(
@@ -319,7 +316,8 @@ def find_goals(
     high = np.minimum(high, target_reach)
     cast = baker.matcher.match(points, rays, target_depth, high)
     face = np.append(cast.layers.face, np.int32(-1))[cast.targets.layer]
-    return Goals(face.astype(np.int32), cast.targets.t)
+    front = cast.targets.front | (face < 0)
+    return Goals(face.astype(np.int32), cast.targets.t, front)
 
 
 def _some_rays(rays: Rays, rows: NDArray[np.int64]) -> Rays:
@@ -350,13 +348,15 @@ def _ask_all_layers(
     if len(points) == 0:
         return 0
     reach = np.maximum(rays.start * rule.largest_share, rule.reach)
-    layers = baker.matcher.layers(points, rays, rule.depth, reach)
+    # Maps that should have been baked part by part may have been baked together all the same.
+    layers = replace(baker.matcher, apart=False).layers(points, rays, rule.depth, reach)
     return int(
         _explain(
             layers.first, layers.t, layers.face, baker.scene.surface.triangle_part,
             layer_normals(baker, rays, layers), goal.face, goal.t, expected,
-            baker.matcher.paired, baker.low.triangle_part[points.triangle], rays.start,
-            rule.largest_share, shown, fill, tolerance, votes, fault, gap, other, balance,
+            baker.matcher.paired, baker.matcher.apart,
+            baker.low.triangle_part[points.triangle], rays.start, rule.largest_share,
+            shown, fill, tolerance, votes, fault, gap, other, balance,
         )
     )  # fmt: skip
 
@@ -448,6 +448,7 @@ def _explain(
     goal_t: Floats,
     goal_normal: Floats,
     paired: NDArray[np.bool_],
+    apart: bool,
     low_part: Ints,
     start: Floats,
     largest_share: float,
@@ -475,13 +476,16 @@ def _explain(
         if votes[i]:
             voters += _vote(
                 first[i], first[i + 1], t, normals, start[i], largest_share, shown[i], fill[i],
-                tolerance[i], balance,
+                tolerance[i], apart, paired[low_part[i]], face_part, face, balance,
             )  # fmt: skip
         if goal >= 0 and expected <= tolerance[i]:
             fault[i] = _CLEAN
             continue
         if fill[i]:
             fault[i] = _MISSED
+            continue
+        if goal >= 0 and expected >= 180.0 - tolerance[i]:
+            fault[i] = _BACK_FACING
             continue
         best, found = 180.0, -1
         for k in range(first[i], first[i + 1]):
@@ -518,20 +522,27 @@ def _vote(
     shown: Floats,
     fill: bool,
     tolerance: float,
+    apart: bool,
+    own: NDArray[np.bool_],
+    face_part: Ints,
+    face: Ints,
     balance: Floats,
 ) -> int:
     """Add the shares of the cage distance at which this texel would show what it shows.
 
     A share s records the outermost layer with t <= s * start. Texels to which every share gives the
-    same picture, or that no share explains, do not vote.
+    same picture, or that no share explains, do not vote. A bake part by part records no other part.
     """
     if start <= 0.0:
         return 0
     fits, total = 0, 0
     # Candidate -1 is a start below every layer: a miss.
     for k in range(begin - 1, end):
+        if k >= begin and apart and not own[face_part[face[k]]]:
+            continue
+        following = _following(k, end, apart, own, face_part, face)
         below = 0.0 if k < begin else max(t[k] / start, 0.0)
-        above = largest if k + 1 >= end else min(max(t[k + 1] / start, 0.0), largest)
+        above = largest if following >= end else min(max(t[following] / start, 0.0), largest)
         if above <= below:
             continue
         total += 1
@@ -539,12 +550,26 @@ def _vote(
     if fits == 0 or fits == total:
         return 0
     for k in range(begin - 1, end):
+        if k >= begin and apart and not own[face_part[face[k]]]:
+            continue
+        following = _following(k, end, apart, own, face_part, face)
         below = 0.0 if k < begin else max(t[k] / start, 0.0)
-        above = largest if k + 1 >= end else min(max(t[k + 1] / start, 0.0), largest)
+        above = largest if following >= end else min(max(t[following] / start, 0.0), largest)
         if above > below and _fits(k, begin, normals, shown, fill, tolerance):
             balance[min(int(np.ceil(below / largest * VOTE_BINS)), VOTE_BINS + 1)] += 1.0
             balance[min(int(np.ceil(above / largest * VOTE_BINS)), VOTE_BINS + 1)] -= 1.0
     return 1
+
+
+@njit(cache=True, nogil=True)
+def _following(
+    k: int, end: int, apart: bool, own: NDArray[np.bool_], face_part: Ints, face: Ints
+) -> int:
+    """Return the next crossing outside crossing k that the bake could have recorded, or `end`."""
+    for j in range(k + 1, end):
+        if not apart or own[face_part[face[j]]]:
+            return j
+    return end
 
 
 @njit(cache=True, nogil=True)

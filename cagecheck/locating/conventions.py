@@ -27,6 +27,8 @@ from cagecheck.maps.high_normals import HighNormals
 from cagecheck.meshes.triangulate import QuadSplit
 
 Space = Literal["tangent", "object"]
+# Shading normals of the low poly: its own, one a triangle, or smooth everywhere.
+LowShading = Literal["own", "face", "smooth"]
 Transfer = Literal["plain", "srgb-encoded", "srgb-decoded"]
 TRANSFERS: tuple[Transfer, ...] = ("plain", "srgb-encoded", "srgb-decoded")
 
@@ -74,7 +76,7 @@ class Reading:
     turn : index into `TURNS`; transfer : curve that bent the values; space : of the vectors;
     channels, signs : component k of a normal is ``signs[k]`` times stored channel
     ``channels[k]``; tile : the tile that the map shows; agreement : from 0 to 1.
-    basis, quads, normals : the finer choices.
+    basis, quads, normals, shading : the finer choices.
     """
 
     tile: int
@@ -87,6 +89,7 @@ class Reading:
     basis: BasisRule = field(default_factory=BasisRule)
     quads: QuadSplit = "first"
     normals: HighNormals = "file"
+    shading: LowShading = "own"
 
     @property
     def oddities(self) -> int:
@@ -125,6 +128,7 @@ class Reading:
             "basis": self.basis.describe(),
             "quads": self.quads,
             "high_normals": self.normals,
+            "low_normals": self.shading,
         }
 
 
@@ -251,15 +255,18 @@ def _search(shares: NDArray[np.float32], tile: Sampled) -> list[Reading]:
 def _channel_ways() -> Any:
     for channels in itertools.permutations(range(3)):
         for signs in itertools.product((1, -1), repeat=3):
-            # Tangent-space normals never point into the surface.
-            if signs[2] > 0:
-                yield "tangent", channels, signs
+            # Tangent-space normals never point into the surface: where all do, blue is flipped.
+            yield "tangent", channels, signs
             yield "object", channels, signs
 
 
 def _agreement_of(shares: NDArray[np.float32], tile: Sampled, reading: Reading) -> float:
-    picture = turned(shares, reading.turn)
-    values = straightened(picture[tile.y, tile.x], reading.transfer).astype(np.float64) * 2 - 1
+    return agreement_at(turned(shares, reading.turn)[tile.y, tile.x], tile, reading)
+
+
+def agreement_at(shares: NDArray[np.float32], tile: Sampled, reading: Reading) -> float:
+    """Return the agreement (0 to 1) of the values (M, 3) that a map has at a tile's texels."""
+    values = straightened(shares, reading.transfer).astype(np.float64) * 2 - 1
     target = tile.tangent if reading.space == "tangent" else tile.world
     channels, signs = np.array(reading.channels), np.array(reading.signs, np.float64)
     return float(_agreement(values, channels, signs, target, reading.space == "tangent"))
@@ -355,6 +362,9 @@ def convention_faults(reading: Reading, said: int | None) -> list[ConventionFaul
     if reading.signs[1] < 0:
         add("green-flipped", "green points down (Y-), glTF's convention is up (Y+)",
             "flip the green channel, or tell the material that it points down")  # fmt: skip
+    if reading.signs[2] < 0:
+        add("blue-flipped", "blue is flipped: all normals point into the surface",
+            "flip the blue channel, or bake again")  # fmt: skip
     if reading.signs[0] < 0:
         add("red-flipped", "red is flipped: it points to the left",
             "flip the red channel, or bake again")  # fmt: skip

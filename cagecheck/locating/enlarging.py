@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import convolve1d
 
 from cagecheck.arrays.types import Floats
 from cagecheck.locating.compare import BETTER, Fault, TileView
@@ -17,6 +18,7 @@ from cagecheck.maps.texels import texel_blocks
 from cagecheck.predicting.maps.bake import Baker
 
 Times = tuple[int, int]
+TENT = np.array([1, 2, 1], np.float32) / 4
 
 
 def block_means(
@@ -89,7 +91,7 @@ def explained_by_enlarging(
     y, x = np.nonzero(view.fault == Fault.UNEXPLAINED)
     if len(y) == 0:
         return out
-    wanted = _as_stored(view, baker, basis)
+    wanted = as_stored(view, baker, basis)
     inside = np.abs(view.expected).max(axis=2) > 0
     small, share = block_means(wanted, inside, times)
     mixed, known = enlarged_at(small, share > 0, y, x, times)
@@ -103,7 +105,39 @@ def explained_by_enlarging(
     return out
 
 
-def _as_stored(view: TileView, baker: Baker, basis: TangentBasis | None) -> NDArray[np.float32]:
+def explained_by_filtering(
+    view: TileView,
+    wanted: NDArray[np.float32],
+    stored: NDArray[np.float32],
+    base_degrees: float,
+) -> NDArray[np.bool_]:
+    """Tell (H, W) which unexplained texels show what a mild filter makes of the expected picture.
+
+    Mip levels, denoising and several samples a texel mix a texel with its neighbours, about as a
+    tent over 3 x 3 texels does. wanted, stored : (H, W, 3) unit normals as the map should hold
+    them and as it does. The rule is that of `explained_by_enlarging`.
+    """
+    out = np.zeros(view.fault.shape, bool)
+    y, x = np.nonzero(view.fault == Fault.UNEXPLAINED)
+    if len(y) == 0:
+        return out
+    inside = np.abs(wanted).max(axis=2) > 0
+    mixed = wanted
+    for axis in (0, 1):
+        mixed = convolve1d(mixed, TENT, axis=axis, mode="nearest")
+    shown, own, mild = (p[y, x].astype(np.float64) for p in (stored, wanted, mixed))
+    length = np.linalg.norm(mild, axis=1, keepdims=True)
+    mild = np.divide(mild, length, out=np.zeros_like(mild), where=length > 0)
+    off, sharp, changed = (
+        np.degrees(2 * np.arcsin(np.clip(np.linalg.norm(a - b, axis=1) / 2, 0, 1)))
+        for a, b in ((shown, mild), (shown, own), (mild, own))
+    )
+    explained = inside[y, x] & (off <= BETTER * sharp) & (off <= base_degrees + BETTER * changed)
+    out[y[explained], x[explained]] = True
+    return out
+
+
+def as_stored(view: TileView, baker: Baker, basis: TangentBasis | None) -> NDArray[np.float32]:
     """Return the expected picture in the map's own frames."""
     if basis is None:
         return view.expected

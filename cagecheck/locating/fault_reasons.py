@@ -57,6 +57,24 @@ class FaultCause(Code):
         "nothing was recorded: the surface lies up to {deep} below the low poly, deeper than the "
         "rays looked",
     )
+    MISSED_IN_REACH = (
+        "missed-in-reach",
+        "nothing was recorded, although surface as near to the low poly as this was recorded "
+        "elsewhere: the high poly was not there for the bake",
+    )
+    LEFT_OUT = "left-out", "nothing of {part} was recorded: the bake left it out"
+    TURNED_INWARD = (
+        "turned-inward",
+        "the map shows the back of the surface: its faces looked inward when it was baked",
+    )
+    LOOKS_INWARD = (
+        "looks-inward",
+        "the high poly's faces look inward here, and the map shows their backs",
+    )
+    ISLAND_ASIDE = (
+        "island-moved",
+        "the picture of this UV island lies about {slide} beside it",
+    )
     SLID = (
         "slid",
         "the detail slid sideways by about {slide}: rays leaned to the surface",
@@ -64,6 +82,11 @@ class FaultCause(Code):
     SEAM_APART = (
         "seam-apart",
         "the two sides of the UV seam shade up to {degrees} degrees apart",
+    )
+    FRAME_TURNED = (
+        "frame-turned",
+        "the whole UV island shades {degrees} degrees turned from what belongs there, so that its "
+        "seams show",
     )
     BARE = "bare", "{texels} beside islands of {part} show the background"
     BARE_ONE = "bare-one", "{texels} beside islands of {part} shows the background"
@@ -115,6 +138,16 @@ class FaultCure(Code):
     CHECK_FACES = (
         "check-faces",
         "check that its faces look outward, that the bake included this part, and its depth",
+    )
+    CLOSE_OR_INCLUDE = (
+        "close-or-include",
+        "close the hole in the high poly, and check that the bake included all of it",
+    )
+    INCLUDE = "include", "bake again with the high poly of this part visible and paired"
+    TURN_OUTWARD = "turn-outward", "turn the faces of the high poly outward here, and bake again"
+    UVS_BACK = (
+        "uvs-back",
+        "put the island back where it was when the map was baked, or bake again",
     )
     RAISE_DEPTH = "raise-depth", "raise the depth to more than {deep}"
     STRAIGHTEN = "straighten", "straighten the rays here, or add an edge loop near the hard change"

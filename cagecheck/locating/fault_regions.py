@@ -13,6 +13,7 @@ from scipy.sparse.csgraph import connected_components
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.defects.reasons import Reason, Values
 from cagecheck.defects.regions import Region, group_samples
+from cagecheck.locating.bake_reach import BakeReach
 from cagecheck.locating.compare import TITLES, Fault
 from cagecheck.locating.fault_reasons import FaultCause, FaultCure
 from cagecheck.meshes.lowpoly import LowPoly
@@ -24,7 +25,9 @@ UNITS: dict[Fault, str] = {
     Fault.OTHER_FOLD: "units",
     Fault.TOO_DEEP: "units",
     Fault.MISSED: "degrees",
-    Fault.SLANTED: "texels",
+    Fault.SKEW: "texels",
+    Fault.BACK_FACING: "degrees",
+    Fault.ISLAND_MOVED: "texels",
     Fault.SEAM: "degrees",
     Fault.PADDING: "texels",
     Fault.NOISE: "degrees",
@@ -35,6 +38,8 @@ SMALLEST_REGION = 8
 # So are small unexplained groups that differ by less than shading shows (common practice, no
 # source): filters leave them at borders.
 FAINT_TEXELS, FAINT_DEGREES = 50, 6.0
+# Seams are lines. So many texels beside them that differ alike are an island turned as a whole.
+TURNED_TEXELS = 300
 # What holds for more than this of a region's texels is said of the region.
 MOSTLY = 0.5
 
@@ -67,13 +72,24 @@ class FaultyTexels:
         return len(self.fault)
 
 
+@dataclass(frozen=True, eq=False)
+class Bake:
+    """What is known of the bake: how deep it is taken to have looked, where its rays are taken to
+    have started, how far it really looked, and the low parts that it left out.
+    """
+
+    depth: float
+    cage: Cage
+    reach: BakeReach
+    left_out: frozenset[int] = frozenset()
+
+
 def fault_regions(
-    low: LowPoly, texels: FaultyTexels, part_names: Sequence[str], depth: float, cage: Cage
+    low: LowPoly, texels: FaultyTexels, part_names: Sequence[str], bake: Bake
 ) -> tuple[list[Region], int]:
     """Return the regions, most texels first, and how many faulty texels are in none.
 
-    part_names : names of the high parts. depth, cage : how deep the bake is taken to have looked,
-    and where its rays to have started.
+    part_names : names of the high parts.
     `Region.samples` index `texels`.
     """
     part_area = np.zeros(len(low.part_names))
@@ -92,7 +108,7 @@ def fault_regions(
                 found.append((fault, members))
     found.sort(key=lambda f: (-float(texels.weight[f[1]].sum()), f[0], int(f[1][0])))
     regions = [
-        _region(low, texels, number, fault, members, part_names, part_area, depth, cage)
+        _region(low, texels, number, fault, members, part_names, part_area, bake)
         for number, (fault, members) in enumerate(found, start=1)
     ]
     return regions, specks
@@ -127,8 +143,7 @@ def _region(
     members: NDArray[np.int64],
     part_names: Sequence[str],
     part_area: Floats,
-    depth: float,
-    cage: Cage,
+    bake: Bake,
 ) -> Region:
     place = texels.positions[members]
     middle = place.mean(axis=0)
@@ -140,9 +155,13 @@ def _region(
     measure = measure[np.isfinite(measure)]
     other = _commonest(texels.other[members])
     other_name = part_names[other] if other >= 0 else None
-    if fault == Fault.MISSED:
-        start = rays_through(low, cage, texels.points.take(members)).start
-        cause, cure = _missed(texels, members, low.part_names[part], depth, start)
+    if fault == Fault.MISSED and part in bake.left_out:
+        cause, cure = _told(
+            FaultCause.LEFT_OUT, FaultCure.INCLUDE, Values(part=low.part_names[part])
+        )
+    elif fault == Fault.MISSED:
+        start = rays_through(low, bake.cage, texels.points.take(members)).start
+        cause, cure = _missed(texels, members, low.part_names[part], bake, start)
     else:
         cause, cure = _RULES[fault](texels, members, other_name, low.part_names[part])
     return Region(
@@ -220,7 +239,7 @@ def _too_deep(
 
 
 def _missed(
-    texels: FaultyTexels, members: NDArray[np.int64], part: str, depth: float, start: Floats
+    texels: FaultyTexels, members: NDArray[np.int64], part: str, bake: Bake, start: Floats
 ) -> Told:
     """Say why texels were missed; start : (M,) how far out the rays are taken to have begun."""
     target = texels.target[members]
@@ -229,6 +248,18 @@ def _missed(
     values = Values(part=part)
     if len(known) < MOSTLY * len(members):
         return _told(FaultCause.MISSED_NOTHING, FaultCure.CLOSE_PULL_IN_OR_PAIR, values)
+    reach = bake.reach
+    # What the bake's own distances part from what it recorded was lost for them, come what may.
+    if reach.share is not None and np.mean(known > reach.share * start) > MOSTLY:
+        rise = Values(rise=float(known.max()))
+        values = replace(values, rise=rise.rise)
+        return _told(FaultCause.MISSED_TIGHT, FaultCure.RAISE_OFFSET, values, rise)
+    if reach.depth is not None and np.mean(-known > reach.depth) > MOSTLY:
+        deep = Values(deep=float(-known.min()))
+        values = replace(values, deep=deep.deep)
+        return _told(FaultCause.MISSED_DEEP, FaultCure.RAISE_DEPTH, values, deep)
+    if _in_reach(known, start, reach):
+        return _told(FaultCause.MISSED_IN_REACH, FaultCure.CLOSE_OR_INCLUDE, values)
     if np.median(known) > 0:
         rise = Values(rise=float(known.max()))
         values = replace(values, rise=rise.rise)
@@ -239,19 +270,48 @@ def _missed(
         return _told(FaultCause.MISSED_TIGHT, FaultCure.RAISE_OFFSET, values, rise)
     deep = Values(deep=float(-known.min()))
     values = replace(values, deep=deep.deep)
-    if -known.min() <= depth:
+    if -known.min() <= bake.depth:
         return _told(FaultCause.MISSED_WITHIN_DEPTH, FaultCure.CHECK_FACES, values)
     return _told(FaultCause.MISSED_DEEP, FaultCure.RAISE_DEPTH, values, deep)
 
 
-def _slanted(
+def _in_reach(known: Floats, start: Floats, reach: BakeReach) -> bool:
+    """Tell whether surface as far off as most of this was recorded elsewhere."""
+    above, below = reach.recorded_share, reach.recorded_depth
+    near = np.zeros(len(known), bool)
+    if above is not None:
+        near |= (known >= 0) & (known <= above * start)
+    if below is not None:
+        near |= (known < 0) & (-known <= below)
+    return bool(np.mean(near) > MOSTLY)
+
+
+def _back_facing(
     texels: FaultyTexels, members: NDArray[np.int64], other: str | None, part: str
 ) -> Told:
+    # Where the high poly in hand shows its back too, the comparison says 180 degrees sharp.
+    in_hand = np.mean(texels.angle[members] == 180.0) > MOSTLY
+    cause = FaultCause.LOOKS_INWARD if in_hand else FaultCause.TURNED_INWARD
+    return _told(cause, FaultCure.TURN_OUTWARD, Values(part=part))
+
+
+def _island_moved(
+    texels: FaultyTexels, members: NDArray[np.int64], other: str | None, part: str
+) -> Told:
+    shift = float(np.median(_finite(texels.measure[members])))
+    return _told(FaultCause.ISLAND_ASIDE, FaultCure.UVS_BACK, Values(slide=shift))
+
+
+def _skew(texels: FaultyTexels, members: NDArray[np.int64], other: str | None, part: str) -> Told:
     shift = float(np.median(_finite(texels.measure[members])))
     return _told(FaultCause.SLID, FaultCure.STRAIGHTEN, Values(slide=shift))
 
 
 def _seam(texels: FaultyTexels, members: NDArray[np.int64], other: str | None, part: str) -> Told:
+    angle = _finite(texels.angle[members])
+    middle = float(np.median(angle))
+    if len(members) >= TURNED_TEXELS and np.mean(np.abs(angle - middle) < middle / 4) > MOSTLY:
+        return _told(FaultCause.FRAME_TURNED, FaultCure.SAME_BASIS, Values(degrees=middle))
     step = float(_finite(texels.measure[members]).max())
     return _told(FaultCause.SEAM_APART, FaultCure.SAME_BASIS, Values(degrees=step))
 
@@ -283,7 +343,9 @@ _RULES = {
     Fault.OTHER_PART: _other_layer,
     Fault.OTHER_FOLD: _other_layer,
     Fault.TOO_DEEP: _too_deep,
-    Fault.SLANTED: _slanted,
+    Fault.SKEW: _skew,
+    Fault.BACK_FACING: _back_facing,
+    Fault.ISLAND_MOVED: _island_moved,
     Fault.SEAM: _seam,
     Fault.PADDING: _padding,
     Fault.NOISE: _noise,

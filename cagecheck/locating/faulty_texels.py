@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from scipy.ndimage import binary_dilation
 
+from cagecheck.locating.bake_reach import BakeReach
 from cagecheck.locating.compare import Fault, chosen_points
 from cagecheck.locating.fault_regions import FaultyTexels
 from cagecheck.locating.one_map import LocatedMap
@@ -20,7 +21,7 @@ from cagecheck.rays.points import join_points
 # Unexplained texels this near to a broken seam are its doing.
 SEAM_TEXELS = 6
 # Faulty texels of one kind this near to each other in the picture are one place.
-JOIN_TEXELS = {Fault.SLANTED: 6, Fault.UNEXPLAINED: 3, Fault.NOISE: 3}
+JOIN_TEXELS = {Fault.SKEW: 6, Fault.UNEXPLAINED: 3, Fault.NOISE: 3}
 
 
 def mark_seams(variants: Variants, located: list[LocatedMap]) -> list[LocatedMap]:
@@ -31,7 +32,7 @@ def mark_seams(variants: Variants, located: list[LocatedMap]) -> list[LocatedMap
     for size in sorted(sizes):
         mine = {tile: record for tile, record in records.items() if record.size == size}
         steps = seam_steps(seam_samples(variants.low(variants.settings.quads), size), mine)
-        broken = steps.broken
+        broken = steps.broken(max(record.tolerance for record in mine.values()))
         for k, located_map in enumerate(out):
             record, fault = located_map.record, located_map.fault
             if record is None or fault is None or record.size != size:
@@ -46,6 +47,28 @@ def mark_seams(variants: Variants, located: list[LocatedMap]) -> list[LocatedMap
             fault = fault.copy()
             fault[near & (fault == Fault.UNEXPLAINED)] = Fault.SEAM
             out[k] = replace(located_map, fault=fault)
+    return out
+
+
+def mark_lost(located: list[LocatedMap], reach: BakeReach) -> list[LocatedMap]:
+    """Count what lies beyond the bake's own distances to the misses, as padding may have hid it."""
+    out = list(located)
+    for k, found in enumerate(located):
+        record, fault = found.record, found.fault
+        if record is None or fault is None:
+            continue
+        beyond = np.zeros(len(record.key), bool)
+        with np.errstate(invalid="ignore"):
+            if reach.depth is not None:
+                beyond |= record.target < -reach.depth
+            if reach.share is not None:
+                beyond |= record.target > reach.share * record.start
+        y, x = np.divmod(record.key, record.size)
+        beyond &= np.isin(fault[y, x], (Fault.UNEXPLAINED, Fault.SKEW, Fault.NOISE, Fault.SEAM))
+        if beyond.any():
+            fault = fault.copy()
+            fault[y[beyond], x[beyond]] = Fault.MISSED
+            out[k] = replace(found, fault=fault)
     return out
 
 
@@ -88,7 +111,7 @@ def _texels_of(low: LowPoly, found: LocatedMap, patch_base: int) -> dict[str, An
     )
     if found.padding is not None:
         measure = np.where(kind == Fault.PADDING, float(found.padding.needed), measure)
-    measure = np.where(kind == Fault.SLANTED, record.slide[rows], measure)
+    measure = np.where(np.isin(kind, (Fault.SKEW, Fault.ISLAND_MOVED)), record.slide[rows], measure)
     n = len(points)
     return {
         "points": points,

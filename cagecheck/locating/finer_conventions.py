@@ -1,4 +1,4 @@
-"""The finer conventions of a map: tangent basis, cut of the quads, normals of the high poly."""
+"""The finer conventions of a map: tangent basis, cut of the quads, normals of either mesh."""
 
 from __future__ import annotations
 
@@ -15,6 +15,7 @@ from cagecheck.locating.conventions import (
     FLAT_WEIGHT,
     ROUNDING_DEGREES,
     ConventionFault,
+    LowShading,
     Reading,
     turned,
 )
@@ -35,14 +36,19 @@ def finer_reading(
     reading: Reading,
     prior: Reading | None = None,
 ) -> tuple[Reading, float, list[ConventionFault]]:
-    """Choose high normals, cut of the quads and tangent basis; return the angle that is left.
+    """Choose normals, cut of the quads and tangent basis; return the angle that is left.
 
     prior : how another map of the asset was read. Maps of one asset come from one bake, so its
     choice stands unless this map speaks against it.
     """
     size = shares.shape[0]
     picture = turned(shares, reading.turn)
-    bases = BASES if reading.space == "tangent" else (BasisRule(),)
+    kinds: list[tuple[BasisRule, LowShading]] = [(basis, "own") for basis in BASES]
+    if reading.space == "tangent":
+        # Two rare things at once are not looked for.
+        kinds += [(BasisRule(), kind) for kind in variants.shading_choices() if kind != "own"]
+    else:
+        kinds = [(BasisRule(), "own")]
     default = variants.sampled(reading.tile, size, variants.settings.quads, reading.normals)
     key = default.y.astype(np.int64) * size + default.x
     key = key[:: max(len(key) // FINER_TEXELS, 1)]
@@ -54,11 +60,11 @@ def finer_reading(
             _, mine, theirs = np.intersect1d(key, own, return_indices=True)
             values = picture[sample.y[theirs], sample.x[theirs]]
             shown = reading.straight(values).astype(np.float64)
-            for basis in bases:
+            for basis, shading in kinds:
                 if reading.space == "object":
                     wanted = sample.world[theirs]
                 else:
-                    frames = variants.frames(quads, basis)
+                    frames = variants.frames(quads, basis, shading)
                     wanted = frames.encode(
                         sample.triangle[theirs], sample.barycentric[theirs], sample.world[theirs]
                     )
@@ -66,7 +72,7 @@ def finer_reading(
                 full[mine] = wanted
                 angles = np.full(len(key), np.nan)
                 angles[mine] = degrees_between(shown, wanted)
-                kind = replace(reading, basis=basis, quads=quads, normals=normals)
+                kind = replace(reading, basis=basis, quads=quads, normals=normals, shading=shading)
                 choices.append((kind, full, angles))
     kind, wanted, angles = choices[_best_choice(choices, prior)]
     if _oddities(kind, reading):
@@ -107,6 +113,7 @@ def _oddities(reading: Reading, plain: Reading) -> int:
         (reading.basis != plain.basis)
         + (reading.quads != plain.quads)
         + (reading.normals != plain.normals)
+        + (reading.shading != plain.shading)
     )
 
 
@@ -136,6 +143,16 @@ def degrees_between(a: Floats, b: Floats) -> Floats:
 
 def _finer_faults(reading: Reading, own: QuadSplit) -> list[ConventionFault]:
     out = []
+    if reading.shading != "own":
+        words = {"face": "faceted, one normal a triangle", "smooth": "smooth everywhere"}
+        out.append(
+            ConventionFault(
+                "low-normals",
+                f"the low poly's normals were {words[reading.shading]} in the bake, which its file "
+                "has not",
+                "bake again with the low poly's final normals and hard edges",
+            )
+        )
     if reading.basis != BasisRule():
         out.append(
             ConventionFault(

@@ -13,11 +13,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cagecheck.errors import InputError
+from cagecheck.locating.alpha import unpacked
+from cagecheck.locating.befallen import read_through_noise, without_shift, without_strength
 from cagecheck.locating.conventions import (
     LEAST_GAIN,
     SURE_AGREEMENT,
     ConventionFault,
     Reading,
+    Sampled,
     find_reading,
 )
 from cagecheck.locating.read_maps import BakedMap, as_shares
@@ -26,6 +29,8 @@ from cagecheck.progress import Progress
 from cagecheck.words.numbers import count_text, share_text
 
 HALF_STEP = 0.5 / 255
+# Other normals of the low poly must agree this much better before they are believed.
+SHADING_GAIN = 0.1
 
 
 @dataclass(frozen=True, eq=False)
@@ -36,7 +41,7 @@ class FirstLook:
     shorter edge was lengthened for that; repeats : how many times the file repeats every line along
     its longer edge (once each in `shares`); said : the tile that the file's name carries, None
     where it names none that is in use; reading : the best way to read it; faults : what was seen on
-    the way.
+    the way; empty : (H, W) bool of the file, what alpha says was not baked, or None.
     """
 
     shares: NDArray[np.float32]
@@ -45,6 +50,7 @@ class FirstLook:
     said: int | None
     reading: Reading
     faults: tuple[ConventionFault, ...] = ()
+    empty: NDArray[np.bool_] | None = None
 
 
 def first_look(
@@ -54,13 +60,15 @@ def first_look(
 
     Raises `InputError` when no ray from the low poly meets the high poly.
     """
-    values, repeats = _without_repeats(baked.values)
-    shares = over_tile(as_shares(values))
-    half = _blue_computed(shares)
+    plain = unpacked(as_shares(baked.values), baked.alpha, baked.empty)
+    values, repeats = _without_repeats(plain.shares)
+    shares = over_tile(values)
+    faults = [plain.fault, _blue_computed(shares)]
     said = baked.tile if baked.tile in tiles else None
-    reading = _rough_reading(variants, shares, tiles, said, baked.name, progress)
+    shares, reading, more = _rough_reading(variants, shares, tiles, said, baked.name, progress)
     stretch = max(values.shape[:2]) / min(values.shape[:2])
-    return FirstLook(shares, stretch, repeats, said, reading, () if half is None else (half,))
+    known = tuple(fault for fault in [*faults, *more] if fault is not None)
+    return FirstLook(shares, stretch, repeats, said, reading, known, plain.empty)
 
 
 def _without_repeats(values: NDArray[Any]) -> tuple[NDArray[Any], int]:
@@ -144,10 +152,14 @@ def _rough_reading(
     said: int | None,
     name: str,
     progress: Progress,
-) -> Reading:
-    """Return the reading that fits best; other normals of the high are tried where none does."""
+) -> tuple[NDArray[np.float32], Reading, list[ConventionFault | None]]:
+    """Return the reading that fits best, the values by it, and what befell the map as a whole.
+
+    Other normals of the high poly are tried where none fits.
+    """
     size = shares.shape[0]
     best: Reading | None = None
+    of_best: list[Sampled] = []
     for normals in variants.normal_choices():
         samples = []
         for done, tile in enumerate(tiles):
@@ -163,21 +175,50 @@ def _rough_reading(
         found = replace(find_reading(shares, samples, said), normals=normals)
         progress(f"reading {name}", len(tiles) + 1, len(tiles) + 1)
         if best is None or found.agreement > best.agreement + LEAST_GAIN:
-            best = found
+            best, of_best = found, samples
         if best.agreement >= SURE_AGREEMENT:
             break
     assert best is not None
-    return best
+    normals, shading = best.normals, best.shading
+    if best.agreement < SURE_AGREEMENT and not blank(shares):
+        best, of_best = _other_shading(variants, shares, of_best, best, said)
+        shading = best.shading
+    shares, best, strength = without_strength(shares, of_best, best, said)
+    shares, best, shift = without_shift(shares, of_best, best)
+    best = read_through_noise(shares, of_best, best, said)
+    return shares, replace(best, normals=normals, shading=shading), [strength, shift]
+
+
+def _other_shading(
+    variants: Variants,
+    shares: NDArray[np.float32],
+    samples: list[Sampled],
+    best: Reading,
+    said: int | None,
+) -> tuple[Reading, list[Sampled]]:
+    """Try frames of the low poly with other normals than its own."""
+    out = best, samples
+    for shading in variants.shading_choices()[1:]:
+        tried = [
+            variants.sampled(s.tile, s.size, variants.settings.quads, best.normals, shading)
+            for s in samples
+        ]
+        found = find_reading(shares, tried, said)
+        if found.agreement > out[0].agreement + SHADING_GAIN:
+            out = replace(found, normals=best.normals, shading=shading), tried
+    return out
 
 
 def _blue_computed(shares: NDArray[np.float32]) -> ConventionFault | None:
     """Fill in the blue of a map that keeps red and green only; return the fault, or None."""
-    if np.ptp(shares[..., 2]) > HALF_STEP:
+    if np.ptp(shares[..., 2]) > HALF_STEP or blank(shares):
         return None
     red, green = shares[..., 0] * 2 - 1, shares[..., 1] * 2 - 1
     blue = (np.sqrt(np.clip(1 - red * red - green * green, 0, 1)) + 1) / 2
-    if np.abs(blue - shares[..., 2]).max() < 4 * HALF_STEP:
-        return None  # so flat that blue is what it should be
+    steps = np.diff(np.unique(np.rint(shares[..., :2] * 255)))
+    coarse = float(np.median(steps)) / 255 if len(steps) else 0.0
+    if np.abs(blue - shares[..., 2]).max() < max(4 * HALF_STEP, coarse):
+        return None  # so flat that blue is what it should be, within the map's own steps
     shares[..., 2] = blue
     return ConventionFault(
         "two-channels",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,12 +12,16 @@ from numpy.typing import NDArray
 from cagecheck.defects.match import Matcher
 from cagecheck.defects.regions import Region
 from cagecheck.errors import InputError, Notice, takes
-from cagecheck.locating.fault_regions import FaultyTexels, fault_regions
-from cagecheck.locating.faulty_texels import faulty_texels, mark_seams
+from cagecheck.locating.bake_reach import BakeReach, bake_reach
+from cagecheck.locating.bake_settings import ToldSetting, bake_settings
+from cagecheck.locating.fault_regions import Bake, FaultyTexels, fault_regions
+from cagecheck.locating.faulty_texels import faulty_texels, mark_lost, mark_seams
+from cagecheck.locating.left_out import tell_left_out
 from cagecheck.locating.offset_guess import OffsetGuess, guess_offset
 from cagecheck.locating.one_map import LocatedMap, judge_map
 from cagecheck.locating.read_maps import BakedMap
 from cagecheck.locating.several_tiles import looks_at
+from cagecheck.locating.told_causes import ToldCause, told_causes
 from cagecheck.locating.variants import CageMaker, LocateSettings, Variants
 from cagecheck.maps.texels import tiles_touched
 from cagecheck.meshes.lowpoly import LowPoly, prepare_low
@@ -52,6 +57,7 @@ class Location:
     texels: FaultyTexels
     regions: list[Region]
     offset: OffsetGuess | None
+    reach: BakeReach
     specks: int
     notices: tuple[Notice, ...]
 
@@ -59,6 +65,18 @@ class Location:
         return (
             f"<Location: {count_words(len(self.regions), 'region')} in "
             f"{count_words(len(self.maps), 'map')} of {self.low!r}>"
+        )
+
+    @cached_property
+    def causes(self) -> tuple[ToldCause, ...]:
+        """Everything that is wrong, what to mend first first."""
+        return told_causes(self.maps, self.regions)
+
+    @cached_property
+    def bake(self) -> tuple[ToldSetting, ...]:
+        """The bake's settings as far as the maps tell them, each with how sure that is."""
+        return bake_settings(
+            self.maps, self.regions, self.offset, self.reach, apart=self.settings.apart
         )
 
     @property
@@ -107,12 +125,14 @@ def locate(
             read = [m.reading for m in located if m.record is not None]
             prior = read[-1] if read else None
             located.append(judge_map(variants, piece, look, prior=prior, progress=progress))
-    located = mark_seams(variants, located)
+    located, left_out = tell_left_out(mark_seams(variants, located), prepared.part_names)
+    reach = bake_reach([m.record.levels for m in located if m.record is not None])
+    located = mark_lost(located, reach)
     texels = faulty_texels(variants, located)
+    bake = Bake(settings.depth or 0.0, variants.cage(settings.quads), reach, left_out)
     regions, specks = fault_regions(
-        variants.low(settings.quads), texels, scene.surface.part_names, settings.depth or 0.0,
-        variants.cage(settings.quads),
-    )  # fmt: skip
+        variants.low(settings.quads), texels, scene.surface.part_names, bake
+    )
     if specks:
         notices.append(
             Notice("specks", f"{count_words(specks, 'texel')} "
@@ -140,7 +160,8 @@ def locate(
         maps=tuple(located),
         texels=texels,
         regions=regions,
-        offset=guess_offset(variants, located),
+        offset=guess_offset(variants, located, reach),
+        reach=reach,
         specks=specks,
         notices=tuple(notices),
     )

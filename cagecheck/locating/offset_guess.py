@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from cagecheck.locating.bake_reach import BakeReach
 from cagecheck.locating.compare import VOTE_BINS
 from cagecheck.locating.one_map import LocatedMap
 from cagecheck.locating.variants import Variants
@@ -23,8 +24,8 @@ class OffsetGuess:
 
     least, most : world units for a uniform cage, else shares of the given cage's own distance
     (`unit` says which); agree : share of the telling texels that fit; voters : how many could tell.
-    recorded_depth : surface as deep as this was recorded; lost_depth : shallowest surface that was
-    not, None where nothing was lost.
+    recorded_depth : surface as deep as this was recorded; lost_depth : the depth beyond which it
+    was not, None where none parts the two.
     """
 
     least: float
@@ -40,8 +41,10 @@ class OffsetGuess:
         return dict(self.__dict__)
 
 
-def guess_offset(variants: Variants, located: list[LocatedMap]) -> OffsetGuess | None:
-    """Read the votes of all maps."""
+def guess_offset(
+    variants: Variants, located: list[LocatedMap], reach: BakeReach
+) -> OffsetGuess | None:
+    """Read the votes of all maps; reach : how far the bake looked."""
     votes = [m.record.votes for m in located if m.record is not None]
     voters = sum(v.voters for v in votes)
     if voters < LEAST_VOTERS:
@@ -60,14 +63,12 @@ def guess_offset(variants: Variants, located: list[LocatedMap]) -> OffsetGuess |
     if variants.uniform:
         scale *= variants.settings.offset or 0.0
         unit = "units"
-    deep = np.concatenate([v.deep for v in votes])
-    lost = np.concatenate([v.lost for v in votes])
     return OffsetGuess(
         least=first * scale,
         most=last * scale,
         unit=unit,
         agree=best / voters,
         voters=voters,
-        recorded_depth=float(np.quantile(deep, 0.999)) if len(deep) else 0.0,
-        lost_depth=float(np.quantile(lost, 0.02)) if len(lost) >= LEAST_VOTERS else None,
+        recorded_depth=reach.recorded_depth or 0.0,
+        lost_depth=reach.depth,
     )

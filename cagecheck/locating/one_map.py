@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import binary_dilation
 
 from cagecheck.arrays.types import Ints
+from cagecheck.locating.bake_reach import Levels, levels_of
 from cagecheck.locating.compare import (
     DEPTH_SHARE,
     TOLERANCE_DEGREES,
@@ -19,9 +20,11 @@ from cagecheck.locating.compare import (
     OffsetVotes,
     TileView,
     compare_tile,
+    is_fill,
 )
 from cagecheck.locating.conventions import (
     LEAST_AGREEMENT,
+    SURE_AGREEMENT,
     ConventionFault,
     Reading,
     convention_faults,
@@ -29,11 +32,22 @@ from cagecheck.locating.conventions import (
     encode_srgb,
     turned,
 )
-from cagecheck.locating.enlarging import explained_by_enlarging
+from cagecheck.locating.enlarging import (
+    as_stored,
+    explained_by_enlarging,
+    explained_by_filtering,
+)
 from cagecheck.locating.finer_conventions import finer_reading
-from cagecheck.locating.first_look import FirstLook, mask_over_tile, shape_fault
+from cagecheck.locating.first_look import FirstLook, blank, mask_over_tile, shape_fault
 from cagecheck.locating.levels import level_fault
-from cagecheck.locating.padding_check import Padding, check_padding
+from cagecheck.locating.lossy_blocks import block_fault
+from cagecheck.locating.moved_islands import (
+    moved_islands,
+    slid_alike,
+    turned_islands,
+    wants_islands,
+)
+from cagecheck.locating.padding_check import Padding, background_of, check_padding
 from cagecheck.locating.patterns import Patterns, explain_patterns
 from cagecheck.locating.read_maps import UNIT_SHARE, BakedMap, unit_share
 from cagecheck.locating.sharpness import softness_fault
@@ -52,6 +66,11 @@ LARGEST_SHARE = 8.0
 # far off the assumed cage is: tens of thousands of texels, evenly picked, see most of its height.
 HIGHER_SHARE = 2.0
 
+# A value is a fill when every channel is within a step of 8 bits of it.
+FILL_STEP = 1.01 / 255
+# A tile of which less shows anything holds chance hits on what lies near; no reading can be told.
+BLANK_SHARE = 0.9
+
 Rim = Callable[[int], NDArray[np.bool_]]
 
 
@@ -60,7 +79,8 @@ class LocatedMap:
     """One map and how it was read.
 
     conventions : what differs from ours; record : texel by texel, None where the map fits nothing;
-    fault : (H, W) uint8 the final faults; padding; grey : (H, W) uint8 the upright map, to draw on.
+    fault : (H, W) uint8 the final faults; padding; grey : (H, W) uint8 the upright map, to draw on;
+    blank : the picture is one colour; enlarged : how many times it was, by its softness.
     """
 
     source: BakedMap
@@ -70,6 +90,8 @@ class LocatedMap:
     fault: NDArray[np.uint8] | None
     padding: Padding | None
     grey: NDArray[np.uint8]
+    blank: bool = False
+    enlarged: int = 1
 
     def __repr__(self) -> str:
         return f"<LocatedMap {self.source.name}: tile {self.reading.tile}>"
@@ -82,7 +104,9 @@ class TileRecord:
     tile, size : as in `TileView`; covered : (H, W) bool, on the low poly; shown, expected :
     (H, W, 3) float16 world normals; votes : for the offset. key : (K,) int64 ascending,
     ``y * size + x`` of texels that are not clean; angle, gap, target, slide : (K,) float32 and
-    other : (K,) int32 theirs (slide in texels, 0 where not slanted).
+    other : (K,) int32 theirs (slide in texels, 0 where nothing slid or moved). tolerance : degrees
+    on flat ground; parts : what each low part recorded here;
+    levels : heights of what shows and of what is lost; start : (K,) float32 the cage's distance.
     """
 
     tile: int
@@ -97,6 +121,10 @@ class TileRecord:
     target: NDArray[np.float32]
     slide: NDArray[np.float32]
     other: Ints
+    tolerance: float
+    parts: PartRecords
+    levels: Levels
+    start: NDArray[np.float32]
 
     def rows(self, x: Ints, y: Ints) -> NDArray[np.int64]:
         """Return the rows of texels that are not clean."""
@@ -106,7 +134,34 @@ class TileRecord:
         return found
 
 
-def keep_record(view: TileView, patterns: Patterns) -> TileRecord:
+@dataclass(frozen=True, eq=False)
+class PartRecords:
+    """How much of every low part a map records: (P,) int64 texels of each.
+
+    texels : on the low poly; filled : with a fill colour; lost : of those, where it visibly shows.
+    """
+
+    texels: NDArray[np.int64]
+    filled: NDArray[np.int64]
+    lost: NDArray[np.int64]
+
+
+def part_records(
+    low: LowPoly, view: TileView, upright: NDArray[np.float32], rule: CompareRule
+) -> PartRecords:
+    """Count the texels of every part."""
+    y, x = np.nonzero(view.triangle >= 0)
+    part, count = low.triangle_part[view.triangle[y, x]], len(low.part_names)
+    filled = is_fill(upright[y, x], rule.fills, rule.fill_step)
+    lost = filled & (view.fault[y, x] == Fault.MISSED) & np.isfinite(view.target[y, x])
+    return PartRecords(
+        *(np.bincount(part[rows], minlength=count) for rows in (slice(None), filled, lost))
+    )
+
+
+def keep_record(
+    view: TileView, patterns: Patterns, tolerance: float, parts: PartRecords
+) -> TileRecord:
     """Return the record of a comparison, so that its pictures can be let go."""
     y, x = np.nonzero(patterns.fault != Fault.CLEAN)
     return TileRecord(
@@ -122,6 +177,10 @@ def keep_record(view: TileView, patterns: Patterns) -> TileRecord:
         target=view.target[y, x],
         slide=np.hypot(patterns.shift[y, x, 0], patterns.shift[y, x, 1]),
         other=view.other[y, x],
+        tolerance=tolerance,
+        parts=parts,
+        levels=levels_of(view, patterns.fault),
+        start=view.start[y, x],
     )
 
 
@@ -144,13 +203,29 @@ def judge_map(
         faults.append(fault)
     if (fault := level_fault(baked, reading.transfer)) is not None:
         faults.append(fault)
+    told = look.said or reading.tile
+    empty = blank(baked.values) or _nearly_blank(variants, shares, told)
+    if empty and (reading.agreement < SURE_AGREEMENT or reading.tile != told):
+        # Nothing in it tells how it is to be read.
+        reading = Reading(tile=told, normals=reading.normals)
+        look = replace(look, reading=reading)
+        return _compare(variants, baked, look, 0.0, faults, progress, empty=True)
     if reading.agreement < LEAST_AGREEMENT:
         faults.append(_fits_nothing(reading, unit_share(baked.values)))
         return LocatedMap(baked, reading, tuple(faults), None, None, None, _grey(shares))
     faults = convention_faults(reading, look.said) + faults
     reading, residual, finer = finer_reading(variants, shares, reading, prior)
     faults += finer
-    return _compare(variants, baked, replace(look, reading=reading), residual, faults, progress)
+    look = replace(look, reading=reading)
+    return _compare(variants, baked, look, residual, faults, progress, empty=empty)
+
+
+def _nearly_blank(variants: Variants, shares: NDArray[np.float32], tile: int) -> bool:
+    """Tell whether nearly all texels of a tile on the low poly hold the fill colour."""
+    covered = _covered(variants.low(variants.settings.quads), tile, shares.shape[0])
+    background = background_of(shares, covered)
+    alike = np.abs(shares[covered] - background).max(axis=1) <= FILL_STEP
+    return bool(alike.mean() >= BLANK_SHARE) if len(alike) else False
 
 
 def _fits_nothing(reading: Reading, unit: float) -> ConventionFault:
@@ -175,11 +250,17 @@ def _compare(
     residual: float,
     faults: list[ConventionFault],
     progress: Progress,
+    empty: bool = False,
 ) -> LocatedMap:
+    """Compare a map; empty : it is one colour, so that nothing can be told from its detail."""
     shares, reading = look.shares, look.reading
     baker = variants.baker(reading.quads, reading.normals)
     upright = np.ascontiguousarray(_upright(shares, reading))
-    basis = variants.frames(reading.quads, reading.basis) if reading.space == "tangent" else None
+    basis = (
+        variants.frames(reading.quads, reading.basis, reading.shading)
+        if reading.space == "tangent"
+        else None
+    )
     # A bake without an inward limit records whatever lies behind, and one with far too large an
     # offset what lies across: layers are known all through.
     size = baker.low.diagonal()
@@ -197,21 +278,38 @@ def _compare(
     rule = CompareRule(
         depth=max(size, target_depth), reach=size / 2, target_depth=target_depth,
         target_reach=target_reach, largest_share=LARGEST_SHARE, base_degrees=base,
-        fills=_fill_values(padding, reading), fill_step=1.01 / 255,
-        enlarged=int(np.ceil(look.stretch)),
+        fills=_fill_values(padding, reading), fill_step=FILL_STEP,
+        enlarged=int(np.ceil(look.stretch)), faceted=reading.shading == "face",
     )  # fmt: skip
     rim = _rim_drawn_in(covered, padding)
     view, patterns = _compared(variants, baked, baker, upright, basis, look, rule, rim, progress)
-    soft = softness_fault(view, patterns.fault, upright)
-    if soft is not None and soft[1] > rule.enlarged:
+    lossy = None if empty else block_fault(view)
+    soft = None if empty or lossy else softness_fault(view, patterns.fault, upright)
+    if lossy is not None:
+        faults = [*faults, lossy[0]]
+        rule = replace(rule, base_degrees=max(rule.base_degrees, lossy[1]))
+    elif soft is not None and soft[1] > rule.enlarged:
         faults = [*faults, soft[0]]
         rule = replace(rule, enlarged=soft[1])
+    elif soft is not None:
+        faults = [*faults, soft[0]] if soft[1] == 1 else faults
+        soft = None
+    if lossy is not None or soft is not None:
         view, patterns = _compared(
             variants, baked, baker, upright, basis, look, rule, rim, progress
         )
-    record = keep_record(view, patterns)
+    parts = part_records(baker.low, view, upright, rule)
+    record = keep_record(view, patterns, rule.base_degrees, parts)
     return LocatedMap(
-        baked, reading, tuple(faults), record, patterns.fault, padding, _grey(upright)
+        baked,
+        reading,
+        tuple(faults),
+        record,
+        patterns.fault,
+        padding,
+        _grey(upright),
+        empty,
+        1 if soft is None else rule.enlarged,
     )
 
 
@@ -230,8 +328,8 @@ def _compared(
     view = compare_tile(
         baker, reading.straight, upright, basis, reading.tile, rule, progress=progress
     )
-    if baked.empty is not None:
-        empty = _upright(mask_over_tile(baked.empty, view.size), reading) & (view.triangle >= 0)
+    if look.empty is not None:
+        empty = _upright(mask_over_tile(look.empty, view.size), reading) & (view.triangle >= 0)
         view.fault[empty & (view.fault != Fault.CLEAN)] = Fault.MISSED
     if rule.enlarged > 1:
         times = _times_enlarged(baked, look, rule.enlarged)
@@ -240,7 +338,28 @@ def _compared(
         )
         view.fault[mixed] = Fault.CLEAN
         view.fault[rim(rule.enlarged) & (view.fault == Fault.UNEXPLAINED)] = Fault.PADDING
-    return view, explain_patterns(view, upright, progress=progress)
+    wanted: NDArray[np.float32] | None = None
+    stored: NDArray[np.float32] | None = None
+    if (view.fault == Fault.UNEXPLAINED).any():
+        wanted, stored = as_stored(view, baker, basis), reading.straight(upright)
+        mild = explained_by_filtering(view, wanted, stored, rule.base_degrees)
+        view.fault[mild] = Fault.CLEAN
+    patterns = explain_patterns(view, upright, progress=progress)
+    if wants_islands(view, patterns.fault):
+        if wanted is None or stored is None:
+            wanted, stored = as_stored(view, baker, basis), reading.straight(upright)
+        moved, shift = moved_islands(view.triangle >= 0, patterns.fault, wanted, stored)
+        slid = (patterns.fault == Fault.SKEW) & ~moved
+        moved &= patterns.fault != Fault.CLEAN
+        if slid_alike(moved, shift, slid, patterns.shift):
+            alike = moved & (patterns.fault == Fault.UNEXPLAINED)
+            patterns.fault[alike], patterns.shift[alike] = Fault.SKEW, shift[alike]
+            moved[:] = False
+        patterns.fault[moved], patterns.shift[moved] = Fault.ISLAND_MOVED, shift[moved]
+        over = turned_islands(view.triangle >= 0, patterns.fault, wanted, stored)
+        over &= patterns.fault != Fault.CLEAN
+        patterns.fault[over], patterns.shift[over] = Fault.SEAM, 0
+    return view, patterns
 
 
 def _times_enlarged(baked: BakedMap, look: FirstLook, enlarged: int) -> tuple[int, int]:

@@ -53,7 +53,9 @@ DEFINITIONS: dict[Fault, str] = {
     Fault.OTHER_FOLD: "The map shows a layer of the same part above the surface that belongs here.",
     Fault.TOO_DEEP: "The map shows a layer below the surface that belongs here.",
     Fault.MISSED: "The map holds its fill colour: nothing was recorded.",
-    Fault.SLANTED: "The map shows the right surface, slid sideways.",
+    Fault.BACK_FACING: "The map shows the back of the surface that belongs here.",
+    Fault.ISLAND_MOVED: "The picture of a UV island lies beside the island.",
+    Fault.SKEW: "The map shows the right surface, slid sideways.",
     Fault.SEAM: "The two sides of a UV seam shade differently.",
     Fault.PADDING: "Texels beside islands show the background.",
     Fault.NOISE: "Normals scatter from texel to texel, and the high poly does not.",
@@ -74,6 +76,8 @@ AGREEMENT_NOTE = (
     "Agreement says how well the map, so read, shows what the rays would record: 100 % is "
     "everywhere, and unrelated maps stay below 25 %."
 )
+# Causes that the page lists; the document holds all.
+MOST_CAUSES = 12
 # Names of maps that a sentence can hold.
 MOST_NAMES = 3
 
@@ -119,7 +123,10 @@ def page_of_location(
         region_count=len(location.regions),
         tiles=tuple(_tile(location, found) for found in location.maps),
         tiles_note=TILES_NOTE,
-        tables=(_readings(location), _totals_table(location)),
+        tables=(
+            *([_order_table(location)] if location.causes else []),
+            _readings(location), _bake_table(location), _totals_table(location),
+        ),
         notices=location.notices,
     )  # fmt: skip
 
@@ -132,10 +139,9 @@ def verdict(location: Location) -> str:
     if location.clean:
         return "Nothing found: every texel shows the surface that belongs to it."
     parts = []
-    grouped = grouped_conventions(location)
-    if grouped:
-        # Several maps may differ in the same way, each for itself.
-        codes = list(dict.fromkeys(code.replace("-", " ") for code, _, _, _ in grouped))
+    # Several maps may differ in the same way, each for itself.
+    whole = [cause.code.replace("-", " ") for cause in location.causes if not cause.regions]
+    if codes := list(dict.fromkeys(whole)):
         verb = "differs" if len(codes) == 1 else "differ"
         parts.append(f"{count_words(len(codes), 'convention')} {verb}: {', '.join(codes)}.")
     if location.regions:
@@ -151,26 +157,18 @@ def verdict(location: Location) -> str:
     return " ".join(parts)
 
 
-def grouped_conventions(location: Location) -> list[tuple[str, str, str, list[str]]]:
-    """Return (code, text, cure, names of the maps), maps with the same trouble together."""
-    names: dict[tuple[str, str, str], list[str]] = {}
-    for found in location.maps:
-        for fault in found.conventions:
-            key = (fault.code, fault.text, fault.cure)
-            of = names.setdefault(key, [])
-            if found.source.path.name not in of:
-                of.append(found.source.path.name)
-    return [(*key, of) for key, of in names.items()]
-
-
 def _findings(location: Location) -> list[Finding]:
+    """Return what befell whole maps and parts; places stand in the list of regions."""
     out = []
-    for code, text, cure, names in grouped_conventions(location):
-        if len(names) == len({m.source.path for m in location.maps}) > 1:
+    for cause in location.causes:
+        if cause.regions:
+            continue
+        if len(cause.maps) == len({m.source.path for m in location.maps}) > 1:
             where = "all maps"
         else:
-            where = names_words(names, MOST_NAMES)
-        out.append(Finding(code.replace("-", " "), f"{where}: {text}.", sentence_case(cure) + "."))
+            where = names_words(list(cause.maps), MOST_NAMES)
+        title = cause.code.replace("-", " ")
+        out.append(Finding(title, f"{where}: {cause.text}.", sentence_case(cause.cure) + "."))
     return out
 
 
@@ -265,6 +263,27 @@ def _totals_table(location: Location) -> PageTable:
                  DEFINITIONS[fault])  # fmt: skip
         rows.append(Row(cells, FAULT_COLOURS[fault], not row["regions"]))
     return PageTable("All faults", columns, tuple(rows))
+
+
+def _order_table(location: Location) -> PageTable:
+    columns = (Column("what"), Column("why"), Column("what to do"), Column("texels", True),
+               Column("regions"))  # fmt: skip
+    rows = []
+    for cause in location.causes[:MOST_CAUSES]:
+        numbers = ", ".join(f"#{n}" for n in cause.regions[:MOST_NAMES])
+        more = " …" if len(cause.regions) > MOST_NAMES else ""
+        texels = count_text(cause.texels) if cause.regions else "all"
+        rows.append(
+            Row((cause.code.replace("-", " "), sentence_case(cause.text) + ".",
+                 sentence_case(cause.cure) + ".", texels, numbers + more or "–"))
+        )  # fmt: skip
+    return PageTable("What to mend first", columns, tuple(rows))
+
+
+def _bake_table(location: Location) -> PageTable:
+    columns = (Column("setting"), Column("value"), Column("how sure"), Column("what tells it"))
+    rows = tuple(Row((s.name, s.value, s.sure, s.why)) for s in location.bake)
+    return PageTable("Settings of the bake, as the maps tell them", columns, rows)
 
 
 def _readings(location: Location) -> PageTable:

@@ -1,6 +1,6 @@
 """What a map shows where no layer explains it: slid detail, smeared padding, noise.
 
-*Slanted*: rays that lean record their neighbourhood's detail, so the map shows the expected
+*Skew*: rays that lean record their neighbourhood's detail, so the map shows the expected
 picture moved sideways. Found by registration: of all shifts of a small window the one that brings
 expected picture and map together, if it does so well and better than no shift by far.
 
@@ -41,6 +41,8 @@ NOISE_MEAN_SHARE, NOISE_CORRELATION = 0.4, 0.35
 SMEARED_SHARE = 0.6
 # A patch is a miss as a whole when this much of it certainly is.
 MISSED_SHARE = 0.4
+# Wider than what one texel of a border feeds.
+LEAST_PAINTED, PAINTED_SHARE = 60, 0.9
 # Repeats mean something where the surface turns by two 8-bit steps a texel: 0.9 degrees.
 LEAST_CHANGE = float(np.radians(0.9))
 
@@ -50,7 +52,7 @@ class Patterns:
     """What the picture-based tests found.
 
     fault : (H, W) uint8, the tile's faults with unexplained texels told apart; shift : (H, W, 2)
-    float32 (right, down) in texels where the fault is SLANTED, else 0.
+    float32 (right, down) in texels where the fault is SKEW, else 0.
     """
 
     fault: NDArray[np.uint8]
@@ -78,16 +80,18 @@ def explain_patterns(
     for done, (inner, outer, within) in enumerate(blocks, start=1):
         seen = view.shown[outer], view.expected[outer]
         smeared[inner] = _smeared(values[outer], seen[1], unclear[outer])[within]
-        noisy[inner] = _noisy(*seen, unclear[outer], covered[outer])[within]
+        noisy[inner] = _noisy(*seen, defective[outer], covered[outer])[within]
         mostly_open[inner] = _mostly_open(unclear[outer], defective[outer])[within]
         progress(f"explaining tile {view.tile}", done, len(blocks))
     moved &= mostly_open
-    fault[moved & defective] = Fault.SLANTED
-    fault[unclear & ~moved & noisy] = Fault.NOISE
-    # Padding copies borders inwards, which looks like a slide there: repeats tell.
-    fault[smeared] = Fault.MISSED
+    fault[moved & defective] = Fault.SKEW
+    # Of scattered normals some agree with a layer by chance.
+    fault[defective & mostly_open & ~moved & noisy] = Fault.NOISE
+    # Padding copies borders inwards, which looks like a slide there: repeats tell. One colour all
+    # over a place is no padding: somebody painted it.
+    fault[smeared & ~_painted(values, smeared)] = Fault.MISSED
     _join_misses(fault)
-    shift[fault != Fault.SLANTED] = 0
+    shift[fault != Fault.SKEW] = 0
     return Patterns(fault, shift)
 
 
@@ -244,10 +248,31 @@ def _smeared(
     return unclear & (share > SMEARED_SHARE) & (moving > LEAST_CHANGE)
 
 
+def _painted(values: NDArray[np.float32], smeared: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Tell the places of repeats that hold one colour nearly all over; padding holds as many as
+    there are texels along the border that it comes from.
+    """
+    out = np.zeros(smeared.shape, bool)
+    labels, count = label(smeared)
+    if count == 0:
+        return out
+    y, x = np.nonzero(smeared)
+    number = labels[y, x].astype(np.int64)
+    codes = np.rint(values[y, x] * 255).astype(np.int64)
+    colour = (codes[:, 0] << 16) | (codes[:, 1] << 8) | codes[:, 2]
+    kinds, of_kind = np.unique((number << 24) | colour, return_counts=True)
+    most = np.zeros(count + 1, np.int64)
+    np.maximum.at(most, kinds >> 24, of_kind)
+    whole = np.bincount(number, minlength=count + 1)
+    painted = (whole >= LEAST_PAINTED) & (most >= PAINTED_SHARE * whole)
+    out[y, x] = painted[number]
+    return out
+
+
 def _noisy(
     shown: NDArray[np.float32],
     expected: NDArray[np.float32],
-    unclear: NDArray[np.bool_],
+    defective: NDArray[np.bool_],
     covered: NDArray[np.bool_],
 ) -> NDArray[np.bool_]:
     """Tell texels around which the differences cancel and neighbours have little in common."""
@@ -264,7 +289,7 @@ def _noisy(
     product[1:] += np.einsum("...i,...i->...", difference[1:], difference[:-1])
     common = uniform_filter(product / 2, NOISE_WINDOW) / count
     cancels = np.einsum("...i,...i->...", mean, mean) < NOISE_MEAN_SHARE**2 * square
-    return unclear & cancels & (common < NOISE_CORRELATION * square)
+    return defective & cancels & (common < NOISE_CORRELATION * square)
 
 
 def grown_over(mask: NDArray[np.bool_], inside: NDArray[np.bool_], steps: int) -> Ints:

@@ -41,6 +41,7 @@ class BakedMap:
     values : (H, W, 3) uint8, uint16 or float32, row 0 on top, as in the file.
     empty : (H, W) bool where an alpha channel says that nothing was baked, or None.
     crop : left, top, width and height of the part of the file that this is; None for all of it.
+    alpha : (H, W) float32 from 0 to 1 where a fourth channel varies, else None.
     half : the file holds half floats (IEEE 754 binary16), which `values` widen without loss.
     """
 
@@ -50,6 +51,7 @@ class BakedMap:
     empty: NDArray[np.bool_] | None
     half: bool = False
     crop: tuple[int, int, int, int] | None = None
+    alpha: NDArray[np.float32] | None = None
 
     def __repr__(self) -> str:
         width, height = self.size
@@ -166,10 +168,12 @@ def read_map(path: Path, tile: int | None = None) -> BakedMap:
             file=str(path),
             cure="Pass the normal map.",
         )
-    empty = None
-    if texels.shape[2] >= 4 and np.any(texels[:, :, 3] == 0) and np.any(texels[:, :, 3] != 0):
-        empty = texels[:, :, 3] == 0
-    return BakedMap(path, tile, np.ascontiguousarray(texels[:, :, :3]), empty, half)
+    empty = alpha = None
+    if texels.shape[2] >= 4 and np.any(texels[:, :, 3] != texels[0, 0, 3]):
+        alpha = as_shares(texels[:, :, 3])
+        if np.any(texels[:, :, 3] == 0):
+            empty = texels[:, :, 3] == 0
+    return BakedMap(path, tile, np.ascontiguousarray(texels[:, :, :3]), empty, half, alpha=alpha)
 
 
 def as_shares(values: NDArray[Any]) -> NDArray[np.float32]:

@@ -57,12 +57,14 @@ class SeamSteps:
     shown: Floats
     expected: Floats
 
-    @property
-    def broken(self) -> NDArray[np.bool_]:
-        """(S,) bool, the map steps visibly more than the surface does."""
+    def broken(self, tolerance: float = TOLERANCE_DEGREES) -> NDArray[np.bool_]:
+        """(S,) bool, the map steps visibly more than the surface does.
+
+        tolerance : degrees that either side may be off.
+        """
         with np.errstate(invalid="ignore"):
             excess = self.shown - self.expected
-            return excess > VISIBLE_DEGREES + 2 * TOLERANCE_DEGREES
+            return excess > VISIBLE_DEGREES + 2 * max(tolerance, TOLERANCE_DEGREES)
 
 
 def seam_samples(low: LowPoly, size: int) -> SeamSamples:

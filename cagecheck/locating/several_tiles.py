@@ -100,8 +100,11 @@ def _cut(baked: BakedMap, cell: int) -> Cut:
                 continue
             values = np.ascontiguousarray(baked.values[place])
             empty = None if baked.empty is None else baked.empty[place]
+            alpha = None if baked.alpha is None else baked.alpha[place]
             crop = (left, top, cell, cell)
-            cells.append(replace(baked, tile=None, values=values, empty=empty, crop=crop))
+            cells.append(
+                replace(baked, tile=None, values=values, empty=empty, crop=crop, alpha=alpha)
+            )
     return Cut(width // cell, height // cell, tuple(cells))
 
 

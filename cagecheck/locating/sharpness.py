@@ -9,10 +9,11 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import convolve1d, minimum_filter
 
 from cagecheck.locating.compare import Fault, TileView
 from cagecheck.locating.conventions import ROUNDING_DEGREES, ConventionFault
-from cagecheck.locating.enlarging import block_means, enlarged_at
+from cagecheck.locating.enlarging import TENT, block_means, enlarged_at
 
 # Times by which a map may have been enlarged.
 FACTORS = (2, 4, 8)
@@ -23,6 +24,10 @@ LEAST_CHANGE = 1.5 * np.radians(ROUNDING_DEGREES)
 # The enlarged picture must fit this much better than the sharp one.
 NEARER = 0.6
 LEAST_TEXELS = 300
+# The widest filter that is common in baking is a tent over 3 x 3 texels, of variance 0.5 along
+# each axis (mip levels, denoising); scaling to a share s and back with tents has (1 / 3) / s^2.
+TENT_VARIANCE, SCALING_VARIANCE = 0.5, 1 / 3
+WIDEST_BAKE, MOST_BEND = 1.1 * TENT_VARIANCE, 20.0
 # Blocks of equal texels tell a map that was enlarged by repeating.
 REPEATED_SHARE = 0.9
 BLOCK_ROWS = 256
@@ -52,7 +57,17 @@ def softness_fault(
         if ratio < NEARER and ratio < 0.9 * best:
             best, factor = ratio, times
     if factor == 1:
-        return None
+        spread = blur_variance(view.shown, view.expected, inside & (fault == Fault.CLEAN))
+        if spread is None or spread < WIDEST_BAKE:
+            return None
+        share = (SCALING_VARIANCE / spread) ** 0.5
+        fault_found = ConventionFault(
+            "rescaled",
+            f"the map is softer than a bake of {view.size} x {view.size} texels: it was scaled to "
+            f"about {share:.1f} of its size and back, or blurred",
+            "bake at the full size, and do not scale or filter the map",
+        )
+        return fault_found, 1
     small = view.size // factor
     fault_found = ConventionFault(
         "rescaled",
@@ -61,6 +76,32 @@ def softness_fault(
         "bake at the full size, and do not filter the map",
     )
     return fault_found, factor
+
+
+def blur_variance(
+    shown: NDArray[np.float32], expected: NDArray[np.float32], use: NDArray[np.bool_]
+) -> float | None:
+    """Return the variance (texels squared) of the blur between two pictures; None if untold.
+
+    What a tent over 3 x 3 texels changes is laid on what the map differs by. A tent, of variance
+    a half, gives that exactly, however fine the detail; other blurs nearly.
+    """
+    whole = minimum_filter(use.astype(np.uint8), 3, mode="constant") > 0
+    soft = expected
+    for axis in (0, 1):
+        soft = convolve1d(soft, TENT, axis=axis, mode="nearest")
+    own = expected[whole].astype(np.float64)
+    bend = soft[whole] - own
+    # What lies along the normal is lost when vectors are made unit length again.
+    bend -= (bend * own).sum(axis=1, keepdims=True) * own
+    off = shown[whole] - own
+    size = np.linalg.norm(bend, axis=1)
+    # Edges of the surface itself say more about filtering than about scaling.
+    tells = (size > LEAST_CHANGE / 2) & (size < np.radians(MOST_BEND))
+    if tells.sum() < LEAST_TEXELS:
+        return None
+    share = (off[tells] * bend[tells]).sum() / (bend[tells] ** 2).sum()
+    return float(share) * TENT_VARIANCE
 
 
 def _nearness(

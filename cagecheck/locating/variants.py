@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -12,7 +12,7 @@ from cagecheck.arrays.types import Floats
 from cagecheck.defects.match import Matcher
 from cagecheck.errors import InputError
 from cagecheck.locating.compare import DEPTH_SHARE, covered_texels, find_goals
-from cagecheck.locating.conventions import Sampled
+from cagecheck.locating.conventions import LowShading, Sampled
 from cagecheck.maps.encode import BasisRule, TangentBasis
 from cagecheck.maps.high_normals import HighNormals
 from cagecheck.maps.tangent import corner_tangents
@@ -29,6 +29,12 @@ from cagecheck.rays.points import SurfacePoints, join_points
 
 CageMaker = Callable[[LowPoly], Cage]
 
+LOW_RULES: dict[LowShading, NormalRule] = {
+    "face": NormalRule("hardness", hardness_deg=0.0),
+    "smooth": NormalRule("smooth"),
+}
+# Normals that differ by less than files round are the same.
+SAME_NORMAL = 1e-3
 # Texels of a tile that the conventions are judged by.
 SAMPLE_TEXELS = 30_000
 
@@ -69,7 +75,8 @@ class Variants:
         self._cage: dict[QuadSplit, Cage] = {}
         self._baker: dict[tuple[QuadSplit, HighNormals], Baker] = {}
         self._sampled: dict[tuple[Any, ...], Sampled] = {}
-        self._tangents: dict[tuple[QuadSplit, str], Floats] = {}
+        self._tangents: dict[tuple[QuadSplit, str, LowShading], Floats] = {}
+        self._shaded: dict[tuple[QuadSplit, LowShading], LowPoly] = {}
 
     def low(self, quads: QuadSplit) -> LowPoly:
         """Return the low poly with its quads cut so."""
@@ -111,12 +118,38 @@ class Variants:
             )  # fmt: skip
         return self._baker[key]
 
-    def frames(self, quads: QuadSplit, rule: BasisRule) -> TangentBasis:
+    def shaded(self, quads: QuadSplit, shading: LowShading) -> LowPoly:
+        """Return the low poly with other shading normals, which only its frames come from."""
+        if shading == "own":
+            return self.low(quads)
+        key = (quads, shading)
+        if key not in self._shaded:
+            self._shaded[key] = prepare_low(self.mesh, rule=LOW_RULES[shading], quads=quads)
+        return self._shaded[key]
+
+    def frames(
+        self, quads: QuadSplit, rule: BasisRule, shading: LowShading = "own"
+    ) -> TangentBasis:
         """Return the frames of a variant; corner tangents are made once for each source."""
-        key = (quads, rule.tangents)
+        key, low = (quads, rule.tangents, shading), self.shaded(quads, shading)
         if key not in self._tangents:
-            self._tangents[key] = corner_tangents(self.low(quads), rule.tangents)
-        return TangentBasis(self.low(quads).shading_normals, self._tangents[key], rule)
+            self._tangents[key] = corner_tangents(low, rule.tangents)
+        return TangentBasis(low.shading_normals, self._tangents[key], rule)
+
+    def shading_choices(self) -> tuple[LowShading, ...]:
+        """The shading normals of the low poly that differ from its own, after its own."""
+        own = self.low(self.settings.quads).shading_normals
+        others: tuple[LowShading, ...] = ("face", "smooth")
+        return (
+            "own",
+            *(
+                kind
+                for kind in others
+                if not np.allclose(
+                    self.shaded(self.settings.quads, kind).shading_normals, own, atol=SAME_NORMAL
+                )
+            ),
+        )
 
     def quad_choices(self) -> tuple[QuadSplit, ...]:
         """The cuts that differ for this mesh."""
@@ -133,9 +166,21 @@ class Variants:
         own = self.settings.high_normals
         return tuple(sorted(every, key=lambda n: n != own))
 
-    def sampled(self, tile: int, size: int, quads: QuadSplit, normals: HighNormals) -> Sampled:
+    def sampled(
+        self,
+        tile: int,
+        size: int,
+        quads: QuadSplit,
+        normals: HighNormals,
+        shading: LowShading = "own",
+    ) -> Sampled:
         """Return evenly picked texels of a tile with what a bake should record there."""
-        key = (tile, size, quads, normals)
+        key = (tile, size, quads, normals, shading)
+        if key not in self._sampled and shading != "own":
+            own = self.sampled(tile, size, quads, normals)
+            frames = self.frames(quads, BasisRule(), shading)
+            tangent = frames.encode(own.triangle, own.barycentric, own.world)
+            self._sampled[key] = replace(own, tangent=tangent)
         if key not in self._sampled:
             depth = DEPTH_SHARE * (self.settings.depth or 0.0)
             baker = self.baker(quads, normals)

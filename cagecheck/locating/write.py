@@ -107,6 +107,8 @@ def location_document(location: Location) -> dict[str, Any]:
         "maps": rows,
         "offset": None if location.offset is None else location.offset.to_dict(),
         "totals": totals(location),
+        "bake": [setting.to_dict() for setting in location.bake],
+        "causes": [cause.to_dict() for cause in location.causes],
         "regions": [region.to_dict() for region in location.regions],
         "specks": location.specks,
         "clean": location.clean,

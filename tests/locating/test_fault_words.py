@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from cagecheck.locating.bake_reach import BakeReach
 from cagecheck.locating.compare import Fault
-from cagecheck.locating.fault_regions import FaultyTexels, fault_regions
+from cagecheck.locating.fault_regions import Bake, FaultyTexels, fault_regions
 from cagecheck.meshes.lowpoly import LowPoly, prepare_low
 from cagecheck.meshes.mesh import mesh_from_polygons
 from cagecheck.rays.cage import cage_from_offset
@@ -23,7 +24,11 @@ def square() -> LowPoly:
 
 
 def words(
-    low: LowPoly, fault: Fault, count: int = COUNT, **known: float | np.ndarray
+    low: LowPoly,
+    fault: Fault,
+    count: int = COUNT,
+    reach: BakeReach = BakeReach(),  # noqa: B008
+    **known: float | np.ndarray,
 ) -> tuple[str, str]:
     """Return cause and cure of one region whose texels all have the values given."""
     share = np.linspace(0.1, 0.2, count)
@@ -39,7 +44,8 @@ def words(
         fault=np.full(count, fault, np.uint8), other=none, patch=none,
         **{name: np.broadcast_to(known.get(name, value), count) for name, value in values.items()},
     )  # fmt: skip
-    (region,), _ = fault_regions(low, texels, ("plate_high",), DEPTH, cage_from_offset(low, OFFSET))
+    bake = Bake(DEPTH, cage_from_offset(low, OFFSET), reach)
+    (region,), _ = fault_regions(low, texels, ("plate_high",), bake)
     return region.cause, region.cure
 
 

@@ -31,7 +31,7 @@ TRIALS = (
     ("channels-swapped", "noise"),
     ("v-flipped", "recorded another fold"),
     ("object-space", "recorded too deep"),
-    ("srgb", "slanted"),
+    ("srgb", "skew"),
     ("rescaled", "recorded another part"),
     ("banding", "seam mismatch"),
     ("rotated", "padding too thin"),

@@ -27,7 +27,7 @@ def scenery() -> Scenery:
 
 @pytest.fixture(scope="module")
 def wrong(scenery: Scenery) -> tuple[dict[int | None, BakedMap], Plan]:
-    maps, plan = baked_maps(scenery, ("recorded another part", "slanted"), 7)
+    maps, plan = baked_maps(scenery, ("recorded another part", "skew"), 7)
     return {m.tile: m for m in maps}, plan
 
 

@@ -36,7 +36,7 @@ from tests.report.test_page_browser import (
 )
 from tests.scenes.locating import DEPTH, OFFSET, PAIRED, Plan, baked_maps, make_scenery
 
-FAULTS = ("green-flipped", "missed", "recorded another part", "noise", "slanted")
+FAULTS = ("green-flipped", "missed", "recorded another part", "noise", "skew")
 
 
 @pytest.fixture(scope="module")
@@ -74,7 +74,7 @@ def test_conventions_offset_and_regions_are_said(content: PageContent, location:
     assert f"between {location.offset.least:.4g} and" in facts["offset of the bake"]
     assert "% of" in facts["offset of the bake"], "how sure it is"
     assert text.count('class="pick"') == len(location.regions)
-    readings = content.tables[0]
+    readings = next(t for t in content.tables if t.title == "How the maps were read")
     assert [row.cells[0] for row in readings.rows] == [m.source.path.name for m in location.maps]
     agreement = readings.columns.index(next(c for c in readings.columns if c.title == "agreement"))
     assert all(float(row.cells[agreement].split()[0]) > 80 for row in readings.rows)

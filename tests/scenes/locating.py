@@ -178,7 +178,7 @@ DEFECTS = (
     "recorded another fold",
     "recorded too deep",
     "missed",
-    "slanted",
+    "skew",
     "seam mismatch",
     "padding too thin",
     "noise",
@@ -347,7 +347,7 @@ def _plant(plan: Plan, baker: Baker, fault: str) -> None:
     elif fault == "missed":
         patch = _disc(plan, tile, _well_inside(free, 10), radius) & free
         plan.vectors[tile][patch] = 0
-    elif fault == "slanted":
+    elif fault == "skew":
         patch = _disc(plan, tile, _well_inside(free, 34), radius) & free
         _slide(plan, baker, tile, patch)
     elif fault == "noise":

@@ -1,0 +1,93 @@
+"""What is wrong with a set of maps, as one list: what to mend first comes first.
+
+A convention that is read wrongly hides everything else; a part that was left out or a distance
+that was too short spoils whole parts; single places come last, the largest first. What only lowers
+quality (steps, softness, compression) comes after the conventions, since a new bake mends it, too.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from cagecheck.defects.regions import Region
+from cagecheck.locating.compare import Fault
+from cagecheck.locating.fault_reasons import FaultCause
+from cagecheck.locating.one_map import LocatedMap
+
+# Which picture it is and how it lies, then what its numbers mean, then what its quality lost.
+_WHERE = (
+    "no-match", "several-tiles", "wrong-tile", "v-flipped", "rotated", "mirrored", "shifted",
+)  # fmt: skip
+_QUALITY = ("not-square", "rescaled", "lossy-blocks", "banding")
+_WHOLE = ("flat", "part-left-out")
+# Distances that are too short for a whole part, before the places that other reasons spoil.
+_DISTANCES = (FaultCause.MISSED_DEEP, FaultCause.MISSED_TIGHT, FaultCause.STARTED_BENEATH)
+# A distance spoils whole parts when it spoils so much against what spoils most.
+WHOLE_SHARE = 0.25
+# Padding shows only from afar, noise only up close: they come last.
+_LAST = (Fault.PADDING,)
+
+
+@dataclass(frozen=True)
+class ToldCause:
+    """One thing to mend.
+
+    code, text, cure : for scripts and people; maps : names of the maps; regions : numbers of the
+    regions that it explains, () where it befell whole maps; texels : how many those are.
+    """
+
+    code: str
+    text: str
+    cure: str
+    maps: tuple[str, ...]
+    regions: tuple[int, ...] = ()
+    texels: int = 0
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain JSON values."""
+        row = asdict(self)
+        return {**row, "maps": list(self.maps), "regions": list(self.regions)}
+
+
+def told_causes(maps: Sequence[LocatedMap], regions: Iterable[Region]) -> tuple[ToldCause, ...]:
+    """Return all causes, what to mend first first."""
+    rows: list[tuple[tuple[float, ...], ToldCause]] = []
+    together: dict[tuple[str, str, str], list[str]] = {}
+    for found in maps:
+        for fault in found.conventions:
+            names = together.setdefault((fault.code, fault.text, fault.cure), [])
+            if found.source.path.name not in names:
+                names.append(found.source.path.name)
+    for place, ((code, text, cure), names) in enumerate(together.items()):
+        rows.append(((_rank_of(code), float(place)), ToldCause(code, text, cure, tuple(names))))
+    by_tile = {m.reading.tile: m.source.path.name for m in reversed(maps) if m.record is not None}
+    of_code: dict[tuple[Any, str], list[Region]] = {}
+    for region in regions:
+        of_code.setdefault((region.defect, region.why.code.code), []).append(region)
+    largest = max((sum(r.texels for r in m) for m in of_code.values()), default=0.0)
+    for (defect, code), members in of_code.items():
+        texels = sum(region.texels for region in members)
+        names = list(dict.fromkeys(by_tile[r.tile] for r in members if r.tile in by_tile))
+        worst = members[0]
+        short = worst.why.code in _DISTANCES and texels >= WHOLE_SHARE * largest
+        rank = 5.0 if defect in _LAST else 3.0 if short else 4.0
+        rows.append(
+            (
+                (rank, -texels),
+                ToldCause(
+                    code, worst.cause, worst.cure, tuple(names),
+                    tuple(region.number for region in members), round(texels),
+                ),
+            )
+        )  # fmt: skip
+    return tuple(cause for _, cause in sorted(rows, key=lambda row: row[0]))
+
+
+def _rank_of(code: str) -> float:
+    if code in _WHERE:
+        return 0.0
+    if code in _WHOLE:
+        return 2.0
+    return 1.5 if code in _QUALITY else 1.0

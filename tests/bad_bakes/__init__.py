@@ -1,0 +1,1 @@
+"""Bad bakes of known cause, made by a baker that shares no code with the package."""
