@@ -121,7 +121,7 @@ def ground_of(low: LowPoly, paired: NDArray[np.bool_], scene: Scene) -> Ground:
     """Return the ground of a low poly; paired : (low parts, high parts) bool."""
     nearest, facing = NearestPaired(low, paired), low_orientation(low)
     turned = facing[:, None] * scene.orientation < 0
-    turned &= _backs_lie_nearest(low, scene, paired, turned.any(axis=1))[:, None]
+    turned &= _backs_lie_nearest(low, scene, paired, np.asarray(turned.any(axis=1)))[:, None]
     pieces = related_pieces(low, scene, nearest, turned)
     near_pieces = None if pieces is None else NearestPaired(low, pieces.related, pieces.low)
     return Ground(surface_graph(low), nearest, facing, turned, pieces, near_pieces)

@@ -77,8 +77,8 @@ def bake_settings(
     if widths:
         least_wide = min(widths, key=lambda p: p.width)
         words = count_words(round(least_wide.width), "texel")
-        value = words if least_wide.too_thin else f"at least {words}"
-        rows.append(ToldSetting("padding", value, "certain", "the texels around islands"))
+        width = words if least_wide.too_thin else f"at least {words}"
+        rows.append(ToldSetting("padding", width, "certain", "the texels around islands"))
     return tuple(rows)
 
 
