@@ -14,6 +14,7 @@ from scipy.ndimage import convolve1d, minimum_filter
 from cagecheck.locating.compare import Fault, TileView
 from cagecheck.locating.conventions import ROUNDING_DEGREES, ConventionFault
 from cagecheck.locating.enlarging import TENT, block_means, enlarged_at
+from cagecheck.words.numbers import decimals
 
 # Times by which a map may have been enlarged.
 FACTORS = (2, 4, 8)
@@ -64,7 +65,7 @@ def softness_fault(
         fault_found = ConventionFault(
             "rescaled",
             f"the map is softer than a bake of {view.size} x {view.size} texels: it was scaled to "
-            f"about {share:.1f} of its size and back, or blurred",
+            f"about {decimals(share, 1)} of its size and back, or blurred",
             "bake at the full size, and do not scale or filter the map",
         )
         return fault_found, 1
