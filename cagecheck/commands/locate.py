@@ -9,8 +9,9 @@ from typing import Annotated
 import typer
 
 from cagecheck.commands.options import HighPath, LowPath, Output, add_command
-from cagecheck.commands.predict import say_regions
+from cagecheck.commands.predict import say_entries
 from cagecheck.commands.terminal import EXIT_CLEAN, EXIT_DEFECTS, Terminal
+from cagecheck.defects.headline import headline
 from cagecheck.files import refuse_results
 from cagecheck.locating.locate import Location, locate
 from cagecheck.locating.one_map import LocatedMap
@@ -114,7 +115,9 @@ def say_location(terminal: Terminal, result: Location, *, in_files: bool) -> Non
             terminal.say(f"  {number}. [{cause.code}] {cause.text}; {cause.cure}.")
     rows = [(t["name"], t["regions"], t["texels"], t["area"]) for t in totals(result)]
     terminal.table("Faults", ("fault", "regions", "texels", "area (sq. units)"), rows)
-    say_regions(terminal, result.regions, in_files=in_files)
+    if result.regions:
+        terminal.say(headline(result.entries))
+    say_entries(terminal, result.entries, result.ways, in_files=in_files)
     terminal.say(verdict(result))
 
 

@@ -9,6 +9,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.defects.entries import Entry, gather
 from cagecheck.defects.match import Matcher
 from cagecheck.defects.regions import Region
 from cagecheck.errors import InputError, Notice, takes
@@ -29,6 +30,7 @@ from cagecheck.meshes.mesh import Mesh, Surface
 from cagecheck.meshes.tiles import why_off_tiles
 from cagecheck.options import check_options
 from cagecheck.predicting.distances import probe_distances
+from cagecheck.predicting.next_steps import WayStep, way_steps
 from cagecheck.progress import Progress, silent
 from cagecheck.rays.cage import Cage
 from cagecheck.rays.scene import Scene
@@ -71,6 +73,17 @@ class Location:
     def causes(self) -> tuple[ToldCause, ...]:
         """Everything that is wrong, what to mend first first."""
         return told_causes(self.maps, self.regions)
+
+    @cached_property
+    def entries(self) -> list[Entry]:
+        """The regions as one tells of them, in the order to see to them."""
+        return gather(self.regions)
+
+    @cached_property
+    def ways(self) -> tuple[WayStep, ...]:
+        """How what shows is mended, with the command that goes on from here."""
+        low, high = self.low.mesh.source, self.scene.surface.source
+        return way_steps(self.entries, low.path if low else None, high.path if high else None)
 
     @cached_property
     def bake(self) -> tuple[ToldSetting, ...]:
