@@ -20,7 +20,7 @@ from cagecheck.defects.regions import Region
 from cagecheck.files import replace_file
 from cagecheck.meshes.tiles import NO_TILE
 from cagecheck.progress import Progress, silent
-from cagecheck.report.camera import (
+from cagecheck.rendering.camera import (
     LEAST_SHARE,
     REGION_RADII,
     Outlook,
