@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +16,7 @@ from cagecheck.maps.texels import tiles_touched
 from cagecheck.predicting.maps.bake import Baker, BakeRule, TileBake
 from cagecheck.predicting.result import Prediction
 from cagecheck.progress import Progress, silent
+from cagecheck.rays.cage import Along
 
 # As wide as the maps that are written have it: mip levels of a 16th stay clean.
 PADDING = 16.0
@@ -40,15 +42,41 @@ def predicted_maps(
     tiles : which; all in use by default. shading : of its high poly, for those who have it.
     basis : the tangent frames; those of `BasisRule` by default.
     """
-    settings = prediction.settings
+    return _maps(prediction, prediction.settings.along, size, tiles, shading, basis, progress)
+
+
+def ideal_maps(
+    prediction: Prediction,
+    size: int,
+    *,
+    tiles: Iterable[int] | None = None,
+    shading: HighShading | None = None,
+    basis: BasisRule | None = None,
+    progress: Progress = silent,
+) -> NormalMaps:
+    """Return the maps of straight rays instead, see `predicted_maps`."""
+    return _maps(prediction, "normals", size, tiles, shading, basis, progress)
+
+
+def _maps(
+    prediction: Prediction,
+    along: Along,
+    size: int,
+    tiles: Iterable[int] | None,
+    shading: HighShading | None,
+    basis: BasisRule | None,
+    progress: Progress,
+) -> NormalMaps:
+    settings, matcher = prediction.settings, prediction.matcher
     rule = BakeRule(
         size=size,
         depth=settings.depth_and_reach()[0],
-        along=settings.along,
+        along=along,
         basis=basis or BasisRule(),
         apart=settings.apart,
     )
-    matcher = prediction.matcher
+    if along != matcher.along:
+        matcher = replace(matcher, along=along)
     baker = Baker(
         matcher.low, prediction.cage, matcher.scene, rule,
         paired=matcher.paired, matcher=matcher, shading=shading,
