@@ -24,11 +24,13 @@ from cagecheck.rays.cage import Cage, cage_from_offset
 from cagecheck.rays.points import SurfacePoints
 from cagecheck.rays.scene import Scene
 from cagecheck.tuning.checking import Checked, settle_and_check
-from cagecheck.tuning.corridors import Limits, automatic_margin, build_problem
+from cagecheck.tuning.corridors import Limits, automatic_margin
+from cagecheck.tuning.depth import EDGE_SPARE, Depths, find_depths, inward_distances
 from cagecheck.tuning.folds import CageCrossings, ShellCheck, cage_crossings, check_shell
 from cagecheck.tuning.search import Cast, Round, Search
-from cagecheck.tuning.solver.solve import SolverName, solve_offsets
+from cagecheck.tuning.solver.solve import SolverName
 from cagecheck.tuning.texels import TexelCheck, TexelWatch
+from cagecheck.words.lengths import length_words
 from cagecheck.words.numbers import as_given, count_text, figures
 from cagecheck.words.sentences import count_words, names_words
 
@@ -47,6 +49,13 @@ CEILING_REACHES = 1.5
 # Claims hold with 95 % confidence, see `surface_bound`.
 DOUBT = 0.05
 _LENGTH = Option("", OFFSETS, least=0)
+# Distances this many times what the scene suggested get a notice: with the headroom that
+# suggestions carry, some of the surface lies farther off than nearly all of it.
+FAR_FACTOR = 2.5
+FAR_CURES = {
+    "offset": "See where in offsets.ply. Low and high poly lie far apart there; --limit holds it.",
+    "depth": "See which part asks for it in tuning.json; --depth holds it lower.",
+}
 
 
 @dataclass(frozen=True)
@@ -146,7 +155,10 @@ class Tuning:
     kept : (V,) bool
         Held by the artist.
     depth : float
-        One depth for the whole asset that finds all targets, world units.
+        One depth for the whole asset, world units: it finds all targets but those that
+        `depths` gives up.
+    depths : Depths
+        What depth every part needs, and what lies deeper.
     cage : Cage
         The tuned cage.
     before, after : Prediction
@@ -197,6 +209,7 @@ class Tuning:
     conflict: Mask
     kept: Mask
     depth: float
+    depths: Depths
     cage: Cage
     before: Prediction
     after: Prediction
@@ -318,7 +331,7 @@ def tune(
     scene = high if isinstance(high, Scene) else build_scene(high, progress)
     if paired is None:
         paired = np.ones((len(low.part_names), len(scene.surface.part_names)), bool)
-    automatic_depth = settings.depth is None
+    automatic = settings.offset is None and cage is None, settings.depth is None
     matcher = Matcher(low, scene, paired, settings.along, settings.apart)
     settings, notices = resolve(matcher, settings, cage is not None)
     texels = None if settings.texels is None else TexelWatch(low, settings.texels)
@@ -328,11 +341,18 @@ def tune(
     search, checked = _search(matcher, settings, tuning, keep, progress, texels)
     check, vertex = checked.cast, low.position_id
     before = predict_points(matcher, before_cage, check.points, settings, progress=progress)
-    inward = _inward(search, check)
+    depths = find_depths(low, check, search.margin, search.limits.preferred)
+    inward = inward_distances(
+        low, search.graph, check, check.corridors, depths, search.margin,
+        search.limits.preferred, search.solver,
+    )  # fmt: skip
     texel_check = None if texels is None else texels.result(search)
     depth = float(settings.depth or 0.0)
-    if automatic_depth:
-        depth, texel_check = _deep_enough(depth, inward, texel_check, search.margin)
+    if automatic[1]:
+        depth = max(depth, depths.largest)
+    if texels is not None and texel_check is not None:
+        limit = EDGE_SPARE * depth if automatic[1] else depth
+        depth, texel_check = texels.at_depth(search, texel_check, depth, limit)
     cage_after, deeper = search.cage(), replace(settings, depth=depth)
     after = predict_points(matcher, cage_after, check.points, deeper, progress=progress)
     lower, upper = vertex_corridors(low, check, search.offsets)
@@ -354,6 +374,7 @@ def tune(
         conflict=touched[vertex],
         kept=np.isfinite(search.limits.kept)[vertex],
         depth=depth,
+        depths=depths,
         cage=cage_after,
         before=before,
         after=after,
@@ -366,7 +387,12 @@ def tune(
         rounds=tuple(search.rounds),
         solver=search.solution.solver,
         gap=search.solution.gap,
-        notices=(*notices, *_number_notice(checked.numbers), *_unsolved_notice(search.unsolved)),
+        notices=(
+            *notices,
+            *_far_notices(settings, search.limits, search.offsets, depth, automatic),
+            *_number_notice(checked.numbers),
+            *_unsolved_notice(search.unsolved),
+        ),
     )
 
 
@@ -455,16 +481,6 @@ def kept_positions(low: LowPoly, keep: Floats | None) -> Floats:
     return out
 
 
-def _deep_enough(
-    depth: float, inward: Floats, texels: TexelCheck | None, margin: float
-) -> tuple[float, TexelCheck | None]:
-    """Return a depth that finds every target, and the texels as it shows them."""
-    depth = max(depth, float(inward.max(initial=0.0)))
-    if texels is None:
-        return depth, None
-    return max(depth, texels.deepest + margin), replace(texels, too_deep=0)
-
-
 def _cage_positions(search: Search) -> Floats:
     """Return (V, 3) the cage's vertices, along averaged normals where their corners part."""
     positions = search.cage().positions
@@ -472,6 +488,33 @@ def _cage_positions(search: Search) -> Floats:
         return positions
     low, vertex = search.low, search.low.position_id
     return low.positions + search.offsets[vertex, None] * low.ray_normals[vertex]
+
+
+def _far_notices(
+    settings: Settings, limits: Limits, offsets: Floats, depth: float, automatic: tuple[bool, bool]
+) -> tuple[Notice, ...]:
+    """Say where distances leave what the scene suggested.
+
+    automatic : whether the offset and the depth of the settings were taken from the scene.
+    """
+    out = []
+    free = offsets[~np.isfinite(limits.kept)]
+    largest = float(free.max(initial=0.0))
+    for name, handed, suggested, found in (
+        ("offset", largest, settings.offset, automatic[0]),
+        ("depth", depth, settings.depth, automatic[1]),
+    ):
+        if found and suggested and handed > FAR_FACTOR * suggested:
+            out.append(
+                Notice(
+                    f"far-{name}",
+                    f"the largest {name} is {length_words(handed)}, "
+                    f"{figures(handed / suggested, 2)} times the {length_words(suggested)} that "
+                    "the scene suggested.",
+                    FAR_CURES[name],
+                )
+            )
+    return tuple(out)
 
 
 def _number_notice(parts: tuple[str, ...]) -> tuple[Notice, ...]:
@@ -503,29 +546,6 @@ def _unsolved_notice(count: int) -> tuple[Notice, ...]:
             count=count,
         ),
     )
-
-
-def _inward(search: Search, check: Cast) -> Floats:
-    """Return (P,) how far below the low poly rays must look: the same problem turned inward.
-
-    Rays that run inward stop at the first surface, so there is no next layer to keep clear of.
-    """
-    c = check.corridors
-    inward = replace(
-        c,
-        lower=np.where(c.target < 0, search.margin - c.target, -np.inf),
-        upper=np.full(len(c), np.inf),
-        clash=np.zeros(len(c), bool),
-    )
-    assert search.settings.depth is not None
-    limits = Limits(
-        np.inf,
-        min(search.limits.preferred, search.settings.depth),
-        np.full(search.low.position_count, np.nan),
-        np.full(search.low.position_count, np.inf),
-    )
-    problem = build_problem(search.graph, inward, limits)
-    return solve_offsets(problem, solver=search.solver, progress=search.progress).offsets
 
 
 def vertex_corridors(low: LowPoly, cast: Cast, offsets: Floats) -> tuple[Floats, Floats]:
