@@ -40,11 +40,11 @@ STEEP_IMPORTANCE = 30.0
 # No offset goes beyond what the rays around it need, with so much to spare: a row that one corner
 # weighs little in would else be kept by any length of it. Rays this many edges away count, as
 # offsets that fall off gently from a high place are not what this is against.
-NEED_SPARE = 1.25
+NEED_SPARE = 1.1
 NEED_RINGS = 2
-# Rays along which the corner directions add up to less than this (a spread of 60 degrees) ask for
-# twice their length at most: the more the directions cancel, the less an offset does there.
-LEAST_LEAN = 0.5
+# Rays along which the corner directions add up to less than this (two at a right angle) ask for no
+# more than these: the more the directions cancel, the less an offset does there.
+LEAST_LEAN = 0.5**0.5
 
 # The pull towards small offsets fades a local rise over this share of the low poly's diagonal.
 FADE_SHARE = 0.03

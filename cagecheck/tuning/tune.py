@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from math import log
 from typing import Any
 
 import numpy as np
@@ -21,8 +20,8 @@ from cagecheck.predicting.result import Prediction
 from cagecheck.predicting.settings import Settings, check_settings
 from cagecheck.progress import Progress, silent
 from cagecheck.rays.cage import Cage, cage_from_offset
-from cagecheck.rays.points import SurfacePoints
 from cagecheck.rays.scene import Scene
+from cagecheck.tuning.assurance import Assurance, assure
 from cagecheck.tuning.checking import Checked, settle_and_check
 from cagecheck.tuning.corridors import Limits, automatic_margin
 from cagecheck.tuning.depth import EDGE_SPARE, Depths, find_depths, inward_distances
@@ -46,8 +45,6 @@ STEADY_ROUNDINGS = 2048
 # Layers are known as far as the reach; offsets may go this much further, as the corners of a
 # triangle lie farther out than the surface that it must clear.
 CEILING_REACHES = 1.5
-# Claims hold with 95 % confidence, see `surface_bound`.
-DOUBT = 0.05
 _LENGTH = Option("", OFFSETS, least=0)
 # Distances this many times what the scene suggested get a notice: with the headroom that
 # suggestions carry, some of the surface lies farther off than nearly all of it.
@@ -95,35 +92,6 @@ class TuneSettings:
     checks: int = CHECKS
     mends: int = MENDS
     solver: SolverName = "interior"
-
-
-@dataclass(frozen=True)
-class Assurance:
-    """What the last check, on points never used for solving, says about the offsets.
-
-    Attributes
-    ----------
-    samples : area samples cast; edge_samples : samples on edges and at vertices, besides.
-    spacing : typical distance between area samples, world units.
-    open : wrong samples that corridors would have allowed; open_edge : the same on edges, and
-        where rays run through corners and edges of the high poly that come near the cage.
-    conflicting : wrong samples in triangles where no offsets near these keep all corridors
-        without another fold, or that no offset at all can serve.
-    area_share : share of the low poly's area that open samples stand for.
-    looks : checks on new points that would have been the last had nothing been open there.
-    bound : where `open` is 0, the share that is open all the same is below this with 95 %
-        confidence (`surface_bound`, for that many looks); NaN otherwise.
-    """
-
-    samples: int
-    edge_samples: int
-    spacing: float
-    open: int
-    open_edge: int
-    conflicting: int
-    area_share: float
-    looks: int
-    bound: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -262,15 +230,11 @@ class Tuning:
 
     @property
     def clean(self) -> bool:
-        """True when the check found no miss and no overshoot at all, nor any texel."""
-        kinds = (
-            Defect.MISS_TIGHT,
-            Defect.MISS_DEEP,
-            Defect.OVERSHOOT_OWN,
-            Defect.OVERSHOOT_OTHER,
-        )
-        right = self.texels is None or self.texels.clean
-        return right and not any(self.after.findings.has(kind).any() for kind in kinds)
+        """True when nothing misses and nothing overshoots in the last check, nor any texel.
+
+        Whatever the reason: a place without surface, or beyond the depth or the limit, misses too.
+        """
+        return self.assurance.clean and (self.texels is None or self.texels.clean)
 
 
 @takes(low=LowPoly, high=(Surface, Scene), cage=Cage, settings=Settings, tuning=TuneSettings)
@@ -379,7 +343,14 @@ def tune(
         before=before,
         after=after,
         last=check,
-        assurance=_assurance(search, checked),
+        assurance=assure(
+            check.points,
+            after.findings,
+            check.wrong,
+            search.open_samples(check),
+            checked.watched_open,
+            checked.looks,
+        ),
         texels=texel_check,
         shell=check_shell(low, cage_after),
         crossings=cage_crossings(low, _cage_positions(search)),
@@ -565,39 +536,3 @@ def vertex_corridors(low: LowPoly, cast: Cast, offsets: Floats) -> tuple[Floats,
         np.maximum.at(lower, at, (c.lower[rows] - rest) / w)
         np.minimum.at(upper, at, (c.upper[rows] - rest) / w)
     return lower, np.maximum(upper, 0.0)
-
-
-def _assurance(search: Search, checked: Checked) -> Assurance:
-    check, points = checked.cast, checked.cast.points
-    wrong = search.open_samples(check)
-    area = points.area > 0
-    count = int(area.sum())
-    total = float(points.area.sum()) or 1.0
-    opened = int((wrong & area).sum())
-    return Assurance(
-        samples=count,
-        edge_samples=len(points) - count,
-        spacing=float(np.sqrt(total / max(count, 1))),
-        open=opened,
-        open_edge=int((wrong & ~area).sum()) + checked.watched_open,
-        conflicting=int((check.wrong & ~wrong).sum()),
-        area_share=float(points.area[wrong].sum()) / total,
-        looks=checked.looks,
-        bound=surface_bound(points, checked.looks) if opened == 0 else float("nan"),
-    )
-
-
-def surface_bound(points: SurfacePoints, looks: int) -> float:
-    """Return the share of the surface below which what is wrong lies, where no point is wrong.
-
-    With 95 % confidence. With no failure among n random samples the failing share is below
-    log(1 / 0.05) / n, the rule of three: Hanley and Lippman-Hand, "If Nothing Goes Wrong, Is
-    Everything All Right?", JAMA 249(13), 1983. Small triangles get more samples than their area
-    asks for, which says nothing about the others, so n is how many there would be if all stood for
-    as much area as the one that stands for most. Where the first clean one of k looks is reported,
-    each may fail to fail with only 0.05 / k (Bonferroni's inequality).
-    """
-    largest = float(points.area.max(initial=0.0))
-    if largest == 0:
-        return 1.0
-    return min(log(looks / DOUBT) * largest / float(points.area.sum()), 1.0)

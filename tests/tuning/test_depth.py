@@ -115,8 +115,8 @@ def test_no_offset_goes_beyond_what_rays_around_it_need() -> None:
         target=np.array([0.2, 0.4]),
     )
     most = most_needed(line, rows, 0.0, 0.001, np.full(6, 3.0))
-    # 0.4 with a quarter to spare, over half; two edges farther the same; beyond, the largest.
-    assert most[:4] == pytest.approx(1.0) and most[4:] == pytest.approx(3.0)
+    # 0.4 with a tenth to spare, over cos 45; two edges farther the same; beyond, the largest.
+    assert most[:4] == pytest.approx(0.44 * 2**0.5) and most[4:] == pytest.approx(3.0)
     below = replace(rows, target=np.array([-0.2, -0.4]))
     assert most_needed(line, below, 0.0, 0.001, np.full(6, 3.0))[0] == 0.001
     assert part_extents(low) == pytest.approx(np.sqrt(3))
