@@ -34,9 +34,8 @@ from scipy.stats import spearmanr
 ROOT = Path(__file__).resolve().parent.parent
 sys.path.insert(0, str(ROOT))
 
-from cagecheck.defects.harm import SEEN_DEGREES  # noqa: E402
-
 import cagecheck  # noqa: E402
+from cagecheck.defects.harm import SEEN_DEGREES  # noqa: E402
 from cagecheck.defects.kinds import Defect  # noqa: E402
 from cagecheck.predicting.maps.shown import predicted_maps  # noqa: E402
 from cagecheck.predicting.result import Prediction  # noqa: E402

@@ -150,7 +150,7 @@ def _iterate(
     state = _start(rows.sides, start, product)
     first = mean = best = merit = residual = np.inf
     stalled = iterations = 0
-    for iterations in range(_MAX_ITERATIONS + 1):  # noqa: B007 - read after the loop
+    for iterations in range(_MAX_ITERATIONS + 1):
         gradient, lack = _gradient(rows.quadratic, rows.sides, state), _lack(rows.sides, state)
         residual = max(float(np.abs(x).max(initial=0.0)) for x in (gradient, lack))
         mean = state.product_sum() / rows.pairs
@@ -158,9 +158,7 @@ def _iterate(
         progress("solving", min(max(-np.log10(mean + 1e-300), 0.0), 11.0), 11.0)
         # Multipliers add up in the gradient, and it cannot be smaller than their rounding; nor
         # does it shrink any more once the products are far below their goal.
-        allowed = max(
-            goals.residual, _ROUNDING * _largest_force(rows.sides, state, len(gradient))
-        )
+        allowed = max(goals.residual, _ROUNDING * _largest_force(rows.sides, state, len(gradient)))
         merit = max(mean / goals.product, residual / allowed)
         ended = mean <= goals.product and (
             residual <= allowed or mean <= _FAR_BELOW * goals.product
