@@ -13,6 +13,7 @@ from cagecheck.defects.kinds import KINDS, PRECEDENCE, Defect
 from cagecheck.defects.regions import Region
 from cagecheck.meshes.normals import normalised
 from cagecheck.predicting.heat import build_heat_map, region_of_samples
+from cagecheck.predicting.lit import lit_of
 from cagecheck.predicting.next_steps import WayStep, way_words
 from cagecheck.predicting.result import Prediction, verdict
 from cagecheck.rays.layers import NO_LAYER
@@ -30,6 +31,7 @@ from cagecheck.report.content import (
     WayRow,
 )
 from cagecheck.report.heatmap import HeatMap
+from cagecheck.report.lit import Lit
 from cagecheck.report.tile_pictures import TilePicture, draw_tiles, heat_uv
 from cagecheck.report.web_scene import least_region, rays_per_region, worst_of_triangles
 from cagecheck.words.lengths import length_words
@@ -62,6 +64,7 @@ def page_of_prediction(
     before: Prediction | Totals | None = None,
     title: str | None = None,
     heat_vertices: int = HEAT_VERTICES,
+    lit: Lit | None = None,
 ) -> PageContent:
     """Return the page of a prediction.
 
@@ -75,6 +78,8 @@ def page_of_prediction(
         The heading; the low poly's file name by default.
     heat_vertices : int, optional
         How fine the heat map is at most.
+    lit : Lit, optional
+        The bake lit, see `lit_of`; made here by default.
     """
     findings, points = prediction.findings, prediction.points
     heat = build_heat_map(prediction, most_vertices=heat_vertices)
@@ -112,6 +117,7 @@ def page_of_prediction(
         tables=(totals_table(_looked_for(prediction), earlier),),
         notices=prediction.notices,
         ways=way_rows(prediction.ways),
+        lit=lit or lit_of(prediction),
     )
 
 

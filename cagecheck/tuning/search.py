@@ -31,6 +31,8 @@ from cagecheck.tuning.corridors import (
     build_problem,
     corridors_of,
     low_graph,
+    most_needed,
+    part_extents,
 )
 from cagecheck.tuning.folds import check_shell
 from cagecheck.tuning.peaks import longest_edges
@@ -134,6 +136,7 @@ class Search:
     radius: Floats = field(init=False)
     levelled: Mask = field(init=False)
     longest: Floats = field(init=False)
+    extent: Floats = field(init=False)
     solution: OffsetSolution | None = None
     rounds: list[Round] = field(default_factory=list)
     unsolved: int = 0
@@ -148,6 +151,7 @@ class Search:
         self.radius = np.full(count, np.inf)
         self.levelled = np.zeros(len(self.graph.edges), bool)
         self.longest = longest_edges(self.scene)
+        self.extent = part_extents(self.low)
         self.limits.fold_ceiling.resize(count, refcheck=False)
         self.limits.fold_ceiling[:] = np.inf
         self.limits.steepness.resize(len(self.graph.edges), refcheck=False)
@@ -247,6 +251,10 @@ class Search:
         if best is not None:
             _, self.offsets, self.conflict, self.solution = best
 
+    def most(self, corridors: Corridors) -> Floats:
+        """Return (P,) how far offsets may go, by what the rays of a cast need."""
+        return most_needed(self.graph, corridors, self.margin, self.limits.preferred, self.extent)
+
     def score(self, cast: Cast, left: Mask) -> float:
         """Return what is wrong, in usual samples; what corridors would allow counts twice."""
         weight = self.weight(cast.points)
@@ -293,7 +301,7 @@ class Search:
         corridors = cast.corridors
         problem = build_problem(
             self.graph, corridors, self.limits, importance=self._importance(cast),
-            around=(self.offsets, self.radius),
+            around=(self.offsets, self.radius), most=self.most(corridors),
         )  # fmt: skip
         try:
             self.solution = solve_offsets(problem, solver=self.solver, progress=self.progress)
