@@ -24,6 +24,7 @@ from cagecheck.locating.read_maps import BakedMap
 from cagecheck.locating.several_tiles import looks_at
 from cagecheck.locating.told_causes import ToldCause, told_causes
 from cagecheck.locating.variants import CageMaker, LocateSettings, Variants
+from cagecheck.locating.visible_faults import ShownDefect, shown_defects
 from cagecheck.maps.texels import tiles_touched
 from cagecheck.meshes.lowpoly import LowPoly, prepare_low
 from cagecheck.meshes.mesh import Mesh, Surface
@@ -47,6 +48,7 @@ LOSSY_ENDINGS = (".jpg", ".jpeg", ".webp")
 class Location:
     """What is wrong with a set of baked maps, where and why.
 
+    defects : what the maps show of each defect that the rays of such a bake have.
     Attributes
     ----------
     low : LowPoly
@@ -87,6 +89,7 @@ class Location:
     reach: BakeReach
     specks: int
     notices: tuple[Notice, ...]
+    defects: tuple[ShownDefect, ...] = ()
 
     def __repr__(self) -> str:
         return (
@@ -225,6 +228,7 @@ def locate(
         reach=reach,
         specks=specks,
         notices=tuple(notices),
+        defects=shown_defects(variants, located),
     )
 
 
