@@ -48,7 +48,6 @@ LOSSY_ENDINGS = (".jpg", ".jpeg", ".webp")
 class Location:
     """What is wrong with a set of baked maps, where and why.
 
-    defects : what the maps show of each defect that the rays of such a bake have.
     Attributes
     ----------
     low : LowPoly
@@ -66,7 +65,7 @@ class Location:
     texels : FaultyTexels
         All texels that are wrong.
     regions : list[Region]
-        Where they lie together, with cause and cure; the worst first.
+        Where they lie together, with cause and cure; the most harmful first.
     offset : OffsetGuess | None
         What the bake's offset probably was, where the maps tell.
     reach : BakeReach
@@ -75,6 +74,8 @@ class Location:
         Texels that differ in groups too small or too faint to list.
     notices : tuple[Notice, ...]
         What is worth a word besides.
+    defects : tuple[ShownDefect, ...]
+        What the maps show of each defect that the rays of such a bake have.
     """
 
     low: LowPoly

@@ -82,7 +82,7 @@ def _check(job: dict[str, Any]) -> dict[str, Any]:
     files = {kind: Path(path) for kind, path in job["files"].items()}
     _sweep(folder)
     settings, reading = build(Settings, options), build(MeshOptions, options)
-    scene = read_inputs(files["low"], files["high"], reading, high_normals=False)
+    scene = read_inputs(files["low"], files["high"], reading)
     cage, more = read_cage(
         scene.low,
         offset=settings.offset,
