@@ -174,14 +174,20 @@ class Tree:
         self.child = os.fork()
         if self.child == 0:
             self.in_fork(run, cache, answer)
-        stop = time.monotonic() + WALL * run.seconds
+        stop, parent = time.monotonic() + WALL * run.seconds, os.getppid()
         done, status = 0, 0
-        while not done:
-            done, status = os.waitpid(self.child, os.WNOHANG)
-            if not done:
-                if time.monotonic() > stop:
-                    self.end_child()
-                time.sleep(0.02)
+        try:
+            while not done:
+                done, status = os.waitpid(self.child, os.WNOHANG)
+                if not done:
+                    if time.monotonic() > stop:
+                        self.end_child()
+                    elif os.getppid() != parent:
+                        raise SystemExit("whoever asked is gone")
+                    time.sleep(0.02)
+        except BaseException:
+            self.end_child()
+            raise
         self.child = 0
         if os.WIFSIGNALED(status) and os.WTERMSIG(status) in (signal.SIGXCPU, signal.SIGKILL):
             return Report(ended=False)

@@ -306,13 +306,17 @@ def sound_tests(tests: list[str], given: argparse.Namespace, work: Path, stop: f
     """Run the tests as the code is, twice: what is compiled the first time is no measure."""
     reports: dict[int, Report] = {}
 
+    # The longest begin first, as far as is known.
+    length = {k: float((ROOT / test).stat().st_size) for k, test in enumerate(tests)}
+
     def told(number: int, report: Report, wall: float) -> None:
-        reports[number] = report
+        reports[number], length[number] = report, wall
 
     for first in (True, False):
         reports.clear()
         seconds = given.seconds + (COMPILING_SECONDS if first else 0)
         runs = [Run(k, (test,), seconds) for k, test in enumerate(tests)]
+        runs.sort(key=lambda run: -length[run.number])
         run_all(runs, given.jobs, work / "sound", work / "base", False, [], stop, told)
     took, skipped, loaded = {}, set(), set()
     for k, test in enumerate(tests):
