@@ -39,6 +39,8 @@ SCATTERED = 16
 NEIGHBOURHOOD = 0.7
 NARROWINGS = 2
 NARROWER = 0.25
+# The seed of the check of offsets that were chosen is this far from those of the other checks.
+CHOSEN_SEED = 500_000
 
 
 @dataclass(frozen=True, eq=False)
@@ -96,6 +98,21 @@ def settle_and_check(
         return replace(again, looks=looks, numbers=numbers)
     search.offsets, search.conflict = before
     return replace(checked, looks=looks)
+
+
+def check_chosen(search: Search, checked: Checked, offsets: Floats) -> Checked:
+    """Take other offsets than the search's, and check them on new points.
+
+    What is wrong where they differ was weighed against what else would show: it is not open.
+    """
+    low, points = search.low, checked.cast.points
+    changed = (offsets != search.offsets)[low.welded].any(axis=1)
+    search.offsets, search.conflict = offsets, search.conflict | changed
+    spacing = finer_spacing(low, points, 1)
+    check = search.cast(sample_points(low, spacing, seed=search.settings.seed + CHOSEN_SEED))
+    search.note("last check", check, int(search.open_samples(check).sum()))
+    left = search.open_samples(_watched(search, check))
+    return replace(checked, cast=check, watched_open=_places_open(left), looks=checked.looks + 1)
 
 
 def _wrong_area(cast: Cast) -> float:

@@ -137,14 +137,16 @@ def part_numbers(low: LowPoly, cast: Matched, offset: float, margin: float, limi
     cast : through a cage of one `offset` above 0.
     """
     points = cast.points
-    needed, beyond = _limits(cast.rays, cast.targets, offset)
+    needed, beyond = limits_of(cast.rays, cast.targets, offset)
     part = low.triangle_part[points.triangle]
     out = np.full(len(low.part_names), np.nan)
     for k in range(len(low.part_names)):
         rows = np.flatnonzero((part == k) & (points.area > 0))
         if len(rows):
             area = points.area[rows]
-            out[k] = _least_wrong(needed[rows], beyond[rows], area / area.sum(), margin, limit)
+            out[k] = number_with_least_wrong(
+                needed[rows], beyond[rows], area / area.sum(), margin, limit
+            )
     return out
 
 
@@ -156,10 +158,10 @@ def triangle_material(low: LowPoly) -> NDArray[np.int32] | None:
 
 
 def _thresholds(uniform: Prediction) -> tuple[Floats, Floats]:
-    return _limits(uniform.rays, uniform.targets, uniform.settings.offset or 0.0)
+    return limits_of(uniform.rays, uniform.targets, uniform.settings.offset or 0.0)
 
 
-def _limits(rays: Rays, targets: Targets, offset: float) -> tuple[Floats, Floats]:
+def limits_of(rays: Rays, targets: Targets, offset: float) -> tuple[Floats, Floats]:
     """Return (N,) the offsets from which samples are met, and from which they overshoot.
 
     The start is the offset times the length of the mixed unit normals, which is at most 1.
@@ -184,7 +186,7 @@ def _best(
     share = 100 * area / (float(area.sum()) or 1.0)
     needed, beyond = (x[rows] for x in thresholds)
     found = uniform.targets.found[rows]
-    offset = _least_wrong(needed, beyond, share, margin, limit)
+    offset = number_with_least_wrong(needed, beyond, share, margin, limit)
     top = max(limit, 2 * offset)
     distance = np.linspace(0.0, min(top, max(3 * offset, margin)), CURVE_POINTS)
     missed, overshot = _left(needed, beyond, share, np.append(distance, offset))
@@ -213,7 +215,7 @@ def _left(needed: Floats, beyond: Floats, share: Floats, distance: Floats) -> tu
     return np.maximum(missed, 0.0), overshot
 
 
-def _least_wrong(
+def number_with_least_wrong(
     needed: Floats, beyond: Floats, share: Floats, margin: float, limit: float
 ) -> float:
     """Return the distance that leaves the least; within its interval, a margin above the start.

@@ -22,12 +22,15 @@ from cagecheck.progress import Progress, silent
 from cagecheck.rays.cage import Cage, cage_from_offset
 from cagecheck.rays.scene import Scene
 from cagecheck.tuning.assurance import Assurance, assure
-from cagecheck.tuning.checking import Checked, settle_and_check
+from cagecheck.tuning.checking import Checked, check_chosen, settle_and_check
+from cagecheck.tuning.choose import HarmSummary, choose
 from cagecheck.tuning.corridors import Limits, automatic_margin
 from cagecheck.tuning.depth import EDGE_SPARE, Depths, find_depths, inward_distances
 from cagecheck.tuning.folds import CageCrossings, ShellCheck, cage_crossings, check_shell
+from cagecheck.tuning.measure import measure_on
 from cagecheck.tuning.search import Cast, Round, Search
 from cagecheck.tuning.solver.solve import SolverName
+from cagecheck.tuning.steady import SmoothPoint, Steadiness, steadiness
 from cagecheck.tuning.texels import TexelCheck, TexelWatch
 from cagecheck.words.lengths import length_words
 from cagecheck.words.numbers import as_given, count_text, figures
@@ -67,6 +70,9 @@ class TuneSettings:
         Clearance kept from target and next layer (see `automatic_margin`).
     limit : float | str | None
         Largest offset allowed.
+    smooth : float | None
+        The steepest rise between neighbours, as a share of the edge between them. By default rises
+        of more than half stay only where a cast shows that they pay.
     check_factor : int
         The check casts this many times the samples.
     checks : int
@@ -87,6 +93,13 @@ class TuneSettings:
     limit: float | str | None = option(
         None, OFFSETS, "Largest offset allowed, as 0.05 or 2%; else found from the scene.",
         metavar="LENGTH", typed=str,
+    )  # fmt: skip
+    smooth: float | None = option(
+        None, OFFSETS,
+        "Steepest rise of offsets between neighbours, as a share of the edge between them (0.5: "
+        "half as high as the edge is long); else steep places stay where a cast shows that they "
+        "pay.",
+        metavar="SLOPE", above=0,
     )  # fmt: skip
     check_factor: int = CHECK_FACTOR
     checks: int = CHECKS
@@ -143,6 +156,12 @@ class Tuning:
         Where the cage passes through itself.
     low_crossings : int
         Places where the low poly itself passes through itself within a part.
+    steadiness : Steadiness
+        How steadily the offsets rise.
+    harm : HarmSummary
+        What will be seen, against the best single numbers and before.
+    smooth_curve : tuple[SmoothPoint, ...]
+        Harm over smoothness.
     rounds : tuple[Round, ...]
         What every cast of the search showed.
     solver : str
@@ -187,6 +206,9 @@ class Tuning:
     shell: ShellCheck
     crossings: CageCrossings
     low_crossings: int
+    steadiness: Steadiness
+    harm: HarmSummary
+    smooth_curve: tuple[SmoothPoint, ...]
     rounds: tuple[Round, ...]
     solver: str
     gap: float
@@ -303,6 +325,14 @@ def tune(
     size, settings = settings.texels, replace(settings, texels=None)
     before_cage = cage or cage_from_offset(low, settings.offset or 0.0, settings.directions)
     search, checked = _search(matcher, settings, tuning, keep, progress, texels)
+    depth = _deep_enough(search, checked, automatic[1])
+    choice = choose(
+        low, search.graph, search.offsets, np.isfinite(search.limits.kept), before_cage,
+        measure_on(matcher, checked.cast.points, settings, depth), settings.directions,
+        margin=search.margin, limit=search.limits.ceiling, smooth=tuning.smooth,
+    )  # fmt: skip
+    if choice.changed.any():
+        checked = check_chosen(search, checked, choice.offsets)
     check, vertex = checked.cast, low.position_id
     before = predict_points(matcher, before_cage, check.points, settings, progress=progress)
     depths = find_depths(low, check, search.margin, search.limits.preferred)
@@ -311,9 +341,7 @@ def tune(
         search.limits.preferred, search.solver,
     )  # fmt: skip
     texel_check = None if texels is None else texels.result(search)
-    depth = float(settings.depth or 0.0)
-    if automatic[1]:
-        depth = max(depth, depths.largest)
+    depth = _deep_enough(search, checked, automatic[1])
     if texels is not None and texel_check is not None:
         limit = EDGE_SPARE * depth if automatic[1] else depth
         depth, texel_check = texels.at_depth(search, texel_check, depth, limit)
@@ -355,6 +383,9 @@ def tune(
         shell=check_shell(low, cage_after),
         crossings=cage_crossings(low, _cage_positions(search)),
         low_crossings=int(cage_crossings(low, low.positions).same_part.sum()),
+        steadiness=steadiness(low, search.graph, search.offsets, search.limits.preferred),
+        harm=choice.harm,
+        smooth_curve=choice.curve,
         rounds=tuple(search.rounds),
         solver=search.solution.solver,
         gap=search.solution.gap,
@@ -365,6 +396,15 @@ def tune(
             *_unsolved_notice(search.unsolved),
         ),
     )
+
+
+def _deep_enough(search: Search, checked: Checked, automatic: bool) -> float:
+    """Return one depth for the asset: the given one, or what the parts need."""
+    depth = float(search.settings.depth or 0.0)
+    if not automatic:
+        return depth
+    found = find_depths(search.low, checked.cast, search.margin, search.limits.preferred)
+    return max(depth, found.largest)
 
 
 def length_of(value: float | str | None, name: str, low: LowPoly) -> float | None:
