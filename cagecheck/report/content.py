@@ -107,6 +107,15 @@ class PageTable:
     note: str = ""
 
 
+@dataclass(frozen=True)
+class PageChart:
+    """A picture below the tables: a PNG, and what it shows for those who cannot see it."""
+
+    title: str
+    png: bytes
+    words: str
+
+
 @dataclass(frozen=True, eq=False)
 class PageContent:
     """A page.
@@ -119,7 +128,7 @@ class PageContent:
     findings : what concerns the whole; notices : what is worth knowing about the input.
     facts, settings : (name, value) pairs for reading.
     limits : what the numbers hold for.
-    tables : tables below the tiles.
+    tables : tables below the tiles; charts : pictures below these.
     low, surface, cage : the meshes; surface None leaves the high poly out.
     heat : the low poly cut finely; main : (K,) uint8 category of its vertices, `CLEAN` for none;
         region : (K,) the most harmful region there, 0 for none; area : (256,) area by category.
@@ -154,6 +163,7 @@ class PageContent:
     tables: tuple[PageTable, ...]
     findings: tuple[Finding, ...] = ()
     notices: tuple[Notice, ...] = field(default=())
+    charts: tuple[PageChart, ...] = ()
 
     def colour_of(self, title: str) -> Rgb:
         """Return the colour of a category by its title."""

@@ -2,12 +2,13 @@
 
 What the search found is steadied (`cagecheck.tuning.steady`) and compared with those that an artist
 could have had without it: one number for the asset, one for each part, and the cage before. All are
-cast on the same points and judged by the same measure. A part that would show more than under
-another of them takes that one.
+cast on the same points and judged by the same measure. Where another of them shows less, its
+offsets are taken over place by place; a part that shows more all the same takes them as a whole.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,7 +20,16 @@ from cagecheck.rays.cage import Cage, Directions, cage_from_offset
 from cagecheck.tuning.corridors import Graph
 from cagecheck.tuning.measure import Measure
 from cagecheck.tuning.single import limits_of, number_with_least_wrong
-from cagecheck.tuning.steady import SPIKE_SLOPE, SmoothPoint, cage_of, smooth_curve, steadied
+from cagecheck.tuning.steady import (
+    SPIKE_SLOPE,
+    SmoothPoint,
+    cage_of,
+    less_seen,
+    smooth_curve,
+    steadied,
+    steady_above,
+    steady_below,
+)
 
 Mask = NDArray[np.bool_]
 
@@ -29,6 +39,10 @@ DISTANCES = 9
 # A part takes another cage's offsets where that shows less by more than this share: below it the
 # points compared tell no difference.
 WORTHWHILE = 1e-6
+# Places where another cage shows less are taken over so many times at most, those that hold this
+# share of what it saves.
+MENDINGS = 3
+MOST_OF = 0.95
 
 
 @dataclass(frozen=True)
@@ -95,86 +109,111 @@ def choose(
         low, graph, solved, slope, held, measure, directions, forced=smooth is not None
     )
     part = low.triangle_part[measure.points.triangle]
-    count = len(low.part_names)
 
     def of_parts(harm: Floats) -> Floats:
-        return np.asarray(np.bincount(part, harm, count), np.float64)
+        return np.asarray(np.bincount(part, harm, len(low.part_names)), np.float64)
 
-    def harm_of(cage: Cage) -> Floats:
-        return of_parts(measure.harm(cage))
+    def of_field(name: str, offsets: Floats) -> _Field:
+        return _Field(name, offsets, measure.harm(cage_of(low, offsets, directions)))
 
-    first = harm_of(cage_of(low, solved, directions))
-    mine = first if steady is solved else harm_of(cage_of(low, steady, directions))
-    harm_before = harm_of(before)
-    numbers = _least_harm_numbers(low, measure, part, directions, margin, limit)
-    fields: list[tuple[str, Floats, Floats]] = [("", steady, mine)]
+    first = of_field("", solved)
+    mine = first if steady is solved else of_field("", steady)
+    harm_before = measure.harm(before)
     known = offsets_of(low, before, directions)
-    others = [] if known is None else [("before", known, harm_before)]
-    others += [(name, field, of_parts(harm)) for name, field, harm in numbers.fields(low)]
-    for name, field, harm in others:
-        allowed = np.where(held, solved, np.minimum(field, limit))
-        same = np.array_equal(allowed, field)
-        fields.append((name, allowed, harm if same else harm_of(cage_of(low, allowed, directions))))
-    offsets, taken = _best_of_parts(low, fields)
-    tuned = mine if not taken else harm_of(cage_of(low, offsets, directions))
+    others = [] if known is None else [_Field("before", known, harm_before)]
+    others += _least_harm_numbers(low, measure, part, directions, margin, limit)
+    for k, other in enumerate(others):
+        allowed = np.where(held, solved, np.minimum(other.offsets, limit))
+        if not np.array_equal(allowed, other.offsets):
+            others[k] = of_field(other.name, allowed)
+    for other in others:
+        mine = _mended(low, graph, mine, other, measure, directions, min(slope, SPIKE_SLOPE))
+    best, taken = _best_of_parts(low, [mine, *others], of_parts)
+    tuned = of_field("", best) if taken else mine
     # Parts may share positions, so that one's choice is felt by another: all or nothing then.
-    whole = min(fields, key=lambda f: float(f[2].sum()))
-    if float(tuned.sum()) > float(whole[2].sum()) * (1 + WORTHWHILE):
-        offsets, tuned = whole[1], whole[2]
-        taken = dict.fromkeys(low.part_names, whole[0]) if whole[0] else {}
-    by_name = {name: float(harm.sum()) for name, _, harm in fields}
+    whole = min((mine, *others), key=lambda f: float(f.harm.sum()))
+    if float(tuned.harm.sum()) > float(whole.harm.sum()) * (1 + WORTHWHILE):
+        tuned = whole
+        taken = dict.fromkeys(low.part_names, whole.name) if whole.name else {}
+    by_name = {field.name: float(field.harm.sum()) for field in others}
     return Choice(
-        offsets=offsets,
-        changed=offsets != solved,
+        offsets=tuned.offsets,
+        changed=tuned.offsets != solved,
         harm=HarmSummary(
             points=len(measure.points),
             before=float(harm_before.sum()),
             asset=by_name["asset number"],
             parts=by_name["part number"],
-            solved=float(first.sum()),
-            tuned=float(tuned.sum()),
-            by_part=dict(zip(low.part_names, map(float, tuned), strict=True)),
+            solved=float(first.harm.sum()),
+            tuned=float(tuned.harm.sum()),
+            by_part=dict(zip(low.part_names, map(float, of_parts(tuned.harm)), strict=True)),
             taken=taken,
         ),
-        curve=smooth_curve(low, graph, offsets, held, measure, directions),
+        curve=smooth_curve(low, graph, tuned.offsets, held, measure, directions),
     )
 
 
+@dataclass(frozen=True, eq=False)
+class _Field:
+    """Offsets (P,), where they come from, and the harm (N,) that points show under them."""
+
+    name: str
+    offsets: Floats
+    harm: Floats
+
+
+def _mended(
+    low: LowPoly,
+    graph: Graph,
+    mine: _Field,
+    other: _Field,
+    measure: Measure,
+    directions: Directions,
+    slope: float,
+) -> _Field:
+    """Take another field's offsets at the places where they show less, and rise to them steadily.
+
+    A triangle whose corners all take them gets the other field's rays.
+    """
+    triangle = measure.points.triangle
+    for _ in range(MENDINGS):
+        gain = np.bincount(triangle, mine.harm - other.harm, len(low.triangles))
+        order = np.argsort(-gain, kind="stable")
+        order = order[gain[order] > 0]
+        total = np.cumsum(gain[order])
+        if len(order) == 0 or total[-1] <= WORTHWHILE * float(mine.harm.sum()):
+            break
+        chosen = order[: int(np.searchsorted(total, MOST_OF * total[-1])) + 1]
+        mark = np.zeros(low.position_count, bool)
+        mark[low.welded[chosen]] = True
+        nothing = np.zeros(low.position_count, bool)
+        up = steady_above(graph, np.where(mark, other.offsets, -np.inf), slope, nothing)
+        down = steady_below(graph, np.where(mark, other.offsets, np.inf), slope, nothing)
+        field = np.where(mark, other.offsets, np.clip(mine.offsets, up, np.maximum(up, down)))
+        offsets = less_seen(low, mine.offsets, field, measure, directions, mine.harm)
+        if offsets is None:
+            break
+        mine = _Field(mine.name, offsets, measure.harm(cage_of(low, offsets, directions)))
+    return mine
+
+
 def _best_of_parts(
-    low: LowPoly, fields: list[tuple[str, Floats, Floats]]
+    low: LowPoly, fields: list[_Field], of_parts: Callable[[Floats], Floats]
 ) -> tuple[Floats, dict[str, str]]:
     """Return the offsets that show least part by part, and what parts took another than the first.
 
-    fields : name, (P,) offsets and (parts,) harm.
+    of_parts : sums harm (N,) by part.
     """
-    offsets, taken = fields[0][1].copy(), {}
+    offsets, taken = fields[0].offsets.copy(), {}
+    harms = np.stack([of_parts(field.harm) for field in fields])
+    harms[0] -= WORTHWHILE * harms[0]
     for k, part in enumerate(low.part_names):
-        harm = np.array([field[2][k] for field in fields])
-        harm[0] -= WORTHWHILE * harm[0]
-        best = int(np.argmin(harm))
+        best = int(np.argmin(harms[:, k]))
         if best > 0:
             mine = np.unique(low.welded[low.triangle_part == k])
-            offsets[mine] = fields[best][1][mine]
-            taken[part] = fields[best][0]
+            offsets[mine] = fields[best].offsets[mine]
+            taken[part] = fields[best].name
     return offsets, taken
-
-
-@dataclass(frozen=True, eq=False)
-class _Numbers:
-    """The number that shows least for the asset, and (parts,) for each part; their harm (N,)."""
-
-    asset: float
-    asset_harm: Floats
-    parts: Floats
-    parts_harm: Floats
-
-    def fields(self, low: LowPoly) -> list[tuple[str, Floats, Floats]]:
-        of_position = np.full(low.position_count, self.asset)
-        of_position[low.welded.ravel()] = np.repeat(self.parts[low.triangle_part], 3)
-        return [
-            ("part number", of_position, self.parts_harm),
-            ("asset number", np.full(low.position_count, self.asset), self.asset_harm),
-        ]
 
 
 def _least_harm_numbers(
@@ -184,13 +223,15 @@ def _least_harm_numbers(
     directions: Directions,
     margin: float,
     limit: float,
-) -> _Numbers:
+) -> list[_Field]:
     """Try distances around the one that leaves least area wrong, and return those that show least.
+
+    First one for each part, then one for all.
 
     Under one distance rays keep their lines, so one cast answers for all.
     """
     cast = measure.cast(cage_from_offset(low, limit, directions))
-    ideal = measure.ideal(cast)
+    seen = measure.seen_on(cast, measure.errors(cast), np.arange(len(cast)))
     lean = cast.rays.start / limit
     needed, beyond = limits_of(cast.rays, cast.targets, limit)
     area, count = measure.points.area, len(low.part_names)
@@ -208,16 +249,21 @@ def _least_harm_numbers(
     asset_harm, parts_harm = np.zeros(len(part)), np.zeros(len(part))
     for share in shares:
         number = min(share * whole, limit)
-        harm = measure.seen(cast, ideal, lean * number) * measure.texels
+        harm = seen(lean * number) * measure.texels
         if harm.sum() < best_whole:
             best_whole, asset, asset_harm = float(harm.sum()), number, harm
         numbers = np.minimum(share * each, limit)
-        harm = measure.seen(cast, ideal, lean * numbers[part]) * measure.texels
+        harm = seen(lean * numbers[part]) * measure.texels
         sums = np.bincount(part, harm, count)
         better = sums < best_each
         best_each[better], parts[better] = sums[better], numbers[better]
         parts_harm = np.where(better[part], harm, parts_harm)
-    return _Numbers(asset, asset_harm, parts, parts_harm)
+    of_position = np.full(low.position_count, asset)
+    of_position[low.welded.ravel()] = np.repeat(parts[low.triangle_part], 3)
+    return [
+        _Field("part number", of_position, parts_harm),
+        _Field("asset number", np.full(low.position_count, asset), asset_harm),
+    ]
 
 
 def offsets_of(low: LowPoly, cage: Cage, directions: Directions) -> Floats | None:

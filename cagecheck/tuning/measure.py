@@ -8,17 +8,27 @@ whatever the defects are called.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.arrays.rows import rows_of_runs
 from cagecheck.arrays.types import Floats
 from cagecheck.defects.harm import SEEN_DEGREES
 from cagecheck.defects.match import Matched, Matcher
-from cagecheck.defects.visible import Ideal, find_ideal, texels_everywhere, visible_error
+from cagecheck.defects.visible import (
+    NOTHING_RECORDED,
+    Ideal,
+    find_ideal,
+    layer_error,
+    texels_everywhere,
+    visible_error,
+)
 from cagecheck.predicting.settings import Settings
 from cagecheck.rays.cage import Cage
+from cagecheck.rays.layers import NO_LAYER
 from cagecheck.rays.points import SurfacePoints
 
 # Cages are compared on so many points at most, evenly chosen: a place of a few texels in a map of
@@ -34,6 +44,7 @@ class Measure:
     ----------
     texels : (N,) float64, the texels that each point stands for (without UVs as if the part filled
         a map).
+    step : every so many of the points that stand for area was taken.
     """
 
     matcher: Matcher
@@ -41,6 +52,7 @@ class Measure:
     depth: float
     points: SurfacePoints
     texels: Floats
+    step: int
 
     def cast(self, cage: Cage, rows: NDArray[np.int64] | None = None) -> Matched:
         """Cast the points, or some of them, through a cage."""
@@ -55,15 +67,35 @@ class Measure:
             thresholds=self.settings.thresholds,
         )  # fmt: skip
 
-    def seen(self, cast: Matched, ideal: Ideal, start: Floats | None = None) -> Floats:
-        """Return (N,) degrees above the threshold of sight; start : (N,) instead of the cast's."""
-        start = cast.rays.start if start is None else start
-        recorded = cast.layers.recorded(start, self.depth)
+    def seen(self, cast: Matched, ideal: Ideal) -> Floats:
+        """Return (N,) degrees above the threshold of sight."""
+        recorded = cast.layers.recorded(cast.rays.start, self.depth)
         error = visible_error(
             self.matcher, cast, recorded, ideal, thresholds=self.settings.thresholds
         )
         out: Floats = np.maximum(error - SEEN_DEGREES, 0.0)
         return out
+
+    def seen_on(
+        self, cast: Matched, errors: Floats, rows: NDArray[np.int64]
+    ) -> Callable[[Floats], Floats]:
+        """Return what `seen` gives for some of the points, to be asked for starts of theirs.
+
+        errors : of all crossings of the cast, see `errors`.
+        """
+        layers = cast.layers.take(rows)
+        mine = np.append(errors[rows_of_runs(cast.layers.first, rows)], NOTHING_RECORDED)
+
+        def seen(start: Floats) -> Floats:
+            recorded = layers.recorded(start, self.depth)
+            error = mine[np.where(recorded == NO_LAYER, -1, recorded)]
+            return np.asarray(np.maximum(error - SEEN_DEGREES, 0.0), np.float64)
+
+        return seen
+
+    def errors(self, cast: Matched) -> Floats:
+        """Return (L,) the visible error of every crossing of a cast, degrees."""
+        return layer_error(self.matcher, cast, self.ideal(cast)).astype(np.float64)
 
     def harm(self, cage: Cage, rows: NDArray[np.int64] | None = None) -> Floats:
         """Return the harm that each point, or each of some, stands for under a cage."""
@@ -80,4 +112,4 @@ def measure_on(
     step = -(-len(rows) // MOST_COMPARED) or 1
     few = points.take(rows[::step])
     density = texels_everywhere(matcher.low, few, settings.map_size, settings.thresholds)
-    return Measure(matcher, settings, depth, few, step * few.area * density**2)
+    return Measure(matcher, settings, depth, few, step * few.area * density**2, step)

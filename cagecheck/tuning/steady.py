@@ -28,7 +28,7 @@ from cagecheck.tuning.measure import Measure
 
 Mask = NDArray[np.bool_]
 
-# What counts as a spike: a rise of more than half the edge, 27 degrees (common practice, no source).
+# A spike rises by more than half the edge, 27 degrees (common practice, no source).
 SPIKE_SLOPE = 0.5
 # The curve of harm over smoothness: a rise of twice the edge down to a tenth of it.
 CURVE_SLOPES = (2.0, 1.0, 0.5, 0.25, 0.1)
@@ -108,7 +108,7 @@ def steadiness(low: LowPoly, graph: Graph, offsets: Floats, least: float) -> Ste
         steepest_at=_triple(middle),
         spike=float(against[spike]),
         spike_at=_triple(place[spike]),
-        steep_edges=int((slope > SPIKE_SLOPE).sum()),
+        steep_edges=int((slope > SPIKE_SLOPE * (1 + _SAME)).sum()),
     )
 
 
@@ -172,6 +172,33 @@ def steadied(
     chosen = np.argmin(np.stack(harms[:2] if forced else harms), axis=0)
     of_position = np.where(label >= 0, chosen[np.maximum(label, 0)], 2)
     return np.where(of_position == 0, below, np.where(of_position == 1, above, offsets))
+
+
+def less_seen(
+    low: LowPoly,
+    offsets: Floats,
+    other: Floats,
+    measure: Measure,
+    directions: Directions,
+    harm: Floats,
+) -> Floats | None:
+    """Return offsets with another field taken over place by place where that shows less.
+
+    harm : (N,) what the points show under `offsets`. None where no place shows less.
+    """
+    same = _SAME * float(offsets.max(initial=0.0))
+    changed = np.abs(other - offsets) > same
+    if not changed.any():
+        return None
+    label = _places(low, changed)
+    place = label[low.welded].max(axis=1)[measure.points.triangle]
+    rows = np.flatnonzero(place >= 0)
+    count = int(label.max()) + 1
+    new = measure.harm(cage_of(low, other, directions), rows)
+    better = np.bincount(place[rows], new, count) < np.bincount(place[rows], harm[rows], count)
+    if not better.any():
+        return None
+    return np.where((label >= 0) & better[np.maximum(label, 0)], other, offsets)
 
 
 def smooth_curve(

@@ -28,7 +28,7 @@ from cagecheck.tuning.corridors import Limits, automatic_margin
 from cagecheck.tuning.depth import EDGE_SPARE, Depths, find_depths, inward_distances
 from cagecheck.tuning.folds import CageCrossings, ShellCheck, cage_crossings, check_shell
 from cagecheck.tuning.measure import measure_on
-from cagecheck.tuning.search import Cast, Round, Search
+from cagecheck.tuning.search import Cast, DecideName, Round, Search
 from cagecheck.tuning.solver.solve import SolverName
 from cagecheck.tuning.steady import SmoothPoint, Steadiness, steadiness
 from cagecheck.tuning.texels import TexelCheck, TexelWatch
@@ -82,6 +82,9 @@ class TuneSettings:
         How often places that a check shows wrong are mended one by one.
     solver : SolverName
         What solves for the offsets.
+    decide : DecideName
+        Which of two corridors that exclude each other is given up: the one that will be seen least
+        (``harm``), or the one with less area (``area``).
     """
 
     margin: float | str | None = option(
@@ -105,6 +108,7 @@ class TuneSettings:
     checks: int = CHECKS
     mends: int = MENDS
     solver: SolverName = "interior"
+    decide: DecideName = "harm"
 
 
 @dataclass(frozen=True, eq=False)
@@ -451,7 +455,9 @@ def _search(
     steady = STEADY_ROUNDINGS * float(np.finfo(np.float32).eps) * largest
     limits = Limits(ceiling, min(steady, ceiling), kept_positions(low, keep), np.zeros(0))
     points = place_points(low, settings) if texels is None else texels.starting_points(settings)
-    search = Search(matcher, settings, margin, limits, points, tuning.solver, progress)
+    search = Search(
+        matcher, settings, margin, limits, points, tuning.solver, progress, tuning.decide
+    )
     checked = settle_and_check(
         search, tuning.check_factor, tuning.checks, tuning.mends, texels
     )  # fmt: skip
