@@ -100,19 +100,24 @@ def settle_and_check(
     return replace(checked, looks=looks)
 
 
-def check_chosen(search: Search, checked: Checked, offsets: Floats) -> Checked:
-    """Take other offsets than the search's, and check them on new points.
+def check_chosen(
+    search: Search, checked: Checked, offsets: Floats, mends: int, texels: TexelWatch | None
+) -> Checked:
+    """Take other offsets than the search's, mend what they leave wrong, and check on new points.
 
-    What is wrong where they differ was weighed against what else would show: it is not open.
+    mends : 0 leaves the offsets as they are; what is wrong where they differ was given up then.
     """
-    low, points = search.low, checked.cast.points
-    changed = (offsets != search.offsets)[low.welded].any(axis=1)
-    search.offsets, search.conflict = offsets, search.conflict | changed
-    spacing = finer_spacing(low, points, 1)
-    check = search.cast(sample_points(low, spacing, seed=search.settings.seed + CHOSEN_SEED))
-    search.note("last check", check, int(search.open_samples(check).sum()))
-    left = search.open_samples(_watched(search, check))
-    return replace(checked, cast=check, watched_open=_places_open(left), looks=checked.looks + 1)
+    given_up = (offsets != search.offsets)[search.low.welded].any(axis=1)
+    if mends == 0:
+        given_up |= search.conflict
+    search.offsets = offsets
+    spacing = finer_spacing(search.low, checked.cast.points, 1)
+    seed = search.settings.seed + CHOSEN_SEED
+    again = _mend_and_check(search, spacing, seed, mends, texels)
+    if mends == 0:
+        search.conflict = given_up
+        again = replace(again, watched_open=0)
+    return replace(again, looks=checked.looks + again.looks, numbers=checked.numbers)
 
 
 def _wrong_area(cast: Cast) -> float:

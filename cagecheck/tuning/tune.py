@@ -23,14 +23,14 @@ from cagecheck.rays.cage import Cage, cage_from_offset
 from cagecheck.rays.scene import Scene
 from cagecheck.tuning.assurance import Assurance, assure
 from cagecheck.tuning.checking import Checked, check_chosen, settle_and_check
-from cagecheck.tuning.choose import HarmSummary, choose
+from cagecheck.tuning.choose import Choice, HarmSummary, choose
 from cagecheck.tuning.corridors import Limits, automatic_margin
 from cagecheck.tuning.depth import EDGE_SPARE, Depths, find_depths, inward_distances
 from cagecheck.tuning.folds import CageCrossings, ShellCheck, cage_crossings, check_shell
-from cagecheck.tuning.measure import measure_on
+from cagecheck.tuning.measure import Measure, measure_on
 from cagecheck.tuning.search import Cast, DecideName, Round, Search
 from cagecheck.tuning.solver.solve import SolverName
-from cagecheck.tuning.steady import SmoothPoint, Steadiness, steadiness
+from cagecheck.tuning.steady import SmoothPoint, Steadiness, cage_of, steadiness
 from cagecheck.tuning.texels import TexelCheck, TexelWatch
 from cagecheck.words.lengths import length_words
 from cagecheck.words.numbers import as_given, count_text, figures
@@ -42,6 +42,8 @@ Mask = NDArray[np.bool_]
 CHECK_FACTOR = 4
 CHECKS = 2
 MENDS = 20
+# What was chosen at the end was mended before; little is left to mend.
+CHOSEN_MENDS = 3
 # Rays need a cage some way off the low poly, or a baker's float32 positions give them a random
 # lean: this many roundings of the largest coordinate keep it under a thousandth.
 STEADY_ROUNDINGS = 2048
@@ -330,13 +332,15 @@ def tune(
     before_cage = cage or cage_from_offset(low, settings.offset or 0.0, settings.directions)
     search, checked = _search(matcher, settings, tuning, keep, progress, texels)
     depth = _deep_enough(search, checked, automatic[1])
+    measure = measure_on(matcher, checked.cast.points, settings, depth)
     choice = choose(
-        low, search.graph, search.offsets, np.isfinite(search.limits.kept), before_cage,
-        measure_on(matcher, checked.cast.points, settings, depth), settings.directions,
-        margin=search.margin, limit=search.limits.ceiling, smooth=tuning.smooth,
+        low, search.graph, search.offsets, np.isfinite(search.limits.kept), before_cage, measure,
+        settings.directions, margin=search.margin, limit=search.limits.ceiling,
+        smooth=tuning.smooth,
     )  # fmt: skip
+    harm = choice.harm
     if choice.changed.any():
-        checked = check_chosen(search, checked, choice.offsets)
+        checked, harm = _check_choice(search, checked, choice, measure, tuning, texels)
     check, vertex = checked.cast, low.position_id
     before = predict_points(matcher, before_cage, check.points, settings, progress=progress)
     depths = find_depths(low, check, search.margin, search.limits.preferred)
@@ -388,7 +392,7 @@ def tune(
         crossings=cage_crossings(low, _cage_positions(search)),
         low_crossings=int(cage_crossings(low, low.positions).same_part.sum()),
         steadiness=steadiness(low, search.graph, search.offsets, search.limits.preferred),
-        harm=choice.harm,
+        harm=harm,
         smooth_curve=choice.curve,
         rounds=tuple(search.rounds),
         solver=search.solution.solver,
@@ -400,6 +404,27 @@ def tune(
             *_unsolved_notice(search.unsolved),
         ),
     )
+
+
+def _check_choice(
+    search: Search,
+    checked: Checked,
+    choice: Choice,
+    measure: Measure,
+    tuning: TuneSettings,
+    texels: TexelWatch | None,
+) -> tuple[Checked, HarmSummary]:
+    """Take what was chosen, mend it where that shows no more, and check it on new points."""
+    mends = 0 if tuning.smooth is not None else min(tuning.mends, CHOSEN_MENDS)
+    solved, conflict = search.offsets, search.conflict
+    again = check_chosen(search, checked, choice.offsets, mends, texels)
+    cage = cage_of(search.low, search.offsets, search.settings.directions)
+    tuned = float(measure.harm(cage).sum())
+    h = choice.harm
+    if tuned <= max(h.tuned, min(h.before, h.asset, h.parts)):
+        return again, replace(h, tuned=tuned)
+    search.offsets, search.conflict = solved, conflict
+    return check_chosen(search, again, choice.offsets, 0, texels), h
 
 
 def _deep_enough(search: Search, checked: Checked, automatic: bool) -> float:
