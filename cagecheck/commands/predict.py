@@ -91,7 +91,7 @@ def predict_command(
         raise InputError("--maps needs a folder to write to.", cure="Give --out.")
     refuse_results(output.out, "regions.json", output.force)
     with terminal.progress() as progress:
-        own_normals = form is not None and shading.high_normals == "file"
+        own_normals = shading.high_normals == "file"
         scene = read_inputs(low, high, reading, high_normals=own_normals, progress=progress)
         chosen, more = read_cage(
             scene.low, offset=settings.offset, push=files.push, cage=files.cage,

@@ -31,7 +31,8 @@ from cagecheck.tuning.single import SingleNumber, single_numbers, uniform_predic
 from cagecheck.tuning.straighten.straighten import Straightening, straighten
 from cagecheck.tuning.tune import TuneSettings, Tuning, tune
 from cagecheck.tuning.words import (
-    conflicting_words,
+    assurance_words,
+    deep_words,
     nought,
     plain_length,
     range_words,
@@ -40,7 +41,7 @@ from cagecheck.tuning.words import (
 )
 from cagecheck.tuning.write import FIELD_KINDS, FieldKind, tuning_document, write_tuning
 from cagecheck.words.lengths import length_words
-from cagecheck.words.numbers import count_text, figures
+from cagecheck.words.numbers import count_text
 from cagecheck.words.sentences import count_words
 
 # Corridors come from this many samples at first; the check adds where they were too few.
@@ -112,7 +113,7 @@ def tune_command(
 
     They remove what offsets can remove; what they cannot is said. The cage to compare with is
     --offset, --push or --cage (else one offset from the scene). Exit code 0 when the check finds
-    no miss and no overshoot, 1 when some are left, 2 when a file cannot be used.
+    no miss and no overshoot, 1 when any is left, 2 when a file cannot be used.
 
     Example:
       cagecheck tune hero_low.obj hero_high.ply --out hero-cage
@@ -272,25 +273,7 @@ def say_tuning(terminal: Terminal, result: Tuning, numbers: list[SingleNumber]) 
 
 def verdict(result: Tuning) -> list[str]:
     """Return what holds now, in sentences."""
-    a = result.assurance
-    out = []
-    if a.open == 0 and a.open_edge == 0:
-        out.append(
-            f"Checked on {count_text(a.samples)} new samples ({figures(a.spacing, 3)} apart) and "
-            f"{count_text(a.edge_samples)} "
-            f"on edges: no miss and no overshoot where corridors allow none. With 95 % confidence "
-            f"less than {figures(100 * a.bound, 2)} % of the surface is wrong all the same."
-        )
-    else:
-        out.append(
-            f"Checked on {count_text(a.samples)} new samples and {count_text(a.edge_samples)} on "
-            f"edges: {count_text(a.open)} "
-            f"({figures(100 * a.area_share, 2)} % of the surface) and {count_text(a.open_edge)} "
-            "on edges still miss "
-            "or overshoot though corridors allow better; raise --samples or --margin."
-        )
-    if a.conflicting:
-        out.append(conflicting_words(result))
+    out = [assurance_words(result), *filter(None, [deep_words(result)])]
     texels = texel_words(result)
     if texels is not None:
         out.append(texels)

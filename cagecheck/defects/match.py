@@ -20,6 +20,7 @@ from cagecheck.defects.classify import Findings, classify
 from cagecheck.defects.kinds import Thresholds
 from cagecheck.defects.targets import Ground, Targets, find_targets, ground_of
 from cagecheck.defects.whole_rays import look_deeper
+from cagecheck.maps.high_normals import HighShading, high_shading
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.progress import Progress, silent
 from cagecheck.rays.cage import Along, Cage, Rays, rays_through
@@ -118,6 +119,11 @@ class Matcher:
     def ground(self) -> Ground:
         """Trees and graph of the low poly, made when targets are first asked for, and kept."""
         return ground_of(self.low, self.paired, self.scene)
+
+    @cached_property
+    def shading(self) -> HighShading:
+        """The high poly's shading normals: its file's own where it was read with them."""
+        return high_shading(self.scene.surface)
 
     def on(self, low: LowPoly) -> Matcher:
         """Return the same for another low poly of the same parts, with trees of its own."""

@@ -11,12 +11,14 @@ from numpy.typing import NDArray
 from cagecheck.arrays.types import Floats
 from cagecheck.defects.classify import Findings
 from cagecheck.defects.entries import gather
+from cagecheck.defects.harm import Seen, seen_of
 from cagecheck.defects.kinds import CLEAN, KINDS, Defect
 from cagecheck.defects.match import Matched, Matcher
 from cagecheck.defects.region_words import size_words
 from cagecheck.defects.regions import Region
 from cagecheck.defects.targets import Targets
 from cagecheck.defects.unseen import Unseen
+from cagecheck.defects.visible import Ideal
 from cagecheck.errors import Notice
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.predicting.notebook import prediction_html
@@ -58,6 +60,10 @@ class Prediction:
         Places with one defect each, the most harmful first.
     texel_area : (N,) float64
         The texels each sample stands for.
+    ideal : Ideal
+        What each sample should record.
+    visible_error : (N,) float64
+        Angle between what each sample records and what it should, degrees.
     notices : tuple[Notice, ...]
         What the artist should know besides.
     """
@@ -70,6 +76,8 @@ class Prediction:
     unseen: Unseen | None
     regions: list[Region]
     texel_area: Floats
+    ideal: Ideal
+    visible_error: Floats
     notices: tuple[Notice, ...] = ()
 
     def __repr__(self) -> str:
@@ -129,7 +137,7 @@ class Prediction:
         return not self.regions
 
     def totals(self) -> list[dict[str, Any]]:
-        """Return one row per defect: name, regions, samples, area, percent, texels."""
+        """Return one row per defect: name, regions, area, percent, texels, what shows of it."""
         return defect_totals(self)
 
     def _repr_html_(self) -> str:
@@ -141,7 +149,9 @@ class Prediction:
 
 
 def defect_totals(prediction: Prediction) -> list[dict[str, Any]]:
-    """Return one row per defect: name, regions, samples, area, percent of the low poly, texels."""
+    """Return one row per defect: name, regions, samples, area, percent of the low poly, texels,
+    and what shows of it: texels_seen, area_seen, harm.
+    """
     area = prediction.points.area
     whole = float(area.sum()) or 1.0
     rows = []
@@ -151,11 +161,17 @@ def defect_totals(prediction: Prediction) -> list[dict[str, Any]]:
             samples = sum(r.sample_count for r in regions)
             covered = sum(r.area for r in regions)
             texels = sum(r.texels for r in regions)
+            seen = Seen(
+                texels=sum(r.texels_seen for r in regions),
+                area=sum(r.area_seen for r in regions),
+                harm=sum(r.harm for r in regions),
+            )
         else:
             mask = prediction.findings.has(defect)
             samples = int(mask.sum())
             covered = float(area[mask].sum())
             texels = float(prediction.texel_area[mask].sum())
+            seen = seen_of(prediction.visible_error[mask], prediction.texel_area[mask], area[mask])
         rows.append(
             {
                 "name": defect.title,
@@ -164,6 +180,9 @@ def defect_totals(prediction: Prediction) -> list[dict[str, Any]]:
                 "area": covered,
                 "percent": 100 * covered / whole,
                 "texels": texels,
+                "texels_seen": seen.texels,
+                "area_seen": seen.area,
+                "harm": seen.harm,
             }
         )
     return rows

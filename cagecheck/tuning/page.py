@@ -16,13 +16,14 @@ from cagecheck.tuning.straighten.straighten import Straightening
 from cagecheck.tuning.tune import Tuning
 from cagecheck.tuning.words import (
     WAY_WORDS,
-    conflicting_words,
+    assurance_words,
+    deep_words,
     plain_length,
     range_words,
     straightening_words,
     texel_words,
 )
-from cagecheck.words.numbers import count_text, figures
+from cagecheck.words.numbers import count_text
 from cagecheck.words.sentences import count_words, percent_text
 
 # What a cage's distances and the depth decide; the rest is a matter of meshes and directions.
@@ -68,7 +69,11 @@ def page_of_tuning(
         content,
         heading="report on a tuned cage",
         verdict=verdict(tuning),
-        findings=(Finding("How sure", assurance_words(tuning)), *_texel_finding(tuning)),
+        findings=(
+            Finding("How sure", assurance_words(tuning)),
+            *_finding("Depth", deep_words(tuning)),
+            *_finding("Texel by texel", texel_words(tuning)),
+        ),
         facts=(
             *content.facts,
             ("tuned offsets", f"{range_words(used, margin)} (units)"),
@@ -79,9 +84,8 @@ def page_of_tuning(
     )
 
 
-def _texel_finding(tuning: Tuning) -> tuple[Finding, ...]:
-    words = texel_words(tuning)
-    return () if words is None else (Finding("Texel by texel", words),)
+def _finding(title: str, words: str | None) -> tuple[Finding, ...]:
+    return (Finding(title, words),) if words else ()
 
 
 def verdict(tuning: Tuning) -> str:
@@ -108,27 +112,6 @@ def verdict(tuning: Tuning) -> str:
         f"{out} {left} of any kind remain, worst: {worst.name} on {worst.part}, "
         f"{size_words(worst.to_dict())}."
     )
-
-
-def assurance_words(tuning: Tuning) -> str:
-    """Say what the last check is worth."""
-    a = tuning.assurance
-    cast = f"{count_text(a.samples)} new samples and {count_text(a.edge_samples)} on edges"
-    if a.open or a.open_edge:
-        out = (
-            f"on {cast}, {count_text(a.open)} ({percent_text(100 * a.area_share)} % of the "
-            "surface) and "
-            f"{count_text(a.open_edge)} on edges still miss or overshoot though better offsets "
-            "exist."
-        )
-    else:
-        out = (
-            f"on {cast}, no miss and no overshoot that offsets could mend; with 95 % confidence "
-            f"less than {figures(100 * a.bound, 2)} % of the surface is wrong all the same."
-        )
-    if a.conflicting:
-        out += f" {conflicting_words(tuning)}"
-    return out
 
 
 def _conflict_table(conflicts: tuple[Conflict, ...]) -> PageTable:

@@ -31,6 +31,8 @@ from cagecheck.tuning.corridors import (
     build_problem,
     corridors_of,
     low_graph,
+    most_needed,
+    part_extents,
 )
 from cagecheck.tuning.folds import check_shell
 from cagecheck.tuning.peaks import Peaks
@@ -151,6 +153,7 @@ class Search:
     levelled: Mask = field(init=False)
     peaks: Peaks = field(init=False)
     known: _Known | None = field(init=False, default=None)
+    extent: Floats = field(init=False)
     solution: OffsetSolution | None = None
     rounds: list[Round] = field(default_factory=list)
     unsolved: int = 0
@@ -165,6 +168,7 @@ class Search:
         self.radius = np.full(count, np.inf)
         self.levelled = np.zeros(len(self.graph.edges), bool)
         self.peaks = Peaks(self.matcher)
+        self.extent = part_extents(self.low)
         self.limits.fold_ceiling.resize(count, refcheck=False)
         self.limits.fold_ceiling[:] = np.inf
         self.limits.steepness.resize(len(self.graph.edges), refcheck=False)
@@ -292,6 +296,10 @@ class Search:
         if best is not None:
             _, self.offsets, self.conflict, self.solution = best
 
+    def most(self, corridors: Corridors) -> Floats:
+        """Return (P,) how far offsets may go, by what the rays of a cast need."""
+        return most_needed(self.graph, corridors, self.margin, self.limits.preferred, self.extent)
+
     def score(self, cast: Cast, left: Mask) -> float:
         """Return what is wrong, in usual samples; what corridors would allow counts twice."""
         weight = self.weight(cast.points)
@@ -338,7 +346,7 @@ class Search:
         corridors = cast.corridors
         problem = build_problem(
             self.graph, corridors, self.limits, importance=self._importance(cast),
-            around=(self.offsets, self.radius),
+            around=(self.offsets, self.radius), most=self.most(corridors),
         )  # fmt: skip
         try:
             self.solution = solve_offsets(problem, solver=self.solver, progress=self.progress)

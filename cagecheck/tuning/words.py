@@ -6,11 +6,12 @@ import numpy as np
 
 from cagecheck.arrays.types import Floats
 from cagecheck.defects.kinds import Defect
+from cagecheck.tuning.assurance import Assurance
 from cagecheck.tuning.straighten.straighten import WAYS, Straightening
 from cagecheck.tuning.tune import Tuning
 from cagecheck.words.lengths import length_words
 from cagecheck.words.numbers import count_text, figures
-from cagecheck.words.sentences import percent_text
+from cagecheck.words.sentences import count_words, percent_text
 
 # Lengths below this share of the margin are what rounding left of nothing.
 NOTHING_SHARE = 1e-3
@@ -81,6 +82,64 @@ def conflicting_words(tuning: Tuning) -> str:
             "or a fold of the cage rule out; no offset cures all of them."
         )
     return " ".join(out)
+
+
+def assurance_words(tuning: Tuning) -> str:
+    """Say what the last check is worth: what is known to be wrong, and what bounds the rest."""
+    a = tuning.assurance
+    out = (
+        f"Checked on {count_text(a.samples)} new samples ({figures(a.spacing, 3)} apart) and "
+        f"{count_text(a.edge_samples)} on edges: "
+    )
+    rest = f"With 95 % confidence less than {figures(100 * a.bound, 2)} % of the surface is wrong"
+    if a.clean:
+        return f"{out}no miss and no overshoot. {rest} all the same."
+    if a.known_samples or a.known_edge_samples:
+        out += f"{figures(100 * a.known, 2)} % of the surface is known to be wrong ({_parts_of(a)})"
+    else:
+        out += "none of them is wrong"
+    if a.open or a.open_edge:
+        out += (
+            f"; of that {count_words(a.open, 'sample')} ({figures(100 * a.area_share, 2)} %) and "
+            f"{count_text(a.open_edge)} on edges though corridors allow better: raise --samples "
+            "or --margin"
+        )
+    out += f". {rest} besides."
+    return f"{out} {conflicting_words(tuning)}" if a.conflicting else out
+
+
+def _parts_of(a: Assurance) -> str:
+    """Say by how many samples something is known, and what kinds there are of it."""
+    kinds = [
+        f"{figures(100 * share, 2)} % {words}"
+        for share, words in (
+            (a.blocked, "too tight or overshooting"),
+            (a.bare, "without surface"),
+            (a.deeper, "deeper than rays look"),
+        )
+        if share > 0
+    ]
+    counts = (
+        f"{count_words(a.known_samples, 'sample')} and {count_text(a.known_edge_samples)} on edges"
+    )
+    return ": ".join([counts, ", ".join(kinds)]) if kinds else counts
+
+
+def deep_words(tuning: Tuning) -> str:
+    """Say what depth parts ask for, and what lies so deep that it is given up; or nothing."""
+    places = tuning.depths.places
+    left = [p for p in places if p.depth > tuning.depth]
+    if not left:
+        return ""
+    worst = max(left, key=lambda p: p.depth)
+    share = sum(p.percent for p in left)
+    return (
+        f"{count_words(len(left), 'place')} {'lies' if len(left) == 1 else 'lie'} far deeper than "
+        f"the rest of {'its part' if len(left) == 1 else 'their parts'} and "
+        f"{'is' if len(left) == 1 else 'are'} given up ({percent_text(share)} % of the part): "
+        f"--depth {plain_length(worst.depth, tuning.margin)} would reach "
+        f"{'it' if len(left) == 1 else 'all'}, against {plain_length(tuning.depth, tuning.margin)}."
+    )
 
 
 def texel_words(tuning: Tuning) -> str | None:

@@ -111,6 +111,7 @@ def tuning_document(
         "limit": tuning.limit,
         "limit_given": tuning.limit_given,
         "depth": tuning.depth,
+        "depths": asdict(tuning.depths),
         "offset_out": {
             "least": float(offsets.min()),
             "median": float(np.median(offsets)),

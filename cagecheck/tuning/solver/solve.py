@@ -300,7 +300,15 @@ def _inside(offsets: Floats, floor: Floats, ceiling: Floats) -> Floats:
 
 
 def _within_bounds(problem: OffsetProblem, positions: NDArray[np.int64], offsets: Floats) -> Floats:
-    return np.clip(offsets, problem.floor[positions], problem.ceiling[positions])
+    """Return offsets within floor and ceiling; on them where they lie within the tolerance.
+
+    An interior solver ends just short of a bound: the offset that it means is the bound.
+    """
+    near = problem.tolerance()
+    out = offsets
+    for bound in (problem.floor[positions], problem.ceiling[positions]):
+        out = np.where(np.abs(out - bound) <= near, bound, out)
+    return np.clip(out, problem.floor[positions], problem.ceiling[positions])
 
 
 def _gap(part: _Scaled, unknowns: Floats, multipliers: Floats) -> float:
