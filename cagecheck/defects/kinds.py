@@ -166,11 +166,3 @@ class Thresholds:
     skew_share: float = 2.0 / 1024
     steep_degrees: float = float(np.degrees(np.arccos(180 / (127.5 * np.pi))))
     split_texels: float = 1.0
-
-
-def main_defect(flags: np.ndarray) -> np.ndarray:
-    """Return (N,) uint8: the main defect of flags (N,) uint16, `CLEAN` where there is none."""
-    out = np.full(len(flags), CLEAN, np.uint8)
-    for defect in reversed(PRECEDENCE):
-        out[(flags & defect.flag) != 0] = defect
-    return out

@@ -29,9 +29,9 @@ from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.arrays.vectors import Vector, blend, corners, dot, moved, row, scaled
-from cagecheck.defects.classify import part_sizes
 from cagecheck.defects.kinds import Thresholds
 from cagecheck.defects.match import DEEP_SEARCH, Matched, Matcher
+from cagecheck.defects.rule import part_sizes
 from cagecheck.defects.targets import BLOCK, STEEPEST, find_targets
 from cagecheck.defects.unseen import Unseen, rays_below
 from cagecheck.meshes.lowpoly import LowPoly

@@ -45,7 +45,32 @@ LOSSY_ENDINGS = (".jpg", ".jpeg", ".webp")
 class Location:
     """What is wrong with a set of baked maps, where and why.
 
-    paired : (low parts, high parts) bool.
+    Attributes
+    ----------
+    low : LowPoly
+        The low poly as it was compared.
+    scene : Scene
+        The high poly.
+    paired : (low parts, high parts) bool
+        Which may be baked onto which.
+    cage : Cage
+        The cage that the maps were compared through.
+    settings : LocateSettings
+        With what was taken from the scene filled in.
+    maps : tuple[LocatedMap, ...]
+        The maps, and how each was read.
+    texels : FaultyTexels
+        All texels that are wrong.
+    regions : list[Region]
+        Where they lie together, with cause and cure; the worst first.
+    offset : OffsetGuess | None
+        What the bake's offset probably was, where the maps tell.
+    reach : BakeReach
+        What the bake's rays reached at least, and at most.
+    specks : int
+        Texels that differ in groups too small or too faint to list.
+    notices : tuple[Notice, ...]
+        What is worth a word besides.
     """
 
     low: LowPoly
@@ -100,14 +125,37 @@ def locate(
 
     Parameters
     ----------
-    maps : normal maps of one asset, see `read_map`.
-    low : the low poly's mesh as read (its quads may have to be cut another way).
-    cage : makes the bake's cage from a low poly; a uniform offset by default.
-    paired : (low parts, high parts) bool; everything with everything by default.
+    maps : sequence of BakedMap
+        Normal maps of one asset, see `read_map`.
+    low : Mesh
+        The low poly's mesh as read (its quads may have to be cut another way).
+    high : Surface | Scene
+        The high poly, or a scene already built from it.
+    cage : callable, optional
+        Makes the bake's cage from a low poly; a uniform offset from `settings` by default.
+    paired : (low parts, high parts) bool, optional
+        See `pair_parts`; everything with everything by default.
+    settings : LocateSettings, optional
+        How the maps were baked, as far as that is known; the defaults of `LocateSettings` by
+        default.
+    progress : Progress, optional
+        Called now and then with stage, done and total.
 
     Raises
     ------
-    InputError : no maps, a low poly without UVs, settings out of range.
+    InputError
+        No maps, a low poly without UVs, settings out of range.
+
+    Examples
+    --------
+    >>> import cagecheck
+    >>> low = cagecheck.read_mesh("plate_low.obj")
+    >>> high = cagecheck.read_surface("plate_high.ply")
+    >>> maps = [cagecheck.read_map(*found) for found in cagecheck.find_maps("plate_{tile}.png")]
+    >>> bake = cagecheck.LocateSettings(offset=0.1, depth=0.1)
+    >>> location = cagecheck.locate(maps, low, high, settings=bake)
+    >>> location.clean, location.maps[0].reading.tile
+    (True, 1001)
     """
     settings = check_options(settings or LocateSettings())
     scene = high if isinstance(high, Scene) else Scene(high)

@@ -87,8 +87,14 @@ def page_of_location(
 ) -> PageContent:
     """Return the page of what `locate` found.
 
-    title : the heading; the low poly's file name by default. heat_vertices : how fine the heat
-    map is at most.
+    Parameters
+    ----------
+    location : Location
+        What `locate` returns.
+    title : str, optional
+        The heading; the low poly's file name by default.
+    heat_vertices : int, optional
+        How fine the heat map is at most.
     """
     laid = fault_heat(location, most_vertices=heat_vertices)
     fields = laid.heat.fields

@@ -48,7 +48,23 @@ def write_location(
     The meshes are heatmap.ply and heatmap.glb; with `page` there is report.html, too. All appear
     together or not at all.
 
-    Raises `InputError` when a file exists and `force` is off, or the folder cannot be written.
+    Parameters
+    ----------
+    location : Location
+        What `locate` returns.
+    folder : str | os.PathLike[str]
+        Where they go; made if it is not there.
+    page : bool, optional
+        Write the report page, too.
+    force : bool, optional
+        Replace files that are there.
+    progress : Progress, optional
+        Called now and then with stage, done and total.
+
+    Raises
+    ------
+    InputError
+        A file exists and `force` is off, or the folder cannot be written.
     """
     with OutputFolder(folder, force=force) as out:
         progress("writing", 0, 3)
@@ -76,7 +92,13 @@ def write_location(
 
 
 def location_document(location: Location) -> dict[str, Any]:
-    """Return the location as plain JSON values."""
+    """Return the location as plain JSON values.
+
+    Parameters
+    ----------
+    location : Location
+        What `locate` returns.
+    """
     settings = location.settings
     rows = [
         {

@@ -14,6 +14,7 @@ from cagecheck.defects.kinds import KINDS, PRECEDENCE, Defect
 from cagecheck.defects.regions import Region
 from cagecheck.meshes.normals import normalised
 from cagecheck.predicting.heat import build_heat_map, region_of_samples
+from cagecheck.predicting.lit import lit_of
 from cagecheck.predicting.result import Prediction, verdict
 from cagecheck.rays.layers import NO_LAYER
 from cagecheck.report.colours import DEFECT_COLOURS
@@ -29,6 +30,7 @@ from cagecheck.report.content import (
     Spot,
 )
 from cagecheck.report.heatmap import HeatMap
+from cagecheck.report.lit import Lit
 from cagecheck.report.tile_pictures import TilePicture, draw_tiles, heat_uv
 from cagecheck.report.web_scene import least_region, rays_per_region, worst_of_triangles
 from cagecheck.words.lengths import length_words
@@ -55,6 +57,7 @@ def page_of_prediction(
     before: Prediction | Totals | None = None,
     title: str | None = None,
     heat_vertices: int = HEAT_VERTICES,
+    lit: Lit | None = None,
 ) -> PageContent:
     """Return the page of a prediction.
 
@@ -68,6 +71,8 @@ def page_of_prediction(
         The heading; the low poly's file name by default.
     heat_vertices : int, optional
         How fine the heat map is at most.
+    lit : Lit, optional
+        The bake lit, see `lit_of`; made here by default.
     """
     findings, points = prediction.findings, prediction.points
     heat = build_heat_map(prediction, most_vertices=heat_vertices)
@@ -104,6 +109,7 @@ def page_of_prediction(
         tiles_note=TILES_NOTE,
         tables=(totals_table(_looked_for(prediction), earlier),),
         notices=prediction.notices,
+        lit=lit or lit_of(prediction),
     )
 
 

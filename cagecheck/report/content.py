@@ -20,6 +20,7 @@ from cagecheck.meshes.mesh import Surface
 from cagecheck.rays.cage import Cage
 from cagecheck.report.colours import Rgb
 from cagecheck.report.heatmap import HeatMap
+from cagecheck.report.lit import Lit
 from cagecheck.report.tile_pictures import TilePicture
 
 # As many regions as a list is read to; the files hold all.
@@ -129,6 +130,7 @@ class PageContent:
     facts, settings : (name, value) pairs for reading.
     limits : what the numbers hold for.
     tables : tables below the tiles; charts : pictures below these.
+    lit : the model lit with normal maps, shown first; None for colours by defect alone.
     low, surface, cage : the meshes; surface None leaves the high poly out.
     heat : the low poly cut finely; main : (K,) uint8 category of its vertices, `CLEAN` for none;
         region : (K,) the most harmful region there, 0 for none; area : (256,) area by category.
@@ -164,6 +166,7 @@ class PageContent:
     findings: tuple[Finding, ...] = ()
     notices: tuple[Notice, ...] = field(default=())
     charts: tuple[PageChart, ...] = ()
+    lit: Lit | None = None
 
     def colour_of(self, title: str) -> Rgb:
         """Return the colour of a category by its title."""

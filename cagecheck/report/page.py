@@ -20,7 +20,7 @@ from cagecheck.defects.regions import Region
 from cagecheck.files import replace_file
 from cagecheck.meshes.tiles import NO_TILE
 from cagecheck.progress import Progress, silent
-from cagecheck.report.camera import (
+from cagecheck.rendering.camera import (
     LEAST_SHARE,
     REGION_RADII,
     Outlook,
@@ -35,6 +35,7 @@ from cagecheck.report.fields import NO_VALUE_COLOUR
 from cagecheck.report.json_values import plain
 from cagecheck.report.thin import thin_surface
 from cagecheck.report.tile_pictures import TilePicture, heat_uv, worst_region_of_blocks
+from cagecheck.report.web_lit import high_words, lit_data, lit_files, pack_high_normals, pack_lit
 from cagecheck.report.web_scene import (
     Box,
     Packed,
@@ -129,8 +130,16 @@ def _scene(
     box = Box.around(low.positions, *([] if surface is None else [surface.positions]))
     pack_heat(packed, box, content, uv)
     fields = pack_fields(packed, content.fields)
+    high = None
     if surface is not None and high_triangles > 0:
-        pack_surface(packed, box, "high", thin_surface(surface, high_triangles))
+        thin = thin_surface(surface, high_triangles)
+        pack_surface(packed, box, "high", thin)
+        if content.lit is not None:
+            pack_high_normals(packed, thin)
+            high = high_words(surface, thin)
+    lit = None
+    if content.lit is not None:
+        lit = lit_data(content.lit, pack_lit(packed, box, low), high)
     pack_cage(packed, box, low, content.cage)
     pack_regions(packed, box, content)
     data = {
@@ -138,6 +147,7 @@ def _scene(
         "box": {"centre": box.centre, "half": box.half},
         "fields": fields,
         "tile_map_sizes": [],
+        "lit": lit,
     }
     return packed, data
 
@@ -253,6 +263,8 @@ def _render(
         data=Markup(script_json(data)),
         scene=Markup(packed.base64()),
         fields=data["fields"],
+        lit=data["lit"],
+        lit_files=[] if content.lit is None else lit_files(content.lit),
         has_high=has_high and content.surface is not None,
         rows=rows,
         size_title="texels" if any(r["texels"] > 0 for r in rows) else "area",

@@ -39,6 +39,9 @@ DISTANCES = 9
 # A part takes another cage's offsets where that shows less by more than this share: below it the
 # points compared tell no difference.
 WORTHWHILE = 1e-6
+# Spikes are tried at these slopes, one after the other: one that pays as a whole may be worth
+# taking the top off.
+SLOPES = (2.0, 1.0, SPIKE_SLOPE)
 # Places where another cage shows less are taken over so many times at most, those that hold this
 # share of what it saves.
 MENDINGS = 3
@@ -105,9 +108,12 @@ def choose(
     steepest rise that is let be; by default spikes stay where they pay.
     """
     slope = SPIKE_SLOPE if smooth is None else smooth
-    steady = steadied(
-        low, graph, solved, slope, held, measure, directions, forced=smooth is not None
-    )
+    steady = solved
+    for limit_of_rise in SLOPES if smooth is None else (smooth,):
+        steady = steadied(
+            low, graph, steady, limit_of_rise, held, measure, directions,
+            forced=smooth is not None,
+        )  # fmt: skip
     part = low.triangle_part[measure.points.triangle]
 
     def of_parts(harm: Floats) -> Floats:

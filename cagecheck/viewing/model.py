@@ -16,7 +16,7 @@ from cagecheck.defects.recolour import Recoloured, Recolourer, rank_table
 from cagecheck.errors import InputError
 from cagecheck.meshes.tiles import NO_TILE
 from cagecheck.rays.layers import NO_LAYER
-from cagecheck.report.camera import (
+from cagecheck.rendering.camera import (
     LEAST_SHARE,
     REGION_RADII,
     Camera,

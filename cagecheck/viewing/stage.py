@@ -19,7 +19,7 @@ from vtkmodules.vtkRenderingCore import (
 from cagecheck.defects.kinds import CLEAN
 from cagecheck.defects.region_words import place_words, size_words
 from cagecheck.meshes.mesh import Surface
-from cagecheck.report.camera import FOV_DEGREES
+from cagecheck.rendering.camera import FOV_DEGREES
 from cagecheck.report.colours import DEFECT_COLOURS
 from cagecheck.report.fields import category_colours
 from cagecheck.report.thin import thin_surface

@@ -18,8 +18,8 @@ from scipy.sparse import coo_array, csc_array
 from scipy.sparse.linalg import spsolve
 
 from cagecheck.arrays.types import Floats
-from cagecheck.defects.classify import part_sizes
 from cagecheck.defects.kinds import Defect
+from cagecheck.defects.rule import part_sizes
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.normals import normalised
 from cagecheck.progress import Progress, silent

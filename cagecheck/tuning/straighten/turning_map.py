@@ -26,8 +26,8 @@ from scipy.sparse import coo_array, csr_array
 from scipy.sparse.csgraph import connected_components, dijkstra
 
 from cagecheck.arrays.types import Floats
-from cagecheck.defects.classify import part_sizes
 from cagecheck.defects.kinds import Defect
+from cagecheck.defects.rule import part_sizes
 from cagecheck.meshes.edges import edge_pairs, edge_table
 from cagecheck.meshes.normals import normalised
 from cagecheck.progress import Progress, silent
