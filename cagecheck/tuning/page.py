@@ -43,7 +43,10 @@ SINGLES_NOTE = (
 )
 # Hues of Tol's "muted" scheme, told apart by dash as well.
 LINE_COLOURS = ((204, 102, 119), (51, 34, 136), (17, 119, 51), (136, 34, 85), (221, 204, 119))
-CONFLICTS_NOTE = "Every change was applied and cast again; the one that helped most is shown."
+CONFLICTS_NOTE = (
+    "Every change was applied and cast again; the one that helped most is shown. Slides, backs and "
+    "folds that it adds count as wrong."
+)
 
 
 def page_of_tuning(
@@ -128,14 +131,20 @@ def verdict(tuning: Tuning) -> str:
 
 def _conflict_table(conflicts: tuple[Conflict, ...]) -> PageTable:
     columns = (Column("no.", True), Column("defect"), Column("part"), Column("why"),
-               Column("best change"), Column("wrong samples when applied"))  # fmt: skip
+               Column("best change"), Column("wrong samples when applied"),
+               Column("harm when applied"))  # fmt: skip
     rows = []
     for c in conflicts:
         best = c.best
         effect = (
             f"{count_text(best.wrong_before)} to {count_text(best.wrong_after)}" if best else "–"
         )
-        rows.append(Row((str(c.number), c.name, c.part, c.why, c.best_words, effect)))
+        seen = (
+            f"{count_text(round(best.harm_before))} to {count_text(round(best.harm_after))}"
+            if best
+            else "–"
+        )
+        rows.append(Row((str(c.number), c.name, c.part, c.why, c.best_words, effect, seen)))
     return PageTable(
         "What the tuned cage leaves, and what was tried", columns, tuple(rows), CONFLICTS_NOTE
     )
