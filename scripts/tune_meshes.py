@@ -22,11 +22,11 @@ from tests.scenes.tuned_meshes import Pair, bracket, cape, head, scan
 
 # Name in the table, file, low triangles, and how often the file is cut finer.
 SCANS = (
-    ("rabbit (scan)", "bunny00.off", 2400, 1),
-    ("lion's head (scan, open)", "lion-head.off", 1600, 2),
+    ("rabbit", "bunny00.off", 2400, 1),
+    ("lion_head_open", "lion-head.off", 1600, 2),
     ("bear", "bear.off", 2000, 1),
     ("saurian", "diplodocus.off", 2000, 1),
-    ("gear block", "fandisk_large.off", 1500, 1),
+    ("block", "fandisk_large.off", 1500, 1),
 )
 
 

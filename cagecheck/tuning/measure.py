@@ -33,7 +33,7 @@ from cagecheck.rays.points import SurfacePoints
 
 # Cages are compared on so many points at most, evenly chosen: a place of a few texels in a map of
 # 1024 shows, and a comparison costs less than the check itself.
-MOST_COMPARED = 100_000
+MOST_COMPARED = 50_000
 
 
 @dataclass(frozen=True, eq=False)

@@ -30,8 +30,8 @@ Mask = NDArray[np.bool_]
 
 # A spike rises by more than half the edge, 27 degrees (common practice, no source).
 SPIKE_SLOPE = 0.5
-# The curve of harm over smoothness: a rise of twice the edge down to a tenth of it.
-CURVE_SLOPES = (2.0, 1.0, 0.5, 0.25, 0.1)
+# The curve of harm over smoothness: from a rise as long as the edge down to a tenth of it.
+CURVE_SLOPES = (1.0, 0.5, 0.25, 0.1)
 # Offsets closer than this share of the largest are the same.
 _SAME = 1e-9
 
