@@ -133,7 +133,7 @@ def choose(
         if not np.array_equal(allowed, other.offsets):
             others[k] = of_field(other.name, allowed)
     for other in others:
-        mine = _mended(low, graph, mine, other, measure, directions, min(slope, SPIKE_SLOPE))
+        mine = _mended(low, graph, mine, other, held, measure, directions, min(slope, SPIKE_SLOPE))
     best, taken = _best_of_parts(low, [mine, *others], of_parts)
     tuned = of_field("", best) if taken else mine
     # Parts may share positions, so that one's choice is felt by another: all or nothing then.
@@ -173,6 +173,7 @@ def _mended(
     graph: Graph,
     mine: _Field,
     other: _Field,
+    held: Mask,
     measure: Measure,
     directions: Directions,
     slope: float,
@@ -196,6 +197,7 @@ def _mended(
         up = steady_above(graph, np.where(mark, other.offsets, -np.inf), slope, nothing)
         down = steady_below(graph, np.where(mark, other.offsets, np.inf), slope, nothing)
         field = np.where(mark, other.offsets, np.clip(mine.offsets, up, np.maximum(up, down)))
+        field = np.where(held, mine.offsets, field)
         offsets = less_seen(low, mine.offsets, field, measure, directions, mine.harm)
         if offsets is None:
             break
