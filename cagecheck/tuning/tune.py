@@ -22,12 +22,13 @@ from cagecheck.progress import Progress, silent
 from cagecheck.rays.cage import Cage, cage_from_offset
 from cagecheck.rays.scene import Scene
 from cagecheck.tuning.assurance import Assurance, assure
-from cagecheck.tuning.checking import Checked, settle_and_check
+from cagecheck.tuning.checking import Checked, check_and_mend, settle_and_check
 from cagecheck.tuning.corridors import Limits, automatic_margin
 from cagecheck.tuning.depth import EDGE_SPARE, Depths, find_depths, inward_distances
 from cagecheck.tuning.folds import CageCrossings, ShellCheck, cage_crossings, check_shell
 from cagecheck.tuning.search import Cast, Round, Search
 from cagecheck.tuning.solver.solve import SolverName
+from cagecheck.tuning.start import Start, as_it_was, start_notices, start_of
 from cagecheck.tuning.texels import TexelCheck, TexelWatch
 from cagecheck.words.lengths import length_words
 from cagecheck.words.numbers import as_given, count_text, figures
@@ -237,7 +238,14 @@ class Tuning:
         return self.assurance.clean and (self.texels is None or self.texels.clean)
 
 
-@takes(low=LowPoly, high=(Surface, Scene), cage=Cage, settings=Settings, tuning=TuneSettings)
+@takes(
+    low=LowPoly,
+    high=(Surface, Scene),
+    cage=Cage,
+    start=Cage,
+    settings=Settings,
+    tuning=TuneSettings,
+)
 def tune(
     low: LowPoly,
     high: Surface | Scene,
@@ -246,6 +254,7 @@ def tune(
     settings: Settings | None = None,
     tuning: TuneSettings | None = None,
     cage: Cage | None = None,
+    start: Cage | None = None,
     keep: Floats | None = None,
     progress: Progress = silent,
 ) -> Tuning:
@@ -266,6 +275,8 @@ def tune(
         How offsets are tuned; the defaults of `TuneSettings` by default.
     cage : Cage, optional
         The cage to compare with; the uniform offset of `settings` by default.
+    start : Cage, optional
+        The cage to begin from. Offsets and directions stay wherever the check finds nothing wrong.
     keep : (V,) float64, optional
         Offsets that stay as they are, world units, NaN where free.
     progress : Progress, optional
@@ -302,7 +313,8 @@ def tune(
     # What checks draw is no texel: texels are looked at besides.
     size, settings = settings.texels, replace(settings, texels=None)
     before_cage = cage or cage_from_offset(low, settings.offset or 0.0, settings.directions)
-    search, checked = _search(matcher, settings, tuning, keep, progress, texels)
+    begun = None if start is None else start_of(low, start, settings.directions)
+    search, checked = _search(matcher, settings, tuning, keep, progress, texels, begun)
     check, vertex = checked.cast, low.position_id
     before = predict_points(matcher, before_cage, check.points, settings, progress=progress)
     depths = find_depths(low, check, search.margin, search.limits.preferred)
@@ -318,13 +330,14 @@ def tune(
         limit = EDGE_SPARE * depth if automatic[1] else depth
         depth, texel_check = texels.at_depth(search, texel_check, depth, limit)
     cage_after, deeper = search.cage(), replace(settings, depth=depth)
+    if begun is not None:
+        cage_after = as_it_was(begun, cage_after, search.offsets, low)
     after = predict_points(matcher, cage_after, check.points, deeper, progress=progress)
     lower, upper = vertex_corridors(low, check, search.offsets)
     touched = np.zeros(low.position_count, bool)
     touched[low.welded[search.conflict].ravel()] = True
-    assert search.solution is not None
     return Tuning(
-        matcher=matcher,
+        matcher=search.matcher,
         settings=replace(deeper, texels=size),
         margin=search.margin,
         limit=search.limits.ceiling,
@@ -356,10 +369,11 @@ def tune(
         crossings=cage_crossings(low, _cage_positions(search)),
         low_crossings=int(cage_crossings(low, low.positions).same_part.sum()),
         rounds=tuple(search.rounds),
-        solver=search.solution.solver,
-        gap=search.solution.gap,
+        solver=search.solution.solver if search.solution else search.solver,
+        gap=search.solution.gap if search.solution else float("nan"),
         notices=(
             *notices,
+            *(() if begun is None else start_notices(begun, search.offsets)),
             *_far_notices(settings, search.limits, search.offsets, depth, automatic),
             *_number_notice(checked.numbers),
             *_unsolved_notice(search.unsolved),
@@ -400,6 +414,7 @@ def _search(
     keep: Floats | None,
     progress: Progress,
     texels: TexelWatch | None,
+    start: Start | None,
 ) -> tuple[Search, Checked]:
     """Settle the offsets; return them with the last check, whose points were not used."""
     low = matcher.low
@@ -411,11 +426,19 @@ def _search(
     steady = STEADY_ROUNDINGS * float(np.finfo(np.float32).eps) * largest
     limits = Limits(ceiling, min(steady, ceiling), kept_positions(low, keep), np.zeros(0))
     points = place_points(low, settings) if texels is None else texels.starting_points(settings)
+    if start is not None:
+        if tuning.limit is None:
+            limits = replace(limits, ceiling=max(ceiling, float(start.offsets.max(initial=0.0))))
+        if start.turned:
+            matcher = matcher.on(start.low)
     search = Search(matcher, settings, margin, limits, points, tuning.solver, progress)
-    checked = settle_and_check(
-        search, tuning.check_factor, tuning.checks, tuning.mends, texels
-    )  # fmt: skip
-    return search, checked
+    if start is None:
+        return search, settle_and_check(
+            search, tuning.check_factor, tuning.checks, tuning.mends, texels
+        )
+    kept = limits.kept
+    search.offsets = np.where(np.isfinite(kept), kept, np.minimum(start.offsets, limits.ceiling))
+    return search, check_and_mend(search, tuning.check_factor, tuning.mends, texels)
 
 
 def kept_positions(low: LowPoly, keep: Floats | None) -> Floats:
