@@ -19,15 +19,16 @@ from cagecheck.commands.terminal import (
 )
 from cagecheck.errors import InputError
 from cagecheck.files import refuse_existing
-from cagecheck.formats.push_file import read_push
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.options import MAPS, OFFSETS, again
 from cagecheck.predicting.inputs import CageFiles, MeshOptions, read_cage, read_inputs
 from cagecheck.predicting.settings import Settings
 from cagecheck.progress import Progress
+from cagecheck.rays.cage import Cage
 from cagecheck.tuning.conflicts import Conflict, explain_conflicts
-from cagecheck.tuning.kept_offsets import read_keep
+from cagecheck.tuning.kept_offsets import kept_offsets
 from cagecheck.tuning.single import SingleNumber, single_numbers, uniform_prediction
+from cagecheck.tuning.start import start_of
 from cagecheck.tuning.straighten.straighten import Straightening, straighten
 from cagecheck.tuning.tune import TuneSettings, Tuning, tune
 from cagecheck.tuning.words import (
@@ -51,12 +52,21 @@ TUNE_SAMPLES = 200_000
 SINGLES_SHOWN = 30
 
 KeepOption = Annotated[
-    Path | None,
+    list[str] | None,
     typer.Option(
         "--keep",
-        metavar="FILE",
-        help="CSV with the columns vertex and offset_out: offsets that stay (an empty offset "
-        "locks the vertex where --push or --offset has it).",
+        metavar="WHAT",
+        help="What stays as --cage, --push or --offset has it: part:NAME, material:NAME, or a CSV "
+        "with the columns vertex and offset_out (empty: as the cage has it). May repeat.",
+        rich_help_panel=OFFSETS,
+    ),
+]
+AfreshFlag = Annotated[
+    bool,
+    typer.Option(
+        "--afresh",
+        help="Compare with --cage or --push only; else tuning begins from it and changes only "
+        "what the check finds wrong.",
         rich_help_panel=OFFSETS,
     ),
 ]
@@ -106,6 +116,7 @@ def tune_command(
     settings: TuneRays,
     tuning: TuneSettings,
     keep: KeepOption = None,
+    afresh: AfreshFlag = False,
     straightened: StraightenFlag = False,
     reading: MeshOptions,
     maps: MapsOption = None,
@@ -113,8 +124,9 @@ def tune_command(
 ) -> int:
     """Find cage offsets per vertex, and check them by casting.
 
-    They remove what offsets can remove; what they cannot is said. The cage to compare with is
-    --offset, --push or --cage (else one offset from the scene). Exit code 0 when the check finds
+    They remove what offsets can remove; what they cannot is said. From --cage or --push tuning
+    begins, and changes only what is wrong. The cage to compare with is that one or --offset (else
+    one offset from the scene). Exit code 0 when the check finds
     no miss and no overshoot, 1 when any is left, 2 when a file cannot be used.
 
     Example:
@@ -134,8 +146,8 @@ def tune_command(
         )  # fmt: skip
         result = tune(
             scene.low, scene.high, paired=scene.pairing.matrix(), settings=settings, cage=chosen,
-            tuning=tuning, keep=_kept(keep, scene.low, settings.offset, files.push),
-            progress=progress,
+            start=None if afresh else chosen, tuning=tuning,
+            keep=_kept(keep, scene.low, settings, chosen), progress=progress,
         )  # fmt: skip
         result = replace(result, notices=(*scene.notices, *more, *result.notices))
         numbers = _numbers(result, progress)
@@ -182,16 +194,16 @@ def parse_kinds(text: str | None) -> tuple[FieldKind, ...]:
 
 
 def _kept(
-    keep: Path | None, low: LowPoly, offset: float | None, push: Path | None
+    keep: list[str] | None, low: LowPoly, settings: Settings, cage: Cage | None
 ) -> Floats | None:
-    if keep is None:
+    if not keep:
         return None
     current = None
-    if push is not None:
-        current, _ = read_push(push)
-    elif offset is not None:
-        current = np.full(low.mesh.vertex_count, offset)
-    return read_keep(keep, low.mesh.vertex_count, current)
+    if cage is not None:
+        current = start_of(low, cage, settings.directions).offsets[low.position_id]
+    elif settings.offset is not None:
+        current = np.full(low.mesh.vertex_count, settings.offset)
+    return kept_offsets(keep, low, current)
 
 
 def _numbers(result: Tuning, progress: Progress) -> list[SingleNumber]:

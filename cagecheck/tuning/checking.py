@@ -133,6 +133,17 @@ def check_chosen(
     return replace(again, looks=checked.looks + again.looks, numbers=checked.numbers)
 
 
+def check_and_mend(
+    search: Search, factor: int, mends: int, texels: TexelWatch | None = None
+) -> Checked:
+    """Check the offsets that the search begins with, and mend only places that show wrong.
+
+    The arguments are those of `settle_and_check`.
+    """
+    spacing = finer_spacing(search.low, search.points, factor)
+    return _mend_and_check(search, spacing, search.settings.seed + 1, mends, texels)
+
+
 def _wrong_area(cast: Cast) -> float:
     return float(cast.points.area[cast.wrong].sum())
 

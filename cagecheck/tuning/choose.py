@@ -101,12 +101,15 @@ def choose(
     margin: float,
     limit: float,
     smooth: float | None,
+    as_it_is: bool = False,
 ) -> Choice:
     """Return the offsets that show least.
 
     solved : (P,) what the search ended with; held : (P,) bool, kept by the artist. smooth : the
-    steepest rise that is let be; by default spikes stay where they pay.
+    steepest rise that is let be; by default spikes stay where they pay. as_it_is : only compare.
     """
+    if as_it_is:
+        held = np.ones(len(solved), bool)
     slope = SPIKE_SLOPE if smooth is None else smooth
     steady = solved
     for limit_of_rise in SLOPES if smooth is None else (smooth,):
@@ -128,6 +131,7 @@ def choose(
     known = offsets_of(low, before, directions)
     others = [] if known is None else [_Field("before", known, harm_before)]
     others += _least_harm_numbers(low, measure, part, directions, margin, limit)
+    by_name = {other.name: float(other.harm.sum()) for other in others}
     for k, other in enumerate(others):
         allowed = np.where(held, solved, np.minimum(other.offsets, limit))
         if not np.array_equal(allowed, other.offsets):
@@ -141,7 +145,6 @@ def choose(
     if float(tuned.harm.sum()) > float(whole.harm.sum()) * (1 + WORTHWHILE):
         tuned = whole
         taken = dict.fromkeys(low.part_names, whole.name) if whole.name else {}
-    by_name = {field.name: float(field.harm.sum()) for field in others}
     return Choice(
         offsets=tuned.offsets,
         changed=tuned.offsets != solved,

@@ -149,9 +149,7 @@ def _locate(
 ) -> None:
     """Fill in the prism coordinates of every place, beginning in `triangle`."""
     for i in range(len(triangle)):
-        f, w = coordinates(
-            prisms, place[i, 0], place[i, 1], place[i, 2], np.int64(triangle[i]), True
-        )
+        f, w = coordinates(prisms, place[i, 0], place[i, 1], place[i, 2], int(triangle[i]), True)
         triangle[i] = f
         barycentric[i, 0], barycentric[i, 1], barycentric[i, 2] = w
         t[i], start[i], missed[i] = along_ray(prisms, place[i, 0], place[i, 1], place[i, 2], f, w)

@@ -22,7 +22,12 @@ from cagecheck.progress import Progress, silent
 from cagecheck.rays.cage import Cage, cage_from_offset
 from cagecheck.rays.scene import Scene
 from cagecheck.tuning.assurance import Assurance, assure
-from cagecheck.tuning.checking import Checked, check_chosen, settle_and_check
+from cagecheck.tuning.checking import (
+    Checked,
+    check_and_mend,
+    check_chosen,
+    settle_and_check,
+)
 from cagecheck.tuning.choose import Choice, HarmSummary, choose
 from cagecheck.tuning.corridors import Limits, automatic_margin
 from cagecheck.tuning.depth import EDGE_SPARE, Depths, find_depths, inward_distances
@@ -30,6 +35,7 @@ from cagecheck.tuning.folds import CageCrossings, ShellCheck, cage_crossings, ch
 from cagecheck.tuning.measure import Measure, measure_on
 from cagecheck.tuning.search import Cast, DecideName, Round, Search
 from cagecheck.tuning.solver.solve import SolverName
+from cagecheck.tuning.start import Start, as_it_was, start_notices, start_of
 from cagecheck.tuning.steady import SmoothPoint, Steadiness, cage_of, steadiness
 from cagecheck.tuning.texels import TexelCheck, TexelWatch
 from cagecheck.words.lengths import length_words
@@ -265,7 +271,14 @@ class Tuning:
         return self.assurance.clean and (self.texels is None or self.texels.clean)
 
 
-@takes(low=LowPoly, high=(Surface, Scene), cage=Cage, settings=Settings, tuning=TuneSettings)
+@takes(
+    low=LowPoly,
+    high=(Surface, Scene),
+    cage=Cage,
+    start=Cage,
+    settings=Settings,
+    tuning=TuneSettings,
+)
 def tune(
     low: LowPoly,
     high: Surface | Scene,
@@ -274,6 +287,7 @@ def tune(
     settings: Settings | None = None,
     tuning: TuneSettings | None = None,
     cage: Cage | None = None,
+    start: Cage | None = None,
     keep: Floats | None = None,
     progress: Progress = silent,
 ) -> Tuning:
@@ -294,6 +308,8 @@ def tune(
         How offsets are tuned; the defaults of `TuneSettings` by default.
     cage : Cage, optional
         The cage to compare with; the uniform offset of `settings` by default.
+    start : Cage, optional
+        The cage to begin from. Offsets and directions stay wherever the check finds nothing wrong.
     keep : (V,) float64, optional
         Offsets that stay as they are, world units, NaN where free.
     progress : Progress, optional
@@ -330,13 +346,15 @@ def tune(
     # What checks draw is no texel: texels are looked at besides.
     size, settings = settings.texels, replace(settings, texels=None)
     before_cage = cage or cage_from_offset(low, settings.offset or 0.0, settings.directions)
-    search, checked = _search(matcher, settings, tuning, keep, progress, texels)
+    begun = None if start is None else start_of(low, start, settings.directions)
+    search, checked = _search(matcher, settings, tuning, keep, progress, texels, begun)
     depth = _deep_enough(search, checked, automatic[1])
-    measure = measure_on(matcher, checked.cast.points, settings, depth)
+    measure = measure_on(search.matcher, checked.cast.points, settings, depth)
+    held = np.isfinite(search.limits.kept)
     choice = choose(
-        low, search.graph, search.offsets, np.isfinite(search.limits.kept), before_cage, measure,
-        settings.directions, margin=search.margin, limit=search.limits.ceiling,
-        smooth=tuning.smooth,
+        search.low, search.graph, search.offsets, held, before_cage, measure, settings.directions,
+        margin=search.margin, limit=search.limits.ceiling, smooth=tuning.smooth,
+        as_it_is=begun is not None,
     )  # fmt: skip
     harm = choice.harm
     if choice.changed.any():
@@ -354,13 +372,14 @@ def tune(
         limit = EDGE_SPARE * depth if automatic[1] else depth
         depth, texel_check = texels.at_depth(search, texel_check, depth, limit)
     cage_after, deeper = search.cage(), replace(settings, depth=depth)
+    if begun is not None:
+        cage_after = as_it_was(begun, cage_after, search.offsets, low)
     after = predict_points(matcher, cage_after, check.points, deeper, progress=progress)
     lower, upper = vertex_corridors(low, check, search.offsets)
     touched = np.zeros(low.position_count, bool)
     touched[low.welded[search.conflict].ravel()] = True
-    assert search.solution is not None
     return Tuning(
-        matcher=matcher,
+        matcher=search.matcher,
         settings=replace(deeper, texels=size),
         margin=search.margin,
         limit=search.limits.ceiling,
@@ -395,10 +414,11 @@ def tune(
         harm=harm,
         smooth_curve=choice.curve,
         rounds=tuple(search.rounds),
-        solver=search.solution.solver,
-        gap=search.solution.gap,
+        solver=search.solution.solver if search.solution else search.solver,
+        gap=search.solution.gap if search.solution else float("nan"),
         notices=(
             *notices,
+            *(() if begun is None else start_notices(begun, search.offsets)),
             *_far_notices(settings, search.limits, search.offsets, depth, automatic),
             *_number_notice(checked.numbers),
             *_unsolved_notice(search.unsolved),
@@ -469,6 +489,7 @@ def _search(
     keep: Floats | None,
     progress: Progress,
     texels: TexelWatch | None,
+    start: Start | None,
 ) -> tuple[Search, Checked]:
     """Settle the offsets; return them with the last check, whose points were not used."""
     low = matcher.low
@@ -480,13 +501,21 @@ def _search(
     steady = STEADY_ROUNDINGS * float(np.finfo(np.float32).eps) * largest
     limits = Limits(ceiling, min(steady, ceiling), kept_positions(low, keep), np.zeros(0))
     points = place_points(low, settings) if texels is None else texels.starting_points(settings)
+    if start is not None:
+        if tuning.limit is None:
+            limits = replace(limits, ceiling=max(ceiling, float(start.offsets.max(initial=0.0))))
+        if start.turned:
+            matcher = matcher.on(start.low)
     search = Search(
         matcher, settings, margin, limits, points, tuning.solver, progress, tuning.decide
     )
-    checked = settle_and_check(
-        search, tuning.check_factor, tuning.checks, tuning.mends, texels
-    )  # fmt: skip
-    return search, checked
+    if start is None:
+        return search, settle_and_check(
+            search, tuning.check_factor, tuning.checks, tuning.mends, texels
+        )
+    kept = limits.kept
+    search.offsets = np.where(np.isfinite(kept), kept, np.minimum(start.offsets, limits.ceiling))
+    return search, check_and_mend(search, tuning.check_factor, tuning.mends, texels)
 
 
 def kept_positions(low: LowPoly, keep: Floats | None) -> Floats:
