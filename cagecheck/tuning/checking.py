@@ -16,9 +16,16 @@ from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.rays.layers import NO_LAYER
 from cagecheck.rays.points import SurfacePoints, join_points, sample_points
 from cagecheck.tuning.mend import Group, mend
-from cagecheck.tuning.peaks import BESIDE, BESIDE_POINTS, dip_points, peak_points, with_beside
+from cagecheck.tuning.peaks import BESIDE, BESIDE_POINTS, dip_points, with_beside
 from cagecheck.tuning.prisms import points_at, prisms_of
-from cagecheck.tuning.search import Cast, Mask, Search, missing
+from cagecheck.tuning.search import (
+    NEIGHBOUR_RINGS,
+    Cast,
+    Mask,
+    Search,
+    missing,
+    triangles_around,
+)
 from cagecheck.tuning.single import part_numbers
 from cagecheck.tuning.texels import TexelWatch
 
@@ -39,6 +46,14 @@ SCATTERED = 16
 NEIGHBOURHOOD = 0.7
 NARROWINGS = 2
 NARROWER = 0.25
+# The seed of the check of offsets that were chosen is this far from those of the other checks.
+CHOSEN_SEED = 500_000
+# What a mending changed is looked at so many times before all is, and on points this much nearer
+# to each other: it costs little, and what shows there need not wait for the next check of all.
+CLOSE_LOOKS = 3
+FINER = 2.0
+# Seeds of close looks begin this far from each other and from those of the checks.
+FAR_SEEDS = 1000
 
 
 @dataclass(frozen=True, eq=False)
@@ -98,6 +113,37 @@ def settle_and_check(
     return replace(checked, looks=looks)
 
 
+def check_chosen(
+    search: Search, checked: Checked, offsets: Floats, mends: int, texels: TexelWatch | None
+) -> Checked:
+    """Take other offsets than the search's, mend what they leave wrong, and check on new points.
+
+    mends : 0 leaves the offsets as they are; what is wrong where they differ was given up then.
+    """
+    given_up = (offsets != search.offsets)[search.low.welded].any(axis=1)
+    if mends == 0:
+        given_up |= search.conflict
+    search.offsets = offsets
+    spacing = finer_spacing(search.low, checked.cast.points, 1)
+    seed = search.settings.seed + CHOSEN_SEED
+    again = _mend_and_check(search, spacing, seed, mends, texels)
+    if mends == 0:
+        search.conflict = given_up
+        again = replace(again, watched_open=0)
+    return replace(again, looks=checked.looks + again.looks, numbers=checked.numbers)
+
+
+def check_and_mend(
+    search: Search, factor: int, mends: int, texels: TexelWatch | None = None
+) -> Checked:
+    """Check the offsets that the search begins with, and mend only places that show wrong.
+
+    The arguments are those of `settle_and_check`.
+    """
+    spacing = finer_spacing(search.low, search.points, factor)
+    return _mend_and_check(search, spacing, search.settings.seed + 1, mends, texels)
+
+
 def _wrong_area(cast: Cast) -> float:
     return float(cast.points.area[cast.wrong].sum())
 
@@ -122,11 +168,32 @@ def _mend_and_check(
         # The first look also takes up what no offsets serve: no need to know more of that.
         if k > 0:
             groups.append(_neighbourhood(search, groups, spacing))
+        _mend_closely(search, groups, spacing / FINER, seed + (k + 1) * FAR_SEEDS)
+    search.progress("checking", 1, 1)
+    return Checked(check, _places_open(left), k + 1)
+
+
+def _mend_closely(search: Search, groups: list[Group], spacing: float, seed: int) -> None:
+    """Mend what is wrong, look more closely at what that changed, and mend what shows there."""
+    for k in range(CLOSE_LOOKS + 1):
+        before = search.offsets
         search.conflict = search.conflict | mend(search, groups)
         for group in groups:
             search.add(group.points.take(group.wrong))
-    search.progress("checking", 1, 1)
-    return Checked(check, _places_open(left), k + 1)
+        changed = np.asarray((search.offsets != before)[search.low.welded].any(axis=1))
+        if k == CLOSE_LOOKS or not changed.any():
+            break
+        near = triangles_around(search.low, changed, NEIGHBOUR_RINGS)
+        points = sample_points(search.low, spacing, seed=seed + k, triangles=np.flatnonzero(near))
+        check = search.cast(points)
+        watched = _watched(search, check, near)
+        groups = []
+        for cast in (check, watched):
+            wrong = search.open_samples(cast) & changed[cast.points.triangle]
+            groups.append(Group(cast.points, wrong))
+        search.note("close look", check, int(groups[0].wrong.sum()))
+        if not any(group.wrong.any() for group in groups):
+            break
 
 
 def _level(search: Search) -> None:
@@ -135,7 +202,7 @@ def _level(search: Search) -> None:
     A row near one corner can be kept by a large offset at another. Where other rows then break as
     the rays turn, nothing was won.
     """
-    cast = search.cast(search.points, search.extra)
+    cast = search.cast_samples()
     left = search.open_samples(cast)
     trouble = search.conflict.copy()
     trouble[cast.points.triangle[left]] = True
@@ -150,7 +217,7 @@ def _level(search: Search) -> None:
     search.limits.steepness[edge] = MODERATE
     search.radius[corner] = np.inf
     search.settle("less steep")
-    cast = search.cast(search.points, search.extra)
+    cast = search.cast_samples()
     if search.score(cast, search.open_samples(cast)) > score:
         search.restore(before)
         search.limits.steepness[edge] = np.inf
@@ -163,7 +230,7 @@ def _begin_with_numbers(search: Search) -> None:
     they are.
     """
     low = search.low
-    cast = search.cast(search.points, search.extra)
+    cast = search.cast_samples()
     troubled = np.unique(low.triangle_part[cast.points.triangle[cast.wrong & ~cast.clash]])
     if len(troubled) == 0:
         return
@@ -173,7 +240,7 @@ def _begin_with_numbers(search: Search) -> None:
         _give_number(search, int(part), float(best[part]))
     search.radius[:] = np.inf
     search.settle("from one number")
-    cast = search.cast(search.points, search.extra)
+    cast = search.cast_samples()
     if search.score(cast, search.open_samples(cast)) >= score:
         search.restore(before)
 
@@ -184,13 +251,17 @@ def _numbers_where_better(search: Search, check: Cast) -> tuple[str, ...]:
     Slack is priced by length, so where corridors exclude each other a solution may leave more
     places wrong by less.
     """
-    low, points = search.low, check.points
-    part, count = low.triangle_part[points.triangle], len(low.part_names)
+    low, count = search.low, len(search.low.part_names)
+    troubled = np.zeros(count, bool)
+    troubled[low.triangle_part[check.points.triangle[check.wrong]]] = True
+    rows = np.flatnonzero(troubled[low.triangle_part[check.points.triangle]])
+    points = check.points.take(rows)
+    part = low.triangle_part[points.triangle]
 
     def wrong_of_parts(wrong: Mask) -> Floats:
         return np.asarray(np.bincount(part[wrong], points.area[wrong], count), np.float64)
 
-    before = wrong_of_parts(check.wrong)
+    before = wrong_of_parts(check.wrong[rows])
     if not before.any():
         return ()
     solved, best = search.offsets, _best_numbers(search, points)
@@ -259,8 +330,11 @@ def _neighbourhood(search: Search, groups: list[Group], spacing: float) -> Group
     return Group(near.points, search.open_samples(near))
 
 
-def _watched(search: Search, check: Cast) -> Cast:
-    """Cast through, and just beside, corners and edges of the high poly that come near the cage."""
+def _watched(search: Search, check: Cast, chosen: Mask | None = None) -> Cast:
+    """Cast through, and just beside, corners and edges of the high poly that come near the cage.
+
+    chosen : (T,) bool, only what is nearest to these low triangles.
+    """
     prisms = prisms_of(search.low, search.cage(), search.settings.along)
     clearance = PEAK_MARGINS * search.margin
     following = check.targets.next_layer
@@ -268,7 +342,7 @@ def _watched(search: Search, check: Cast) -> Cast:
     near = np.flatnonzero((following != NO_LAYER) & (check.targets.t_next < above))
     points = join_points(
         [
-            peak_points(prisms, search.scene, search.paired, clearance, search.longest),
+            search.peaks.points(prisms, clearance, chosen),
             dip_points(
                 prisms, search.scene, check.layers.face[following[near]],
                 check.points.triangle[near], clearance,
