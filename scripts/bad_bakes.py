@@ -12,10 +12,14 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import sys
 import time
 from collections.abc import Iterator
-from dataclasses import replace
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
@@ -28,8 +32,10 @@ from cagecheck.locating.read_maps import BakedMap
 from cagecheck.meshes.mesh import Mesh, Surface, join_meshes, mesh_from_polygons
 from cagecheck.rays.scene import Scene
 from scripts.fetch_open_meshes import cache_folder
+from tests.bad_bakes.bake import Settings, low_set
+from tests.bad_bakes.combined import COMBINED
 from tests.bad_bakes.faults import CAUSES, CLEAN, Cause, Kitchen, Picture, Trial
-from tests.bad_bakes.models import Model, hard_surface, organic, scan
+from tests.bad_bakes.pieces import Model, read_stock, write_stock
 
 PARTS = ("main", "second")
 # Places are compared where more texels than this are visibly wrong.
@@ -61,16 +67,43 @@ WHY = {
 }
 
 
+# Meshes that thresholds may be tuned on, and others that they never are: other bodies, other seeds.
+MODELS = ("organic", "scan", "hard")
+HELD_OUT = ("organic-b", "scan-b", "hard-b")
+HELD_OUT_SEED = 1
+# Before a batch begins its last trial, so much of its time must be left (a trial of 2048 takes as
+# long as that on one core).
+LAST_TRIAL_S = 45.0
+
+
 def model_named(name: str, seed: int) -> Model:
+    """Make a model; only this needs the packages that models are made with."""
+    from tests.bad_bakes.models import hard_surface, organic, scan
+
     scans = cache_folder() / "scans"
-    if name == "hard":
-        return hard_surface(seed)
-    if name == "organic":
-        return organic(scans / "bear.off", seed)
-    return scan(scans / "bunny00.off", seed)
+    if name in HELD_OUT:
+        seed += HELD_OUT_SEED
+    made = {
+        "hard": lambda: hard_surface(seed),
+        "hard-b": lambda: hard_surface(seed),
+        "organic": lambda: organic(scans / "bear.off", seed),
+        "organic-b": lambda: organic(scans / "bull.off", seed),
+        "scan": lambda: scan(scans / "bunny00.off", seed),
+        "scan-b": lambda: scan(scans / "armadillo.off", seed),
+    }
+    return made[name]()
 
 
-def as_inputs(model: Model) -> tuple[Mesh, Scene]:
+def stocked(names: list[str], seed: int) -> dict[str, Model]:
+    """Make models and work out all tangents that their bakes need."""
+    models = {name: model_named(name, seed) for name in names}
+    for model in models.values():
+        for changes in ({}, {"low_normals": "face"}, {"diagonal": "short"}):
+            _ = low_set(model, Settings(**changes)).tangent  # type: ignore[arg-type]
+    return models
+
+
+def as_inputs(model: Model, threads: int | None = None) -> tuple[Mesh, Scene]:
     """Return the model as the package takes it."""
     lows, base, positions, faces, part = [], 0, [], [], []
     for number, piece in enumerate(model.pieces):
@@ -86,7 +119,7 @@ def as_inputs(model: Model) -> tuple[Mesh, Scene]:
         np.concatenate(positions), np.concatenate(faces).astype(np.int32), np.concatenate(part),
         PARTS,
     )  # fmt: skip
-    return join_meshes(lows), Scene(high)
+    return join_meshes(lows), Scene(high, threads=threads)
 
 
 def as_maps(pictures: list[Picture]) -> list[BakedMap]:
@@ -124,79 +157,209 @@ def overlap(result: Location, trial: Trial) -> float:
 
 def main() -> None:
     parser = argparse.ArgumentParser()
-    parser.add_argument("--models", nargs="+", default=["organic", "scan", "hard"])
+    parser.add_argument("--models", nargs="+", default=list(MODELS))
     parser.add_argument("--sizes", type=int, nargs="+", default=[512])
-    parser.add_argument("--only", nargs="+", default=None)
+    parser.add_argument("--only", nargs="+", default=None, help="names of trials")
+    parser.add_argument("--sets", nargs="+", default=list(SETS), choices=SETS)
     parser.add_argument("--seed", type=int, default=0)
-    parser.add_argument("--clean", action="store_true", help="only the clean variants")
+    parser.add_argument("--jobs", type=int, default=1, help="processes")
+    parser.add_argument("--seconds-all", type=float, default=None,
+                        help="begin no trial that would end later than this")  # fmt: skip
+    parser.add_argument("--save-stock", type=Path, default=None,
+                        help="only make the models and their tangents, into this file")  # fmt: skip
+    parser.add_argument("--stock", type=Path, default=None, help="take models from there")
     parser.add_argument("--json", type=Path, default=None, help="keep what was found")
     parser.add_argument("--read", type=Path, nargs="+", default=None,
                         help="bake nothing, take what --json kept")  # fmt: skip
     parser.add_argument("--write", type=Path, default=None, help="write the evidence page")
     options = parser.parse_args()
+    if options.save_stock:
+        write_stock(options.save_stock, stocked(options.models, options.seed))
+        return
     if options.read:
         every = [row for path in options.read for row in json.loads(path.read_text())]
         # Of trials that were made again the last one counts.
-        key = ("model", "size", "clean", "cause")
-        rows = list({tuple(row.get(k) for k in key): row for row in every}.values())
+        rows = list({tuple(row[k] for k in KEY): row for row in every}.values())
     else:
         rows = []
-        for name in options.models:
-            for row in trials(name, options):
-                rows.append(row)
-                print(row_words(row), flush=True)
-                if options.json:
-                    options.json.write_text(json.dumps(rows, indent=1))
-    told = [r for r in rows if "cause" in r]
+        for row in all_rows(options):
+            rows.append(row)
+            print(row_words(row), flush=True)
+            if options.json:
+                options.json.write_text(json.dumps(rows, indent=1))
+    told = [r for r in rows if r["set"] == "causes"]
     if told:
         print(f"first cause right: {sum(r['right'] for r in told)} of {len(told)}")
     if options.write:
         options.write.write_text(page(rows), encoding="utf-8")
 
 
-def trials(name: str, options: argparse.Namespace) -> Iterator[dict[str, Any]]:
-    """Bake and locate everything that is asked for on one model."""
-    model = model_named(name, options.seed)
-    low, scene = as_inputs(model)
+# What every row says of its trial, and the sets of trials.
+KEY = ("model", "seed", "size", "set", "name")
+SETS = ("clean", "causes", "combined", "settings", "beside")
+
+
+@dataclass(frozen=True)
+class Batch:
+    """Trials of one model at one size: (set, name) each, and what a process needs to make them."""
+
+    model: str
+    size: int
+    seed: int
+    stock: Path | None
+    threads: int | None
+    trials: tuple[tuple[str, str], ...]
+
+
+def all_rows(options: argparse.Namespace) -> Iterator[dict[str, Any]]:
+    """Make all trials, in this process or in several, and give their rows as they come."""
+    begin = time.monotonic()
+    end = np.inf if options.seconds_all is None else begin + options.seconds_all
+    threads = None if options.jobs == 1 else max((os.cpu_count() or 1) // options.jobs, 1)
+    batches = [
+        Batch(name, size, options.seed, options.stock, threads, trials_of(name, options))
+        for size in options.sizes
+        for name in options.models
+    ]
+    if options.jobs == 1:
+        for batch in batches:
+            for trial in batch.trials:
+                if time.monotonic() + LAST_TRIAL_S < end:
+                    yield from trial_rows(batch, trial)
+        return
+    # Every model has processes of its own, which bake it once each.
+    each = max(options.jobs // len(batches), 1)
+    pools = [ProcessPoolExecutor(each, get_context("spawn")) for _ in batches]
+    waiting: set[Future[list[dict[str, Any]]]] = set()
+    for pool, batch in zip(pools, batches, strict=True):
+        waiting |= {pool.submit(trial_rows, batch, trial, end) for trial in batch.trials}
+    while waiting:
+        done, waiting = wait(waiting, return_when=FIRST_COMPLETED)
+        for future in done:
+            yield from future.result()
+    for pool in pools:
+        pool.shutdown()
+
+
+def trials_of(name: str, options: argparse.Namespace) -> tuple[tuple[str, str], ...]:
+    """Return the trials that are asked for on a model."""
+    mine = NAMES[name.removesuffix("-b")]
+    every = {
+        "clean": list(CLEAN),
+        "causes": [cause.name for cause in CAUSES if mine not in cause.not_on],
+        "combined": [combined.name for combined in COMBINED],
+    }
+    return tuple(
+        (kind, trial)
+        for kind in options.sets
+        for trial in every.get(kind, [])
+        if options.only is None or trial in options.only
+    )
+
+
+NAMES = {"organic": "organic", "scan": "scan", "hard": "hard surface"}
+
+
+@dataclass(frozen=True, eq=False)
+class Bench:
+    """A model with its clean bake, as the baker and as the package have it."""
+
+    kitchen: Kitchen
+    low: Mesh
+    scene: Scene
+    settings: LocateSettings
+
+    def look(self, pictures: list[Picture], **changes: Any) -> tuple[Location, float]:
+        """Locate; return how many seconds that took, too."""
+        begin = time.perf_counter()
+        result = locate(
+            as_maps(pictures), self.low, self.scene, paired=np.eye(2, dtype=bool),
+            settings=replace(self.settings, **changes),
+        )  # fmt: skip
+        return result, time.perf_counter() - begin
+
+
+@lru_cache(maxsize=1)
+def bench_of(name: str, size: int, seed: int, stock: Path | None, threads: int | None) -> Bench:
+    """Bake a model cleanly, once for all of its trials."""
+    model = model_named(name, seed) if stock is None else read_stock(stock)[name]
+    low, scene = as_inputs(model, threads)
     settings = LocateSettings(offset=model.offset, depth=model.depth, apart=True)
-    for size in options.sizes:
-        kitchen = Kitchen(model, size, np.random.default_rng([options.seed, size]))
+    return Bench(Kitchen(model, size, np.random.default_rng([seed, size])), low, scene, settings)
 
-        def look(pictures: list[Picture]) -> tuple[Location, float]:
-            begin = time.perf_counter()
-            pairs = np.eye(2, dtype=bool)
-            result = locate(as_maps(pictures), low, scene, paired=pairs, settings=settings)
-            return result, time.perf_counter() - begin
 
-        for variant, make in CLEAN.items():
-            if options.only and variant not in options.only:
-                continue
-            result, seconds = look(make(kitchen))
-            yield {"model": model.name, "size": size, "clean": variant, "found": named(result),
-                   "specks": result.specks, "seconds": seconds}  # fmt: skip
-        for cause in [] if options.clean else CAUSES:
-            if (options.only and cause.name not in options.only) or model.name in cause.not_on:
-                continue
-            kitchen.rng = np.random.default_rng([options.seed, size, len(cause.name)])
-            trial = cause.make(kitchen)
-            result, seconds = look(trial.pictures)
-            codes = named(result)
-            share = overlap(result, trial)
-            wrong = sum(int(p.sum()) for p in trial.place.values())
-            yield {"model": model.name, "size": size, "cause": cause.name, "found": codes[:6],
-                   "right": bool(codes) and codes[0] in cause.codes,
-                   "overlap": None if np.isnan(share) else share, "wrong": wrong,
-                   "seconds": seconds}  # fmt: skip
+def trial_rows(batch: Batch, trial: tuple[str, str], end: float = np.inf) -> list[dict[str, Any]]:
+    """Make one trial; return its row, or none where no time is left (`end`: monotonic)."""
+    if time.monotonic() + LAST_TRIAL_S > end:
+        return []
+    bench = bench_of(batch.model, batch.size, batch.seed, batch.stock, batch.threads)
+    kind, name = trial
+    held = batch.model in HELD_OUT
+    head = {"model": NAMES[batch.model.removesuffix("-b")], "held": held, "seed": batch.seed,
+            "size": batch.size, "set": kind, "name": name}  # fmt: skip
+    bench.kitchen.rng = np.random.default_rng([batch.seed + held, batch.size, len(name)])
+    makers = {"clean": clean_row, "causes": cause_row, "combined": combined_row}
+    return [{**head, **makers[kind](bench, name)}]
+
+
+def clean_row(bench: Bench, name: str) -> dict[str, Any]:
+    result, seconds = bench.look(CLEAN[name](bench.kitchen))
+    return {"found": named(result), "specks": result.specks, "seconds": seconds}
+
+
+def cause_row(bench: Bench, name: str) -> dict[str, Any]:
+    cause = of_cause(name)
+    trial = cause.make(bench.kitchen)
+    result, seconds = bench.look(trial.pictures)
+    codes = named(result)
+    return {"found": codes[:6], "right": bool(codes) and codes[0] in cause.codes,
+            **overlap_row(result, trial), "seconds": seconds}  # fmt: skip
+
+
+def overlap_row(result: Location, trial: Trial) -> dict[str, Any]:
+    """Return how well the places overlap, None where few texels are wrong, and how many are."""
+    share = overlap(result, trial)
+    wrong = sum(int(p.sum()) for p in trial.place.values())
+    return {"overlap": None if np.isnan(share) else share, "wrong": wrong}
+
+
+def combined_row(bench: Bench, name: str) -> dict[str, Any]:
+    """Tell both conventions before both places, and how many other names are told."""
+    combined = next(c for c in COMBINED if c.name == name)
+    trial = combined.make(bench.kitchen)
+    result, seconds = bench.look(trial.pictures)
+    codes = named(result)
+    at = [
+        min((codes.index(code) for code in accepted if code in codes), default=-1)
+        for accepted in (*combined.conventions, *combined.places)
+    ]
+    n = len(combined.conventions)
+    first, then = at[:n], at[n:]
+    known = {code for names in (*combined.conventions, *combined.places) for code in names}
+    return {
+        "found": codes[:8], "conventions": sum(k >= 0 for k in first),
+        "places": sum(k >= 0 for k in then), "of": [n, len(then)],
+        "ordered": max(first) < min((k for k in then if k >= 0), default=len(codes)),
+        "more": sum(code not in known for code in codes),
+        **overlap_row(result, trial), "seconds": seconds,
+    }  # fmt: skip
 
 
 def row_words(row: dict[str, Any]) -> str:
     """Return a line for the terminal."""
-    head = f"{row['model']} {row['size']}"
-    codes = ", ".join(row["found"][:4]) or "nothing"
-    if "clean" in row:
-        return f"{head} clean {row['clean']}: {codes}; {row['specks']} specks"
+    head = f"{row['model']}{' (held out)' if row['held'] else ''} {row['size']}"
+    codes = ", ".join(row["found"][:6]) or "nothing"
+    if row["set"] == "clean":
+        return f"{head} clean {row['name']}: {codes}; {row['specks']} specks"
     share = "" if row["overlap"] is None else f"; IoU {row['overlap']:.2f} of {row['wrong']}"
-    return f"{head} {'ok ' if row['right'] else 'BAD'} {row['cause']}: {codes}{share}"
+    right = row["right"] if row["set"] == "causes" else combined_right(row)
+    took = f"; {row['seconds']:.1f} s"
+    return f"{head} {'ok ' if right else 'BAD'} {row['name']}: {codes}{share}{took}"
+
+
+def combined_right(row: dict[str, Any]) -> bool:
+    """Tell whether both conventions and both places were named, in that order."""
+    return [row["conventions"], row["places"]] == row["of"] and row["ordered"]
 
 
 def page(rows: list[dict[str, Any]]) -> str:

@@ -14,7 +14,7 @@ from cagecheck.arrays.types import Floats, Ints
 from cagecheck.defects.reasons import Reason, Values
 from cagecheck.defects.regions import Region, group_samples
 from cagecheck.locating.bake_reach import BakeReach
-from cagecheck.locating.compare import TITLES, Fault
+from cagecheck.locating.compare import TITLES, Evidence, Fault
 from cagecheck.locating.fault_reasons import FaultCause, FaultCure
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.rays.cage import Cage, rays_through
@@ -38,8 +38,6 @@ SMALLEST_REGION = 8
 # So are small unexplained groups that differ by less than shading shows (common practice, no
 # source): filters leave them at borders.
 FAINT_TEXELS, FAINT_DEGREES = 50, 6.0
-# Seams are lines. So many texels beside them that differ alike are an island turned as a whole.
-TURNED_TEXELS = 300
 # What holds for more than this of a region's texels is said of the region.
 MOSTLY = 0.5
 
@@ -51,7 +49,8 @@ class FaultyTexels:
     points, positions : on the low poly, world units; tile, x, y : (N,) int32 which texel; fault :
     (N,) uint8; measure : (N,) in the fault's unit; gap, target, angle : (N,) see `TileView`;
     other : (N,) int32 high part or -1; patch : (N,) int32, texels that touch in the picture and
-    have one fault share a number; weight : (N,) texels that each stands for.
+    have one fault share a number; weight : (N,) texels that each stands for; evidence : (N,) uint8
+    `Evidence`.
     """
 
     points: SurfacePoints
@@ -67,6 +66,11 @@ class FaultyTexels:
     other: Ints
     patch: Ints
     weight: Floats
+    evidence: NDArray[np.uint8]
+
+    def mostly(self, members: NDArray[np.int64], evidence: Evidence) -> bool:
+        """Tell whether a piece of evidence holds for most of some texels."""
+        return bool(np.mean((self.evidence[members] & evidence) > 0) > MOSTLY)
 
     def __len__(self) -> int:
         return len(self.fault)
@@ -212,6 +216,8 @@ def _other_layer(
     room = float(above.min())
     high = float(_finite(target).max())
     cause = FaultCause.SHOWS_LAYER if other is None else FaultCause.SHOWS_PART
+    if other is not None and texels.mostly(members, Evidence.SEEN):
+        cause = FaultCause.RECORDED_PART
     values = Values(part=part, other_part=other, gap=float(np.nanmedian(gap)))
     # Another layer of the same part comes along however the parts are baked.
     folded = Fault(int(texels.fault[members[0]])) == Fault.OTHER_FOLD
@@ -310,7 +316,7 @@ def _skew(texels: FaultyTexels, members: NDArray[np.int64], other: str | None, p
 def _seam(texels: FaultyTexels, members: NDArray[np.int64], other: str | None, part: str) -> Told:
     angle = _finite(texels.angle[members])
     middle = float(np.median(angle))
-    if len(members) >= TURNED_TEXELS and np.mean(np.abs(angle - middle) < middle / 4) > MOSTLY:
+    if texels.mostly(members, Evidence.TURNED):
         return _told(FaultCause.FRAME_TURNED, FaultCure.SAME_BASIS, Values(degrees=middle))
     step = float(_finite(texels.measure[members]).max())
     return _told(FaultCause.SEAM_APART, FaultCure.SAME_BASIS, Values(degrees=step))
@@ -336,6 +342,11 @@ def _unexplained(
     texels: FaultyTexels, members: NDArray[np.int64], other: str | None, part: str
 ) -> Told:
     size = float(np.median(_finite(texels.angle[members])))
+    if texels.mostly(members, Evidence.RIGHT):
+        cure = FaultCure.TAKE_AS_BAKED
+        return _told(FaultCause.RIGHT_SURFACE, cure, Values(degrees=size))
+    if texels.mostly(members, Evidence.PAINTED):
+        return _told(FaultCause.PAINTED, FaultCure.TAKE_AS_BAKED, Values(degrees=size))
     return _told(FaultCause.DIFFERS, FaultCure.CHECK_SOURCE, Values(degrees=size))
 
 

@@ -16,6 +16,7 @@ from cagecheck.locating.compare import (
     DEPTH_SHARE,
     TOLERANCE_DEGREES,
     CompareRule,
+    Evidence,
     Fault,
     OffsetVotes,
     TileView,
@@ -48,9 +49,13 @@ from cagecheck.locating.moved_islands import (
     wants_islands,
 )
 from cagecheck.locating.padding_check import Padding, background_of, check_padding
+from cagecheck.locating.painted import painted_over
 from cagecheck.locating.patterns import Patterns, explain_patterns
+from cagecheck.locating.ray_directions import ToldDirections, directions_fault, told_directions
 from cagecheck.locating.read_maps import UNIT_SHARE, BakedMap, unit_share
-from cagecheck.locating.sharpness import softness_fault
+from cagecheck.locating.resampling import lattice
+from cagecheck.locating.sharpness import scaled_fault, softness_fault
+from cagecheck.locating.texel_samples import ToldSamples, told_samples
 from cagecheck.locating.variants import Variants
 from cagecheck.maps.encode import TangentBasis
 from cagecheck.maps.pad import needed_padding
@@ -66,6 +71,8 @@ LARGEST_SHARE = 8.0
 # far off the assumed cage is: tens of thousands of texels, evenly picked, see most of its height.
 HIGHER_SHARE = 2.0
 
+# A map that was scaled and back mixes neighbours about as one that was enlarged twice.
+SCALED_BACK = 2
 # A value is a fill when every channel is within a step of 8 bits of it.
 FILL_STEP = 1.01 / 255
 # A tile of which less shows anything holds chance hits on what lies near; no reading can be told.
@@ -80,7 +87,8 @@ class LocatedMap:
 
     conventions : what differs from ours; record : texel by texel, None where the map fits nothing;
     fault : (H, W) uint8 the final faults; padding; grey : (H, W) uint8 the upright map, to draw on;
-    blank : the picture is one colour; enlarged : how many times it was, by its softness.
+    blank : the picture is one colour; enlarged : how many times it was, by its softness;
+    directions, samples : along which the rays ran and how many a texel, None where nothing tells.
     """
 
     source: BakedMap
@@ -92,6 +100,8 @@ class LocatedMap:
     grey: NDArray[np.uint8]
     blank: bool = False
     enlarged: int = 1
+    directions: ToldDirections | None = None
+    samples: ToldSamples | None = None
 
     def __repr__(self) -> str:
         return f"<LocatedMap {self.source.name}: tile {self.reading.tile}>"
@@ -106,7 +116,8 @@ class TileRecord:
     ``y * size + x`` of texels that are not clean; angle, gap, target, slide : (K,) float32 and
     other : (K,) int32 theirs (slide in texels, 0 where nothing slid or moved). tolerance : degrees
     on flat ground; parts : what each low part recorded here;
-    levels : heights of what shows and of what is lost; start : (K,) float32 the cage's distance.
+    levels : heights of what shows and of what is lost; start : (K,) float32 the cage's distance;
+    evidence : (K,) uint8 `Evidence`.
     """
 
     tile: int
@@ -125,6 +136,7 @@ class TileRecord:
     parts: PartRecords
     levels: Levels
     start: NDArray[np.float32]
+    evidence: NDArray[np.uint8]
 
     def rows(self, x: Ints, y: Ints) -> NDArray[np.int64]:
         """Return the rows of texels that are not clean."""
@@ -181,6 +193,7 @@ def keep_record(
         parts=parts,
         levels=levels_of(view, patterns.fault),
         start=view.start[y, x],
+        evidence=patterns.evidence[y, x],
     )
 
 
@@ -216,8 +229,22 @@ def judge_map(
     faults = convention_faults(reading, look.said) + faults
     reading, residual, finer = finer_reading(variants, shares, reading, prior)
     faults += finer
+    directions = told_directions(variants, reading, shares)
+    fault = directions_fault(directions, variants.settings.directions)
+    if directions is not None and fault is not None:
+        reading, faults = replace(reading, directions=directions.rule), [*faults, fault]
     look = replace(look, reading=reading)
-    return _compare(variants, baked, look, residual, faults, progress, empty=empty)
+    found = _compare(variants, baked, look, residual, faults, progress, empty=empty)
+    return replace(found, directions=directions, samples=_samples(variants, found, look))
+
+
+def _samples(variants: Variants, found: LocatedMap, look: FirstLook) -> ToldSamples | None:
+    """Tell the samples a texel of a map that is as sharp as its size."""
+    record, fault = found.record, found.fault
+    if record is None or fault is None or found.blank or found.enlarged > 1 or look.stretch > 1:
+        return None
+    clean = record.covered & (fault == Fault.CLEAN)
+    return told_samples(variants, found.reading, record.shown, record.expected, clean)
 
 
 def _nearly_blank(variants: Variants, shares: NDArray[np.float32], tile: int) -> bool:
@@ -254,7 +281,7 @@ def _compare(
 ) -> LocatedMap:
     """Compare a map; empty : it is one colour, so that nothing can be told from its detail."""
     shares, reading = look.shares, look.reading
-    baker = variants.baker(reading.quads, reading.normals)
+    baker = variants.baker(reading.quads, reading.normals, reading.directions)
     upright = np.ascontiguousarray(_upright(shares, reading))
     basis = (
         variants.frames(reading.quads, reading.basis, reading.shading)
@@ -285,16 +312,22 @@ def _compare(
     view, patterns = _compared(variants, baked, baker, upright, basis, look, rule, rim, progress)
     lossy = None if empty else block_fault(view)
     soft = None if empty or lossy else softness_fault(view, patterns.fault, upright)
+    mixed = rule.enlarged
     if lossy is not None:
         faults = [*faults, lossy[0]]
         rule = replace(rule, base_degrees=max(rule.base_degrees, lossy[1]))
     elif soft is not None and soft[1] > rule.enlarged:
         faults = [*faults, soft[0]]
         rule = replace(rule, enlarged=soft[1])
-    elif soft is not None:
-        faults = [*faults, soft[0]] if soft[1] == 1 else faults
+    else:
+        if soft is None and not empty and look.stretch == 1:
+            frequency = lattice(upright, covered, lambda: (as_stored(view, baker, basis) + 1) / 2)
+            soft = scaled_fault(view, patterns.fault, frequency)
+        faults = [*faults, soft[0]] if soft is not None and soft[1] == 1 else faults
+        mixed = SCALED_BACK if soft is not None and soft[1] == 1 else mixed
         soft = None
-    if lossy is not None or soft is not None:
+    if lossy is not None or soft is not None or mixed > rule.enlarged:
+        rule = replace(rule, enlarged=max(mixed, rule.enlarged))
         view, patterns = _compared(
             variants, baked, baker, upright, basis, look, rule, rim, progress
         )
@@ -345,6 +378,10 @@ def _compared(
         mild = explained_by_filtering(view, wanted, stored, rule.base_degrees)
         view.fault[mild] = Fault.CLEAN
     patterns = explain_patterns(view, upright, progress=progress)
+    if wanted is not None and stored is not None:
+        painted = painted_over(patterns.fault, wanted, stored)
+        patterns.fault[painted], patterns.shift[painted] = Fault.UNEXPLAINED, 0
+        patterns.evidence[painted] |= np.uint8(Evidence.PAINTED)
     if wants_islands(view, patterns.fault):
         if wanted is None or stored is None:
             wanted, stored = as_stored(view, baker, basis), reading.straight(upright)
@@ -356,9 +393,11 @@ def _compared(
             patterns.fault[alike], patterns.shift[alike] = Fault.SKEW, shift[alike]
             moved[:] = False
         patterns.fault[moved], patterns.shift[moved] = Fault.ISLAND_MOVED, shift[moved]
-        over = turned_islands(view.triangle >= 0, patterns.fault, wanted, stored)
+        painted = (patterns.evidence & Evidence.PAINTED) > 0
+        over = turned_islands(view.triangle >= 0, patterns.fault, wanted, stored, painted)
         over &= patterns.fault != Fault.CLEAN
         patterns.fault[over], patterns.shift[over] = Fault.SEAM, 0
+        patterns.evidence[over] |= np.uint8(Evidence.TURNED)
     return view, patterns
 
 

@@ -79,6 +79,29 @@ def softness_fault(
     return fault_found, factor
 
 
+def scaled_fault(
+    view: TileView, fault: NDArray[np.uint8], frequency: float | None
+) -> tuple[ConventionFault, int] | None:
+    """Return the fault of a map over which a lattice runs; None where there is none.
+
+    frequency : cycles a texel. Scaling to a share s of the size leaves a lattice of s cycles a
+    texel, which looks like one of 1 - s; how soft the map is tells the two apart.
+    """
+    if frequency is None:
+        return None
+    inside = (view.triangle >= 0) & (np.abs(view.expected).max(axis=2) > 0)
+    spread = blur_variance(view.shown, view.expected, inside & (fault == Fault.CLEAN))
+    middle = SCALING_VARIANCE / 0.5**2
+    share = frequency if spread is not None and spread > middle else 1 - frequency
+    fault_found = ConventionFault(
+        "rescaled",
+        f"the picture was scaled to about {decimals(share, 2)} of its size and back: a lattice of "
+        "that size runs all over it, which no surface has",
+        "bake at the full size, and do not scale the map",
+    )
+    return fault_found, 1
+
+
 def blur_variance(
     shown: NDArray[np.float32], expected: NDArray[np.float32], use: NDArray[np.bool_]
 ) -> float | None:

@@ -24,7 +24,7 @@ from cagecheck.meshes.triangulate import QuadSplit
 from cagecheck.options import MAPS, again, option
 from cagecheck.predicting.maps.bake import Baker, BakeRule
 from cagecheck.predicting.settings import Depth, HighShading, Offset, RayOptions, Seed
-from cagecheck.rays.cage import Cage, cage_from_offset
+from cagecheck.rays.cage import Cage, Directions, cage_from_offset
 from cagecheck.rays.points import SurfacePoints, join_points
 
 CageMaker = Callable[[LowPoly], Cage]
@@ -72,8 +72,8 @@ class Variants:
         self.uniform = cage is None
         self._make_cage = cage
         self._matcher: dict[QuadSplit, Matcher] = {settings.quads: matcher}
-        self._cage: dict[QuadSplit, Cage] = {}
-        self._baker: dict[tuple[QuadSplit, HighNormals], Baker] = {}
+        self._cage: dict[tuple[QuadSplit, Directions | None], Cage] = {}
+        self._baker: dict[tuple[QuadSplit, HighNormals, Directions | None], Baker] = {}
         self._sampled: dict[tuple[Any, ...], Sampled] = {}
         self._tangents: dict[tuple[QuadSplit, str, LowShading], Floats] = {}
         self._shaded: dict[tuple[QuadSplit, LowShading], LowPoly] = {}
@@ -89,20 +89,26 @@ class Variants:
             self._matcher[quads] = self._matcher[self.settings.quads].on(low)
         return self._matcher[quads]
 
-    def cage(self, quads: QuadSplit) -> Cage:
-        """Return the bake's cage on that low poly."""
-        if quads not in self._cage:
+    def cage(self, quads: QuadSplit, directions: Directions | None = None) -> Cage:
+        """Return the bake's cage on that low poly; directions : other ones than it is taken to have
+        had, for uniform cages only.
+        """
+        key = (quads, directions)
+        if key not in self._cage:
             low = self.low(quads)
             if self._make_cage is not None:
-                self._cage[quads] = self._make_cage(low)
+                self._cage[key] = self._make_cage(low)
             else:
                 offset = self.settings.offset or 0.0
-                self._cage[quads] = cage_from_offset(low, offset, self.settings.directions)
-        return self._cage[quads]
+                wanted = directions or self.settings.directions
+                self._cage[key] = cage_from_offset(low, offset, wanted)
+        return self._cage[key]
 
-    def baker(self, quads: QuadSplit, normals: HighNormals) -> Baker:
-        """Return a baker of that low poly and those normals of the high."""
-        key = (quads, normals)
+    def baker(
+        self, quads: QuadSplit, normals: HighNormals, directions: Directions | None = None
+    ) -> Baker:
+        """Return a baker of that low poly, those normals of the high and those rays."""
+        key = (quads, normals, directions)
         if key not in self._baker:
             rule = BakeRule(
                 depth=self.settings.depth or 0.0,
@@ -110,10 +116,11 @@ class Variants:
                 normals=normals,
                 apart=self.settings.apart,
             )
-            known = [b for (_, n), b in self._baker.items() if n == normals]
+            known = [b for (_, n, _), b in self._baker.items() if n == normals]
             matcher = self.matcher(quads)
             self._baker[key] = Baker(
-                matcher.low, self.cage(quads), self.scene, rule, paired=matcher.paired,
+                matcher.low, self.cage(quads, directions), self.scene, rule,
+                paired=matcher.paired,
                 shading=known[0].shading if known else None, matcher=matcher,
             )  # fmt: skip
         return self._baker[key]
@@ -223,4 +230,5 @@ def _sample_tile(baker: Baker, tile: int, size: int, depth: float) -> Sampled:
         normal,
         baker.basis.encode(triangle, barycentric, normal),
         float(goal.t[known].max()) if known.any() else np.inf,
+        joined.take(hit),
     )
