@@ -27,14 +27,17 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
+from cagecheck.locating.beside_maps import BesideMap, beside_map
 from cagecheck.locating.locate import LocateSettings, Location, locate
 from cagecheck.locating.read_maps import BakedMap
 from cagecheck.meshes.mesh import Mesh, Surface, join_meshes, mesh_from_polygons
 from cagecheck.rays.scene import Scene
 from scripts.fetch_open_meshes import cache_folder
 from tests.bad_bakes.bake import Settings, low_set
+from tests.bad_bakes.beside import BESIDE
 from tests.bad_bakes.combined import COMBINED
 from tests.bad_bakes.faults import CAUSES, CLEAN, Cause, Kitchen, Picture, Trial
+from tests.bad_bakes.known_settings import KNOWN
 from tests.bad_bakes.pieces import Model, read_stock, write_stock
 
 PARTS = ("main", "second")
@@ -248,6 +251,8 @@ def trials_of(name: str, options: argparse.Namespace) -> tuple[tuple[str, str], 
         "clean": list(CLEAN),
         "causes": [cause.name for cause in CAUSES if mine not in cause.not_on],
         "combined": [combined.name for combined in COMBINED],
+        "settings": [known.name for known in KNOWN],
+        "beside": [trial.name for trial in BESIDE if mine not in trial.not_on],
     }
     return tuple(
         (kind, trial)
@@ -269,12 +274,14 @@ class Bench:
     scene: Scene
     settings: LocateSettings
 
-    def look(self, pictures: list[Picture], **changes: Any) -> tuple[Location, float]:
+    def look(
+        self, pictures: list[Picture], beside: tuple[BesideMap, ...] = ()
+    ) -> tuple[Location, float]:
         """Locate; return how many seconds that took, too."""
         begin = time.perf_counter()
         result = locate(
             as_maps(pictures), self.low, self.scene, paired=np.eye(2, dtype=bool),
-            settings=replace(self.settings, **changes),
+            beside=beside, settings=self.settings,
         )  # fmt: skip
         return result, time.perf_counter() - begin
 
@@ -298,7 +305,10 @@ def trial_rows(batch: Batch, trial: tuple[str, str], end: float = np.inf) -> lis
     head = {"model": NAMES[batch.model.removesuffix("-b")], "held": held, "seed": batch.seed,
             "size": batch.size, "set": kind, "name": name}  # fmt: skip
     bench.kitchen.rng = np.random.default_rng([batch.seed + held, batch.size, len(name)])
-    makers = {"clean": clean_row, "causes": cause_row, "combined": combined_row}
+    makers = {
+        "clean": clean_row, "causes": cause_row, "combined": combined_row, "beside": beside_row,
+        "settings": settings_row,
+    }  # fmt: skip
     return [{**head, **makers[kind](bench, name)}]
 
 
@@ -345,14 +355,54 @@ def combined_row(bench: Bench, name: str) -> dict[str, Any]:
     }  # fmt: skip
 
 
+def settings_row(bench: Bench, name: str) -> dict[str, Any]:
+    """Compare the settings that are told with those that were used."""
+    known = next(k for k in KNOWN if k.name == name)
+    result, seconds = bench.look(known.make(bench.kitchen))
+    told = {setting.name: setting for setting in result.bake}
+    rows = []
+    for setting, wanted in known.told:
+        row = told.get(setting)
+        value = "not told" if row is None else row.value
+        # "1" must not be found in "1, filtered".
+        fits = (
+            value == wanted if setting == "samples a texel" and wanted == "1" else wanted in value
+        )
+        rows.append({"setting": setting, "used": wanted, "told": value, "right": fits,
+                     "sure": "" if row is None else row.sure})  # fmt: skip
+    return {"found": named(result)[:6], "told": rows, "right": all(r["right"] for r in rows),
+            "overlap": None, "wrong": 0, "seconds": seconds}  # fmt: skip
+
+
+def beside_row(bench: Bench, name: str) -> dict[str, Any]:
+    """Locate without and with the maps beside; say how well either places what is wrong."""
+    wanted = next(b for b in BESIDE if b.name == name)
+    trial, others = wanted.make(bench.kitchen)
+    maps = tuple(
+        beside_map(kind, Path(f"m_{kind}.{tile}.png"), tile, texels)  # type: ignore[arg-type]
+        for kind, tile, texels in others
+    )
+    alone, _ = bench.look(trial.pictures)
+    result, seconds = bench.look(trial.pictures, maps)
+    codes = named(result)
+    right = bool(codes) and codes[0] in wanted.codes if wanted.codes else not codes
+    return {
+        "found": codes[:6], "alone": named(alone)[:6], "right": right, "seconds": seconds,
+        **overlap_row(result, trial), "overlap_alone": overlap_row(alone, trial)["overlap"],
+    }  # fmt: skip
+
+
 def row_words(row: dict[str, Any]) -> str:
     """Return a line for the terminal."""
     head = f"{row['model']}{' (held out)' if row['held'] else ''} {row['size']}"
     codes = ", ".join(row["found"][:6]) or "nothing"
+    if row["set"] == "settings":
+        words = [f"{t['setting']} {t['told']} ({t['sure']})" for t in row["told"]]
+        return f"{head} {'ok ' if row['right'] else 'BAD'} {row['name']}: {'; '.join(words)}"
     if row["set"] == "clean":
         return f"{head} clean {row['name']}: {codes}; {row['specks']} specks"
     share = "" if row["overlap"] is None else f"; IoU {row['overlap']:.2f} of {row['wrong']}"
-    right = row["right"] if row["set"] == "causes" else combined_right(row)
+    right = combined_right(row) if row["set"] == "combined" else row["right"]
     took = f"; {row['seconds']:.1f} s"
     return f"{head} {'ok ' if right else 'BAD'} {row['name']}: {codes}{share}{took}"
 

@@ -240,7 +240,7 @@ def _value(reading: Reading, said: int | None) -> float:
 def _search(shares: NDArray[np.float32], tile: Sampled) -> list[Reading]:
     """Return every reading of the map on one tile, with its agreement on some texels."""
     found = []
-    ways = list(_channel_ways())
+    ways = list(channel_ways())
     for turn in range(len(TURNS)):
         picture = turned(shares, turn)
         if picture.shape[:2] != (tile.size, tile.size):
@@ -258,7 +258,8 @@ def _search(shares: NDArray[np.float32], tile: Sampled) -> list[Reading]:
     return found
 
 
-def _channel_ways() -> Any:
+def channel_ways() -> Any:
+    """Yield every space, order of channels and choice of signs."""
     for channels in itertools.permutations(range(3)):
         for signs in itertools.product((1, -1), repeat=3):
             # Tangent-space normals never point into the surface: where all do, blue is flipped.

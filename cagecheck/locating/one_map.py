@@ -12,6 +12,7 @@ from scipy.ndimage import binary_dilation
 
 from cagecheck.arrays.types import Ints
 from cagecheck.locating.bake_reach import Levels, levels_of
+from cagecheck.locating.beside import Beside, use_beside
 from cagecheck.locating.compare import (
     DEPTH_SHARE,
     TOLERANCE_DEGREES,
@@ -203,12 +204,13 @@ def judge_map(
     look: FirstLook,
     *,
     prior: Reading | None = None,
+    beside: Beside | None = None,
     progress: Progress,
 ) -> LocatedMap:
     """Say by which conventions a map was written, then compare it texel by texel.
 
     look : what a first look told; prior : how another map of the asset was read, see
-    `finer_reading`.
+    `finer_reading`; beside : other maps of the bake.
     """
     reading, shares = look.reading, look.shares
     faults = list(look.faults)
@@ -234,7 +236,7 @@ def judge_map(
     if directions is not None and fault is not None:
         reading, faults = replace(reading, directions=directions.rule), [*faults, fault]
     look = replace(look, reading=reading)
-    found = _compare(variants, baked, look, residual, faults, progress, empty=empty)
+    found = _compare(variants, baked, look, residual, faults, progress, empty=empty, beside=beside)
     return replace(found, directions=directions, samples=_samples(variants, found, look))
 
 
@@ -278,6 +280,7 @@ def _compare(
     faults: list[ConventionFault],
     progress: Progress,
     empty: bool = False,
+    beside: Beside | None = None,
 ) -> LocatedMap:
     """Compare a map; empty : it is one colour, so that nothing can be told from its detail."""
     shares, reading = look.shares, look.reading
@@ -331,6 +334,8 @@ def _compare(
         view, patterns = _compared(
             variants, baked, baker, upright, basis, look, rule, rim, progress
         )
+    if beside is not None:
+        faults = [*faults, *use_beside(variants, beside, reading, view, patterns, rule)]
     parts = part_records(baker.low, view, upright, rule)
     record = keep_record(view, patterns, rule.base_degrees, parts)
     return LocatedMap(

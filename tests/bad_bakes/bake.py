@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import subprocess
 import tempfile
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
 
@@ -25,6 +25,7 @@ from tests.paths import NODE
 Array = np.ndarray
 TILES = (1001, 1002)
 FLAT = np.array([0.0, 0.0, 1.0])
+OCCLUSION_RAYS = 24
 
 
 @dataclass(frozen=True, eq=False)
@@ -230,7 +231,8 @@ def texels_of(low: LowSet, size: int, tile: int, at: tuple[float, float] = (0.5,
 class Bake:
     """A baked tile: world normals (H, W, 3), zero where nothing was recorded; covered, hit, part.
 
-    height : what was recorded, world units above the low poly, NaN for nothing.
+    height : what was recorded, world units above the low poly, place : (H, W, 3) where that was;
+    NaN for nothing.
     """
 
     tile: int
@@ -240,7 +242,7 @@ class Bake:
     hit: Array
     part: Array
     height: Array
-    extra: dict[str, Array] = field(default_factory=dict)
+    place: Array
 
 
 class Oven:
@@ -300,6 +302,7 @@ class Oven:
         out = Bake(
             tile, np.zeros((*shape, 3)), np.zeros((*shape, 3)), np.zeros(shape, bool),
             np.zeros(shape, bool), np.full(shape, -1), np.full(shape, np.nan),
+            np.full((*shape, 3), np.nan),
         )  # fmt: skip
         out.world[t.y, t.x], out.vector[t.y, t.x] = world, vector
         out.covered[t.y, t.x], out.hit[t.y, t.x] = True, hit
@@ -307,6 +310,34 @@ class Oven:
         part[hit] = target.high.part[face[hit]]
         out.part[t.y, t.x] = part
         out.height[t.y, t.x] = np.where(hit, reach - distance, np.nan)
+        out.place[t.y[hit], t.x[hit]] = at
+        return out
+
+    def occlusion(self, bake: Bake, reach: float, rng: np.random.Generator, apart: bool) -> Array:
+        """Return (H, W) how much of the sky over what was recorded is open, weighted by cosine.
+
+        reach : farther surface keeps no light off, world units. apart : only the part's own does.
+        """
+        out = np.zeros(bake.hit.shape)
+        y, x = np.nonzero(bake.hit)
+        normal, place = bake.world[y, x], bake.place[y, x]
+        aside = np.cross(
+            normal, np.where(np.abs(normal[:, :1]) < 0.9, [[1.0, 0, 0]], [[0, 1.0, 0]])
+        )
+        aside /= np.linalg.norm(aside, axis=1, keepdims=True)
+        across = np.cross(normal, aside)
+        target = self.target(bake.tile - 1001 if apart else -1)
+        open_sky = np.zeros(len(y))
+        for _ in range(OCCLUSION_RAYS):
+            # Malley's method: a disc lifted to the hemisphere is weighted by cosine.
+            r, a = np.sqrt(rng.random(len(y))), 2 * np.pi * rng.random(len(y))
+            up = np.sqrt(1 - r * r)
+            away = (r * np.cos(a))[:, None] * aside + (r * np.sin(a))[:, None] * across
+            away += up[:, None] * normal
+            start = place + 1e-4 * target.scale * normal
+            face, _ = target.first(start, away, np.full(len(y), reach))
+            open_sky += face < 0
+        out[y, x] = open_sky / OCCLUSION_RAYS
         return out
 
     def encode(self, low: LowSet, t: Texels, world: Array) -> Array:
