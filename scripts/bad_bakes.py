@@ -1,8 +1,10 @@
 """Bake badly on purpose, by a baker of its own, and print what `locate` names as the first cause.
 
-usage: python scripts/bad_bakes.py [--models organic scan hard] [--sizes 512] [--only NAME ...]
-                                   [--seed 0] [--clean] [--json FILE] [--read FILE ...]
-                                   [--write PAGE]
+usage: python scripts/bad_bakes.py [--models organic scan hard organic-b scan-b hard-b]
+                                   [--sizes 512] [--sets clean causes combined settings beside]
+                                   [--only NAME ...] [--seed 0] [--jobs 1] [--seconds-all S]
+                                   [--json FILE] [--read FILE ...] [--write PAGE]
+       python scripts/bad_bakes.py [--models ...] --save-stock FILE   (then --stock FILE)
 
 The baker shares no code with the package (`tests/bad_bakes`). A cause counts as right when it is
 the first thing that `locate` tells to mend; a place overlaps by intersection over union of texels.
@@ -15,7 +17,7 @@ import json
 import os
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from dataclasses import dataclass, replace
 from functools import lru_cache
@@ -46,14 +48,8 @@ LEAST_WRONG = 200
 GOOD_OVERLAP = 0.8
 # Why a cause is hard to tell or to place, for the evidence page.
 WHY = {
-    "painted over": "The colour covers most of an island, whose normals there are then a turn of "
-    "what belongs, as those of an island baked with other frames are.",
-    "0.7 and back": "What it leaves is hardly softer than a tent over 3 x 3 texels, which must not "
-    "be found; where detail is as fine as texels the two differ too little to be told apart.",
     "halved and back": "Where detail is as fine as texels, filters differ by their kind as much as "
     "by their width.",
-    "rays along faces": "Rays part at edges, so only strips beside them differ: as much a break at "
-    "seams as a slide, and most of it is below the tolerance of a bent surface.",
     "hole": "Padding fills the hole's rim with neighbours that look right, and the surface in hand "
     "bends there, so the rim is within the tolerance.",
     "sculpt changed": "Detail on detail: where the surface in hand bends within a texel or two, "
@@ -190,9 +186,7 @@ def main() -> None:
             print(row_words(row), flush=True)
             if options.json:
                 options.json.write_text(json.dumps(rows, indent=1))
-    told = [r for r in rows if r["set"] == "causes"]
-    if told:
-        print(f"first cause right: {sum(r['right'] for r in told)} of {len(told)}")
+    print("\n".join(figures_table(rows)))
     if options.write:
         options.write.write_text(page(rows), encoding="utf-8")
 
@@ -413,59 +407,151 @@ def combined_right(row: dict[str, Any]) -> bool:
 
 
 def page(rows: list[dict[str, Any]]) -> str:
-    """Return the evidence page: what was told for every cause, clean bakes, places, worst cells."""
-    told = [r for r in rows if "cause" in r]
-    clean = [r for r in rows if "clean" in r]
-    models = list(dict.fromkeys(f"{r['model']} {r['size']}" for r in rows))
-    right = sum(r["right"] for r in told)
-    places = [r for r in told if r["overlap"] is not None and not of_cause(r["cause"]).everywhere]
-    good = sum(r["overlap"] >= GOOD_OVERLAP for r in places)
+    """Return the evidence page: figures, then a table for every set of trials, then worst cells."""
+    rows = sorted(rows, key=lambda r: (r["held"], r["size"]))
     lines = [
         "# How `locate` names causes",
         "",
         "Written by `scripts/bad_bakes.py --write`. A baker that shares no code with cagecheck",
         "(own texels, rays and normals; tangents by the MikkTSpace reference) bakes each cause",
         "onto an organic mesh, a scan and a hard-surface kit with mirrored UVs and hard edges;",
-        "`locate` is given the maps, the meshes and the distances of the clean bake.",
+        "`locate` is given the maps, the meshes and the distances of the clean bake. Columns in",
+        "italics are held out: other bodies, another relief, other places of the faults, which",
+        "nothing was tuned on.",
         "",
-        f"- First cause right: {right} of {len(told)} ({right / max(len(told), 1):.0%}).",
-        f"- Clean variants with a finding: {sum(bool(r['found']) for r in clean)} of {len(clean)}.",
-        f"- Places that overlap the truth by {GOOD_OVERLAP} or more (intersection over union,",
-        f"  where over {LEAST_WRONG} texels are off by more than 5 degrees): {good} of "
-        f"{len(places)}.",
+        "## Figures",
+        "",
+        *figures_table(rows),
+        "",
+        "A combination is right when both conventions and both places are named, the conventions",
+        "first. Places are right when those told overlap the truth by "
+        f"{GOOD_OVERLAP} or more (intersection",
+        f"over union, where over {LEAST_WRONG} texels are off by more than 5 degrees).",
         "",
         "## First cause told",
         "",
         "Bold: not an accepted name of the cause. In brackets: the overlap of the places.",
         "",
-        "| cause | " + " | ".join(models) + " |",
-        "|---|" + "---|" * len(models),
+        *table_of(rows, "causes", cell),
+        "",
+        "## Clean bakes",
+        "",
+        "Findings, and specks (texels too few to list).",
+        "",
+        *table_of(rows, "clean", lambda r: f"{len(r['found'])}, {r['specks']} specks"),
+        "",
+        "## Several at once",
+        "",
+        "Two conventions and two places: which are named, and what is told in which order.",
+        "",
+        *table_of(rows, "combined", combined_cell),
+        "",
+        "## Settings of the bake",
+        "",
+        "Bakes without a fault: what is told of their settings, and how sure. Bold: not so.",
+        "",
+        *table_of(rows, "settings", settings_cell),
+        "",
+        "## Other maps beside",
+        "",
+        "The first cause without and with other maps of the same bake (`--beside`).",
+        "",
+        *table_of(rows, "beside", beside_cell),
+        "",
+        "## Worst cells",
+        "",
     ]
-    for name in dict.fromkeys(r["cause"] for r in told):
-        cells = []
-        for model in models:
-            row = next((r for r in told if r["cause"] == name
-                        and f"{r['model']} {r['size']}" == model), None)  # fmt: skip
-            cells.append("–" if row is None else cell(row))
-        lines.append(f"| {name} | " + " | ".join(cells) + " |")
-    lines += ["", "## Clean bakes", "", "Findings, and specks (texels too few to list).", "",
-              "| variant | " + " | ".join(models) + " |", "|---|" + "---|" * len(models),
-    ]  # fmt: skip
-    for name in dict.fromkeys(r["clean"] for r in clean):
-        mine = {f"{r['model']} {r['size']}": r for r in clean if r["clean"] == name}
+    for row in rows:
+        low_overlap = has_place(row) and row["overlap"] < GOOD_OVERLAP
+        if row["set"] == "causes" and (not row["right"] or low_overlap):
+            where = f"{row['model']} {row['size']}{', held out' if row['held'] else ''}"
+            lines.append(f"- **{row['name']}** on {where}: {worst_words(row)}")
+    return "\n".join(lines) + "\n"
+
+
+def has_place(row: dict[str, Any]) -> bool:
+    """Whether a trial is asked for its places."""
+    return (
+        row["set"] == "causes"
+        and row["overlap"] is not None
+        and not of_cause(row["name"]).everywhere
+    )
+
+
+def figures_table(rows: list[dict[str, Any]]) -> list[str]:
+    """Return the figures of every size, of what was tuned on and of what was held out."""
+    lines = [
+        "| meshes | size | first cause right | places right | clean bakes with a finding | "
+        "combinations right | settings right | with maps beside right | slowest `locate` |",
+        "|---|---|---|---|---|---|---|---|---|",
+    ]
+    for held, size in dict.fromkeys((r["held"], r["size"]) for r in rows):
+        mine = [r for r in rows if (r["held"], r["size"]) == (held, size)]
+        of_set = {name: [r for r in mine if r["set"] == name] for name in SETS}
+        places = [r for r in mine if has_place(r)]
+        told = [t for r in of_set["settings"] for t in r["told"]]
         cells = [
-            f"{len(mine[m]['found'])}, {mine[m]['specks']} specks" if m in mine else "–"
-            for m in models
+            "held out" if held else "tuned on",
+            str(size),
+            share_of(r["right"] for r in of_set["causes"]),
+            share_of(r["overlap"] >= GOOD_OVERLAP for r in places),
+            share_of(bool(r["found"]) for r in of_set["clean"]),
+            share_of(combined_right(r) for r in of_set["combined"]),
+            share_of(t["right"] for t in told),
+            share_of(r["right"] for r in of_set["beside"]),
+            f"{max(r['seconds'] for r in mine):.0f} s",
+        ]
+        lines.append("| " + " | ".join(cells) + " |")
+    return lines
+
+
+def share_of(answers: Iterable[bool]) -> str:
+    """Return how many of some answers are yes: ``111 of 120``."""
+    every = list(answers)
+    return f"{sum(every)} of {len(every)}" if every else "–"
+
+
+def table_of(
+    rows: list[dict[str, Any]], kind: str, cell_of: Callable[[dict[str, Any]], str]
+) -> list[str]:
+    """Return the table of one set: a row for every trial, a column for every model and size."""
+    mine = [r for r in rows if r["set"] == kind]
+    columns = list(dict.fromkeys((r["held"], r["size"], r["model"]) for r in mine))
+    if not columns:
+        return ["Not run."]
+    heads = [f"*{m} {size}*" if held else f"{m} {size}" for held, size, m in columns]
+    lines = ["| trial | " + " | ".join(heads) + " |", "|---|" + "---|" * len(heads)]
+    found = {(r["name"], (r["held"], r["size"], r["model"])): r for r in mine}
+    for name in dict.fromkeys(r["name"] for r in mine):
+        cells = [
+            cell_of(found[name, column]) if (name, column) in found else "–" for column in columns
         ]
         lines.append(f"| {name} | " + " | ".join(cells) + " |")
-    lines += ["", "## Worst cells", ""]
-    for row in told:
-        low_overlap = row in places and row["overlap"] < GOOD_OVERLAP
-        if not row["right"] or low_overlap:
-            lines.append(
-                f"- **{row['cause']}** on {row['model']} {row['size']}: {worst_words(row)}"
-            )
-    return "\n".join(lines) + "\n"
+    return lines
+
+
+def combined_cell(row: dict[str, Any]) -> str:
+    """Return how many of the conventions and places were named, and what was told in order."""
+    codes = ", ".join(f"`{code}`" for code in dict.fromkeys(row["found"]))
+    share = "" if row["overlap"] is None else f" ({row['overlap']:.2f})"
+    return f"{codes}{share}" if combined_right(row) else f"**{codes}**{share}"
+
+
+def settings_cell(row: dict[str, Any]) -> str:
+    """Return what was told of the settings in question."""
+    words = [f"{t['setting']}: {t['told']} ({t['sure'] or '–'})" for t in row["told"]]
+    marked = [w if t["right"] else f"**{w}**" for w, t in zip(words, row["told"], strict=True)]
+    return "; ".join(marked)
+
+
+def beside_cell(row: dict[str, Any]) -> str:
+    """Return the first cause without and with the other maps, and both overlaps."""
+    alone, found = (row[k][0] if row[k] else "nothing" for k in ("alone", "found"))
+    shares = ""
+    if row["overlap"] is not None and row["overlap_alone"] is not None:
+        shares = f" ({row['overlap_alone']:.2f} → {row['overlap']:.2f})"
+    words = f"`{alone}` → `{found}`{shares}"
+    return words if row["right"] else f"**{words}**"
 
 
 def of_cause(name: str) -> Cause:
@@ -476,7 +562,7 @@ def cell(row: dict[str, Any]) -> str:
     """Return what was told first, and how well the place was found."""
     first = f"`{row['found'][0]}`" if row["found"] else "nothing"
     share = row["overlap"]
-    if share is None or of_cause(row["cause"]).everywhere:
+    if share is None or of_cause(row["name"]).everywhere:
         return first if row["right"] else f"**{first}**"
     return f"{first if row['right'] else f'**{first}**'} ({share:.2f})"
 
@@ -486,12 +572,12 @@ def worst_words(row: dict[str, Any]) -> str:
     words = []
     if not row["right"]:
         told = f"`{row['found'][0]}` was told first" if row["found"] else "nothing was told"
-        accepted = [code for code in row["found"][1:] if code in of_cause(row["cause"]).codes]
+        accepted = [code for code in row["found"][1:] if code in of_cause(row["name"]).codes]
         later = f"; `{accepted[0]}` came later" if accepted else ""
         words.append(f"{told}{later}.")
     if row["overlap"] is not None and row["overlap"] < GOOD_OVERLAP:
         words.append(f"Places overlap by {row['overlap']:.2f} of {row['wrong']:,} wrong texels.")
-    return " ".join(words + [WHY.get(row["cause"], "")]).strip()
+    return " ".join(words + [WHY.get(row["name"], "")]).strip()
 
 
 if __name__ == "__main__":
