@@ -132,10 +132,13 @@ def _samples(maps: Sequence[LocatedMap]) -> list[ToldSetting]:
     told = [m.samples for m in maps if m.samples is not None]
     if not told:
         return []
-    best = min(told, key=lambda t: t.nearness)
-    value = "1, filtered or denoised" if best.samples == "filtered" else best.samples
-    near = best.nearness
-    sure: Sure = "certain" if near <= CERTAIN else "likely" if near <= LIKELY else "guess"
+    best = min(told, key=lambda t: (len(t.alike), t.away))
+    words = [
+        "1, filtered or denoised" if s == "filtered" else s for s in (best.samples, *best.alike)
+    ]
+    value = " or ".join(words)
+    away = best.away
+    sure: Sure = "certain" if away <= CERTAIN else "likely" if away <= LIKELY else "guess"
     return [ToldSetting("samples a texel", value, sure, "how much bends are averaged")]
 
 

@@ -35,7 +35,7 @@ UNITS: dict[Fault, str] = {
 }
 # Smaller groups are specks that no eye finds; they are counted, not listed.
 SMALLEST_REGION = 8
-# So are small unexplained groups that differ by less than shading shows (common practice, no
+# So are small groups, unexplained or scattered, that differ by less than shading shows (common practice, no
 # source): filters leave them at borders.
 FAINT_TEXELS, FAINT_DEGREES = 50, 6.0
 # What holds for more than this of a region's texels is said of the region.
@@ -103,7 +103,7 @@ def fault_regions(
     for fault in TITLES:
         chosen = np.flatnonzero(texels.fault == fault)
         for members in _joined(low, texels, chosen):
-            faint = fault == Fault.UNEXPLAINED and (
+            faint = fault in (Fault.UNEXPLAINED, Fault.NOISE) and (
                 len(members) < FAINT_TEXELS and np.median(texels.angle[members]) < FAINT_DEGREES
             )
             if faint or (fault != Fault.PADDING and len(members) < SMALLEST_REGION):

@@ -104,22 +104,39 @@ def choose(
 def share_of_step(shown: Floats, one: Floats, other: Floats) -> float | None:
     """Return where the map lies on the step from `one` to `other`; None where too few tell.
 
-    The median of the texels' shares, each with the weight of its step squared; a half at least
-    where the map is hardly nearer to the one than to the other.
+    A half at least where the map is hardly nearer to the one than to the other.
     """
-    step = other - one
-    length = np.linalg.norm(step, axis=1)
-    to_one, to_other = (np.linalg.norm(shown - ends, axis=1) for ends in (one, other))
-    off = np.minimum(to_one, to_other)
-    with np.errstate(invalid="ignore"):
-        rows = (length > LEAST_STEP) & (length < MOST_STEP) & (off < MOST_STEP)
-    if rows.sum() < LEAST_TEXELS:
+    told = step_share(shown, one, other, LEAST_TEXELS)
+    if told is None:
         return None
-    share = ((shown - one)[rows] * step[rows]).sum(axis=1) / length[rows] ** 2
-    weight = length[rows] ** 2
-    told = abs(_weighted_median(share, weight))
-    near, far = (_weighted_median(to[rows], weight) for to in (to_one, to_other))
+    rows, weight = _telling(shown, one, other)
+    near, far = (
+        _weighted_median(np.linalg.norm(shown - ends, axis=1)[rows], weight)
+        for ends in (one, other)
+    )
     return told if near <= NEARER * far else max(told, 0.5)
+
+
+def step_share(shown: Floats, one: Floats, other: Floats, least: int) -> float | None:
+    """Return how far from `one` the map lies along the steps to `other`, as a share of them.
+
+    The median of the texels' shares, each with the weight of its step squared; None where fewer
+    than `least` texels tell.
+    """
+    rows, weight = _telling(shown, one, other)
+    if len(weight) < least:
+        return None
+    share = ((shown - one)[rows] * (other - one)[rows]).sum(axis=1) / weight
+    return abs(_weighted_median(share, weight))
+
+
+def _telling(shown: Floats, one: Floats, other: Floats) -> tuple[NDArray[np.int64], Floats]:
+    """Return the rows whose steps say something, and the squares of those steps."""
+    length = np.linalg.norm(other - one, axis=1)
+    off = np.minimum(*(np.linalg.norm(shown - ends, axis=1) for ends in (one, other)))
+    with np.errstate(invalid="ignore"):
+        rows = np.flatnonzero((length > LEAST_STEP) & (length < MOST_STEP) & (off < MOST_STEP))
+    return rows, length[rows] ** 2
 
 
 def _weighted_median(values: Floats, weight: Floats) -> float:

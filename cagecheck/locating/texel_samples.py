@@ -17,6 +17,7 @@ from cagecheck.arrays.types import Floats
 from cagecheck.locating.compare import DEPTH_SHARE, find_goals
 from cagecheck.locating.conventions import Reading
 from cagecheck.locating.enlarging import TENT
+from cagecheck.locating.ray_directions import step_share
 from cagecheck.locating.variants import Variants
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.rays.points import SurfacePoints
@@ -25,20 +26,22 @@ Samples = Literal["1", "2 x 2", "4 x 4", "filtered"]
 COUNTS: dict[Samples, int] = {"1": 1, "2 x 2": 2, "4 x 4": 4}
 # So many texels are cast again, those with the strongest bend among the even sample of the tile.
 ASKED, BENT_SHARE = 1500, 0.25
-# Two counts are compared where they part by this much, more than 8 bits hide, on so many texels.
-LEAST_APART, LEAST_TEXELS = np.radians(1.0), 60
-# The nearest must be nearer than any other by this factor.
-LIKELY, CERTAIN = 0.8, 0.5
+# Two counts are compared where so many texels tell them apart.
+LEAST_TEXELS = 60
+# Where the map lies on the step from one count to the next: 0 is the one, 1 the other. Nearer than
+# halfway it is told, nearer than these it is likely or certain.
+FARTHEST, LIKELY, CERTAIN = 0.5, 0.3, 0.15
 
 
 @dataclass(frozen=True)
 class ToldSamples:
-    """samples : what fits best; nearness : how far the map lies from it, as a share of how far from
-    the next best.
+    """samples : what fits best; alike : what the map cannot tell from it; away : how far on the step
+    to the next the map lies.
     """
 
     samples: Samples
-    nearness: float
+    alike: tuple[Samples, ...]
+    away: float
 
 
 def told_samples(
@@ -79,26 +82,23 @@ def told_samples(
 
 
 def nearest(shown: Floats, wanted: dict[Samples, Floats]) -> ToldSamples | None:
-    """Return what lies nearest to the map where it parts from each of the others.
+    """Return the count from which the map does not lie on the way to any other.
 
     shown, wanted : (N, 3) unit vectors.
     """
-    against: dict[Samples, float] = {}
+    away: dict[Samples, float] = {}
+    alike: dict[Samples, tuple[Samples, ...]] = {}
     for name, mine in wanted.items():
-        worst = 0.0
-        known = False
-        for other, theirs in wanted.items():
-            if other == name:
-                continue
-            apart = np.linalg.norm(mine - theirs, axis=1) > LEAST_APART
-            if apart.sum() < LEAST_TEXELS:
-                continue
-            known = True
-            off = np.median(np.linalg.norm((shown - mine)[apart], axis=1))
-            worst = max(worst, off / np.median(np.linalg.norm((shown - theirs)[apart], axis=1)))
-        against[name] = float(worst) if known else np.inf
-    best = min(against, key=lambda name: against[name])
-    return ToldSamples(best, against[best]) if against[best] < 1 else None
+        steps = {
+            other: step_share(shown, mine, theirs, LEAST_TEXELS)
+            for other, theirs in wanted.items()
+            if other != name
+        }
+        known = [share for share in steps.values() if share is not None]
+        away[name] = max(known, default=np.inf)
+        alike[name] = tuple(other for other, share in steps.items() if share is None)
+    best = min(away, key=lambda name: (away[name], len(alike[name])))
+    return ToldSamples(best, alike[best], away[best]) if away[best] < FARTHEST else None
 
 
 def _moves(low: LowPoly, triangle: NDArray[np.int32], size: int) -> Floats:

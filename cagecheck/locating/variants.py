@@ -8,10 +8,10 @@ from typing import Any
 
 import numpy as np
 
-from cagecheck.arrays.types import Floats
+from cagecheck.arrays.types import Floats, Ints
 from cagecheck.defects.match import Matcher
 from cagecheck.errors import InputError
-from cagecheck.locating.compare import DEPTH_SHARE, covered_texels, find_goals
+from cagecheck.locating.compare import DEPTH_SHARE, Goals, covered_texels, find_goals
 from cagecheck.locating.conventions import LowShading, Sampled
 from cagecheck.maps.encode import BasisRule, TangentBasis
 from cagecheck.maps.high_normals import HighNormals
@@ -24,7 +24,7 @@ from cagecheck.meshes.triangulate import QuadSplit
 from cagecheck.options import MAPS, again, option
 from cagecheck.predicting.maps.bake import Baker, BakeRule
 from cagecheck.predicting.settings import Depth, HighShading, Offset, RayOptions, Seed
-from cagecheck.rays.cage import Cage, Directions, cage_from_offset
+from cagecheck.rays.cage import Cage, Directions, Rays, cage_from_offset
 from cagecheck.rays.points import SurfacePoints, join_points
 
 CageMaker = Callable[[LowPoly], Cage]
@@ -75,6 +75,7 @@ class Variants:
         self._cage: dict[tuple[QuadSplit, Directions | None], Cage] = {}
         self._baker: dict[tuple[QuadSplit, HighNormals, Directions | None], Baker] = {}
         self._sampled: dict[tuple[Any, ...], Sampled] = {}
+        self._met: dict[tuple[int, int, QuadSplit], Met] = {}
         self._tangents: dict[tuple[QuadSplit, str, LowShading], Floats] = {}
         self._shaded: dict[tuple[QuadSplit, LowShading], LowPoly] = {}
 
@@ -167,9 +168,9 @@ class Variants:
 
     def normal_choices(self) -> tuple[HighNormals, ...]:
         """The normals of the high poly to try, the likeliest first."""
-        every: tuple[HighNormals, ...] = ("file", "smooth", "face")
+        every: tuple[HighNormals, ...] = ("file", "smooth", "area", "face")
         if self.scene.surface.normals is None:
-            every = ("smooth", "face")
+            every = ("smooth", "area", "face")
         own = self.settings.high_normals
         return tuple(sorted(every, key=lambda n: n != own))
 
@@ -191,15 +192,31 @@ class Variants:
         if key not in self._sampled:
             depth = DEPTH_SHARE * (self.settings.depth or 0.0)
             baker = self.baker(quads, normals)
-            self._sampled[key] = _sample_tile(baker, tile, size, depth)
+            if (tile, size, quads) not in self._met:
+                self._met[tile, size, quads] = _meet_tile(baker, tile, size, depth)
+            self._sampled[key] = _shade(baker, tile, size, self._met[tile, size, quads])
         return self._sampled[key]
 
 
-def _sample_tile(baker: Baker, tile: int, size: int, depth: float) -> Sampled:
-    """Sample the surface that belongs to the texels, so that a wrong offset does not matter.
+@dataclass(frozen=True, eq=False)
+class Met:
+    """Where the rays of some texels of a tile meet the high poly, whatever its normals.
 
-    Where none belongs, what the assumed bake records stands in.
+    points, x, y : the texels; rays; goal : what belongs there; face, t : what the assumed bake
+    records.
     """
+
+    points: SurfacePoints
+    x: Ints
+    y: Ints
+    rays: Rays
+    goal: Goals
+    face: Ints
+    t: Floats
+
+
+def _meet_tile(baker: Baker, tile: int, size: int, depth: float) -> Met:
+    """Cast an even sample of a tile's texels."""
     step = max(covered_texels(baker.low, tile, size) // SAMPLE_TEXELS, 1)
     points: list[SurfacePoints] = []
     x, y = [np.zeros(0, np.int32)], [np.zeros(0, np.int32)]
@@ -215,16 +232,26 @@ def _sample_tile(baker: Baker, tile: int, size: int, depth: float) -> Sampled:
     joined = join_points(points)
     rays, seen = baker.record(joined)
     goal = find_goals(baker, joined, rays, depth)
+    return Met(joined, np.concatenate(x), np.concatenate(y), rays, goal, seen.face, seen.t)
+
+
+def _shade(baker: Baker, tile: int, size: int, met: Met) -> Sampled:
+    """Sample the surface that belongs to the texels, so that a wrong offset does not matter.
+
+    Where none belongs, what the assumed bake records stands in.
+    """
+    goal, joined, rays = met.goal, met.points, met.rays
     known = goal.face >= 0
-    wanted = baker.shading.along(goal.face, rays.origin, rays.direction, goal.t)
-    hit = known | seen.hit
-    normal = np.where(known[:, None], wanted, seen.normal)[hit]
+    face, t = np.where(known, goal.face, met.face), np.where(known, goal.t, met.t)
+    hit = face >= 0
+    wanted = baker.shading.along(face.astype(np.int32), rays.origin, rays.direction, t)
+    normal = wanted[hit]
     triangle, barycentric = joined.triangle[hit], joined.barycentric[hit]
     return Sampled(
         tile,
         size,
-        np.concatenate(x)[hit],
-        np.concatenate(y)[hit],
+        met.x[hit],
+        met.y[hit],
         triangle,
         barycentric,
         normal,
