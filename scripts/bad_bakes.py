@@ -193,7 +193,7 @@ def main() -> None:
 
 # What every row says of its trial, and the sets of trials.
 KEY = ("model", "seed", "size", "set", "name")
-SETS = ("clean", "causes", "combined", "settings", "beside")
+SETS = ("causes", "clean", "combined", "settings", "beside")
 
 
 @dataclass(frozen=True)

@@ -35,8 +35,8 @@ UNITS: dict[Fault, str] = {
 }
 # Smaller groups are specks that no eye finds; they are counted, not listed.
 SMALLEST_REGION = 8
-# So are small groups, unexplained or scattered, that differ by less than shading shows (common practice, no
-# source): filters leave them at borders.
+# So are small groups, unexplained or scattered, that differ by less than shading shows (common
+# practice, no source): filters leave them at borders.
 FAINT_TEXELS, FAINT_DEGREES = 50, 6.0
 # What holds for more than this of a region's texels is said of the region.
 MOSTLY = 0.5

@@ -35,8 +35,8 @@ FARTHEST, LIKELY, CERTAIN = 0.5, 0.3, 0.15
 
 @dataclass(frozen=True)
 class ToldSamples:
-    """samples : what fits best; alike : what the map cannot tell from it; away : how far on the step
-    to the next the map lies.
+    """samples : what fits best; alike : what the map cannot tell from it; away : how far on the
+    step to the next the map lies.
     """
 
     samples: Samples
