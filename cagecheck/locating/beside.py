@@ -46,6 +46,8 @@ from cagecheck.words.sentences import count_words
 
 # Texels that a line is laid through, and fewer than which say nothing.
 FITTED, LEAST_FITTED = 20_000, 200
+# Rounds after which a line no longer moves.
+LINE_ROUNDS = 6
 # A line must explain so much of what values differ by.
 LEAST_EXPLAINED = 0.8
 # Values within so many of their own scatters (1.48 times the median deviation) are on the line.
@@ -266,19 +268,27 @@ class Line:
 def fit_line(x: Floats | NDArray[np.float32], value: NDArray[np.float32]) -> Line | None:
     """Lay a line through most of N points; None where they lie on none.
 
-    Least squares over and over, each time without what lies off the line before.
+    It begins with the median slope of pairs half the points apart (Theil, Proceedings KNAW 53,
+    1950), which strangers do not sway; then least squares, each time without what lies off the
+    line before.
     """
     some = slice(None, None, max(len(x) // FITTED, 1))
     x64, y64 = x[some].astype(np.float64), value[some].astype(np.float64)
     if len(x64) < LEAST_FITTED or np.ptp(x64) == 0 or np.ptp(y64) == 0:
         return None
+    order = np.argsort(x64, kind="stable")
+    half = len(order) // 2
+    first, second = order[:half], order[half : 2 * half]
+    apart = x64[second] > x64[first]
+    slope = float(np.median((y64[second] - y64[first])[apart] / (x64[second] - x64[first])[apart]))
+    base = float(np.median(y64 - slope * x64))
     use = np.ones(len(x64), bool)
-    slope = base = scatter = 0.0
-    for _ in range(8):
-        slope, base = np.polyfit(x64[use], y64[use], 1)
+    scatter = 0.0
+    for _ in range(LINE_ROUNDS):
         off = np.abs(y64 - slope * x64 - base)
         scatter = 1.4826 * float(np.median(off))
         use = off <= max(SCATTERS * scatter, 1e-9)
+        slope, base = np.polyfit(x64[use], y64[use], 1)
     spread = float(np.std(y64[use]))
     explained = 1 - float(np.var(y64[use] - slope * x64[use] - base)) / max(spread**2, 1e-30)
     if use.mean() < LEAST_EXPLAINED or explained < LEAST_EXPLAINED or slope == 0:
