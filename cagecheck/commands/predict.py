@@ -139,7 +139,12 @@ def predict_command(
 def _normals_used(chosen: HighNormals, high: Surface) -> str:
     """Say what maps are shaded with; `file` without usable normals is smooth."""
     used = "smooth" if chosen == "file" and high.normals is None else chosen
-    return {"file": "the own normals", "smooth": "smooth normals", "face": "the face normals"}[used]
+    return {
+        "file": "the own normals",
+        "smooth": "smooth normals",
+        "area": "smooth normals weighted by area",
+        "face": "the face normals",
+    }[used]
 
 
 def map_format(kinds: str, files: MapFiles, asset: str) -> MapFormat:
