@@ -139,7 +139,7 @@ def tune_command(
     if output.out is not None:
         refuse_existing(output.out / "push.json", output.force)  # before the work, not after it
     with terminal.progress() as progress:
-        scene = read_inputs(low, high, reading, high_normals=False, progress=progress)
+        scene = read_inputs(low, high, reading, progress=progress)
         chosen, more = read_cage(
             scene.low, offset=settings.offset, push=files.push, cage=files.cage,
             directions=settings.directions, progress=progress,

@@ -9,6 +9,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.defects.entries import Entry, gather
 from cagecheck.defects.match import Matcher
 from cagecheck.defects.regions import Region
 from cagecheck.errors import InputError, Notice, takes
@@ -23,12 +24,14 @@ from cagecheck.locating.read_maps import BakedMap
 from cagecheck.locating.several_tiles import looks_at
 from cagecheck.locating.told_causes import ToldCause, told_causes
 from cagecheck.locating.variants import CageMaker, LocateSettings, Variants
+from cagecheck.locating.visible_faults import ShownDefect, shown_defects
 from cagecheck.maps.texels import tiles_touched
 from cagecheck.meshes.lowpoly import LowPoly, prepare_low
 from cagecheck.meshes.mesh import Mesh, Surface
 from cagecheck.meshes.tiles import why_off_tiles
 from cagecheck.options import check_options
 from cagecheck.predicting.distances import probe_distances
+from cagecheck.predicting.next_steps import WayStep, way_steps
 from cagecheck.progress import Progress, silent
 from cagecheck.rays.cage import Cage
 from cagecheck.rays.scene import Scene
@@ -62,7 +65,7 @@ class Location:
     texels : FaultyTexels
         All texels that are wrong.
     regions : list[Region]
-        Where they lie together, with cause and cure; the worst first.
+        Where they lie together, with cause and cure; the most harmful first.
     offset : OffsetGuess | None
         What the bake's offset probably was, where the maps tell.
     reach : BakeReach
@@ -71,6 +74,8 @@ class Location:
         Texels that differ in groups too small or too faint to list.
     notices : tuple[Notice, ...]
         What is worth a word besides.
+    defects : tuple[ShownDefect, ...]
+        What the maps show of each defect that the rays of such a bake have.
     """
 
     low: LowPoly
@@ -85,6 +90,7 @@ class Location:
     reach: BakeReach
     specks: int
     notices: tuple[Notice, ...]
+    defects: tuple[ShownDefect, ...] = ()
 
     def __repr__(self) -> str:
         return (
@@ -96,6 +102,17 @@ class Location:
     def causes(self) -> tuple[ToldCause, ...]:
         """Everything that is wrong, what to mend first first."""
         return told_causes(self.maps, self.regions)
+
+    @cached_property
+    def entries(self) -> list[Entry]:
+        """The regions as one tells of them, in the order to see to them."""
+        return gather(self.regions)
+
+    @cached_property
+    def ways(self) -> tuple[WayStep, ...]:
+        """How what shows is mended, with the command that goes on from here."""
+        low, high = self.low.mesh.source, self.scene.surface.source
+        return way_steps(self.entries, low.path if low else None, high.path if high else None)
 
     @cached_property
     def bake(self) -> tuple[ToldSetting, ...]:
@@ -212,6 +229,7 @@ def locate(
         reach=reach,
         specks=specks,
         notices=tuple(notices),
+        defects=shown_defects(variants, located),
     )
 
 

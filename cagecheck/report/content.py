@@ -82,6 +82,15 @@ class Finding:
 
 
 @dataclass(frozen=True)
+class WayRow:
+    """A way in which some of the regions are mended: how many, and the command that does it."""
+
+    title: str
+    text: str
+    next: str
+
+
+@dataclass(frozen=True)
 class Column:
     """A column of a table; `number` columns are aligned to the right."""
 
@@ -138,6 +147,7 @@ class PageContent:
     regions, spots : by rank, and where each lies; region_count : also those not listed.
     tiles : UV tiles as pictures.
     tiles_note : how to read them.
+    ways : how what shows is mended.
     """
 
     heading: str
@@ -166,6 +176,7 @@ class PageContent:
     findings: tuple[Finding, ...] = ()
     notices: tuple[Notice, ...] = field(default=())
     charts: tuple[PageChart, ...] = ()
+    ways: tuple[WayRow, ...] = ()
     lit: Lit | None = None
 
     def colour_of(self, title: str) -> Rgb:
