@@ -175,8 +175,8 @@ class PageContent:
     tables: tuple[PageTable, ...]
     findings: tuple[Finding, ...] = ()
     notices: tuple[Notice, ...] = field(default=())
-    charts: tuple[PageChart, ...] = ()
     ways: tuple[WayRow, ...] = ()
+    charts: tuple[PageChart, ...] = ()
     lit: Lit | None = None
 
     def colour_of(self, title: str) -> Rgb:

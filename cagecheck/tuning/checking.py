@@ -93,7 +93,7 @@ def settle_and_check(
         watched = _watched(search, check)
         left = search.open_samples(watched)
         search.note("watch", watched, int(left.sum()))
-        if _touched(search, (check, wrong), (watched, left)) < MANY:
+        if search.touched(check, wrong) + search.touched(watched, left) < MANY:
             break
         _add_wrong(search, check, wrong, spacing)
         _add_wrong(search, watched, left, spacing)
@@ -152,6 +152,7 @@ def _mend_and_check(
     search: Search, spacing: float, seed: int, mends: int, texels: TexelWatch | None
 ) -> Checked:
     """Mend places until a check on new points finds nothing open, and return that check."""
+    still_open = _still_open(search)
     search.conflict = np.zeros_like(search.conflict)
     for k in range(mends + 1):
         search.progress("checking", k, mends + 1)
@@ -163,6 +164,8 @@ def _mend_and_check(
         groups = [Group(check.points, wrong), Group(watched.points, left)]
         if texels is not None:
             groups.append(Group(*texels.look(search)))
+        if k == 0:
+            groups.append(still_open)
         if k == mends or not any(group.wrong.any() for group in groups):
             break
         # The first look also takes up what no offsets serve: no need to know more of that.
@@ -171,6 +174,13 @@ def _mend_and_check(
         _mend_closely(search, groups, spacing / FINER, seed + (k + 1) * FAR_SEEDS)
     search.progress("checking", 1, 1)
     return Checked(check, _places_open(left), k + 1)
+
+
+def _still_open(search: Search) -> Group:
+    """Return the search's own samples that settling left open."""
+    cast = search.cast_samples()
+    left = search.open_samples(cast)
+    return Group(cast.points.take(left), np.ones(int(left.sum()), bool))
 
 
 def _mend_closely(search: Search, groups: list[Group], spacing: float, seed: int) -> None:
@@ -310,14 +320,6 @@ def _add_wrong(search: Search, cast: Cast, wrong: Mask, spacing: float) -> None:
         points = near.points.take(best[worse[best]])
         search.add(points)
         radius *= NARROWER
-
-
-def _touched(search: Search, *casts: tuple[Cast, Mask]) -> float:
-    """Return the share of triangles that hold some of the marked points."""
-    mark = np.zeros(len(search.low.triangles), bool)
-    for cast, wrong in casts:
-        mark[cast.points.triangle[wrong]] = True
-    return float(mark.mean())
 
 
 def _neighbourhood(search: Search, groups: list[Group], spacing: float) -> Group:

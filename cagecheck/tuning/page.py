@@ -9,9 +9,11 @@ import numpy as np
 
 from cagecheck.defects.kinds import Defect
 from cagecheck.defects.region_words import size_words
+from cagecheck.predicting.lit import lit_of
 from cagecheck.predicting.page import page_of_prediction
 from cagecheck.report.content import Column, Finding, PageChart, PageContent, PageTable, Row
 from cagecheck.report.line_chart import Line, draw_lines
+from cagecheck.report.lit import Lit
 from cagecheck.tuning.cage_picture import draw_tuned_cage
 from cagecheck.tuning.conflicts import Conflict
 from cagecheck.tuning.corridors import low_graph
@@ -54,6 +56,8 @@ def page_of_tuning(
     numbers: list[SingleNumber],
     straightening: Straightening | None = None,
     conflicts: tuple[Conflict, ...] = (),
+    *,
+    lit: Lit | None = None,
 ) -> PageContent:
     """Return the page of a tuning: the tuned bake, with the numbers before beside it.
 
@@ -67,8 +71,11 @@ def page_of_tuning(
         What `straighten` returns, None for none.
     conflicts : tuple[Conflict, ...], optional
         What `explain_conflicts` returns.
+    lit : Lit, optional
+        The bakes before and after, lit; made here by default.
     """
-    content = page_of_prediction(tuning.after, before=tuning.before)
+    lit = lit or lit_of(tuning.after, before=tuning.before)
+    content = page_of_prediction(tuning.after, before=tuning.before, lit=lit)
     margin = tuning.margin
     used = tuning.offset_out[np.unique(tuning.low.triangles)]
     tables = [*content.tables]

@@ -59,6 +59,8 @@ STILL = 0.01
 # Where nothing is open but many samples stay wrong, a round that mends less than this share of them
 # is the last: the next ones would mend less still. Of few, that share is no sample at all.
 WORTHWHILE = 0.01
+# Open samples in so small a share of the triangles are left to mending, which solves only there.
+FEW = 0.002
 # What a sample was short after a round is added to its clearance this many times over.
 OVERSHOOT_SHORTFALL = 1.5
 # Fold ceilings go this far below the height at which the prism flattened.
@@ -265,7 +267,8 @@ class Search:
         """Solve and cast until no open sample is left and the offsets stand still.
 
         Still means that no offset moves by more than the margin or a hundredth of the largest; the
-        rounds may be used up first, or one may mend too little of many wrong samples to go on.
+        rounds may be used up first, one may mend too little of many wrong samples to go on, or
+        leave so few open ones that they are mended one by one.
         Where a solution does not hold on its own rays, the offsets may move half as far the next
         time: rays settle, and the rows with them. A problem that no solver answers ends the rounds
         too; `UnsolvedError` where that was the first of all.
@@ -292,6 +295,8 @@ class Search:
                 settled = not left.any() and (idle or float(moved.max(initial=0.0)) <= still)
                 if settled and not (folds_left and k < _PATIENT_ROUNDS):
                     break
+                if k >= _PATIENT_ROUNDS and left.any() and self.touched(cast, left) < FEW:
+                    break
                 # New rays alone mend most of what a solution left; more clearance and smaller
                 # steps are for the samples that they did not.
                 if k >= _PATIENT_ROUNDS:
@@ -312,6 +317,12 @@ class Search:
         """Return what is wrong, in usual samples; what corridors would allow counts twice."""
         weight = self.weight(cast.points)
         return float(weight[cast.wrong & ~cast.clash].sum() + weight[left].sum())
+
+    def touched(self, cast: Cast, marked: Mask) -> float:
+        """Return the share of triangles that hold some of the marked points."""
+        hold = np.zeros(len(self.low.triangles), bool)
+        hold[cast.points.triangle[marked]] = True
+        return float(hold.mean())
 
     def weight(self, points: SurfacePoints) -> Floats:
         """Return (N,) what points stand for, in usual samples."""

@@ -19,6 +19,7 @@ from cagecheck.formats.write_cage import write_cage
 from cagecheck.maps.texels import tiles_touched
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import SourceFile
+from cagecheck.predicting.lit import lit_of
 from cagecheck.predicting.write import add_prediction
 from cagecheck.progress import Progress, silent
 from cagecheck.report.colours import cividis
@@ -218,8 +219,9 @@ def write_tuning(
         progress("writing", 2, 3)
         if tuning.low.uv is not None:
             _write_maps(tuning, straightening, maps, out)
-        add_prediction(tuning.after, out, page=False, progress=progress)
-        page = page_of_tuning(tuning, numbers, straightening, conflicts)
+        lit = lit_of(tuning.after, before=tuning.before, progress=progress)
+        add_prediction(tuning.after, out, page=False, lit=lit, progress=progress)
+        page = page_of_tuning(tuning, numbers, straightening, conflicts, lit=lit)
         write_page(page, out.add("report.html"), progress=progress)
         progress("writing", 3, 3)
     return out.paths()
