@@ -33,9 +33,11 @@ from cagecheck.tuning.tune import TuneSettings, Tuning, tune
 from cagecheck.tuning.words import (
     assurance_words,
     deep_words,
+    harm_words,
     nought,
     plain_length,
     range_words,
+    steady_words,
     straightening_words,
     texel_words,
 )
@@ -136,7 +138,7 @@ def tune_command(
     if output.out is not None:
         refuse_existing(output.out / "push.json", output.force)  # before the work, not after it
     with terminal.progress() as progress:
-        scene = read_inputs(low, high, reading, high_normals=False, progress=progress)
+        scene = read_inputs(low, high, reading, progress=progress)
         chosen, more = read_cage(
             scene.low, offset=settings.offset, push=files.push, cage=files.cage,
             directions=settings.directions, progress=progress,
@@ -202,7 +204,7 @@ def _kept(
 
 def _numbers(result: Tuning, progress: Progress) -> list[SingleNumber]:
     uniform = uniform_prediction(result.before, progress)
-    return single_numbers(uniform, result.margin, result.limit)
+    return single_numbers(uniform, result.margin, result.limit, result.depth)
 
 
 def say_conflicts(terminal: Terminal, conflicts: tuple[Conflict, ...]) -> None:
@@ -262,7 +264,7 @@ def say_tuning(terminal: Terminal, result: Tuning, numbers: list[SingleNumber]) 
     more = len(numbers) - len(shown)
     terminal.table(
         "One number instead" + (f" ({more} more in single.csv)" if more else ""),
-        ("scope", "name", "offset", "depth", "% missed", "% overshot", "% without surface"),
+        ("scope", "name", "offset", "depth", "% missed", "% overshot", "% without surface", "harm"),
         [
             (
                 n.scope,
@@ -271,6 +273,7 @@ def say_tuning(terminal: Terminal, result: Tuning, numbers: list[SingleNumber]) 
                 n.missed,
                 n.overshot,
                 n.bare,
+                round(n.harm),
             )
             for n in shown
         ],
@@ -281,7 +284,7 @@ def say_tuning(terminal: Terminal, result: Tuning, numbers: list[SingleNumber]) 
 
 def verdict(result: Tuning) -> list[str]:
     """Return what holds now, in sentences."""
-    out = [assurance_words(result), *filter(None, [deep_words(result)])]
+    out = [assurance_words(result), *filter(None, [harm_words(result), deep_words(result)])]
     texels = texel_words(result)
     if texels is not None:
         out.append(texels)
@@ -290,14 +293,6 @@ def verdict(result: Tuning) -> list[str]:
         out.append(
             f"{count_text(folded)} triangles of the shell fold; lower offsets there would miss."
         )
-    crossing = int(result.crossings.same_part.sum())
-    if crossing > result.low_crossings:
-        out.append(
-            f"The cage passes through itself within a part at {count_text(crossing)} places (the "
-            "low poly "
-            f"itself at {count_text(result.low_crossings)}); rays there start inside a "
-            "neighbouring shell "
-            "and are right as long as the check says so."
-        )
+    out.append(steady_words(result))
     out.append("The check casts the rays that a bake would; look at the bake all the same.")
     return out

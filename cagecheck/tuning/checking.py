@@ -46,6 +46,8 @@ SCATTERED = 16
 NEIGHBOURHOOD = 0.7
 NARROWINGS = 2
 NARROWER = 0.25
+# The seed of the check of offsets that were chosen is this far from those of the other checks.
+CHOSEN_SEED = 500_000
 # What a mending changed is looked at so many times before all is, and on points this much nearer
 # to each other: it costs little, and what shows there need not wait for the next check of all.
 CLOSE_LOOKS = 3
@@ -109,6 +111,26 @@ def settle_and_check(
         return replace(again, looks=looks, numbers=numbers)
     search.offsets, search.conflict = before
     return replace(checked, looks=looks)
+
+
+def check_chosen(
+    search: Search, checked: Checked, offsets: Floats, mends: int, texels: TexelWatch | None
+) -> Checked:
+    """Take other offsets than the search's, mend what they leave wrong, and check on new points.
+
+    mends : 0 leaves the offsets as they are; what is wrong where they differ was given up then.
+    """
+    given_up = (offsets != search.offsets)[search.low.welded].any(axis=1)
+    if mends == 0:
+        given_up |= search.conflict
+    search.offsets = offsets
+    spacing = finer_spacing(search.low, checked.cast.points, 1)
+    seed = search.settings.seed + CHOSEN_SEED
+    again = _mend_and_check(search, spacing, seed, mends, texels)
+    if mends == 0:
+        search.conflict = given_up
+        again = replace(again, watched_open=0)
+    return replace(again, looks=checked.looks + again.looks, numbers=checked.numbers)
 
 
 def check_and_mend(

@@ -12,6 +12,7 @@ is a conflict: no small change of offsets keeps it together with the others.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,11 +36,15 @@ from cagecheck.tuning.corridors import (
     part_extents,
 )
 from cagecheck.tuning.folds import check_shell
+from cagecheck.tuning.loss import last_of, loss_of
 from cagecheck.tuning.peaks import Peaks
 from cagecheck.tuning.solver.problem import OffsetSolution, UnsolvedError
 from cagecheck.tuning.solver.solve import SolverName, solve_offsets
 
 Mask = NDArray[np.bool_]
+
+# What decides which of two corridors is given up: what shows, or the area alone.
+DecideName = Literal["harm", "area"]
 
 # Samples are cast again where an offset of their triangle has changed by this share of its largest,
 # a tenth of what counts as standing still. The checks cast all their points.
@@ -147,6 +152,7 @@ class Search:
     points: SurfacePoints
     solver: SolverName = "interior"
     progress: Progress = silent
+    decide: DecideName = "harm"
     graph: Graph = field(init=False)
     offsets: Floats = field(init=False)
     conflict: Mask = field(init=False)
@@ -156,6 +162,7 @@ class Search:
     peaks: Peaks = field(init=False)
     known: _Known | None = field(init=False, default=None)
     extent: Floats = field(init=False)
+    loss: Floats = field(init=False)
     solution: OffsetSolution | None = None
     rounds: list[Round] = field(default_factory=list)
     unsolved: int = 0
@@ -171,6 +178,7 @@ class Search:
         self.levelled = np.zeros(len(self.graph.edges), bool)
         self.peaks = Peaks(self.matcher)
         self.extent = part_extents(self.low)
+        self.loss = np.zeros(0)
         self.limits.fold_ceiling.resize(count, refcheck=False)
         self.limits.fold_ceiling[:] = np.inf
         self.limits.steepness.resize(len(self.graph.edges), refcheck=False)
@@ -380,13 +388,26 @@ class Search:
         "Enhancing Sparsity by Reweighted l1 Minimization", J. Fourier Anal. Appl. 14, 2008.
         """
         c = cast.corridors
-        weight = self.weight(cast.points)[c.point]
+        weight = (self.weight(cast.points) * self._losses(cast))[c.point]
         if self.solution is not None:
             start = cast.rays.start[c.point]
             off = np.maximum(np.maximum(c.lower - start, start - c.upper), 0.0)
             near = NEAR_SHARE * float(np.median(np.abs(c.target))) if len(c) else 0.0
             weight = weight * near / (near + off) if near > 0 else weight
         return np.maximum(weight, LEAST_IMPORTANCE)
+
+    def _losses(self, cast: Cast) -> Floats:
+        """Return (N,) what will be seen of the search's own points if they are given up.
+
+        Worked out once for every point: what belongs there does not depend on the offsets.
+        """
+        if self.decide == "area":
+            return np.ones(len(cast.points))
+        count = len(self.loss)
+        if count < len(cast.points):
+            new = loss_of(self.matcher, last_of(cast, count), self.settings)
+            self.loss = np.concatenate([self.loss, new])
+        return self.loss
 
     def _lower_fold_ceilings(self) -> bool:
         """Lower the soft ceilings of folded triangles; tell whether that changed anything."""

@@ -22,13 +22,21 @@ from cagecheck.progress import Progress, silent
 from cagecheck.rays.cage import Cage, cage_from_offset
 from cagecheck.rays.scene import Scene
 from cagecheck.tuning.assurance import Assurance, assure
-from cagecheck.tuning.checking import Checked, check_and_mend, settle_and_check
+from cagecheck.tuning.checking import (
+    Checked,
+    check_and_mend,
+    check_chosen,
+    settle_and_check,
+)
+from cagecheck.tuning.choose import Choice, HarmSummary, choose
 from cagecheck.tuning.corridors import Limits, automatic_margin
 from cagecheck.tuning.depth import EDGE_SPARE, Depths, find_depths, inward_distances
 from cagecheck.tuning.folds import CageCrossings, ShellCheck, cage_crossings, check_shell
-from cagecheck.tuning.search import Cast, Round, Search
+from cagecheck.tuning.measure import Measure, measure_on
+from cagecheck.tuning.search import Cast, DecideName, Round, Search
 from cagecheck.tuning.solver.solve import SolverName
 from cagecheck.tuning.start import Start, as_it_was, start_notices, start_of
+from cagecheck.tuning.steady import SmoothPoint, Steadiness, cage_of, steadiness
 from cagecheck.tuning.texels import TexelCheck, TexelWatch
 from cagecheck.words.lengths import length_words
 from cagecheck.words.numbers import as_given, count_text, figures
@@ -40,6 +48,8 @@ Mask = NDArray[np.bool_]
 CHECK_FACTOR = 4
 CHECKS = 2
 MENDS = 20
+# What was chosen at the end was mended before; little is left to mend.
+CHOSEN_MENDS = 3
 # Rays need a cage some way off the low poly, or a baker's float32 positions give them a random
 # lean: this many roundings of the largest coordinate keep it under a thousandth.
 STEADY_ROUNDINGS = 2048
@@ -68,6 +78,9 @@ class TuneSettings:
         Clearance kept from target and next layer (see `automatic_margin`).
     limit : float | str | None
         Largest offset allowed.
+    smooth : float | None
+        The steepest rise between neighbours, as a share of the edge between them. By default rises
+        of more than half stay only where a cast shows that they pay.
     check_factor : int
         The check casts this many times the samples.
     checks : int
@@ -77,6 +90,9 @@ class TuneSettings:
         How often places that a check shows wrong are mended one by one.
     solver : SolverName
         What solves for the offsets.
+    decide : DecideName
+        Which of two corridors that exclude each other is given up: the one that will be seen least
+        (``harm``), or the one with less area (``area``).
     """
 
     margin: float | str | None = option(
@@ -89,10 +105,18 @@ class TuneSettings:
         None, OFFSETS, "Largest offset allowed, as 0.05 or 2%; else found from the scene.",
         metavar="LENGTH", typed=str,
     )  # fmt: skip
+    smooth: float | None = option(
+        None, OFFSETS,
+        "Steepest rise of offsets between neighbours, as a share of the edge between them (0.5: "
+        "half as high as the edge is long); else steep places stay where a cast shows that they "
+        "pay.",
+        metavar="SLOPE", above=0,
+    )  # fmt: skip
     check_factor: int = CHECK_FACTOR
     checks: int = CHECKS
     mends: int = MENDS
     solver: SolverName = "interior"
+    decide: DecideName = "harm"
 
 
 @dataclass(frozen=True, eq=False)
@@ -144,6 +168,12 @@ class Tuning:
         Where the cage passes through itself.
     low_crossings : int
         Places where the low poly itself passes through itself within a part.
+    steadiness : Steadiness
+        How steadily the offsets rise.
+    harm : HarmSummary
+        What will be seen, against the best single numbers and before.
+    smooth_curve : tuple[SmoothPoint, ...]
+        Harm over smoothness.
     rounds : tuple[Round, ...]
         What every cast of the search showed.
     solver : str
@@ -188,6 +218,9 @@ class Tuning:
     shell: ShellCheck
     crossings: CageCrossings
     low_crossings: int
+    steadiness: Steadiness
+    harm: HarmSummary
+    smooth_curve: tuple[SmoothPoint, ...]
     rounds: tuple[Round, ...]
     solver: str
     gap: float
@@ -315,6 +348,17 @@ def tune(
     before_cage = cage or cage_from_offset(low, settings.offset or 0.0, settings.directions)
     begun = None if start is None else start_of(low, start, settings.directions)
     search, checked = _search(matcher, settings, tuning, keep, progress, texels, begun)
+    depth = _deep_enough(search, checked, automatic[1])
+    measure = measure_on(search.matcher, checked.cast.points, settings, depth)
+    held = np.isfinite(search.limits.kept)
+    choice = choose(
+        search.low, search.graph, search.offsets, held, before_cage, measure, settings.directions,
+        margin=search.margin, limit=search.limits.ceiling, smooth=tuning.smooth,
+        as_it_is=begun is not None,
+    )  # fmt: skip
+    harm = choice.harm
+    if choice.changed.any():
+        checked, harm = _check_choice(search, checked, choice, measure, tuning, texels)
     check, vertex = checked.cast, low.position_id
     before = predict_points(matcher, before_cage, check.points, settings, progress=progress)
     depths = find_depths(low, check, search.margin, search.limits.preferred)
@@ -323,9 +367,7 @@ def tune(
         search.limits.preferred, search.solver,
     )  # fmt: skip
     texel_check = None if texels is None else texels.result(search)
-    depth = float(settings.depth or 0.0)
-    if automatic[1]:
-        depth = max(depth, depths.largest)
+    depth = _deep_enough(search, checked, automatic[1])
     if texels is not None and texel_check is not None:
         limit = EDGE_SPARE * depth if automatic[1] else depth
         depth, texel_check = texels.at_depth(search, texel_check, depth, limit)
@@ -368,6 +410,9 @@ def tune(
         shell=check_shell(low, cage_after),
         crossings=cage_crossings(low, _cage_positions(search)),
         low_crossings=int(cage_crossings(low, low.positions).same_part.sum()),
+        steadiness=steadiness(low, search.graph, search.offsets, search.limits.preferred),
+        harm=harm,
+        smooth_curve=choice.curve,
         rounds=tuple(search.rounds),
         solver=search.solution.solver if search.solution else search.solver,
         gap=search.solution.gap if search.solution else float("nan"),
@@ -379,6 +424,36 @@ def tune(
             *_unsolved_notice(search.unsolved),
         ),
     )
+
+
+def _check_choice(
+    search: Search,
+    checked: Checked,
+    choice: Choice,
+    measure: Measure,
+    tuning: TuneSettings,
+    texels: TexelWatch | None,
+) -> tuple[Checked, HarmSummary]:
+    """Take what was chosen, mend it where that shows no more, and check it on new points."""
+    mends = 0 if tuning.smooth is not None else min(tuning.mends, CHOSEN_MENDS)
+    solved, conflict = search.offsets, search.conflict
+    again = check_chosen(search, checked, choice.offsets, mends, texels)
+    cage = cage_of(search.low, search.offsets, search.settings.directions)
+    tuned = float(measure.harm(cage).sum())
+    h = choice.harm
+    if tuned <= max(h.tuned, min(h.before, h.asset, h.parts)):
+        return again, replace(h, tuned=tuned)
+    search.offsets, search.conflict = solved, conflict
+    return check_chosen(search, again, choice.offsets, 0, texels), h
+
+
+def _deep_enough(search: Search, checked: Checked, automatic: bool) -> float:
+    """Return one depth for the asset: the given one, or what the parts need."""
+    depth = float(search.settings.depth or 0.0)
+    if not automatic:
+        return depth
+    found = find_depths(search.low, checked.cast, search.margin, search.limits.preferred)
+    return max(depth, found.largest)
 
 
 def length_of(value: float | str | None, name: str, low: LowPoly) -> float | None:
@@ -431,7 +506,9 @@ def _search(
             limits = replace(limits, ceiling=max(ceiling, float(start.offsets.max(initial=0.0))))
         if start.turned:
             matcher = matcher.on(start.low)
-    search = Search(matcher, settings, margin, limits, points, tuning.solver, progress)
+    search = Search(
+        matcher, settings, margin, limits, points, tuning.solver, progress, tuning.decide
+    )
     if start is None:
         return search, settle_and_check(
             search, tuning.check_factor, tuning.checks, tuning.mends, texels
