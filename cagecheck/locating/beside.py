@@ -113,7 +113,7 @@ def read_beside(variants: Variants, maps: Sequence[BesideMap], tiles: Sequence[i
     shading = variants.normal_choices()[0]
     votes: list[tuple[NDArray[np.float32], Ints]] = []
     for found in placed:
-        if found.kind != "part" or found.tile not in tiles:
+        if found.kind != "part" or found.tile is None or found.tile not in tiles:
             continue
         size = found.values.shape[0]
         sample = variants.sampled(found.tile, size, variants.settings.quads, shading)
