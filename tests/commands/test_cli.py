@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 import trimesh
 import typer
+from PIL import Image
 from typer.testing import CliRunner
 
 from cagecheck.cli import app
@@ -111,6 +112,20 @@ def test_results_are_not_overwritten_without_force(folder, tmp_path):
     assert run(*arguments, "--force", cwd=folder)[0] in (0, 1)
     after = {p.name: p.read_bytes() for p in (tmp_path / "r").iterdir()}
     assert after == before, "same input, same bytes"
+
+
+def test_preview_is_a_picture_and_is_refused_before_the_work(folder, tmp_path):
+    picture = tmp_path / "preview.png"
+    arguments = ("predict", "low.obj", "high.obj", "--samples", 500, "--size", 64)
+    code, out, _ = run(*arguments, "--preview", picture, cwd=folder)
+    assert code in (0, 1) and str(picture) in "".join(out.split("\n"))
+    assert "cagecheck view" not in out, "there is no folder to view"
+    with Image.open(picture) as image:
+        assert image.format == "PNG"
+    before = picture.read_bytes()
+    code, out, err = run(*arguments, "--preview", picture, cwd=folder)
+    assert code == 2 and "--force" in err and "Defects" not in out
+    assert picture.read_bytes() == before
 
 
 def test_json_is_one_document_and_quiet_otherwise(folder):
