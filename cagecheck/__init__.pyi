@@ -89,6 +89,12 @@ from cagecheck.inspecting.tile_table import (
     tile_table as tile_table,
     TileTable as TileTable,
 )
+from cagecheck.locating.beside_maps import (
+    BesideKind as BesideKind,
+    BesideMap as BesideMap,
+    beside_map as beside_map,
+    find_beside as find_beside,
+)
 from cagecheck.locating.locate import (
     locate as locate,
     Location as Location,
@@ -163,6 +169,9 @@ from cagecheck.predicting.page import (
 )
 from cagecheck.predicting.predict import (
     predict as predict,
+)
+from cagecheck.predicting.preview import (
+    write_preview as write_preview,
 )
 from cagecheck.predicting.result import (
     Prediction as Prediction,

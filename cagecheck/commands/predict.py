@@ -21,15 +21,16 @@ from cagecheck.defects.entries import Entry
 from cagecheck.defects.headline import folded_words, headline
 from cagecheck.defects.region_words import amount_words, size_words
 from cagecheck.errors import InputError
-from cagecheck.files import refuse_results
+from cagecheck.files import refuse_existing, refuse_results
 from cagecheck.maps.high_normals import HighNormals
 from cagecheck.meshes.mesh import Surface
 from cagecheck.meshes.pairs import Pairing
-from cagecheck.options import MAPS
+from cagecheck.options import MAPS, OUTPUT
 from cagecheck.predicting.inputs import CageFiles, MeshOptions, read_cage, read_inputs
 from cagecheck.predicting.maps.write_maps import MAP_KINDS, MapFiles, MapFormat
 from cagecheck.predicting.next_steps import WayStep, way_words
 from cagecheck.predicting.predict import predict
+from cagecheck.predicting.preview import write_preview
 from cagecheck.predicting.result import Prediction, prediction_document
 from cagecheck.predicting.settings import HighShading, Settings
 from cagecheck.predicting.write import write_prediction
@@ -54,6 +55,16 @@ SupersampleOption = Annotated[
         rich_help_panel=MAPS,
     ),
 ]  # fmt: skip
+PreviewOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--preview",
+        help="Also draw the low poly lit with the maps that the bake would give, beside the high "
+        "poly, as a PNG file.",
+        metavar="FILE",
+        rich_help_panel=OUTPUT,
+    ),
+]
 # Notices of meshes that do not lie on each other: until that is mended, no cure below it counts.
 MISFITS = ("scale-mismatch", "axis-mismatch")
 # Entries that fit one screen; the files hold all of them.
@@ -76,6 +87,7 @@ def predict_command(
     map_files: MapFiles,
     supersample: SupersampleOption = 1,
     shading: HighShading,
+    preview: PreviewOption = None,
     output: Output,
 ) -> int:
     """Predict the artefacts of a bake before baking.
@@ -92,6 +104,8 @@ def predict_command(
     if form is not None and output.out is None:
         raise InputError("--maps needs a folder to write to.", cure="Give --out.")
     refuse_results(output.out, "regions.json", output.force)
+    if preview is not None:
+        refuse_existing(preview, output.force)
     with terminal.progress() as progress:
         own_normals = shading.high_normals == "file"
         scene = read_inputs(low, high, reading, high_normals=own_normals, progress=progress)
@@ -110,6 +124,8 @@ def predict_command(
                 result, output.out, maps=form, supersample=supersample,
                 high_normals=shading.high_normals, force=output.force, progress=progress,
             )  # fmt: skip
+        if preview is not None:
+            written.append(write_preview(result, preview, force=output.force, progress=progress))
     terminal.result(prediction_document(result))
     say_prediction(terminal, result, scene.pairing, in_files=output.out is not None)
     if form is not None:
@@ -123,7 +139,12 @@ def predict_command(
 def _normals_used(chosen: HighNormals, high: Surface) -> str:
     """Say what maps are shaded with; `file` without usable normals is smooth."""
     used = "smooth" if chosen == "file" and high.normals is None else chosen
-    return {"file": "the own normals", "smooth": "smooth normals", "face": "the face normals"}[used]
+    return {
+        "file": "the own normals",
+        "smooth": "smooth normals",
+        "area": "smooth normals weighted by area",
+        "face": "the face normals",
+    }[used]
 
 
 def map_format(kinds: str, files: MapFiles, asset: str) -> MapFormat:
@@ -249,4 +270,6 @@ def say_files(terminal: Terminal, files: list[Path], out: Path | None) -> None:
     if not files:
         return
     terminal.say("Written: " + ", ".join(str(path) for path in files))
+    if out is None:
+        return
     terminal.say(f"Look at it: cagecheck view {quote(str(out))}")

@@ -16,6 +16,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from enum import IntFlag
 
 import numpy as np
 from numba import njit
@@ -59,6 +60,20 @@ class Fault(Trouble):
     def sight(self) -> str:
         """What one sees of it."""
         return SIGHTS[self]
+
+
+class Evidence(IntFlag):
+    """What else is known of a faulty texel.
+
+    TURNED : its island is turned by one rotation. PAINTED : one colour covers the place. SEEN :
+    another map of the bake names the layer. RIGHT : another map of the bake shows that the right
+    surface was recorded.
+    """
+
+    TURNED = 1
+    PAINTED = 2
+    SEEN = 4
+    RIGHT = 8
 
 
 TITLES: dict[Fault, str] = {

@@ -15,7 +15,7 @@ from cagecheck.defects.harm import Seen, seen_of
 from cagecheck.defects.reasons import Reason, Values
 from cagecheck.defects.regions import Region, by_harm, group_samples
 from cagecheck.locating.bake_reach import BakeReach
-from cagecheck.locating.compare import TITLES, Fault
+from cagecheck.locating.compare import TITLES, Evidence, Fault
 from cagecheck.locating.fault_reasons import FaultCause, FaultCure
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.rays.cage import Cage, rays_through
@@ -36,11 +36,9 @@ UNITS: dict[Fault, str] = {
 }
 # Smaller groups are specks that no eye finds; they are counted, not listed.
 SMALLEST_REGION = 8
-# So are small unexplained groups that differ by less than shading shows (common practice, no
-# source): filters leave them at borders.
+# So are small groups, unexplained or scattered, that differ by less than shading shows (common
+# practice, no source): filters leave them at borders.
 FAINT_TEXELS, FAINT_DEGREES = 50, 6.0
-# Seams are lines. So many texels beside them that differ alike are an island turned as a whole.
-TURNED_TEXELS = 300
 # What holds for more than this of a region's texels is said of the region.
 MOSTLY = 0.5
 
@@ -53,7 +51,7 @@ class FaultyTexels:
     (N,) uint8; measure : (N,) in the fault's unit; gap, target, angle : (N,) see `TileView`;
     other : (N,) int32 high part or -1; patch : (N,) int32, texels that touch in the picture and
     have one fault share a number; weight : (N,) texels that each stands for; error : (N,) visible
-    error, degrees.
+    error, degrees; evidence : (N,) uint8 `Evidence`.
     """
 
     points: SurfacePoints
@@ -70,6 +68,11 @@ class FaultyTexels:
     patch: Ints
     weight: Floats
     error: Floats
+    evidence: NDArray[np.uint8]
+
+    def mostly(self, members: NDArray[np.int64], evidence: Evidence) -> bool:
+        """Tell whether a piece of evidence holds for most of some texels."""
+        return bool(np.mean((self.evidence[members] & evidence) > 0) > MOSTLY)
 
     def __len__(self) -> int:
         return len(self.fault)
@@ -102,7 +105,7 @@ def fault_regions(
     for fault in TITLES:
         chosen = np.flatnonzero(texels.fault == fault)
         for members in _joined(low, texels, chosen):
-            faint = fault == Fault.UNEXPLAINED and (
+            faint = fault in (Fault.UNEXPLAINED, Fault.NOISE) and (
                 len(members) < FAINT_TEXELS and np.median(texels.angle[members]) < FAINT_DEGREES
             )
             if faint or (fault != Fault.PADDING and len(members) < SMALLEST_REGION):
@@ -228,6 +231,8 @@ def _other_layer(
     room = float(above.min())
     high = float(_finite(target).max())
     cause = FaultCause.SHOWS_LAYER if other is None else FaultCause.SHOWS_PART
+    if other is not None and texels.mostly(members, Evidence.SEEN):
+        cause = FaultCause.RECORDED_PART
     values = Values(part=part, other_part=other, gap=float(np.nanmedian(gap)))
     # Another layer of the same part comes along however the parts are baked.
     folded = Fault(int(texels.fault[members[0]])) == Fault.OTHER_FOLD
@@ -326,7 +331,7 @@ def _skew(texels: FaultyTexels, members: NDArray[np.int64], other: str | None, p
 def _seam(texels: FaultyTexels, members: NDArray[np.int64], other: str | None, part: str) -> Told:
     angle = _finite(texels.angle[members])
     middle = float(np.median(angle))
-    if len(members) >= TURNED_TEXELS and np.mean(np.abs(angle - middle) < middle / 4) > MOSTLY:
+    if texels.mostly(members, Evidence.TURNED):
         return _told(FaultCause.FRAME_TURNED, FaultCure.SAME_BASIS, Values(degrees=middle))
     step = float(_finite(texels.measure[members]).max())
     return _told(FaultCause.SEAM_APART, FaultCure.SAME_BASIS, Values(degrees=step))
@@ -352,6 +357,11 @@ def _unexplained(
     texels: FaultyTexels, members: NDArray[np.int64], other: str | None, part: str
 ) -> Told:
     size = float(np.median(_finite(texels.angle[members])))
+    if texels.mostly(members, Evidence.RIGHT):
+        cure = FaultCure.TAKE_AS_BAKED
+        return _told(FaultCause.RIGHT_SURFACE, cure, Values(degrees=size))
+    if texels.mostly(members, Evidence.PAINTED):
+        return _told(FaultCause.PAINTED, FaultCure.TAKE_AS_BAKED, Values(degrees=size))
     return _told(FaultCause.DIFFERS, FaultCure.CHECK_SOURCE, Values(degrees=size))
 
 

@@ -6,13 +6,14 @@ from dataclasses import replace
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.ndimage import binary_dilation
 
 from cagecheck.defects.visible import NOTHING_RECORDED
 from cagecheck.locating.bake_reach import BakeReach
-from cagecheck.locating.compare import Fault, chosen_points
+from cagecheck.locating.compare import Evidence, Fault, chosen_points
 from cagecheck.locating.fault_regions import FaultyTexels
-from cagecheck.locating.one_map import LocatedMap
+from cagecheck.locating.one_map import LocatedMap, TileRecord
 from cagecheck.locating.patterns import grown_over
 from cagecheck.locating.seam_check import seam_samples, seam_steps
 from cagecheck.locating.variants import Variants
@@ -46,9 +47,17 @@ def mark_seams(variants: Variants, located: list[LocatedMap]) -> list[LocatedMap
             if not marks.any():
                 continue
             near = binary_dilation(marks, np.ones((3, 3), bool), iterations=SEAM_TEXELS)
+            # Where paint crosses a seam, the paint is what broke it.
+            near &= ~_painted(record, fault.shape)
             fault = fault.copy()
             fault[near & (fault == Fault.UNEXPLAINED)] = Fault.SEAM
             out[k] = replace(located_map, fault=fault)
+    return out
+
+
+def _painted(record: TileRecord, shape: tuple[int, ...]) -> NDArray[np.bool_]:
+    out = np.zeros(shape, bool)
+    out.ravel()[record.key[(record.evidence & Evidence.PAINTED) > 0]] = True
     return out
 
 
@@ -133,6 +142,7 @@ def _texels_of(
         "other": record.other[rows],
         "patch": patch[y, x] + patch_base,
         "weight": np.ones(n),
+        "evidence": record.evidence[rows],
     }
 
 
@@ -163,6 +173,7 @@ def _padding_texels(
         "weight": padding.missing[
             np.searchsorted(padding.starved, y.astype(np.int64) * record.size + x)
         ].astype(np.float64),
+        "evidence": np.zeros(n, np.uint8),
     }
 
 
@@ -172,4 +183,5 @@ def _no_texels(low: LowPoly, found: LocatedMap) -> dict[str, Any]:
     names = ("measure", "gap", "target", "angle", "weight", "error")
     floats = {name: np.zeros(0) for name in names}
     ints = {name: np.zeros(0, np.int32) for name in ("tile", "other", "patch")}
-    return {"points": points, "x": x, "y": y, "fault": np.zeros(0, np.uint8), **floats, **ints}
+    small = {name: np.zeros(0, np.uint8) for name in ("fault", "evidence")}
+    return {"points": points, "x": x, "y": y, **small, **floats, **ints}

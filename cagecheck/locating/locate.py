@@ -15,6 +15,8 @@ from cagecheck.defects.regions import Region
 from cagecheck.errors import InputError, Notice, takes
 from cagecheck.locating.bake_reach import BakeReach, bake_reach
 from cagecheck.locating.bake_settings import ToldSetting, bake_settings
+from cagecheck.locating.beside import read_beside
+from cagecheck.locating.beside_maps import BesideMap
 from cagecheck.locating.fault_regions import Bake, FaultyTexels, fault_regions
 from cagecheck.locating.faulty_texels import faulty_texels, mark_lost, mark_seams
 from cagecheck.locating.left_out import tell_left_out
@@ -135,6 +137,7 @@ def locate(
     *,
     cage: CageMaker | None = None,
     paired: NDArray[np.bool_] | None = None,
+    beside: Sequence[BesideMap] = (),
     settings: LocateSettings | None = None,
     progress: Progress = silent,
 ) -> Location:
@@ -155,6 +158,8 @@ def locate(
     settings : LocateSettings, optional
         How the maps were baked, as far as that is known; the defaults of `LocateSettings` by
         default.
+    beside : sequence of BesideMap, optional
+        Other maps of the same bake, see `find_beside`.
     progress : Progress, optional
         Called now and then with stage, done and total.
 
@@ -184,12 +189,15 @@ def locate(
     matcher = Matcher(prepared, scene, paired, settings.along, settings.apart)
     settings, notices = _resolve(matcher, settings, cage is not None)
     variants = Variants(low, matcher, settings, cage)
+    others = read_beside(variants, beside, tiles) if beside else None
     located: list[LocatedMap] = []
     for baked in maps:
         for piece, look in looks_at(variants, baked, tiles, progress):
             read = [m.reading for m in located if m.record is not None]
             prior = read[-1] if read else None
-            located.append(judge_map(variants, piece, look, prior=prior, progress=progress))
+            located.append(
+                judge_map(variants, piece, look, prior=prior, beside=others, progress=progress)
+            )
     located, left_out = tell_left_out(mark_seams(variants, located), prepared.part_names)
     reach = bake_reach([m.record.levels for m in located if m.record is not None])
     located = mark_lost(located, reach)

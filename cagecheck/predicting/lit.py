@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from cagecheck.maps.high_normals import high_shading
 from cagecheck.maps.normal_maps import NormalMaps
 from cagecheck.maps.texels import tiles_touched
 from cagecheck.predicting.maps.shown import ideal_maps, predicted_maps
@@ -25,11 +24,10 @@ def lit_of(
     tiles = tiles_touched(prediction.low)
     if not tiles:
         return None
-    shading = high_shading(prediction.scene.surface, "file")
     bakes = [prediction] if before is None else [before, prediction]
 
     def maker(make: Callable[..., NormalMaps], bake: Prediction) -> Callable[[int], NormalMaps]:
-        return lambda size: make(bake, size, shading=shading, basis=BASIS, progress=progress)
+        return lambda size: make(bake, size, basis=BASIS, progress=progress)
 
     makers = [maker(predicted_maps, bake) for bake in bakes]
     makers.append(maker(ideal_maps, prediction))

@@ -252,6 +252,7 @@ def _render(
     rows = _list_rows(content)
     environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True)
     environment.filters["hex"] = hex_of
+    environment.filters["base64"] = lambda data: base64.b64encode(data).decode("ascii")
     template = environment.from_string(read_text("templates/report.html.j2"))
     return template.render(
         version=__version__,

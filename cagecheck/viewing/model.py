@@ -26,6 +26,7 @@ from cagecheck.rendering.camera import (
     up_axis,
     whole_camera,
 )
+from cagecheck.rendering.shading import RAISED_DEGREES, TURNED_DEGREES
 from cagecheck.report.fields import (
     FIELDS,
     Field,
@@ -38,6 +39,7 @@ from cagecheck.report.fields import (
 from cagecheck.report.outline import outline, worst_of_triangles
 from cagecheck.viewing.cut import CutPlane, plane_through
 from cagecheck.viewing.field_values import field_values
+from cagecheck.viewing.lit_record import LitRecord
 from cagecheck.viewing.result import Result
 from cagecheck.words.lengths import length_words
 from cagecheck.words.numbers import count_text, decimals, figures
@@ -64,6 +66,27 @@ class RayLines:
     hit: NDArray[np.bool_]
 
 
+@dataclass
+class LitChoice:
+    """What of the lit model is shown.
+
+    on : it is shown at all; left, right : keys of the sides; line : where the line between them
+    stands, a share of the width; turned, raised : degrees of the light beside and above the eye.
+    """
+
+    on: bool = False
+    left: str = ""
+    right: str = ""
+    line: float = 0.5
+    turned: float = TURNED_DEGREES
+    raised: float = RAISED_DEGREES
+
+    @staticmethod
+    def of(record: LitRecord | None) -> LitChoice:
+        """Return what is shown first."""
+        return LitChoice() if record is None else LitChoice(False, *record.first)
+
+
 class ViewModel:
     """A result and what of it is shown: field, layers, distance, region, cut.
 
@@ -83,6 +106,7 @@ class ViewModel:
         self.only_parts: bool | None = None
         self.cut: CutPlane | None = None
         self.picked: int | None = None
+        self.lit = LitChoice.of(result.lit)
         self._outlooks: dict[str | None, Outlooks] = {}
         self._outlook_of: dict[tuple[int, str | None], Outlook] = {}
         self.up = up_axis(result.positions)
@@ -91,6 +115,49 @@ class ViewModel:
             self.factor = 0.0
         self._rank = rank_table()
         self.now: Recoloured = self._recolourer.at(self.factor)
+
+    # Lit --------------------------------------------------------------------------------------
+
+    def light_up(self, on: bool = True) -> None:
+        """Show the model lit with normal maps, or coloured again.
+
+        Parameters
+        ----------
+        on : bool, optional
+            Lit or not.
+
+        Raises
+        ------
+        InputError
+            The result holds no maps.
+        """
+        if on and self.result.lit is None:
+            raise InputError(
+                "this result holds no maps to light the model with.",
+                cure="Run cagecheck predict again with --out; the low poly needs UVs.",
+            )
+        self.lit.on = on
+
+    def move_line(self, share: float) -> None:
+        """Move the line between the two sides.
+
+        Parameters
+        ----------
+        share : float
+            Of the picture's width, from 0 to 1.
+        """
+        self.lit.line = float(np.clip(share, 0.0, 1.0))
+
+    def move_light(self, turned: float, raised: float) -> None:
+        """Move the light.
+
+        Parameters
+        ----------
+        turned, raised : float
+            Degrees beside and above the eye.
+        """
+        self.lit.turned = (float(turned) + 180.0) % 360.0 - 180.0
+        self.lit.raised = float(np.clip(raised, -90.0, 90.0))
 
     # Distance ---------------------------------------------------------------------------------
 

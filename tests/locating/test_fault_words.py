@@ -49,6 +49,7 @@ def words(
     texels = FaultyTexels(
         points=points, positions=points.positions(low), tile=none + 1001, x=none, y=none,
         fault=np.full(count, fault, np.uint8), other=none, patch=none,
+        evidence=np.zeros(count, np.uint8),
         **{name: np.broadcast_to(known.get(name, value), count) for name, value in values.items()},
     )  # fmt: skip
     bake = Bake(DEPTH, cage_from_offset(low, OFFSET), reach)

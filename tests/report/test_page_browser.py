@@ -45,10 +45,11 @@ def driver(page_file: Path) -> Iterator[Any]:
 
 @pytest.fixture
 def page(driver: Any) -> Any:
-    """The page as it opens: nothing chosen, everything listed."""
+    """The page as it opens, but coloured by defect: nothing chosen, everything listed."""
     resize(driver, 1280, 900)
     prefer(driver, "light")
     driver.execute_script(
+        "document.querySelector(\"input[name='show'][value='defects']\").click();"
         "document.getElementById('whole').click(); scrollTo(0, 0);"
         "for (const id of ['by-kind', 'by-part', 'by-tile'])"
         " { const s = document.getElementById(id); s.value = '';"

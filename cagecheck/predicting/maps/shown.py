@@ -3,24 +3,33 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from cagecheck.maps.encode import BasisRule, NormalNumbers, quantised
-from cagecheck.maps.high_normals import HighShading
+from cagecheck.defects.visible import find_ideal
+from cagecheck.maps.encode import (
+    BasisRule,
+    NormalNumbers,
+    TangentBasis,
+    quantised,
+    tangent_basis,
+)
 from cagecheck.maps.normal_maps import NormalMaps
 from cagecheck.maps.pad import nearest_covered, taken
-from cagecheck.maps.texels import tiles_touched
+from cagecheck.maps.texels import texel_blocks, tiles_touched
+from cagecheck.predicting.maps import into_tile
 from cagecheck.predicting.maps.bake import Baker, BakeRule, TileBake
+from cagecheck.predicting.maps.into_tile import NO_ID
 from cagecheck.predicting.result import Prediction
 from cagecheck.progress import Progress, silent
-from cagecheck.rays.cage import Along
 
 # As wide as the maps that are written have it: mip levels of a 16th stay clean.
 PADDING = 16.0
 NUMBERS = NormalNumbers(8, "up")
+# Texels along the edge of a block whose targets are found at once: bounds the memory.
+BLOCK = 512
 
 
 def predicted_maps(
@@ -28,7 +37,6 @@ def predicted_maps(
     size: int,
     *,
     tiles: Iterable[int] | None = None,
-    shading: HighShading | None = None,
     basis: BasisRule | None = None,
     progress: Progress = silent,
 ) -> NormalMaps:
@@ -39,47 +47,20 @@ def predicted_maps(
     Parameters
     ----------
     prediction : what `predict` returns. size : texels along the edge of a tile's map.
-    tiles : which; all in use by default. shading : of its high poly, for those who have it.
+    tiles : which; all in use by default.
     basis : the tangent frames; those of `BasisRule` by default.
     """
-    return _maps(prediction, prediction.settings.along, size, tiles, shading, basis, progress)
-
-
-def ideal_maps(
-    prediction: Prediction,
-    size: int,
-    *,
-    tiles: Iterable[int] | None = None,
-    shading: HighShading | None = None,
-    basis: BasisRule | None = None,
-    progress: Progress = silent,
-) -> NormalMaps:
-    """Return the maps of straight rays instead, see `predicted_maps`."""
-    return _maps(prediction, "normals", size, tiles, shading, basis, progress)
-
-
-def _maps(
-    prediction: Prediction,
-    along: Along,
-    size: int,
-    tiles: Iterable[int] | None,
-    shading: HighShading | None,
-    basis: BasisRule | None,
-    progress: Progress,
-) -> NormalMaps:
     settings, matcher = prediction.settings, prediction.matcher
     rule = BakeRule(
         size=size,
         depth=settings.depth_and_reach()[0],
-        along=along,
+        along=settings.along,
         basis=basis or BasisRule(),
         apart=settings.apart,
     )
-    if along != matcher.along:
-        matcher = replace(matcher, along=along)
     baker = Baker(
         matcher.low, prediction.cage, matcher.scene, rule,
-        paired=matcher.paired, matcher=matcher, shading=shading,
+        paired=matcher.paired, matcher=matcher, shading=matcher.shading,
     )  # fmt: skip
     wanted = tiles_touched(matcher.low) if tiles is None else tiles
     return NormalMaps(
@@ -92,9 +73,59 @@ def _maps(
     )
 
 
+def ideal_maps(
+    prediction: Prediction,
+    size: int,
+    *,
+    tiles: Iterable[int] | None = None,
+    basis: BasisRule | None = None,
+    progress: Progress = silent,
+) -> NormalMaps:
+    """Return the maps of a bake without artefacts, see `predicted_maps`.
+
+    Every texel has the surface that belongs to it, met by a straight ray
+    (`cagecheck.defects.visible`); flat where nothing belongs. They do not depend on the cage, but
+    for texels whose straight ray finds nothing.
+    """
+    matcher, frames = prediction.matcher, tangent_basis(prediction.low, basis)
+    wanted = tiles_touched(matcher.low) if tiles is None else tiles
+    return NormalMaps(
+        {tile: _ideal_tile(prediction, frames, size, tile, progress) for tile in wanted}
+    )
+
+
+def _ideal_tile(
+    prediction: Prediction, frames: TangentBasis, size: int, tile: int, progress: Progress
+) -> NDArray[np.uint8]:
+    matcher, settings = prediction.matcher, prediction.settings
+    depth, reach = settings.depth_and_reach()
+    texels = np.zeros((size, size, 3), NUMBERS.dtype)
+    covered, known = np.zeros((size, size), bool), np.zeros((size, size), bool)
+    blocks = list(texel_blocks(matcher.low, size, tile, block=BLOCK))
+    for done, block in enumerate(blocks):
+        progress(f"what belongs on tile {tile}", done, len(blocks))
+        points = block.points
+        cast = matcher.cast(prediction.cage, points, depth, reach)
+        ideal = find_ideal(
+            matcher, cast, depth=depth, map_size=settings.map_size, thresholds=settings.thresholds
+        ).normal
+        some = np.where((ideal != 0).any(axis=1), 0, NO_ID).astype(np.int32)
+        local = frames.encode(points.triangle, points.barycentric, ideal)
+        into_tile.mark(block.x, block.y, some, covered, known)
+        into_tile.put_normals(local, some, block.x, block.y, NUMBERS.code, texels)
+    progress(f"what belongs on tile {tile}", 1, 1)
+    return _padded(texels, known, covered & ~known)
+
+
 def padded_normals(bake: TileBake) -> NDArray[np.uint8]:
     """Return (H, W, 3) uint8: a tile's normals with padding, flat where nothing was recorded."""
     assert bake.tangent is not None and bake.numbers == NUMBERS
-    source = nearest_covered(bake.hit, PADDING)
-    source[bake.missed] = -1
-    return taken(bake.tangent, source, quantised(np.array([0.0, 0.0, 1.0]), 8))
+    return _padded(bake.tangent, bake.hit, bake.missed)
+
+
+def _padded(
+    texels: NDArray[Any], known: NDArray[np.bool_], bare: NDArray[np.bool_]
+) -> NDArray[np.uint8]:
+    source = nearest_covered(known, PADDING)
+    source[bare] = -1
+    return taken(texels, source, quantised(np.array([0.0, 0.0, 1.0]), 8))

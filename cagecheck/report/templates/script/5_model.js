@@ -412,6 +412,7 @@ class Model {
 
   draw() {
     if (this.waiting) return;
+    this.asked = performance.now();
     this.waiting = requestAnimationFrame(() => {
       this.waiting = 0;
       this.render();

@@ -55,12 +55,12 @@ const HIGH_FRAGMENT = `
   }`;
 // Texels seen aslant stay sharp; more costs integrated graphics too much.
 const ANISOTROPY = 4;
-// Slower frames than the first, in ms, make the picture coarser while it moves; faster than the
-// second, finer again. A thirtieth of a second is 33 ms.
+// Where frames keep one waiting longer than the first, in ms, the picture becomes coarser while it
+// moves; below the second, finer again. A thirtieth of a second is 33 ms.
 const SLOW_MS = 34, FAST_MS = 20;
-const COARSEST = 0.35;
-// Frames farther apart than this are not one movement; so long after the last the picture is sharp.
-const PAUSE_MS = 250, SHARP_MS = 160;
+const COARSER = 0.7, FINER = 1.2, COARSEST = 0.3;
+// So long after the last movement the picture is sharp.
+const SHARP_MS = 200;
 
 class Lit {
   constructor(model) {
@@ -78,7 +78,6 @@ class Lit {
       up: { value: new THREE.Vector3(...page.up) },
     };
     this.ratio = 1;
-    this.pace = 0;
     this.groups = new Map();
     this.attributes = this.lowAttributes();
     for (const side of this.facts.sides) this.groups.set(side.key, this.group(side.key));
@@ -297,24 +296,20 @@ class Lit {
   /** Frames before pixels while something moves; sharp again as soon as it rests. */
   keepPace() {
     clearTimeout(this.sharpen);
+    if (this.resting) return;
     if (this.model.onPaper) return this.model.setRatio(1);
-    const now = performance.now();
-    const passed = now - (this.last || -Infinity);
-    this.last = now;
-    if (passed > PAUSE_MS) this.pace = 0;
-    else {
-      this.pace = this.pace ? 0.7 * this.pace + 0.3 * passed : passed;
-      if (this.pace > SLOW_MS) this.ratio = Math.max(this.ratio * 0.8, COARSEST);
-      else if (this.pace < FAST_MS) this.ratio = Math.min(this.ratio * 1.25, 1);
-      this.model.setRatio(this.ratio);
-    }
+    // A frame that is asked for while the last is still being drawn has to wait for that.
+    const waited = performance.now() - this.model.asked;
+    if (waited > SLOW_MS) this.ratio = Math.max(this.ratio * COARSER, COARSEST);
+    else if (waited < FAST_MS) this.ratio = Math.min(this.ratio * FINER, 1);
+    this.model.setRatio(this.ratio);
     this.sharpen = setTimeout(() => this.beSharp(), SHARP_MS);
   }
 
   beSharp() {
-    if (!this.on || !this.model.setRatio(1)) return;
-    this.last = -Infinity;
+    if (!this.on || this.model.waiting || !this.model.setRatio(1)) return;
+    this.resting = true;
     this.model.render();
-    clearTimeout(this.sharpen);
+    this.resting = false;
   }
 }
