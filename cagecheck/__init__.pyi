@@ -89,6 +89,12 @@ from cagecheck.inspecting.tile_table import (
     tile_table as tile_table,
     TileTable as TileTable,
 )
+from cagecheck.locating.beside_maps import (
+    BesideKind as BesideKind,
+    BesideMap as BesideMap,
+    beside_map as beside_map,
+    find_beside as find_beside,
+)
 from cagecheck.locating.locate import (
     locate as locate,
     Location as Location,

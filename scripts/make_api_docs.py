@@ -44,7 +44,8 @@ CHAPTERS: dict[str, tuple[str, ...]] = {
                "uniform_prediction", "SingleNumber", "straighten", "Straightening",
                "explain_conflicts", "Conflict", "read_keep", "write_tuning", "FIELD_KINDS",
                "FieldKind", "tuning_document"),
-    "Locating": ("find_maps", "read_map", "BakedMap", "locate", "LocateSettings", "Location",
+    "Locating": ("find_maps", "read_map", "BakedMap", "find_beside", "beside_map", "BesideMap",
+        "BesideKind", "locate", "LocateSettings", "Location",
                  "LocatedMap", "write_location", "location_document"),
     "Pages, pictures and schemas": (
         "page_of_prediction", "page_of_tuning", "page_of_location", "write_page", "read_result",
@@ -70,6 +71,7 @@ CONSTANTS = {
     "FIELD_KINDS": "The greyscale maps that `write_tuning` can write.",
     "FieldKind": "One of `FIELD_KINDS`.",
     "HighNormals": "What the high poly is shaded with in maps.",
+    "BesideKind": "What a map beside the normal map holds.",
     "MAP_KINDS": "The maps that `write_prediction` can write.",
     "NO_TILE": "Stands for no tile where a UDIM number is asked for.",
     "Progress": "What is called now and then: `(stage, done, total)`.",

@@ -57,7 +57,8 @@ class Bake:
 class Answer:
     """flags (N,) of bits ``1 << kind``, known (N, 10) where they are sure, measures (10, N).
 
-    error (N,) the visible error in degrees, of samples inside triangles only, and where it is sure.
+    error (N,) the visible error in degrees, of samples inside triangles only, and where it is sure:
+    nowhere, if it was not asked for.
     """
 
     flags: np.ndarray
@@ -178,8 +179,11 @@ class Walks:
         return least, walk + from_p + from_q
 
 
-def answer(model, bake, triangle, barycentric, kind):
-    """Classify samples: points on low triangles (N,), barycentric (N, 3), 1 for edge points."""
+def answer(model, bake, triangle, barycentric, kind, visible=False):
+    """Classify samples: points on low triangles (N,), barycentric (N, 3), 1 for edge points.
+
+    visible : say the visible error, too, which takes as long as all the rest.
+    """
     n = len(triangle)
     p = model.low[model.low_triangles]
     normals = model.normals
@@ -259,6 +263,9 @@ def answer(model, bake, triangle, barycentric, kind):
     known[:, STEEP] &= ~(np.abs(lean - steep) < 1e-6)
     known[:, FOLD] = np.abs(fold) > 1e-3
     known[:, SPLIT] = decided & (np.abs(width * np.where(density > 0, density, 1) - 1) > ROUNDING)
+    error, error_known = np.full(n, np.nan), np.zeros(n, bool)
+    if not visible:
+        return Answer(flags, known, measures, hit_t, goal_t, error, error_known)
     error, error_known = _visible(
         model, bake, triangle, barycentric, origin, direction, t, recorded, target,
         np.where(density > 0, density, (2 / (2 / 1024)) / np.sqrt(part_area)[

@@ -9,9 +9,11 @@ from typing import Annotated
 import typer
 
 from cagecheck.commands.options import HighPath, LowPath, Output, add_command
-from cagecheck.commands.predict import say_regions
+from cagecheck.commands.predict import say_entries
 from cagecheck.commands.terminal import EXIT_CLEAN, EXIT_DEFECTS, Terminal
+from cagecheck.defects.headline import headline
 from cagecheck.files import refuse_results
+from cagecheck.locating.beside_maps import find_beside
 from cagecheck.locating.locate import Location, locate
 from cagecheck.locating.one_map import LocatedMap
 from cagecheck.locating.page import depth_words, offset_words, totals
@@ -21,6 +23,7 @@ from cagecheck.locating.variants import LocateSettings
 from cagecheck.locating.write import location_document, write_location
 from cagecheck.maps.texels import tiles_touched
 from cagecheck.meshes.lowpoly import LowPoly
+from cagecheck.options import MAPS
 from cagecheck.predicting.inputs import CageFiles, MeshOptions, read_cage, read_inputs
 from cagecheck.rays.cage import Cage
 from cagecheck.words.numbers import share_text
@@ -40,6 +43,16 @@ def locate_command(
     ],
     low: LowPath,
     high: HighPath,
+    beside: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--beside",
+            metavar="KIND=MAP",
+            rich_help_panel=MAPS,
+            help="Another map of the same bake: object, height, position, part or occlusion. May "
+            "repeat. Without KIND= its name says which.",
+        ),
+    ] = None,
     *,
     cages: CageFiles,
     settings: LocateSettings,
@@ -60,7 +73,9 @@ def locate_command(
     refuse_results(output.out, "location.json", output.force)
     with terminal.progress() as progress:
         scene = read_inputs(low, high, reading, progress=progress)
-        baked = [read_map(path, tile) for path, tile in find_maps(maps, tiles_touched(scene.low))]
+        tiles = tiles_touched(scene.low)
+        baked = [read_map(path, tile) for path, tile in find_maps(maps, tiles)]
+        others = find_beside(beside or [], tiles)
         chosen, more = read_cage(
             scene.low, offset=settings.offset, push=cages.push, cage=cages.cage,
             directions=settings.directions, progress=progress,
@@ -77,6 +92,7 @@ def locate_command(
 
         result = locate(
             baked, scene.low.mesh, scene.high, cage=maker, paired=scene.pairing.matrix(),
+            beside=others,
             settings=replace(settings, rule=reading.normals, quads=reading.quads),
             progress=progress,
         )  # fmt: skip
@@ -112,9 +128,19 @@ def say_location(terminal: Terminal, result: Location, *, in_files: bool) -> Non
         terminal.say("What to mend first:")
         for number, cause in enumerate(result.causes[:MOST_CAUSES], start=1):
             terminal.say(f"  {number}. [{cause.code}] {cause.text}; {cause.cure}.")
-    rows = [(t["name"], t["regions"], t["texels"], t["area"]) for t in totals(result)]
-    terminal.table("Faults", ("fault", "regions", "texels", "area (sq. units)"), rows)
-    say_regions(terminal, result.regions, in_files=in_files)
+    rows = [
+        (t["name"], t["regions"], t["texels"], t["texels_seen"], t["area"]) for t in totals(result)
+    ]
+    columns = ("fault", "regions", "texels", "of which show", "area (sq. units)")
+    terminal.table("Faults", columns, rows)
+    terminal.table(
+        "Defects that rays of such a bake have, and what the maps show of them",
+        ("defect", "texels", "of which show"),
+        [(d.defect.title, round(d.texels), round(d.texels_seen)) for d in result.defects],
+    )
+    if result.regions:
+        terminal.say(headline(result.entries))
+    say_entries(terminal, result.entries, result.ways, in_files=in_files)
     terminal.say(verdict(result))
 
 

@@ -46,7 +46,8 @@ def view(
         typer.Option(
             "--field",
             metavar="NAME",
-            help="Colour by: defect, start, hit, target, room, slant, slide or lean.",
+            help="Colour by: defect, start, hit, target, room, slant, slide, lean or "
+            "visible (how far what is recorded is from what belongs there).",
         ),
     ] = "defect",
     layers: Annotated[

@@ -100,6 +100,11 @@ class Region:
     )
 
     @property
+    def shows(self) -> bool:
+        """Whether any of it will be seen: a texel at least, or some area where there are none."""
+        return self.texels_seen >= 0.5 if self.texels > 0 else self.area_seen > 0
+
+    @property
     def name(self) -> str:
         """The defect's title."""
         return self.defect.title

@@ -34,6 +34,7 @@ from cagecheck.defects.match import DEEP_SEARCH, Matched, Matcher
 from cagecheck.defects.rule import part_sizes
 from cagecheck.defects.targets import BLOCK, STEEPEST, find_targets
 from cagecheck.defects.unseen import Unseen, rays_below
+from cagecheck.maps.high_normals import HighShading
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.normals import normalised
 from cagecheck.rays.cage import Rays
@@ -70,14 +71,18 @@ def find_ideal(
     depth: float,
     map_size: int,
     thresholds: Thresholds | None = None,
+    shading: HighShading | None = None,
 ) -> Ideal:
     """Find what belongs straight above every point of a cast.
+
+    shading : normals of the high poly, the matcher's own by default.
 
     Only points whose own ray meets the surface more than half a texel aside need a straight ray;
     and of these only the ones that do not plainly meet the same sheet need the rule for targets.
     """
     low, points, rays, targets = matcher.low, cast.points, cast.rays, cast.targets
-    own = _places(cast.layers, targets.layer).shaded(matcher, rays)
+    shading = shading or matcher.shading
+    own = _places(cast.layers, targets.layer).shaded(shading, rays)
     straight = straight_directions(low, points)
     aside, height = np.empty(len(points)), np.empty(len(points))
     _split_up(rays.direction, straight, targets.t, aside, height)
@@ -90,7 +95,7 @@ def find_ideal(
     along = Rays(rays.origin[asked], straight[asked], rays.start[asked])
     place = _met_straight(matcher, cast, along, asked, aside[asked], height[asked], depth)
     found = place.face >= 0
-    own[asked[found]] = place.shaded(matcher, along)[found]
+    own[asked[found]] = place.shaded(shading, along)[found]
     met[asked] = found
     return Ideal(own, met)
 
@@ -108,7 +113,7 @@ def visible_error(
     recorded : (N,) index into the layer table, `NO_LAYER` for a miss.
     """
     normal = _recorded(matcher, cast, recorded)
-    return _of_normals(matcher, cast.points, normal, ideal.normal, thresholds)
+    return error_of_normals(matcher.low, cast.points, normal, ideal.normal, thresholds)
 
 
 def layer_error(matcher: Matcher, cast: Matched, ideal: Ideal) -> NDArray[np.float32]:
@@ -125,7 +130,7 @@ def layer_error(matcher: Matcher, cast: Matched, ideal: Ideal) -> NDArray[np.flo
         normal = matcher.shading.along(
             layers.face[block], rays.origin[few], rays.direction[few], layers.t[block]
         )
-        out[block] = _of_normals(matcher, cast.points.take(few), normal, ideal.normal[few])
+        out[block] = error_of_normals(matcher.low, cast.points.take(few), normal, ideal.normal[few])
     return out
 
 
@@ -143,9 +148,35 @@ def unseen_error(
     place, high = unseen.points.position[lost], unseen.points.face[lost]
     below = rays_below(matcher.low, cast.points, cast.rays, place, unseen.low_triangle[lost])
     normal = _recorded(matcher, cast, recorded)[below]
-    out[lost] = _of_normals(
-        matcher, cast.points.take(below), normal, matcher.shading.at(high, place)
+    out[lost] = error_of_normals(
+        matcher.low, cast.points.take(below), normal, matcher.shading.at(high, place)
     )
+    return out
+
+
+def error_of_normals(
+    low: LowPoly,
+    points: SurfacePoints,
+    recorded: Floats,
+    ideal: Floats,
+    thresholds: Thresholds | None = None,
+) -> Floats:
+    """Return (N,) the visible error of normals (N, 3) at points of the low poly; zero for none."""
+    out = np.empty(len(points))
+    steep = float(np.radians((thresholds or Thresholds()).steep_degrees))
+    _errors(
+        low.shading_normals, points.triangle, np.ascontiguousarray(points.barycentric),
+        np.ascontiguousarray(recorded), np.ascontiguousarray(ideal), steep, out,
+    )  # fmt: skip
+    return out
+
+
+def lean_degrees(low: LowPoly, points: SurfacePoints, normals: Floats) -> Floats:
+    """Return (N,) degrees between the low poly's shading normals and others (N, 3)."""
+    corner = 3 * points.triangle[:, None].astype(np.int64) + np.arange(3)
+    smooth = normalised(interpolate(low.shading_normals.reshape(-1, 3), corner, points.barycentric))
+    cosine = np.einsum("ij,ij->i", smooth, normals)
+    out: Floats = np.degrees(np.arccos(np.clip(cosine, -1.0, 1.0)))
     return out
 
 
@@ -188,23 +219,6 @@ def _recorded(matcher: Matcher, cast: Matched, recorded: NDArray[np.int64]) -> F
     return matcher.shading.along(place.face, cast.rays.origin, cast.rays.direction, place.t)
 
 
-def _of_normals(
-    matcher: Matcher,
-    points: SurfacePoints,
-    recorded: Floats,
-    ideal: Floats,
-    thresholds: Thresholds | None = None,
-) -> Floats:
-    """Return (N,) the visible error of normals (N, 3) at points of the low poly."""
-    out = np.empty(len(points))
-    steep = float(np.radians((thresholds or Thresholds()).steep_degrees))
-    _errors(
-        matcher.low.shading_normals, points.triangle, np.ascontiguousarray(points.barycentric),
-        np.ascontiguousarray(recorded), np.ascontiguousarray(ideal), steep, out,
-    )  # fmt: skip
-    return out
-
-
 @dataclass(frozen=True, eq=False)
 class _Place:
     """Places on the high poly that N rays meet: face -1, t NaN for none; front : it faces out."""
@@ -213,9 +227,9 @@ class _Place:
     t: Floats
     front: NDArray[np.bool_]
 
-    def shaded(self, matcher: Matcher, rays: Rays) -> Floats:
+    def shaded(self, shading: HighShading, rays: Rays) -> Floats:
         """Return (N, 3) their shading normals, turned outward; zero for none."""
-        normal = matcher.shading.along(self.face, rays.origin, rays.direction, self.t)
+        normal = shading.along(self.face, rays.origin, rays.direction, self.t)
         normal[~self.front] *= -1.0
         return normal
 

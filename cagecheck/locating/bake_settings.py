@@ -16,6 +16,8 @@ from cagecheck.locating.compare import Fault
 from cagecheck.locating.conventions import SURE_AGREEMENT
 from cagecheck.locating.offset_guess import OffsetGuess
 from cagecheck.locating.one_map import LocatedMap
+from cagecheck.locating.ray_directions import WORDS
+from cagecheck.locating.texel_samples import CERTAIN, LIKELY
 from cagecheck.words.lengths import length_words
 from cagecheck.words.numbers import share_text
 from cagecheck.words.sentences import count_words
@@ -49,7 +51,7 @@ def bake_settings(
 ) -> tuple[ToldSetting, ...]:
     """Return what is known of a bake's settings."""
     compared = [m for m in maps if m.record is not None and not m.blank]
-    rows = [*_distances(offset, reach)]
+    rows = [*_distances(offset, reach), *_directions(compared), *_samples(compared)]
     if any(r.defect is Fault.OTHER_PART for r in regions):
         together = ToldSetting("parts", "baked together", "likely", "maps show other parts")
         rows += [together] if apart else []
@@ -111,6 +113,33 @@ def _distances(offset: OffsetGuess | None, reach: BakeReach) -> list[ToldSetting
         value, why = f"at least {length_words(reach.recorded_depth)} units", "that was recorded"
         rows.append(ToldSetting("depth", value, "certain", why))
     return rows
+
+
+def _directions(maps: Sequence[LocatedMap]) -> list[ToldSetting]:
+    """Return along which directions rays ran, as the map that tells the most rules apart says."""
+    told = [m.directions for m in maps if m.directions is not None]
+    if not told:
+        return []
+    best = min(told, key=lambda t: (len(t.alike), not t.sure))
+    value = " or ".join(WORDS[rule] for rule in (best.rule, *best.alike))
+    alike = " (alike on this low poly)" if best.alike else ""
+    sure: Sure = "certain" if best.sure and len(told) == len(maps) else "likely"
+    return [ToldSetting("rays along", value + alike, sure, "where detail lies, to parts of texels")]
+
+
+def _samples(maps: Sequence[LocatedMap]) -> list[ToldSetting]:
+    """Return how many samples a texel were taken, as the map says that parts the counts best."""
+    told = [m.samples for m in maps if m.samples is not None]
+    if not told:
+        return []
+    best = min(told, key=lambda t: (len(t.alike), t.away))
+    words = [
+        "1, filtered or denoised" if s == "filtered" else s for s in (best.samples, *best.alike)
+    ]
+    value = " or ".join(words)
+    away = best.away
+    sure: Sure = "certain" if away <= CERTAIN else "likely" if away <= LIKELY else "guess"
+    return [ToldSetting("samples a texel", value, sure, "how much bends are averaged")]
 
 
 def _size(maps: Sequence[LocatedMap]) -> ToldSetting:

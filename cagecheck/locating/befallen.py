@@ -38,6 +38,9 @@ MILDEST = 1.5
 # A whole map is looked for up to so many texels aside, or this share of its width.
 LEAST_REACH, REACH_SHARE = 8, 1 / 64
 SHIFT_TEXELS = 2000
+# The picture is cut into so many cells each way; those with enough texels say whether a shift mends
+# them. A few are worse for another fault that lies there.
+CELLS, LEAST_IN_CELL, CELL_GAIN, MOST_WORSE = 8, 100, 0.02, 0.1
 # Scatter all over is averaged out over this many texels each way before the map is read.
 NOISE_WINDOW = 5
 NOISE_GAIN = 0.15
@@ -51,24 +54,20 @@ def without_strength(
     A slider multiplies red and green about the middle, so that the slope of every normal (its
     lean over its height) is multiplied by one number.
     """
-    if said is not None and reading.tile != said:
-        # A map that is too strong may look more like a flatter tile's than like its own.
-        own = Reading(tile=said)
-        if (sample := _sample_of(samples, own)) is not None:
-            fit = agreement_at(shares[sample.y, sample.x], sample, own)
-            tried = without_strength(shares, samples, replace(own, agreement=fit), said)
-            if tried[2] is not None and tried[1].agreement > reading.agreement + LEAST_GAIN:
-                return tried
     unchanged = shares, reading, None
-    sample = _sample_of(samples, reading)
-    if sample is None or reading.space != "tangent" or reading.transfer != "plain":
-        return unchanged
-    factor = _slope_ratio(turned(shares, reading.turn)[sample.y, sample.x], sample.tangent, reading)
-    if factor is None or 1 / MILDEST < factor < MILDEST:
+    plainly = reading.space == "tangent" and reading.transfer == "plain"
+    factor = _factor(shares, samples, reading) if plainly else None
+    if factor is None and reading.agreement < SURE_AGREEMENT:
+        # A map that is too strong may look more like a flatter tile's, or like itself with other
+        # channels, than like its own: how steep its normals are does not depend on either.
+        guess = _read_by_steepness(shares, samples, said)
+        if guess is not None and guess.agreement > reading.agreement + LEAST_GAIN:
+            reading, factor = guess, _factor(shares, samples, guess)
+    if factor is None:
         return unchanged
     back = _scaled(shares, reading, 1 / factor)
     found = find_reading(back, samples, said)
-    if found.agreement <= reading.agreement + LEAST_GAIN:
+    if found.agreement <= unchanged[1].agreement + LEAST_GAIN:
         return unchanged
     fault = ConventionFault(
         "strength",
@@ -77,6 +76,41 @@ def without_strength(
         "use the map as it was baked, and set its strength in the material",
     )
     return back, found, fault
+
+
+def _factor(shares: NDArray[np.float32], samples: list[Sampled], reading: Reading) -> float | None:
+    """Return by what a slider multiplied the slopes; None where it did not, or nothing tells."""
+    sample = _sample_of(samples, reading)
+    if sample is None:
+        return None
+    stored = turned(shares, reading.turn)[sample.y, sample.x]
+    factor = _slope_ratio(stored, sample.tangent, reading)
+    return None if factor is None or 1 / MILDEST < factor < MILDEST else factor
+
+
+def _read_by_steepness(
+    shares: NDArray[np.float32], samples: list[Sampled], said: int | None
+) -> Reading | None:
+    """Read a map after its slopes were brought to how steep those of its own tile are."""
+    best: Reading | None = None
+    for sample in samples:
+        if said is not None and sample.tile != said:
+            continue
+        wanted = _steepness(sample.tangent)
+        stored = _steepness(shares[sample.y, sample.x].astype(np.float64) * 2 - 1)
+        if wanted <= LEAST_SLOPE or 1 / MILDEST < stored / wanted < MILDEST or stored <= FLAT_SLOPE:
+            continue
+        back = _scaled(shares, Reading(sample.tile), wanted / stored)
+        found = find_reading(back, [sample], said)
+        if best is None or found.agreement > best.agreement:
+            best = found
+    return best
+
+
+def _steepness(vectors: Floats) -> float:
+    """Return a slope that a quarter of the vectors exceeds, whichever way they lean."""
+    height = np.maximum(np.abs(vectors[:, 2]), 0.1)
+    return float(np.quantile(np.hypot(vectors[:, 0], vectors[:, 1]) / height, 0.75))
 
 
 def _slope_ratio(stored: NDArray[np.float32], wanted: Floats, reading: Reading) -> float | None:
@@ -120,7 +154,7 @@ def without_shift(
         return shares, reading, None
     back = np.roll(shares, (-down, -right), axis=(0, 1))
     better = agreement_at(back[sample.y, sample.x], sample, reading)
-    if better <= reading.agreement + LEAST_GAIN:
+    if better <= reading.agreement + LEAST_GAIN or not _all_over(shares, back, sample, reading):
         return shares, reading, None
     ways = [
         f"{count_words(abs(by), 'texel')} {way[by > 0]}"
@@ -133,6 +167,32 @@ def without_shift(
         "move the picture back, or bake again: it was moved or cropped after the bake",
     )
     return back, replace(reading, agreement=better), fault
+
+
+def _all_over(
+    before: NDArray[np.float32], after: NDArray[np.float32], sample: Sampled, reading: Reading
+) -> bool:
+    """Tell whether a shift mends the picture nearly wherever it changes it.
+
+    A picture that was moved is mended everywhere; where surface was moved instead, islands that lie
+    another way in the picture become worse.
+    """
+    cell = sample.y // (sample.size // CELLS + 1) * CELLS + sample.x // (sample.size // CELLS + 1)
+    better = worse = 0
+    for number in np.unique(cell):
+        mine = cell == number
+        here = replace(
+            sample, x=sample.x[mine], y=sample.y[mine], world=sample.world[mine],
+            tangent=sample.tangent[mine],
+        )  # fmt: skip
+        if len(here) < LEAST_IN_CELL:
+            continue
+        gain = agreement_at(after[here.y, here.x], here, reading) - agreement_at(
+            before[here.y, here.x], here, reading
+        )
+        better += gain > CELL_GAIN
+        worse += gain < -CELL_GAIN
+    return better > 0 and worse <= MOST_WORSE * better
 
 
 def _best_shift(

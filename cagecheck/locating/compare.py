@@ -16,6 +16,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from enum import IntFlag
 
 import numpy as np
 from numba import njit
@@ -55,6 +56,25 @@ class Fault(Trouble):
         """The fault's name for people and files."""
         return TITLES[self]
 
+    @property
+    def sight(self) -> str:
+        """What one sees of it."""
+        return SIGHTS[self]
+
+
+class Evidence(IntFlag):
+    """What else is known of a faulty texel.
+
+    TURNED : its island is turned by one rotation. PAINTED : one colour covers the place. SEEN :
+    another map of the bake names the layer. RIGHT : another map of the bake shows that the right
+    surface was recorded.
+    """
+
+    TURNED = 1
+    PAINTED = 2
+    SEEN = 4
+    RIGHT = 8
+
 
 TITLES: dict[Fault, str] = {
     Fault.OTHER_PART: "recorded another part",
@@ -68,6 +88,20 @@ TITLES: dict[Fault, str] = {
     Fault.PADDING: "padding too thin",
     Fault.NOISE: "noise",
     Fault.UNEXPLAINED: "unexplained",
+}
+# What one sees of each, in words that stand after "one will see".
+SIGHTS: dict[Fault, str] = {
+    Fault.OTHER_PART: "another part printed over the surface",
+    Fault.OTHER_FOLD: "a neighbouring fold printed over the surface",
+    Fault.TOO_DEEP: "what lies behind the surface",
+    Fault.MISSED: "blank patches",
+    Fault.BACK_FACING: "patches lit from the wrong side",
+    Fault.ISLAND_MOVED: "whole islands out of place",
+    Fault.SKEW: "detail that slid sideways",
+    Fault.SEAM: "seams between islands",
+    Fault.PADDING: "lines along seams from afar",
+    Fault.NOISE: "grain",
+    Fault.UNEXPLAINED: "shading that is not the sculpt's",
 }
 # The same numbers for compiled loops.
 _CLEAN, _MISSED, _UNEXPLAINED = int(Fault.CLEAN), int(Fault.MISSED), int(Fault.UNEXPLAINED)

@@ -25,6 +25,8 @@ from cagecheck.arrays.types import Floats, Ints
 from cagecheck.maps.encode import BasisRule
 from cagecheck.maps.high_normals import HighNormals
 from cagecheck.meshes.triangulate import QuadSplit
+from cagecheck.rays.cage import Directions
+from cagecheck.rays.points import SurfacePoints
 
 Space = Literal["tangent", "object"]
 # Shading normals of the low poly: its own, one a triangle, or smooth everywhere.
@@ -76,7 +78,7 @@ class Reading:
     turn : index into `TURNS`; transfer : curve that bent the values; space : of the vectors;
     channels, signs : component k of a normal is ``signs[k]`` times stored channel
     ``channels[k]``; tile : the tile that the map shows; agreement : from 0 to 1.
-    basis, quads, normals, shading : the finer choices.
+    basis, quads, normals, shading, directions : the finer choices (directions None: as assumed).
     """
 
     tile: int
@@ -90,6 +92,7 @@ class Reading:
     quads: QuadSplit = "first"
     normals: HighNormals = "file"
     shading: LowShading = "own"
+    directions: Directions | None = None
 
     @property
     def oddities(self) -> int:
@@ -138,7 +141,8 @@ class Sampled:
 
     x, y : (M,) int32; triangle, barycentric : where on the low poly; world : (M, 3) predicted
     world normals, unit length; tangent : (M, 3) the same in tangent space; highest : how far above
-    the low poly the highest surface lies that belongs to one of them (infinity where none does).
+    the low poly the highest surface lies that belongs to one of them (infinity where none does);
+    points : the same places once more, for casting.
     """
 
     tile: int
@@ -150,6 +154,7 @@ class Sampled:
     world: Floats
     tangent: Floats
     highest: float = np.inf
+    points: SurfacePoints | None = None
 
     def __len__(self) -> int:
         return len(self.x)
@@ -161,7 +166,8 @@ class Sampled:
             name: getattr(self, name)[::step]
             for name in ("x", "y", "triangle", "barycentric", "world", "tangent")
         }
-        return replace(self, **arrays)
+        points = None if self.points is None else self.points.take(np.arange(len(self))[::step])
+        return replace(self, **arrays, points=points)
 
 
 def turned(image: NDArray[Any], turn: int) -> NDArray[Any]:
@@ -234,7 +240,7 @@ def _value(reading: Reading, said: int | None) -> float:
 def _search(shares: NDArray[np.float32], tile: Sampled) -> list[Reading]:
     """Return every reading of the map on one tile, with its agreement on some texels."""
     found = []
-    ways = list(_channel_ways())
+    ways = list(channel_ways())
     for turn in range(len(TURNS)):
         picture = turned(shares, turn)
         if picture.shape[:2] != (tile.size, tile.size):
@@ -252,7 +258,8 @@ def _search(shares: NDArray[np.float32], tile: Sampled) -> list[Reading]:
     return found
 
 
-def _channel_ways() -> Any:
+def channel_ways() -> Any:
+    """Yield every space, order of channels and choice of signs."""
     for channels in itertools.permutations(range(3)):
         for signs in itertools.product((1, -1), repeat=3):
             # Tangent-space normals never point into the surface: where all do, blue is flipped.

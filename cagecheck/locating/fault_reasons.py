@@ -12,6 +12,11 @@ class FaultCause(Code):
         "shows-part",
         "the map shows {other_part} here, {gap} above the surface of {part} at the median",
     )
+    RECORDED_PART = (
+        "recorded-part",
+        "{other_part} was recorded here, as another map of the bake says, {gap} above the surface "
+        "of {part} at the median",
+    )
     SHOWS_LAYER = (
         "shows-layer",
         "the map shows another layer here, {gap} above the surface of {part} at the median",
@@ -94,6 +99,16 @@ class FaultCause(Code):
         "scatter",
         "normals scatter by about {degrees} degrees from texel to texel, the high poly does not",
     )
+    PAINTED = (
+        "painted-over",
+        "one colour covers this place, about {degrees} degrees off, where the high poly has "
+        "various normals: it was painted over or filled after the bake",
+    )
+    RIGHT_SURFACE = (
+        "right-surface",
+        "the map differs by about {degrees} degrees, but another map of the bake shows that the "
+        "right surface was recorded: this one was changed since, or is for other tangent frames",
+    )
     DIFFERS = (
         "differs",
         "the map differs by about {degrees} degrees, and no layer, shift or miss explains it",
@@ -159,6 +174,10 @@ class FaultCure(Code):
     MORE_SAMPLES = (
         "more-samples",
         "bake with more samples a texel, and save without lossy compression or dithering",
+    )
+    TAKE_AS_BAKED = (
+        "take-as-baked",
+        "take the map as it was baked, or bake again with the final mesh's frames",
     )
     CHECK_SOURCE = (
         "check-source",

@@ -11,10 +11,11 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 from cagecheck.arrays.types import Floats, Ints
+from cagecheck.defects.harm import Seen, seen_of
 from cagecheck.defects.reasons import Reason, Values
-from cagecheck.defects.regions import Region, group_samples
+from cagecheck.defects.regions import Region, by_harm, group_samples
 from cagecheck.locating.bake_reach import BakeReach
-from cagecheck.locating.compare import TITLES, Fault
+from cagecheck.locating.compare import TITLES, Evidence, Fault
 from cagecheck.locating.fault_reasons import FaultCause, FaultCure
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.rays.cage import Cage, rays_through
@@ -35,11 +36,9 @@ UNITS: dict[Fault, str] = {
 }
 # Smaller groups are specks that no eye finds; they are counted, not listed.
 SMALLEST_REGION = 8
-# So are small unexplained groups that differ by less than shading shows (common practice, no
-# source): filters leave them at borders.
+# So are small groups, unexplained or scattered, that differ by less than shading shows (common
+# practice, no source): filters leave them at borders.
 FAINT_TEXELS, FAINT_DEGREES = 50, 6.0
-# Seams are lines. So many texels beside them that differ alike are an island turned as a whole.
-TURNED_TEXELS = 300
 # What holds for more than this of a region's texels is said of the region.
 MOSTLY = 0.5
 
@@ -51,7 +50,8 @@ class FaultyTexels:
     points, positions : on the low poly, world units; tile, x, y : (N,) int32 which texel; fault :
     (N,) uint8; measure : (N,) in the fault's unit; gap, target, angle : (N,) see `TileView`;
     other : (N,) int32 high part or -1; patch : (N,) int32, texels that touch in the picture and
-    have one fault share a number; weight : (N,) texels that each stands for.
+    have one fault share a number; weight : (N,) texels that each stands for; error : (N,) visible
+    error, degrees; evidence : (N,) uint8 `Evidence`.
     """
 
     points: SurfacePoints
@@ -67,6 +67,12 @@ class FaultyTexels:
     other: Ints
     patch: Ints
     weight: Floats
+    error: Floats
+    evidence: NDArray[np.uint8]
+
+    def mostly(self, members: NDArray[np.int64], evidence: Evidence) -> bool:
+        """Tell whether a piece of evidence holds for most of some texels."""
+        return bool(np.mean((self.evidence[members] & evidence) > 0) > MOSTLY)
 
     def __len__(self) -> int:
         return len(self.fault)
@@ -87,7 +93,7 @@ class Bake:
 def fault_regions(
     low: LowPoly, texels: FaultyTexels, part_names: Sequence[str], bake: Bake
 ) -> tuple[list[Region], int]:
-    """Return the regions, most texels first, and how many faulty texels are in none.
+    """Return the regions, the most harmful first, and how many faulty texels are in none.
 
     part_names : names of the high parts.
     `Region.samples` index `texels`.
@@ -99,19 +105,27 @@ def fault_regions(
     for fault in TITLES:
         chosen = np.flatnonzero(texels.fault == fault)
         for members in _joined(low, texels, chosen):
-            faint = fault == Fault.UNEXPLAINED and (
+            faint = fault in (Fault.UNEXPLAINED, Fault.NOISE) and (
                 len(members) < FAINT_TEXELS and np.median(texels.angle[members]) < FAINT_DEGREES
             )
             if faint or (fault != Fault.PADDING and len(members) < SMALLEST_REGION):
                 specks += len(members)
             else:
                 found.append((fault, members))
-    found.sort(key=lambda f: (-float(texels.weight[f[1]].sum()), f[0], int(f[1][0])))
+    found.sort(key=lambda f: (*_by_harm(texels, f[1]), f[0], int(f[1][0])))
     regions = [
         _region(low, texels, number, fault, members, part_names, part_area, bake)
         for number, (fault, members) in enumerate(found, start=1)
     ]
     return regions, specks
+
+
+def _seen(texels: FaultyTexels, members: NDArray[np.int64]) -> Seen:
+    return seen_of(texels.error[members], texels.weight[members], texels.points.area[members])
+
+
+def _by_harm(texels: FaultyTexels, members: NDArray[np.int64]) -> tuple[float, ...]:
+    return by_harm(_seen(texels, members).harm, float(texels.weight[members].sum()), 0.0)
 
 
 def _joined(
@@ -164,6 +178,7 @@ def _region(
         cause, cure = _missed(texels, members, low.part_names[part], bake, start)
     else:
         cause, cure = _RULES[fault](texels, members, other_name, low.part_names[part])
+    seen = _seen(texels, members)
     return Region(
         number=number,
         defect=fault,
@@ -180,6 +195,10 @@ def _region(
         remedy=cure,
         sample_count=len(members),
         other_part=other_name,
+        visible_error=seen.error,
+        texels_seen=seen.texels,
+        area_seen=seen.area,
+        harm=seen.harm,
         samples=members,
     )
 
@@ -212,6 +231,8 @@ def _other_layer(
     room = float(above.min())
     high = float(_finite(target).max())
     cause = FaultCause.SHOWS_LAYER if other is None else FaultCause.SHOWS_PART
+    if other is not None and texels.mostly(members, Evidence.SEEN):
+        cause = FaultCause.RECORDED_PART
     values = Values(part=part, other_part=other, gap=float(np.nanmedian(gap)))
     # Another layer of the same part comes along however the parts are baked.
     folded = Fault(int(texels.fault[members[0]])) == Fault.OTHER_FOLD
@@ -310,7 +331,7 @@ def _skew(texels: FaultyTexels, members: NDArray[np.int64], other: str | None, p
 def _seam(texels: FaultyTexels, members: NDArray[np.int64], other: str | None, part: str) -> Told:
     angle = _finite(texels.angle[members])
     middle = float(np.median(angle))
-    if len(members) >= TURNED_TEXELS and np.mean(np.abs(angle - middle) < middle / 4) > MOSTLY:
+    if texels.mostly(members, Evidence.TURNED):
         return _told(FaultCause.FRAME_TURNED, FaultCure.SAME_BASIS, Values(degrees=middle))
     step = float(_finite(texels.measure[members]).max())
     return _told(FaultCause.SEAM_APART, FaultCure.SAME_BASIS, Values(degrees=step))
@@ -336,6 +357,11 @@ def _unexplained(
     texels: FaultyTexels, members: NDArray[np.int64], other: str | None, part: str
 ) -> Told:
     size = float(np.median(_finite(texels.angle[members])))
+    if texels.mostly(members, Evidence.RIGHT):
+        cure = FaultCure.TAKE_AS_BAKED
+        return _told(FaultCause.RIGHT_SURFACE, cure, Values(degrees=size))
+    if texels.mostly(members, Evidence.PAINTED):
+        return _told(FaultCause.PAINTED, FaultCure.TAKE_AS_BAKED, Values(degrees=size))
     return _told(FaultCause.DIFFERS, FaultCure.CHECK_SOURCE, Values(degrees=size))
 
 

@@ -9,11 +9,14 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.defects.entries import Entry, gather
 from cagecheck.defects.match import Matcher
 from cagecheck.defects.regions import Region
 from cagecheck.errors import InputError, Notice, takes
 from cagecheck.locating.bake_reach import BakeReach, bake_reach
 from cagecheck.locating.bake_settings import ToldSetting, bake_settings
+from cagecheck.locating.beside import read_beside
+from cagecheck.locating.beside_maps import BesideMap
 from cagecheck.locating.fault_regions import Bake, FaultyTexels, fault_regions
 from cagecheck.locating.faulty_texels import faulty_texels, mark_lost, mark_seams
 from cagecheck.locating.left_out import tell_left_out
@@ -23,12 +26,14 @@ from cagecheck.locating.read_maps import BakedMap
 from cagecheck.locating.several_tiles import looks_at
 from cagecheck.locating.told_causes import ToldCause, told_causes
 from cagecheck.locating.variants import CageMaker, LocateSettings, Variants
+from cagecheck.locating.visible_faults import ShownDefect, shown_defects
 from cagecheck.maps.texels import tiles_touched
 from cagecheck.meshes.lowpoly import LowPoly, prepare_low
 from cagecheck.meshes.mesh import Mesh, Surface
 from cagecheck.meshes.tiles import why_off_tiles
 from cagecheck.options import check_options
 from cagecheck.predicting.distances import probe_distances
+from cagecheck.predicting.next_steps import WayStep, way_steps
 from cagecheck.progress import Progress, silent
 from cagecheck.rays.cage import Cage
 from cagecheck.rays.scene import Scene
@@ -62,7 +67,7 @@ class Location:
     texels : FaultyTexels
         All texels that are wrong.
     regions : list[Region]
-        Where they lie together, with cause and cure; the worst first.
+        Where they lie together, with cause and cure; the most harmful first.
     offset : OffsetGuess | None
         What the bake's offset probably was, where the maps tell.
     reach : BakeReach
@@ -71,6 +76,8 @@ class Location:
         Texels that differ in groups too small or too faint to list.
     notices : tuple[Notice, ...]
         What is worth a word besides.
+    defects : tuple[ShownDefect, ...]
+        What the maps show of each defect that the rays of such a bake have.
     """
 
     low: LowPoly
@@ -85,6 +92,7 @@ class Location:
     reach: BakeReach
     specks: int
     notices: tuple[Notice, ...]
+    defects: tuple[ShownDefect, ...] = ()
 
     def __repr__(self) -> str:
         return (
@@ -96,6 +104,17 @@ class Location:
     def causes(self) -> tuple[ToldCause, ...]:
         """Everything that is wrong, what to mend first first."""
         return told_causes(self.maps, self.regions)
+
+    @cached_property
+    def entries(self) -> list[Entry]:
+        """The regions as one tells of them, in the order to see to them."""
+        return gather(self.regions)
+
+    @cached_property
+    def ways(self) -> tuple[WayStep, ...]:
+        """How what shows is mended, with the command that goes on from here."""
+        low, high = self.low.mesh.source, self.scene.surface.source
+        return way_steps(self.entries, low.path if low else None, high.path if high else None)
 
     @cached_property
     def bake(self) -> tuple[ToldSetting, ...]:
@@ -118,6 +137,7 @@ def locate(
     *,
     cage: CageMaker | None = None,
     paired: NDArray[np.bool_] | None = None,
+    beside: Sequence[BesideMap] = (),
     settings: LocateSettings | None = None,
     progress: Progress = silent,
 ) -> Location:
@@ -138,6 +158,8 @@ def locate(
     settings : LocateSettings, optional
         How the maps were baked, as far as that is known; the defaults of `LocateSettings` by
         default.
+    beside : sequence of BesideMap, optional
+        Other maps of the same bake, see `find_beside`.
     progress : Progress, optional
         Called now and then with stage, done and total.
 
@@ -167,12 +189,15 @@ def locate(
     matcher = Matcher(prepared, scene, paired, settings.along, settings.apart)
     settings, notices = _resolve(matcher, settings, cage is not None)
     variants = Variants(low, matcher, settings, cage)
+    others = read_beside(variants, beside, tiles) if beside else None
     located: list[LocatedMap] = []
     for baked in maps:
         for piece, look in looks_at(variants, baked, tiles, progress):
             read = [m.reading for m in located if m.record is not None]
             prior = read[-1] if read else None
-            located.append(judge_map(variants, piece, look, prior=prior, progress=progress))
+            located.append(
+                judge_map(variants, piece, look, prior=prior, beside=others, progress=progress)
+            )
     located, left_out = tell_left_out(mark_seams(variants, located), prepared.part_names)
     reach = bake_reach([m.record.levels for m in located if m.record is not None])
     located = mark_lost(located, reach)
@@ -212,6 +237,7 @@ def locate(
         reach=reach,
         specks=specks,
         notices=tuple(notices),
+        defects=shown_defects(variants, located),
     )
 
 

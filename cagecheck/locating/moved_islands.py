@@ -132,8 +132,11 @@ def turned_islands(
     fault: NDArray[np.uint8],
     wanted: NDArray[np.float32],
     stored: NDArray[np.float32],
+    painted: NDArray[np.bool_],
 ) -> NDArray[np.bool_]:
     """Return (H, W) bool, texels of islands whose normals are all turned by one rotation.
+
+    painted : (H, W) bool, places of one colour, which is a turn of whatever belongs there.
 
     The rotation is the one of least squares (Kabsch, Acta Crystallographica A32, 1976).
     """
@@ -145,6 +148,8 @@ def turned_islands(
             & (np.abs(wanted).max(axis=2) > 0)
             & np.isin(fault, (Fault.UNEXPLAINED, Fault.SKEW, Fault.SEAM, Fault.CLEAN))
         )
+        varied = ~painted[y, x]
+        y, x = y[varied], x[varied]
         some = slice(None, None, max(len(y) // ASKED, 1))
         own = wanted[y[some], x[some]].astype(np.float64)
         shown = stored[y[some], x[some]].astype(np.float64)

@@ -12,10 +12,12 @@ from scipy.ndimage import binary_dilation
 
 from cagecheck.arrays.types import Ints
 from cagecheck.locating.bake_reach import Levels, levels_of
+from cagecheck.locating.beside import Beside, use_beside
 from cagecheck.locating.compare import (
     DEPTH_SHARE,
     TOLERANCE_DEGREES,
     CompareRule,
+    Evidence,
     Fault,
     OffsetVotes,
     TileView,
@@ -48,9 +50,13 @@ from cagecheck.locating.moved_islands import (
     wants_islands,
 )
 from cagecheck.locating.padding_check import Padding, background_of, check_padding
+from cagecheck.locating.painted import painted_over
 from cagecheck.locating.patterns import Patterns, explain_patterns
+from cagecheck.locating.ray_directions import ToldDirections, directions_fault, told_directions
 from cagecheck.locating.read_maps import UNIT_SHARE, BakedMap, unit_share
-from cagecheck.locating.sharpness import softness_fault
+from cagecheck.locating.resampling import lattice
+from cagecheck.locating.sharpness import scaled_fault, softness_fault
+from cagecheck.locating.texel_samples import ToldSamples, told_samples
 from cagecheck.locating.variants import Variants
 from cagecheck.maps.encode import TangentBasis
 from cagecheck.maps.pad import needed_padding
@@ -66,10 +72,15 @@ LARGEST_SHARE = 8.0
 # far off the assumed cage is: tens of thousands of texels, evenly picked, see most of its height.
 HIGHER_SHARE = 2.0
 
+# A map that was scaled and back mixes neighbours about as one that was enlarged twice.
+SCALED_BACK = 2
 # A value is a fill when every channel is within a step of 8 bits of it.
 FILL_STEP = 1.01 / 255
 # A tile of which less shows anything holds chance hits on what lies near; no reading can be told.
 BLANK_SHARE = 0.9
+
+# Larger maps than so many texels across are thinned to that where texels are only counted.
+THINNED = 1024
 
 Rim = Callable[[int], NDArray[np.bool_]]
 
@@ -98,6 +109,8 @@ class LocatedMap:
         The picture is one colour.
     enlarged : int
         How many times it was, by its softness.
+    directions, samples : optional
+        Along which the rays ran and how many a texel has; None where nothing tells.
     """
 
     source: BakedMap
@@ -109,6 +122,8 @@ class LocatedMap:
     grey: NDArray[np.uint8]
     blank: bool = False
     enlarged: int = 1
+    directions: ToldDirections | None = None
+    samples: ToldSamples | None = None
 
     def __repr__(self) -> str:
         return f"<LocatedMap {self.source.name}: tile {self.reading.tile}>"
@@ -123,7 +138,8 @@ class TileRecord:
     ``y * size + x`` of texels that are not clean; angle, gap, target, slide : (K,) float32 and
     other : (K,) int32 theirs (slide in texels, 0 where nothing slid or moved). tolerance : degrees
     on flat ground; parts : what each low part recorded here;
-    levels : heights of what shows and of what is lost; start : (K,) float32 the cage's distance.
+    levels : heights of what shows and of what is lost; start : (K,) float32 the cage's distance;
+    evidence : (K,) uint8 `Evidence`.
     """
 
     tile: int
@@ -142,6 +158,7 @@ class TileRecord:
     parts: PartRecords
     levels: Levels
     start: NDArray[np.float32]
+    evidence: NDArray[np.uint8]
 
     def rows(self, x: Ints, y: Ints) -> NDArray[np.int64]:
         """Return the rows of texels that are not clean."""
@@ -166,13 +183,20 @@ class PartRecords:
 def part_records(
     low: LowPoly, view: TileView, upright: NDArray[np.float32], rule: CompareRule
 ) -> PartRecords:
-    """Count the texels of every part."""
-    y, x = np.nonzero(view.triangle >= 0)
-    part, count = low.triangle_part[view.triangle[y, x]], len(low.part_names)
+    """Count the texels of every part; of a large map one in so many, each for the others."""
+    step = max(view.size // THINNED, 1)
+    y, x = (step * at + step // 2 for at in np.nonzero(view.triangle[::step, ::step] >= 0))
+    y, x = np.minimum(y, view.size - 1), np.minimum(x, view.size - 1)
+    triangle = view.triangle[y, x]
+    y, x, triangle = y[triangle >= 0], x[triangle >= 0], triangle[triangle >= 0]
+    part, count = low.triangle_part[triangle], len(low.part_names)
     filled = is_fill(upright[y, x], rule.fills, rule.fill_step)
     lost = filled & (view.fault[y, x] == Fault.MISSED) & np.isfinite(view.target[y, x])
     return PartRecords(
-        *(np.bincount(part[rows], minlength=count) for rows in (slice(None), filled, lost))
+        *(
+            np.bincount(part[rows], minlength=count) * step**2
+            for rows in (slice(None), filled, lost)
+        )
     )
 
 
@@ -198,6 +222,7 @@ def keep_record(
         parts=parts,
         levels=levels_of(view, patterns.fault),
         start=view.start[y, x],
+        evidence=patterns.evidence[y, x],
     )
 
 
@@ -207,12 +232,13 @@ def judge_map(
     look: FirstLook,
     *,
     prior: Reading | None = None,
+    beside: Beside | None = None,
     progress: Progress,
 ) -> LocatedMap:
     """Say by which conventions a map was written, then compare it texel by texel.
 
     look : what a first look told; prior : how another map of the asset was read, see
-    `finer_reading`.
+    `finer_reading`; beside : other maps of the bake.
     """
     reading, shares = look.reading, look.shares
     faults = list(look.faults)
@@ -233,15 +259,33 @@ def judge_map(
     faults = convention_faults(reading, look.said) + faults
     reading, residual, finer = finer_reading(variants, shares, reading, prior)
     faults += finer
+    directions = told_directions(variants, reading, shares)
+    fault = directions_fault(directions, variants.settings.directions)
+    if directions is not None and fault is not None:
+        reading, faults = replace(reading, directions=directions.rule), [*faults, fault]
     look = replace(look, reading=reading)
-    return _compare(variants, baked, look, residual, faults, progress, empty=empty)
+    found = _compare(variants, baked, look, residual, faults, progress, empty=empty, beside=beside)
+    return replace(found, directions=directions, samples=_samples(variants, found, look))
+
+
+def _samples(variants: Variants, found: LocatedMap, look: FirstLook) -> ToldSamples | None:
+    """Tell the samples a texel of a map that is as sharp as its size."""
+    record, fault = found.record, found.fault
+    if record is None or fault is None or found.blank or found.enlarged > 1 or look.stretch > 1:
+        return None
+    clean = record.covered & (fault == Fault.CLEAN)
+    return told_samples(variants, found.reading, record.shown, record.expected, clean)
 
 
 def _nearly_blank(variants: Variants, shares: NDArray[np.float32], tile: int) -> bool:
     """Tell whether nearly all texels of a tile on the low poly hold the fill colour."""
-    covered = _covered(variants.low(variants.settings.quads), tile, shares.shape[0])
-    background = background_of(shares, covered)
-    alike = np.abs(shares[covered] - background).max(axis=1) <= FILL_STEP
+    # A thousand texels across tell as much as all.
+    size = min(shares.shape[0], THINNED)
+    some = (np.arange(size) * 2 + 1) * shares.shape[0] // (2 * size)
+    thin = shares[some[:, None], some]
+    covered = _covered(variants.low(variants.settings.quads), tile, size)
+    background = background_of(thin, covered)
+    alike = np.abs(thin[covered] - background).max(axis=1) <= FILL_STEP
     return bool(alike.mean() >= BLANK_SHARE) if len(alike) else False
 
 
@@ -268,10 +312,11 @@ def _compare(
     faults: list[ConventionFault],
     progress: Progress,
     empty: bool = False,
+    beside: Beside | None = None,
 ) -> LocatedMap:
     """Compare a map; empty : it is one colour, so that nothing can be told from its detail."""
     shares, reading = look.shares, look.reading
-    baker = variants.baker(reading.quads, reading.normals)
+    baker = variants.baker(reading.quads, reading.normals, reading.directions)
     upright = np.ascontiguousarray(_upright(shares, reading))
     basis = (
         variants.frames(reading.quads, reading.basis, reading.shading)
@@ -302,19 +347,27 @@ def _compare(
     view, patterns = _compared(variants, baked, baker, upright, basis, look, rule, rim, progress)
     lossy = None if empty else block_fault(view)
     soft = None if empty or lossy else softness_fault(view, patterns.fault, upright)
+    mixed = rule.enlarged
     if lossy is not None:
         faults = [*faults, lossy[0]]
         rule = replace(rule, base_degrees=max(rule.base_degrees, lossy[1]))
     elif soft is not None and soft[1] > rule.enlarged:
         faults = [*faults, soft[0]]
         rule = replace(rule, enlarged=soft[1])
-    elif soft is not None:
-        faults = [*faults, soft[0]] if soft[1] == 1 else faults
+    else:
+        if soft is None and not empty and look.stretch == 1:
+            frequency = lattice(upright, covered, lambda: (as_stored(view, baker, basis) + 1) / 2)
+            soft = scaled_fault(view, patterns.fault, frequency)
+        faults = [*faults, soft[0]] if soft is not None and soft[1] == 1 else faults
+        mixed = SCALED_BACK if soft is not None and soft[1] == 1 else mixed
         soft = None
-    if lossy is not None or soft is not None:
+    if lossy is not None or soft is not None or mixed > rule.enlarged:
+        rule = replace(rule, enlarged=max(mixed, rule.enlarged))
         view, patterns = _compared(
             variants, baked, baker, upright, basis, look, rule, rim, progress
         )
+    if beside is not None:
+        faults = [*faults, *use_beside(variants, beside, reading, view, patterns, rule)]
     parts = part_records(baker.low, view, upright, rule)
     record = keep_record(view, patterns, rule.base_degrees, parts)
     return LocatedMap(
@@ -362,6 +415,10 @@ def _compared(
         mild = explained_by_filtering(view, wanted, stored, rule.base_degrees)
         view.fault[mild] = Fault.CLEAN
     patterns = explain_patterns(view, upright, progress=progress)
+    if wanted is not None and stored is not None:
+        painted = painted_over(patterns.fault, wanted, stored)
+        patterns.fault[painted], patterns.shift[painted] = Fault.UNEXPLAINED, 0
+        patterns.evidence[painted] |= np.uint8(Evidence.PAINTED)
     if wants_islands(view, patterns.fault):
         if wanted is None or stored is None:
             wanted, stored = as_stored(view, baker, basis), reading.straight(upright)
@@ -373,9 +430,11 @@ def _compared(
             patterns.fault[alike], patterns.shift[alike] = Fault.SKEW, shift[alike]
             moved[:] = False
         patterns.fault[moved], patterns.shift[moved] = Fault.ISLAND_MOVED, shift[moved]
-        over = turned_islands(view.triangle >= 0, patterns.fault, wanted, stored)
+        painted = (patterns.evidence & Evidence.PAINTED) > 0
+        over = turned_islands(view.triangle >= 0, patterns.fault, wanted, stored, painted)
         over &= patterns.fault != Fault.CLEAN
         patterns.fault[over], patterns.shift[over] = Fault.SEAM, 0
+        patterns.evidence[over] |= np.uint8(Evidence.TURNED)
     return view, patterns
 
 

@@ -52,11 +52,13 @@ class Patterns:
     """What the picture-based tests found.
 
     fault : (H, W) uint8, the tile's faults with unexplained texels told apart; shift : (H, W, 2)
-    float32 (right, down) in texels where the fault is SKEW, else 0.
+    float32 (right, down) in texels where the fault is SKEW, else 0; evidence : (H, W) uint8
+    `Evidence`.
     """
 
     fault: NDArray[np.uint8]
     shift: NDArray[np.float32]
+    evidence: NDArray[np.uint8]
 
 
 def explain_patterns(
@@ -69,9 +71,10 @@ def explain_patterns(
     """
     fault = view.fault.copy()
     shift = np.zeros((*fault.shape, 2), np.float32)
+    evidence = np.zeros(fault.shape, np.uint8)
     unclear = fault == Fault.UNEXPLAINED
     if not unclear.any():
-        return Patterns(fault, shift)
+        return Patterns(fault, shift, evidence)
     covered = view.triangle >= 0
     defective = unclear | np.isin(fault, (Fault.OTHER_PART, Fault.OTHER_FOLD, Fault.TOO_DEEP))
     moved, shift = find_shifts(view.shown, view.expected, covered, defective)
@@ -92,7 +95,7 @@ def explain_patterns(
     fault[smeared & ~_painted(values, smeared)] = Fault.MISSED
     _join_misses(fault)
     shift[fault != Fault.SKEW] = 0
-    return Patterns(fault, shift)
+    return Patterns(fault, shift, evidence)
 
 
 def _blocks_with(

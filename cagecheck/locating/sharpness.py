@@ -7,6 +7,8 @@ a box of one texel is a tenth as wide as what halving and doubling does.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import convolve1d, minimum_filter
@@ -32,6 +34,8 @@ WIDEST_BAKE, MOST_BEND = 1.1 * TENT_VARIANCE, 20.0
 # Blocks of equal texels tell a map that was enlarged by repeating.
 REPEATED_SHARE = 0.9
 BLOCK_ROWS = 256
+# Of tiles with more rows than this, so many are looked at, in bands.
+MOST_ROWS, BAND = 1024, 64
 
 
 def softness_fault(
@@ -41,8 +45,8 @@ def softness_fault(
 
     values : (H, W, 3) the map's values, turned upright.
     """
-    inside = (view.triangle >= 0) & (np.abs(view.expected).max(axis=2) > 0)
-    times = _repeated(values, inside, view)
+    some = looked_at(view, fault)
+    times = _repeated(values[some.rows], some)
     if times > 1:
         small = view.size // times
         fault_found = ConventionFault(
@@ -54,11 +58,11 @@ def softness_fault(
         return fault_found, times
     best, factor = 1.0, 1
     for times in FACTORS:
-        ratio = _nearness(view, fault, inside, times)
+        ratio = _nearness(some, times)
         if ratio < NEARER and ratio < 0.9 * best:
             best, factor = ratio, times
     if factor == 1:
-        spread = blur_variance(view.shown, view.expected, inside & (fault == Fault.CLEAN))
+        spread = blur_variance(some.shown, some.expected, some.clean)
         if spread is None or spread < WIDEST_BAKE:
             return None
         share = (SCALING_VARIANCE / spread) ** 0.5
@@ -77,6 +81,29 @@ def softness_fault(
         "bake at the full size, and do not filter the map",
     )
     return fault_found, factor
+
+
+def scaled_fault(
+    view: TileView, fault: NDArray[np.uint8], frequency: float | None
+) -> tuple[ConventionFault, int] | None:
+    """Return the fault of a map over which a lattice runs; None where there is none.
+
+    frequency : cycles a texel. Scaling to a share s of the size leaves a lattice of s cycles a
+    texel, which looks like one of 1 - s; how soft the map is tells the two apart.
+    """
+    if frequency is None:
+        return None
+    some = looked_at(view, fault)
+    spread = blur_variance(some.shown, some.expected, some.clean)
+    middle = SCALING_VARIANCE / 0.5**2
+    share = frequency if spread is not None and spread > middle else 1 - frequency
+    fault_found = ConventionFault(
+        "rescaled",
+        f"the picture was scaled to about {decimals(share, 2)} of its size and back: a lattice of "
+        "that size runs all over it, which no surface has",
+        "bake at the full size, and do not scale the map",
+    )
+    return fault_found, 1
 
 
 def blur_variance(
@@ -105,22 +132,51 @@ def blur_variance(
     return float(share) * TENT_VARIANCE
 
 
-def _nearness(
-    view: TileView, fault: NDArray[np.uint8], inside: NDArray[np.bool_], times: int
-) -> float:
+@dataclass(frozen=True, eq=False)
+class Bands:
+    """Bands of rows of a tile, one below the other; all rows of a small one.
+
+    rows : which they are; shown, expected : (R, W, 3); inside : (R, W) bool, on the low poly with
+    something expected; clean : of these, nothing wrong. The rim of a band is neither, so that no
+    filter mixes two bands.
+    """
+
+    rows: NDArray[np.int64]
+    shown: NDArray[np.float32]
+    expected: NDArray[np.float32]
+    inside: NDArray[np.bool_]
+    clean: NDArray[np.bool_]
+
+
+def looked_at(view: TileView, fault: NDArray[np.uint8]) -> Bands:
+    """Return what of a tile is looked at for its sharpness: of a large one evenly spread bands."""
+    rows = np.arange(view.size)
+    count = MOST_ROWS // BAND
+    cut = view.size > MOST_ROWS
+    if cut:
+        # Whole blocks of texels stay together.
+        first = np.arange(count) * (view.size // count) // BAND * BAND
+        rows = (first[:, None] + np.arange(BAND)).ravel()
+    shown, expected = view.shown[rows], view.expected[rows]
+    inside = (view.triangle[rows] >= 0) & (np.abs(expected).max(axis=2) > 0)
+    if cut:
+        inside[::BAND] = inside[BAND - 1 :: BAND] = False
+    return Bands(rows, shown, expected, inside, inside & (fault[rows] == Fault.CLEAN))
+
+
+def _nearness(some: Bands, times: int) -> float:
     """Return how far the map is from the enlarged picture, as a share of how far from the sharp.
 
     1 where nothing can be told.
     """
-    size = view.size // times
-    if size < 8:
+    if some.inside.shape[1] // times < 8:
         return 1.0
-    small, share = block_means(view.expected, inside, (times, times))
-    y, x = np.nonzero(inside & (fault == Fault.CLEAN))
+    small, share = block_means(some.expected, some.inside, (times, times))
+    y, x = np.nonzero(some.clean)
     step = max(len(y) // (MOST_ASKED * 10), 1)
     y, x = y[::step], x[::step]
     enlarged, known = enlarged_at(small, share == 1, y, x, (times, times))
-    sharp, shown = view.expected[y, x].astype(np.float64), view.shown[y, x].astype(np.float64)
+    sharp, shown = some.expected[y, x].astype(np.float64), some.shown[y, x].astype(np.float64)
     change = np.linalg.norm(enlarged - sharp, axis=1)
     # Edges of the surface itself change most, but say more about filtering than about scaling.
     known &= change < np.radians(20)
@@ -134,22 +190,23 @@ def _nearness(
     return float(to_enlarged / to_sharp) if to_sharp > 0 else 1.0
 
 
-def _repeated(values: NDArray[np.float32], inside: NDArray[np.bool_], view: TileView) -> int:
+def _repeated(values: NDArray[np.float32], some: Bands) -> int:
     """Return how many times texels are repeated in both directions (1: not at all)."""
+    height, width = some.inside.shape
     for times in (8, 4, 2):
-        size = view.size // times * times
-        if size < 8 * times:
+        rows, columns = height // times * times, width // times * times
+        if min(rows, columns) < 8 * times:
             continue
-        cells = (size // times, times, size // times, times)
+        cells = (rows // times, times, columns // times, times)
         # Some rows of blocks say as much as all of them.
-        some = slice(None, None, max(size // times // BLOCK_ROWS, 1))
-        blocks = values[:size, :size].reshape(*cells, 3)[some]
+        pick = slice(None, None, max(rows // times // BLOCK_ROWS, 1))
+        blocks = values[:rows, :columns].reshape(*cells, 3)[pick]
         equal = (blocks == blocks[:, :1, :, :1]).all(axis=(1, 3, 4))
-        full = inside[:size, :size].reshape(cells)[some].all(axis=(1, 3))
+        full = some.inside[:rows, :columns].reshape(cells)[pick].all(axis=(1, 3))
         if not full.any() or equal[full].mean() <= REPEATED_SHARE:
             # Flat places repeat in any map, so fewer repeats than wanted decide at once.
             continue
-        expected = view.expected[:size, :size].reshape(*cells, 3)[some]
+        expected = some.expected[:rows, :columns].reshape(*cells, 3)[pick]
         changes = np.abs(expected - expected[:, :1, :, :1]).max(axis=(1, 3, 4)) > 0.02
         use = full & changes
         if use.sum() > LEAST_TEXELS / 10 and equal[use].mean() > REPEATED_SHARE:

@@ -21,6 +21,8 @@ _WHERE = (
     "no-match", "several-tiles", "wrong-tile", "v-flipped", "rotated", "mirrored", "shifted",
 )  # fmt: skip
 _QUALITY = ("not-square", "rescaled", "lossy-blocks", "banding")
+# Of other maps than the normal map: they do not hide what is wrong with it.
+_BESIDE = ("black-occlusion", "height-clipped", "beside-unread")
 _WHOLE = ("flat", "part-left-out")
 # Distances that are too short for a whole part, before the places that other reasons spoil.
 _DISTANCES = (FaultCause.MISSED_DEEP, FaultCause.MISSED_TIGHT, FaultCause.STARTED_BENEATH)
@@ -90,4 +92,6 @@ def _rank_of(code: str) -> float:
         return 0.0
     if code in _WHOLE:
         return 2.0
+    if code in _BESIDE:
+        return 4.5
     return 1.5 if code in _QUALITY else 1.0

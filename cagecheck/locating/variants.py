@@ -8,10 +8,10 @@ from typing import Any
 
 import numpy as np
 
-from cagecheck.arrays.types import Floats
+from cagecheck.arrays.types import Floats, Ints
 from cagecheck.defects.match import Matcher
 from cagecheck.errors import InputError
-from cagecheck.locating.compare import DEPTH_SHARE, covered_texels, find_goals
+from cagecheck.locating.compare import DEPTH_SHARE, Goals, covered_texels, find_goals
 from cagecheck.locating.conventions import LowShading, Sampled
 from cagecheck.maps.encode import BasisRule, TangentBasis
 from cagecheck.maps.high_normals import HighNormals
@@ -24,7 +24,7 @@ from cagecheck.meshes.triangulate import QuadSplit
 from cagecheck.options import MAPS, again, option
 from cagecheck.predicting.maps.bake import Baker, BakeRule
 from cagecheck.predicting.settings import Depth, HighShading, Offset, RayOptions, Seed
-from cagecheck.rays.cage import Cage, cage_from_offset
+from cagecheck.rays.cage import Cage, Directions, Rays, cage_from_offset
 from cagecheck.rays.points import SurfacePoints, join_points
 
 CageMaker = Callable[[LowPoly], Cage]
@@ -88,9 +88,10 @@ class Variants:
         self.uniform = cage is None
         self._make_cage = cage
         self._matcher: dict[QuadSplit, Matcher] = {settings.quads: matcher}
-        self._cage: dict[QuadSplit, Cage] = {}
-        self._baker: dict[tuple[QuadSplit, HighNormals], Baker] = {}
+        self._cage: dict[tuple[QuadSplit, Directions | None], Cage] = {}
+        self._baker: dict[tuple[QuadSplit, HighNormals, Directions | None], Baker] = {}
         self._sampled: dict[tuple[Any, ...], Sampled] = {}
+        self._met: dict[tuple[int, int, QuadSplit], Met] = {}
         self._tangents: dict[tuple[QuadSplit, str, LowShading], Floats] = {}
         self._shaded: dict[tuple[QuadSplit, LowShading], LowPoly] = {}
 
@@ -105,20 +106,26 @@ class Variants:
             self._matcher[quads] = self._matcher[self.settings.quads].on(low)
         return self._matcher[quads]
 
-    def cage(self, quads: QuadSplit) -> Cage:
-        """Return the bake's cage on that low poly."""
-        if quads not in self._cage:
+    def cage(self, quads: QuadSplit, directions: Directions | None = None) -> Cage:
+        """Return the bake's cage on that low poly; directions : other ones than it is taken to have
+        had, for uniform cages only.
+        """
+        key = (quads, directions)
+        if key not in self._cage:
             low = self.low(quads)
             if self._make_cage is not None:
-                self._cage[quads] = self._make_cage(low)
+                self._cage[key] = self._make_cage(low)
             else:
                 offset = self.settings.offset or 0.0
-                self._cage[quads] = cage_from_offset(low, offset, self.settings.directions)
-        return self._cage[quads]
+                wanted = directions or self.settings.directions
+                self._cage[key] = cage_from_offset(low, offset, wanted)
+        return self._cage[key]
 
-    def baker(self, quads: QuadSplit, normals: HighNormals) -> Baker:
-        """Return a baker of that low poly and those normals of the high."""
-        key = (quads, normals)
+    def baker(
+        self, quads: QuadSplit, normals: HighNormals, directions: Directions | None = None
+    ) -> Baker:
+        """Return a baker of that low poly, those normals of the high and those rays."""
+        key = (quads, normals, directions)
         if key not in self._baker:
             rule = BakeRule(
                 depth=self.settings.depth or 0.0,
@@ -126,10 +133,11 @@ class Variants:
                 normals=normals,
                 apart=self.settings.apart,
             )
-            known = [b for (_, n), b in self._baker.items() if n == normals]
+            known = [b for (_, n, _), b in self._baker.items() if n == normals]
             matcher = self.matcher(quads)
             self._baker[key] = Baker(
-                matcher.low, self.cage(quads), self.scene, rule, paired=matcher.paired,
+                matcher.low, self.cage(quads, directions), self.scene, rule,
+                paired=matcher.paired,
                 shading=known[0].shading if known else None, matcher=matcher,
             )  # fmt: skip
         return self._baker[key]
@@ -176,9 +184,9 @@ class Variants:
 
     def normal_choices(self) -> tuple[HighNormals, ...]:
         """The normals of the high poly to try, the likeliest first."""
-        every: tuple[HighNormals, ...] = ("file", "smooth", "face")
+        every: tuple[HighNormals, ...] = ("file", "smooth", "area", "face")
         if self.scene.surface.normals is None:
-            every = ("smooth", "face")
+            every = ("smooth", "area", "face")
         own = self.settings.high_normals
         return tuple(sorted(every, key=lambda n: n != own))
 
@@ -200,15 +208,31 @@ class Variants:
         if key not in self._sampled:
             depth = DEPTH_SHARE * (self.settings.depth or 0.0)
             baker = self.baker(quads, normals)
-            self._sampled[key] = _sample_tile(baker, tile, size, depth)
+            if (tile, size, quads) not in self._met:
+                self._met[tile, size, quads] = _meet_tile(baker, tile, size, depth)
+            self._sampled[key] = _shade(baker, tile, size, self._met[tile, size, quads])
         return self._sampled[key]
 
 
-def _sample_tile(baker: Baker, tile: int, size: int, depth: float) -> Sampled:
-    """Sample the surface that belongs to the texels, so that a wrong offset does not matter.
+@dataclass(frozen=True, eq=False)
+class Met:
+    """Where the rays of some texels of a tile meet the high poly, whatever its normals.
 
-    Where none belongs, what the assumed bake records stands in.
+    points, x, y : the texels; rays; goal : what belongs there; face, t : what the assumed bake
+    records.
     """
+
+    points: SurfacePoints
+    x: Ints
+    y: Ints
+    rays: Rays
+    goal: Goals
+    face: Ints
+    t: Floats
+
+
+def _meet_tile(baker: Baker, tile: int, size: int, depth: float) -> Met:
+    """Cast an even sample of a tile's texels."""
     step = max(covered_texels(baker.low, tile, size) // SAMPLE_TEXELS, 1)
     points: list[SurfacePoints] = []
     x, y = [np.zeros(0, np.int32)], [np.zeros(0, np.int32)]
@@ -224,19 +248,30 @@ def _sample_tile(baker: Baker, tile: int, size: int, depth: float) -> Sampled:
     joined = join_points(points)
     rays, seen = baker.record(joined)
     goal = find_goals(baker, joined, rays, depth)
+    return Met(joined, np.concatenate(x), np.concatenate(y), rays, goal, seen.face, seen.t)
+
+
+def _shade(baker: Baker, tile: int, size: int, met: Met) -> Sampled:
+    """Sample the surface that belongs to the texels, so that a wrong offset does not matter.
+
+    Where none belongs, what the assumed bake records stands in.
+    """
+    goal, joined, rays = met.goal, met.points, met.rays
     known = goal.face >= 0
-    wanted = baker.shading.along(goal.face, rays.origin, rays.direction, goal.t)
-    hit = known | seen.hit
-    normal = np.where(known[:, None], wanted, seen.normal)[hit]
+    face, t = np.where(known, goal.face, met.face), np.where(known, goal.t, met.t)
+    hit = face >= 0
+    wanted = baker.shading.along(face.astype(np.int32), rays.origin, rays.direction, t)
+    normal = wanted[hit]
     triangle, barycentric = joined.triangle[hit], joined.barycentric[hit]
     return Sampled(
         tile,
         size,
-        np.concatenate(x)[hit],
-        np.concatenate(y)[hit],
+        met.x[hit],
+        met.y[hit],
         triangle,
         barycentric,
         normal,
         baker.basis.encode(triangle, barycentric, normal),
         float(goal.t[known].max()) if known.any() else np.inf,
+        joined.take(hit),
     )

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
+from cagecheck.defects.headline import headline
 from cagecheck.errors import takes
 from cagecheck.files import OutputFolder
 from cagecheck.locating.compare import TITLES, Fault
@@ -130,6 +131,10 @@ def location_document(location: Location) -> dict[str, Any]:
         "offset": None if location.offset is None else location.offset.to_dict(),
         "totals": totals(location),
         "bake": [setting.to_dict() for setting in location.bake],
+        "defects": [shown.to_dict() for shown in location.defects],
+        "headline": headline(location.entries),
+        "ways": [step.to_dict() for step in location.ways],
+        "entries": [entry.to_dict() for entry in location.entries],
         "causes": [cause.to_dict() for cause in location.causes],
         "regions": [region.to_dict() for region in location.regions],
         "specks": location.specks,

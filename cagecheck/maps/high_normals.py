@@ -4,7 +4,9 @@ The file's own shade as the sculpt was shown, hard edges included. Where the fil
 can be used (see `cagecheck.meshes.surface_normals`), smooth ones stand in.
 A smooth normal is the angle-weighted mean of the triangles that meet at the position (Thuermer and
 Wuethrich, Journal of Graphics Tools 3(1), 1998), so a file that repeats vertices at seams bakes the
-same as one that does not. Parts that touch are not smoothed into each other.
+same as one that does not. Parts that touch are not smoothed into each other. Other programs weigh
+by area instead (Gouraud, IEEE Transactions on Computers C-20(6), 1971, with triangles of any size),
+which differs by degrees where large triangles meet small ones.
 """
 
 from __future__ import annotations
@@ -33,7 +35,7 @@ from cagecheck.arrays.vectors import (
 )
 from cagecheck.meshes.mesh import Surface
 
-HighNormals = Literal["file", "smooth", "face"]
+HighNormals = Literal["file", "smooth", "area", "face"]
 _NOTHING = (0.0, 0.0, 0.0)
 
 
@@ -72,7 +74,8 @@ class HighShading:
 def high_shading(surface: Surface, normals: HighNormals = "file") -> HighShading:
     """Prepare the normals of a high poly; one pass over its triangles.
 
-    ``file`` falls back to ``smooth``, corner by corner, where the file gives no usable normal.
+    ``file`` falls back to ``smooth``, corner by corner, where the file gives no usable normal;
+    ``area`` is smooth with the weights of the triangles' areas.
     """
     triangles = np.ascontiguousarray(surface.triangles).view(np.int32)
     if normals == "face":
@@ -84,9 +87,11 @@ def high_shading(surface: Surface, normals: HighNormals = "file") -> HighShading
         bare = (own.rows == 0).all(axis=1)
         if not bare.any() or not bare[corner].any():
             return HighShading(surface.positions, triangles, own.rows, corner, "file")
-    smooth = _smooth_normals(surface.positions, triangles, surface.triangle_part)
+    by_area = normals == "area"
+    smooth = _smooth_normals(surface.positions, triangles, surface.triangle_part, by_area)
     if own is None:
-        return HighShading(surface.positions, triangles, smooth, triangles, "smooth")
+        used: HighNormals = "area" if by_area else "smooth"
+        return HighShading(surface.positions, triangles, smooth, triangles, used)
     if own.corner is None:
         rows = np.where(bare[:, None], smooth, own.rows)
         return HighShading(surface.positions, triangles, rows, triangles, "file")
@@ -147,7 +152,7 @@ def _leaders(
 
 @njit(cache=True, nogil=True)
 def _smooth_normals(
-    positions: NDArray[Any], triangles: NDArray[np.int32], part: NDArray[np.int32]
+    positions: NDArray[Any], triangles: NDArray[np.int32], part: NDArray[np.int32], by_area: bool
 ) -> NDArray[np.float32]:
     leader = _leaders(positions, triangles, part)
     total = np.zeros((len(positions), 3), np.float32)
@@ -167,10 +172,10 @@ def _smooth_normals(
         for k in range(3):
             before = edge[k - 1] if k > 0 else edge[2]
             cosine = -(before[0] * edge[k, 0] + before[1] * edge[k, 1] + before[2] * edge[k, 2])
-            angle = np.arctan2(doubled, cosine)
+            weight = doubled if by_area else np.arctan2(doubled, cosine)
             v = leader[triangles[f, k]]
             for i in range(3):
-                total[v, i] += np.float32(angle * n[i] / doubled)
+                total[v, i] += np.float32(weight * n[i] / doubled)
     for v in range(len(total)):
         x, y, z = total[v, 0], total[v, 1], total[v, 2]
         length = np.sqrt(x * x + y * y + z * z)

@@ -9,12 +9,12 @@ import numpy as np
 
 from cagecheck.arrays.spread import spread
 from cagecheck.arrays.types import Floats
-from cagecheck.defects.classify import Findings
 from cagecheck.defects.kinds import KINDS, PRECEDENCE, Defect
 from cagecheck.defects.regions import Region
 from cagecheck.meshes.normals import normalised
 from cagecheck.predicting.heat import build_heat_map, region_of_samples
 from cagecheck.predicting.lit import lit_of
+from cagecheck.predicting.next_steps import WayStep, way_words
 from cagecheck.predicting.result import Prediction, verdict
 from cagecheck.rays.layers import NO_LAYER
 from cagecheck.report.colours import DEFECT_COLOURS
@@ -28,6 +28,7 @@ from cagecheck.report.content import (
     PageTable,
     Row,
     Spot,
+    WayRow,
 )
 from cagecheck.report.heatmap import HeatMap
 from cagecheck.report.lit import Lit
@@ -47,6 +48,12 @@ LIMITS = (
     "The heat map here shows the worst sample near every place, so that defects look up to half a "
     "cell larger than they are; the high poly is thinned for display only."
 )
+
+
+def way_rows(ways: Sequence[WayStep]) -> tuple[WayRow, ...]:
+    """Return how what shows is mended, for reading."""
+    return tuple(WayRow(sentence_case(w.way.title), way_words(w), w.next) for w in ways)
+
 
 Totals = Sequence[dict[str, Any]]
 
@@ -100,7 +107,7 @@ def page_of_prediction(
         ),
         fields=tuple(
             PageField(name, words, unit, values[heat.sample])
-            for name, words, unit, values in _measures(findings)
+            for name, words, unit, values in _measures(prediction)
         ),
         regions=tuple(shown),
         spots=tuple(_spot(prediction, heat, r, rays_per_region(len(shown))) for r in shown),
@@ -109,6 +116,7 @@ def page_of_prediction(
         tiles_note=TILES_NOTE,
         tables=(totals_table(_looked_for(prediction), earlier),),
         notices=prediction.notices,
+        ways=way_rows(prediction.ways),
         lit=lit or lit_of(prediction),
     )
 
@@ -126,7 +134,8 @@ def totals_table(totals: Totals, earlier: Totals | None = None) -> PageTable:
     """Return the table of all defects, with `earlier` the numbers before beside those after."""
     if earlier is None:
         columns = [("defect", False), ("regions", True), ("area, sq. units", True),
-                   ("% of the surface", True), ("texels", True), ("what it is", False)]  # fmt: skip
+                   ("% of the surface", True), ("texels", True), ("of which show", True),
+                   ("what it is", False)]  # fmt: skip
     else:
         columns = [("defect", False), ("regions before", True), ("after", True),
                    ("% of the surface before", True), ("after", True), ("texels before", True),
@@ -154,7 +163,8 @@ def _cells(row: dict[str, Any], old: dict[str, Any] | None) -> list[str]:
 
     regions, percent, texels = texts(row)
     if old is None:
-        return [regions, area_text(row["area"]), percent, texels]
+        seen = count_text(row["texels_seen"])
+        return [regions, area_text(row["area"]), percent, texels, seen]
     return [cell for pair in zip(texts(old), (regions, percent, texels), strict=True)
             for cell in pair]  # fmt: skip
 
@@ -162,8 +172,15 @@ def _cells(row: dict[str, Any], old: dict[str, Any] | None) -> list[str]:
 _DEFECTS = {kind.title: defect for defect, kind in KINDS.items()}
 
 
-def _measures(findings: Findings) -> list[tuple[str, str, str, Floats]]:
+def _measures(prediction: Prediction) -> list[tuple[str, str, str, Floats]]:
+    findings = prediction.findings
     return [
+        (
+            "visible",
+            "visible error: recorded normal against the one that belongs",
+            "degrees",
+            prediction.visible_error,
+        ),
         ("hit", "recorded surface above the low poly", "units", findings.hit_distance),
         ("slide", "sideways slide of the hit", "units", findings.slide),
         ("slant", "slant of the ray to the low-poly face", "degrees", findings.slant),

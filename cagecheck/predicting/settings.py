@@ -107,13 +107,14 @@ class HighShading:
     Attributes
     ----------
     high_normals : HighNormals
-        Its file's own normals (smooth where it has none), smooth ones, or each face's.
+        Its file's own normals (smooth where it has none), smooth ones (weighted by angle, or by
+        area), or each face's.
     """
 
     high_normals: HighNormals = option(
         "file", MAPS,
         "What the high poly is shaded with in maps: its file's own normals (smooth where it "
-        "has none), smooth ones, or each face's.",
+        "has none), smooth ones (weighted by angle, or by area), or each face's.",
     )  # fmt: skip
 
 

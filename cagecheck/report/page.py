@@ -14,6 +14,7 @@ from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
 from cagecheck.arrays.types import Floats, Ints
+from cagecheck.defects.entries import Entry, gather
 from cagecheck.defects.kinds import CLEAN
 from cagecheck.defects.region_words import size_words
 from cagecheck.defects.regions import Region
@@ -254,9 +255,10 @@ def _render(
     tiles: tuple[TilePicture, ...],
     has_high: bool,
 ) -> str:
-    rows = [_list_row(content, region) for region in content.regions]
+    rows = _list_rows(content)
     environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True)
     environment.filters["hex"] = hex_of
+    environment.filters["base64"] = lambda data: base64.b64encode(data).decode("ascii")
     template = environment.from_string(read_text("templates/report.html.j2"))
     return template.render(
         version=__version__,
@@ -273,6 +275,7 @@ def _render(
         has_high=has_high and content.surface is not None,
         rows=rows,
         size_title="texels" if any(r["texels"] > 0 for r in rows) else "area",
+        folded=sum(not r["shows"] for r in rows) if any(r["shows"] for r in rows) else 0,
         kinds_found=list(dict.fromkeys(r["name"] for r in rows)),
         parts_found=sorted({r["part"] for r in rows}),
         tiles_found=sorted({r["tile"] for r in rows}),
@@ -282,9 +285,28 @@ def _render(
     )
 
 
-def _list_row(content: PageContent, region: Region) -> dict[str, Any]:
+def _list_rows(content: PageContent) -> list[dict[str, Any]]:
+    """Return the rows of the list: entry by entry, in the order to see to them."""
+    entries = gather(content.regions)
+    return [
+        _list_row(content, region, entry, order)
+        for order, (entry, region) in enumerate((e, r) for e in entries for r in e.regions)
+    ]
+
+
+def _list_row(content: PageContent, region: Region, entry: Entry, order: int) -> dict[str, Any]:
     size = region.texels if region.texels > 0 else region.area
+    seen = region.texels_seen if region.texels > 0 else region.area_seen
+    first = region is entry.first
     return {
+        "order": order,
+        "shows": entry.shows,
+        "first": first,
+        "more": f"and {count_text(len(entry.others))} more like it"
+        if first and entry.others
+        else "",
+        "seen": figures(seen, 6),
+        "seen_text": count_text(seen) if region.texels > 0 else figures(seen, 3),
         "number": region.number,
         "name": region.name,
         "part": region.part,

@@ -22,12 +22,21 @@ from cagecheck.progress import Progress, silent
 from cagecheck.rays.cage import Cage, cage_from_offset
 from cagecheck.rays.scene import Scene
 from cagecheck.tuning.assurance import Assurance, assure
-from cagecheck.tuning.checking import Checked, settle_and_check
+from cagecheck.tuning.checking import (
+    Checked,
+    check_and_mend,
+    check_chosen,
+    settle_and_check,
+)
+from cagecheck.tuning.choose import Choice, HarmSummary, choose
 from cagecheck.tuning.corridors import Limits, automatic_margin
 from cagecheck.tuning.depth import EDGE_SPARE, Depths, find_depths, inward_distances
 from cagecheck.tuning.folds import CageCrossings, ShellCheck, cage_crossings, check_shell
-from cagecheck.tuning.search import Cast, Round, Search
+from cagecheck.tuning.measure import Measure, measure_on
+from cagecheck.tuning.search import Cast, DecideName, Round, Search
 from cagecheck.tuning.solver.solve import SolverName
+from cagecheck.tuning.start import Start, as_it_was, start_notices, start_of
+from cagecheck.tuning.steady import SmoothPoint, Steadiness, cage_of, steadiness
 from cagecheck.tuning.texels import TexelCheck, TexelWatch
 from cagecheck.words.lengths import length_words
 from cagecheck.words.numbers import as_given, count_text, figures
@@ -39,6 +48,8 @@ Mask = NDArray[np.bool_]
 CHECK_FACTOR = 4
 CHECKS = 2
 MENDS = 20
+# What was chosen at the end was mended before; little is left to mend.
+CHOSEN_MENDS = 3
 # Rays need a cage some way off the low poly, or a baker's float32 positions give them a random
 # lean: this many roundings of the largest coordinate keep it under a thousandth.
 STEADY_ROUNDINGS = 2048
@@ -67,6 +78,9 @@ class TuneSettings:
         Clearance kept from target and next layer (see `automatic_margin`).
     limit : float | str | None
         Largest offset allowed.
+    smooth : float | None
+        The steepest rise between neighbours, as a share of the edge between them. By default rises
+        of more than half stay only where a cast shows that they pay.
     check_factor : int
         The check casts this many times the samples.
     checks : int
@@ -76,6 +90,9 @@ class TuneSettings:
         How often places that a check shows wrong are mended one by one.
     solver : SolverName
         What solves for the offsets.
+    decide : DecideName
+        Which of two corridors that exclude each other is given up: the one that will be seen least
+        (``harm``), or the one with less area (``area``).
     """
 
     margin: float | str | None = option(
@@ -88,10 +105,18 @@ class TuneSettings:
         None, OFFSETS, "Largest offset allowed, as 0.05 or 2%; else found from the scene.",
         metavar="LENGTH", typed=str,
     )  # fmt: skip
+    smooth: float | None = option(
+        None, OFFSETS,
+        "Steepest rise of offsets between neighbours, as a share of the edge between them (0.5: "
+        "half as high as the edge is long); else steep places stay where a cast shows that they "
+        "pay.",
+        metavar="SLOPE", above=0,
+    )  # fmt: skip
     check_factor: int = CHECK_FACTOR
     checks: int = CHECKS
     mends: int = MENDS
     solver: SolverName = "interior"
+    decide: DecideName = "harm"
 
 
 @dataclass(frozen=True, eq=False)
@@ -143,6 +168,12 @@ class Tuning:
         Where the cage passes through itself.
     low_crossings : int
         Places where the low poly itself passes through itself within a part.
+    steadiness : Steadiness
+        How steadily the offsets rise.
+    harm : HarmSummary
+        What will be seen, against the best single numbers and before.
+    smooth_curve : tuple[SmoothPoint, ...]
+        Harm over smoothness.
     rounds : tuple[Round, ...]
         What every cast of the search showed.
     solver : str
@@ -187,6 +218,9 @@ class Tuning:
     shell: ShellCheck
     crossings: CageCrossings
     low_crossings: int
+    steadiness: Steadiness
+    harm: HarmSummary
+    smooth_curve: tuple[SmoothPoint, ...]
     rounds: tuple[Round, ...]
     solver: str
     gap: float
@@ -237,7 +271,14 @@ class Tuning:
         return self.assurance.clean and (self.texels is None or self.texels.clean)
 
 
-@takes(low=LowPoly, high=(Surface, Scene), cage=Cage, settings=Settings, tuning=TuneSettings)
+@takes(
+    low=LowPoly,
+    high=(Surface, Scene),
+    cage=Cage,
+    start=Cage,
+    settings=Settings,
+    tuning=TuneSettings,
+)
 def tune(
     low: LowPoly,
     high: Surface | Scene,
@@ -246,6 +287,7 @@ def tune(
     settings: Settings | None = None,
     tuning: TuneSettings | None = None,
     cage: Cage | None = None,
+    start: Cage | None = None,
     keep: Floats | None = None,
     progress: Progress = silent,
 ) -> Tuning:
@@ -266,6 +308,8 @@ def tune(
         How offsets are tuned; the defaults of `TuneSettings` by default.
     cage : Cage, optional
         The cage to compare with; the uniform offset of `settings` by default.
+    start : Cage, optional
+        The cage to begin from. Offsets and directions stay wherever the check finds nothing wrong.
     keep : (V,) float64, optional
         Offsets that stay as they are, world units, NaN where free.
     progress : Progress, optional
@@ -302,7 +346,19 @@ def tune(
     # What checks draw is no texel: texels are looked at besides.
     size, settings = settings.texels, replace(settings, texels=None)
     before_cage = cage or cage_from_offset(low, settings.offset or 0.0, settings.directions)
-    search, checked = _search(matcher, settings, tuning, keep, progress, texels)
+    begun = None if start is None else start_of(low, start, settings.directions)
+    search, checked = _search(matcher, settings, tuning, keep, progress, texels, begun)
+    depth = _deep_enough(search, checked, automatic[1])
+    measure = measure_on(search.matcher, checked.cast.points, settings, depth)
+    held = np.isfinite(search.limits.kept)
+    choice = choose(
+        search.low, search.graph, search.offsets, held, before_cage, measure, settings.directions,
+        margin=search.margin, limit=search.limits.ceiling, smooth=tuning.smooth,
+        as_it_is=begun is not None,
+    )  # fmt: skip
+    harm = choice.harm
+    if choice.changed.any():
+        checked, harm = _check_choice(search, checked, choice, measure, tuning, texels)
     check, vertex = checked.cast, low.position_id
     before = predict_points(matcher, before_cage, check.points, settings, progress=progress)
     depths = find_depths(low, check, search.margin, search.limits.preferred)
@@ -311,20 +367,19 @@ def tune(
         search.limits.preferred, search.solver,
     )  # fmt: skip
     texel_check = None if texels is None else texels.result(search)
-    depth = float(settings.depth or 0.0)
-    if automatic[1]:
-        depth = max(depth, depths.largest)
+    depth = _deep_enough(search, checked, automatic[1])
     if texels is not None and texel_check is not None:
         limit = EDGE_SPARE * depth if automatic[1] else depth
         depth, texel_check = texels.at_depth(search, texel_check, depth, limit)
     cage_after, deeper = search.cage(), replace(settings, depth=depth)
+    if begun is not None:
+        cage_after = as_it_was(begun, cage_after, search.offsets, low)
     after = predict_points(matcher, cage_after, check.points, deeper, progress=progress)
     lower, upper = vertex_corridors(low, check, search.offsets)
     touched = np.zeros(low.position_count, bool)
     touched[low.welded[search.conflict].ravel()] = True
-    assert search.solution is not None
     return Tuning(
-        matcher=matcher,
+        matcher=search.matcher,
         settings=replace(deeper, texels=size),
         margin=search.margin,
         limit=search.limits.ceiling,
@@ -355,16 +410,50 @@ def tune(
         shell=check_shell(low, cage_after),
         crossings=cage_crossings(low, _cage_positions(search)),
         low_crossings=int(cage_crossings(low, low.positions).same_part.sum()),
+        steadiness=steadiness(low, search.graph, search.offsets, search.limits.preferred),
+        harm=harm,
+        smooth_curve=choice.curve,
         rounds=tuple(search.rounds),
-        solver=search.solution.solver,
-        gap=search.solution.gap,
+        solver=search.solution.solver if search.solution else search.solver,
+        gap=search.solution.gap if search.solution else float("nan"),
         notices=(
             *notices,
+            *(() if begun is None else start_notices(begun, search.offsets)),
             *_far_notices(settings, search.limits, search.offsets, depth, automatic),
             *_number_notice(checked.numbers),
             *_unsolved_notice(search.unsolved),
         ),
     )
+
+
+def _check_choice(
+    search: Search,
+    checked: Checked,
+    choice: Choice,
+    measure: Measure,
+    tuning: TuneSettings,
+    texels: TexelWatch | None,
+) -> tuple[Checked, HarmSummary]:
+    """Take what was chosen, mend it where that shows no more, and check it on new points."""
+    mends = 0 if tuning.smooth is not None else min(tuning.mends, CHOSEN_MENDS)
+    solved, conflict = search.offsets, search.conflict
+    again = check_chosen(search, checked, choice.offsets, mends, texels)
+    cage = cage_of(search.low, search.offsets, search.settings.directions)
+    tuned = float(measure.harm(cage).sum())
+    h = choice.harm
+    if tuned <= max(h.tuned, min(h.before, h.asset, h.parts)):
+        return again, replace(h, tuned=tuned)
+    search.offsets, search.conflict = solved, conflict
+    return check_chosen(search, again, choice.offsets, 0, texels), h
+
+
+def _deep_enough(search: Search, checked: Checked, automatic: bool) -> float:
+    """Return one depth for the asset: the given one, or what the parts need."""
+    depth = float(search.settings.depth or 0.0)
+    if not automatic:
+        return depth
+    found = find_depths(search.low, checked.cast, search.margin, search.limits.preferred)
+    return max(depth, found.largest)
 
 
 def length_of(value: float | str | None, name: str, low: LowPoly) -> float | None:
@@ -400,6 +489,7 @@ def _search(
     keep: Floats | None,
     progress: Progress,
     texels: TexelWatch | None,
+    start: Start | None,
 ) -> tuple[Search, Checked]:
     """Settle the offsets; return them with the last check, whose points were not used."""
     low = matcher.low
@@ -411,11 +501,21 @@ def _search(
     steady = STEADY_ROUNDINGS * float(np.finfo(np.float32).eps) * largest
     limits = Limits(ceiling, min(steady, ceiling), kept_positions(low, keep), np.zeros(0))
     points = place_points(low, settings) if texels is None else texels.starting_points(settings)
-    search = Search(matcher, settings, margin, limits, points, tuning.solver, progress)
-    checked = settle_and_check(
-        search, tuning.check_factor, tuning.checks, tuning.mends, texels
-    )  # fmt: skip
-    return search, checked
+    if start is not None:
+        if tuning.limit is None:
+            limits = replace(limits, ceiling=max(ceiling, float(start.offsets.max(initial=0.0))))
+        if start.turned:
+            matcher = matcher.on(start.low)
+    search = Search(
+        matcher, settings, margin, limits, points, tuning.solver, progress, tuning.decide
+    )
+    if start is None:
+        return search, settle_and_check(
+            search, tuning.check_factor, tuning.checks, tuning.mends, texels
+        )
+    kept = limits.kept
+    search.offsets = np.where(np.isfinite(kept), kept, np.minimum(start.offsets, limits.ceiling))
+    return search, check_and_mend(search, tuning.check_factor, tuning.mends, texels)
 
 
 def kept_positions(low: LowPoly, keep: Floats | None) -> Floats:

@@ -5,13 +5,15 @@ from __future__ import annotations
 import numpy as np
 
 from cagecheck.arrays.types import Floats
+from cagecheck.defects.harm import SEEN_DEGREES
 from cagecheck.defects.kinds import Defect
 from cagecheck.tuning.assurance import Assurance
+from cagecheck.tuning.steady import SPIKE_SLOPE
 from cagecheck.tuning.straighten.straighten import WAYS, Straightening
 from cagecheck.tuning.tune import Tuning
 from cagecheck.words.lengths import length_words
 from cagecheck.words.numbers import count_text, figures
-from cagecheck.words.sentences import count_words, percent_text
+from cagecheck.words.sentences import count_words, names_words, percent_text
 
 # Lengths below this share of the margin are what rounding left of nothing.
 NOTHING_SHARE = 1e-3
@@ -139,6 +141,38 @@ def deep_words(tuning: Tuning) -> str:
         f"{'is' if len(left) == 1 else 'are'} given up ({percent_text(share)} % of the part): "
         f"--depth {plain_length(worst.depth, tuning.margin)} would reach "
         f"{'it' if len(left) == 1 else 'all'}, against {plain_length(tuning.depth, tuning.margin)}."
+    )
+
+
+def harm_words(tuning: Tuning) -> str:
+    """Say what will be seen under the tuned cage, against before and against single numbers."""
+    h = tuning.harm
+    if h.before == h.tuned == h.parts == 0:
+        return ""
+    out = (
+        f"What will be seen (degrees above {figures(SEEN_DEGREES, 2)}, times texels): "
+        f"{_large(h.before)} before, {_large(h.asset)} with the best single number, "
+        f"{_large(h.parts)} with the best for each part, {_large(h.tuned)} tuned."
+    )
+    if h.taken:
+        names = names_words(sorted(h.taken))
+        out += f" Showed less with one distance or as before, and so took that: {names}."
+    return out
+
+
+def _large(value: float) -> str:
+    return count_text(round(value))
+
+
+def steady_words(tuning: Tuning) -> str:
+    """Say how steadily offsets rise, and how often the cage passes through itself."""
+    s, crossing = tuning.steadiness, int(tuning.crossings.same_part.sum())
+    return (
+        f"Offsets rise by {figures(s.steepest, 3)} of the edge at most "
+        f"({count_words(s.steep_edges, 'edge')} above {figures(SPIKE_SLOPE, 2)}); the largest "
+        f"stands {figures(s.spike, 3)} times above its neighbours' median. The cage passes "
+        f"through itself within a part at {count_words(crossing, 'place')}, the low poly at "
+        f"{count_text(tuning.low_crossings)}."
     )
 
 

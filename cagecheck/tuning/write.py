@@ -129,6 +129,9 @@ def tuning_document(
         "assurance": asdict(tuning.assurance),
         "texels": None if tuning.texels is None else asdict(tuning.texels),
         "rounds": [asdict(r) for r in tuning.rounds],
+        "steadiness": asdict(tuning.steadiness),
+        "harm": asdict(tuning.harm),
+        "smooth_curve": [asdict(p) for p in tuning.smooth_curve],
         "solver": tuning.solver,
         "solver_gap": tuning.gap,
         "single_numbers": [n.to_dict() for n in numbers],
@@ -296,7 +299,7 @@ def _write_numbers(numbers: list[SingleNumber], out: OutputFolder) -> None:
         table.writerows(rows)
     with out.add("curve.csv").open("w", newline="", encoding="utf-8") as stream:
         lines = csv.writer(stream, lineterminator="\n")
-        lines.writerow(["scope", "name", "distance", "missed_percent", "overshot_percent"])
+        lines.writerow(["scope", "name", "distance", "missed_percent", "overshot_percent", "harm"])
         lines.writerows(curve_rows(numbers))
     if numbers:
         draw_curve(numbers[0], out.add("curve.png"))

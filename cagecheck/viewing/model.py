@@ -261,6 +261,27 @@ class ViewModel:
         """The chosen region's row of the document."""
         return None if self.region is None else self.result.regions[self.region - 1]
 
+    @cached_property
+    def order(self) -> list[int]:
+        """Numbers of all regions, in the order to see to them: entry by entry."""
+        rows = self.result.document.get("entries")
+        if rows is None:
+            return [int(row["number"]) for row in self.result.regions]
+        return [int(number) for row in rows for number in row["regions"]]
+
+    @cached_property
+    def folded(self) -> set[int]:
+        """Numbers of the regions that will not show; none where none would be left."""
+        rows = self.result.document.get("entries") or []
+        dull = {n for row in rows if not row.get("shows", True) for n in row["regions"]}
+        return dull if len(dull) < len(self.result.regions) else set()
+
+    @property
+    def listed(self) -> list[dict[str, Any]]:
+        """The regions that the list shows: those that will be seen, and the chosen one."""
+        regions = self.result.regions
+        return [regions[n - 1] for n in self.order if n not in self.folded or n == self.region]
+
     def choose(self, number: int | None) -> None:
         """Choose a region by number.
 
@@ -285,17 +306,17 @@ class ViewModel:
         self.region = number
 
     def step_region(self, step: int) -> None:
-        """Choose the next or previous region in order of harm, round and round.
+        """Choose the next or previous region in the order of the list, round and round.
 
         Parameters
         ----------
         step : int
             1 for the next, -1 for the one before.
         """
-        count = len(self.result.regions)
-        if count:
-            at = (0 if step > 0 else count + 1) if self.region is None else self.region
-            self.region = (at + step - 1) % count + 1
+        order = self.order
+        if order:
+            at = order.index(self.region) if self.region in order else (-1 if step > 0 else 0)
+            self.region = order[(at + step) % len(order)]
 
     def members(self, number: int) -> NDArray[np.int32]:
         """Return the sample numbers of a region (of unseen points for unseen high poly).

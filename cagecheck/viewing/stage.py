@@ -17,7 +17,7 @@ from vtkmodules.vtkRenderingCore import (
 )
 
 from cagecheck.defects.kinds import CLEAN
-from cagecheck.defects.region_words import place_words, size_words
+from cagecheck.defects.region_words import place_words, seen_words
 from cagecheck.meshes.mesh import Surface
 from cagecheck.rendering.camera import FOV_DEGREES, up_vector
 from cagecheck.report.colours import DEFECT_COLOURS
@@ -499,7 +499,9 @@ class Stage:
         self._show_title_and_legend()
         below = 2 * GAP + self.panels["title"].size[1]
         rows = max((high - below - 70) // 35, 1)
-        listed = list_panel(self.list_rows(rows), len(self.model.result.regions), LEFT)
+        listed = list_panel(
+            self.list_rows(rows), len(self.model.result.regions), LEFT, len(self.model.folded)
+        )
         self.panels["list"].show(listed, GAP, below, high)
         left = wide - RIGHT - GAP
         card = self._card()
@@ -583,18 +585,19 @@ class Stage:
 
     def list_rows(self, most: int) -> list[ListRow]:
         """Return the rows of the region list around the chosen one."""
-        regions = self.model.result.regions
-        at = (self.model.region or 1) - 1
-        begin = int(np.clip(at - most // 2, 0, max(len(regions) - most, 0)))
+        order = self.model.listed
+        numbers = [row["number"] for row in order]
+        at = numbers.index(self.model.region) if self.model.region in numbers else 0
+        begin = int(np.clip(at - most // 2, 0, max(len(order) - most, 0)))
         return [
             ListRow(
                 row["number"],
                 row["name"],
                 place_words(row),
-                size_words(row),
+                seen_words(row),
                 row["number"] == self.model.region,
             )
-            for row in regions[begin : begin + most]
+            for row in order[begin : begin + most]
         ]
 
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import subprocess
 import tempfile
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
 
@@ -19,12 +19,13 @@ from embreex import rtcore_scene
 from embreex.mesh_construction import TriangleMesh
 from scipy.ndimage import distance_transform_edt
 
-from tests.bad_bakes.models import Model, smooth_normals
+from tests.bad_bakes.pieces import Model, digest, keep_tangents, known_tangents, smooth_normals
 from tests.paths import NODE
 
 Array = np.ndarray
 TILES = (1001, 1002)
 FLAT = np.array([0.0, 0.0, 1.0])
+OCCLUSION_RAYS = 24
 
 
 @dataclass(frozen=True, eq=False)
@@ -39,14 +40,19 @@ class LowSet:
 
     @cached_property
     def tangent(self) -> Array:
-        """(T, 3, 4) tangents and handedness of the reference."""
+        """(T, 3, 4) tangents and handedness of the reference, unless they are known."""
+        key = digest((self.position, self.normal, self.uv))
+        if (known := known_tangents(key)) is not None:
+            return known
         with tempfile.TemporaryDirectory() as folder:
             source, result = Path(folder) / "in.bin", Path(folder) / "out.bin"
             arrays = (self.position, self.normal, self.uv)
             np.concatenate([np.asarray(a, np.float32).ravel() for a in arrays]).tofile(source)
             command = ["node", NODE / "mikktspace.cjs", source, result]
             subprocess.run(command, check=True, cwd=NODE)
-            return np.fromfile(result, np.float32).reshape(-1, 3, 4).astype(float)
+            found = np.fromfile(result, np.float32).reshape(-1, 3, 4).astype(float)
+        keep_tangents(key, found)
+        return found
 
 
 @dataclass(frozen=True, eq=False)
@@ -191,19 +197,22 @@ class Texels:
     weight: Array
 
 
-def texels_of(low: LowSet, size: int, tile: int) -> Texels:
-    """Place the texel centres of a tile; of two triangles the first takes a shared edge."""
+def texels_of(low: LowSet, size: int, tile: int, at: tuple[float, float] = (0.5, 0.5)) -> Texels:
+    """Place one point of every texel of a tile; of two triangles the first takes a shared edge.
+
+    at : the point, in texels from the lower left corner (the middle by default).
+    """
     taken = np.full((size, size), -1, np.int64)
     weights = np.zeros((size, size, 3))
     origin = np.array([(tile - 1001) % 10, (tile - 1001) // 10], float)
     for t in np.flatnonzero(low.part == tile - 1001):
         corner = (low.uv[t] - origin) * size
-        lower = np.maximum(np.floor(corner.min(axis=0) - 0.5).astype(int), 0)
-        upper = np.minimum(np.ceil(corner.max(axis=0) + 0.5).astype(int), size)
+        lower = np.maximum(np.floor(corner.min(axis=0) - 1).astype(int), 0)
+        upper = np.minimum(np.ceil(corner.max(axis=0) + 1).astype(int), size)
         if (upper <= lower).any():
             continue
         gx, gy = np.meshgrid(np.arange(lower[0], upper[0]), np.arange(lower[1], upper[1]))
-        place = np.stack([gx.ravel() + 0.5, gy.ravel() + 0.5], axis=1)
+        place = np.stack([gx.ravel() + at[0], gy.ravel() + at[1]], axis=1)
         edge = np.stack([corner[1] - corner[0], corner[2] - corner[0]], axis=1)
         if abs(np.linalg.det(edge)) < 1e-12:
             continue
@@ -222,7 +231,8 @@ def texels_of(low: LowSet, size: int, tile: int) -> Texels:
 class Bake:
     """A baked tile: world normals (H, W, 3), zero where nothing was recorded; covered, hit, part.
 
-    height : what was recorded, world units above the low poly, NaN for nothing.
+    height : what was recorded, world units above the low poly, place : (H, W, 3) where that was;
+    NaN for nothing.
     """
 
     tile: int
@@ -232,7 +242,7 @@ class Bake:
     hit: Array
     part: Array
     height: Array
-    extra: dict[str, Array] = field(default_factory=dict)
+    place: Array
 
 
 class Oven:
@@ -254,17 +264,26 @@ class Oven:
         return self._targets[part]
 
     def bake(self, settings: Settings, tile: int) -> Bake:
-        """Bake one tile."""
-        fine = replace(settings, size=settings.size * settings.samples, samples=1)
-        out = self._bake_fine(fine, tile)
-        return out if settings.samples == 1 else _averaged_down(out, settings.samples)
+        """Bake one tile: one sample in the middle of every texel, or an even lattice of them."""
+        k = settings.samples
+        at = [(np.arange(k)[i] + 0.5) / k for i in range(k)]
+        middle = k // 2
+        out: Bake | None = None
+        for column in range(k):
+            for row in range(k):
+                one = self._bake_at(settings, tile, (at[column], at[row]))
+                out = _added(out, one, (column, row) == (middle, middle))
+        assert out is not None
+        return out if k == 1 else _mean(out)
 
-    def _bake_fine(self, settings: Settings, tile: int) -> Bake:
+    def _bake_at(self, settings: Settings, tile: int, at: tuple[float, float]) -> Bake:
         low, size = low_set(self.model, settings), settings.size
-        key = (settings.diagonal, size, tile)
-        if key not in self._placed:
-            self._placed[key] = texels_of(low, size, tile)
-        t = self._placed[key]
+        key = (settings.diagonal, size, tile, at)
+        t = self._placed.get(key)
+        if t is None:
+            t = texels_of(low, size, tile, at)
+            if at == (0.5, 0.5):
+                self._placed[key] = t
         w = t.weight[:, :, None]
         place = (w * low.position[t.triangle]).sum(axis=1)
         push = (w * low.direction[t.triangle]).sum(axis=1) * settings.offset
@@ -283,6 +302,7 @@ class Oven:
         out = Bake(
             tile, np.zeros((*shape, 3)), np.zeros((*shape, 3)), np.zeros(shape, bool),
             np.zeros(shape, bool), np.full(shape, -1), np.full(shape, np.nan),
+            np.full((*shape, 3), np.nan),
         )  # fmt: skip
         out.world[t.y, t.x], out.vector[t.y, t.x] = world, vector
         out.covered[t.y, t.x], out.hit[t.y, t.x] = True, hit
@@ -290,6 +310,34 @@ class Oven:
         part[hit] = target.high.part[face[hit]]
         out.part[t.y, t.x] = part
         out.height[t.y, t.x] = np.where(hit, reach - distance, np.nan)
+        out.place[t.y[hit], t.x[hit]] = at
+        return out
+
+    def occlusion(self, bake: Bake, reach: float, rng: np.random.Generator, apart: bool) -> Array:
+        """Return (H, W) how much of the sky over what was recorded is open, weighted by cosine.
+
+        reach : farther surface keeps no light off, world units. apart : only the part's own does.
+        """
+        out = np.zeros(bake.hit.shape)
+        y, x = np.nonzero(bake.hit)
+        normal, place = bake.world[y, x], bake.place[y, x]
+        aside = np.cross(
+            normal, np.where(np.abs(normal[:, :1]) < 0.9, [[1.0, 0, 0]], [[0, 1.0, 0]])
+        )
+        aside /= np.linalg.norm(aside, axis=1, keepdims=True)
+        across = np.cross(normal, aside)
+        target = self.target(bake.tile - 1001 if apart else -1)
+        open_sky = np.zeros(len(y))
+        for _ in range(OCCLUSION_RAYS):
+            # Malley's method: a disc lifted to the hemisphere is weighted by cosine.
+            r, a = np.sqrt(rng.random(len(y))), 2 * np.pi * rng.random(len(y))
+            up = np.sqrt(1 - r * r)
+            away = (r * np.cos(a))[:, None] * aside + (r * np.sin(a))[:, None] * across
+            away += up[:, None] * normal
+            start = place + 1e-4 * target.scale * normal
+            face, _ = target.first(start, away, np.full(len(y), reach))
+            open_sky += face < 0
+        out[y, x] = open_sky / OCCLUSION_RAYS
         return out
 
     def encode(self, low: LowSet, t: Texels, world: Array) -> Array:
@@ -307,24 +355,25 @@ class Oven:
         return np.divide(local, length, out=np.zeros_like(local), where=length > 0)
 
 
-def _averaged_down(bake: Bake, k: int) -> Bake:
-    """Average k x k samples into one texel, over those that recorded something."""
-    size = bake.covered.shape[0] // k
+def _added(total: Bake | None, one: Bake, middle: bool) -> Bake:
+    """Add one sample of every texel to those before; middle : its part and height are kept."""
+    if total is None:
+        return one
+    total.world += one.world
+    total.vector += one.vector
+    total.covered |= one.covered
+    total.hit |= one.hit
+    if middle:
+        total.part, total.height = one.part, one.height
+    return total
 
-    def cells(a: Array) -> Array:
-        return a.reshape(size, k, size, k, *a.shape[2:])
 
-    def unit(a: Array) -> Array:
-        total = cells(a).sum(axis=(1, 3))
-        length = np.linalg.norm(total, axis=2, keepdims=True)
-        return np.divide(total, length, out=np.zeros_like(total), where=length > 0)
-
-    middle = k // 2
-    return Bake(
-        bake.tile, unit(bake.world), unit(bake.vector),
-        cells(bake.covered).any(axis=(1, 3)), cells(bake.hit).any(axis=(1, 3)),
-        cells(bake.part)[:, middle, :, middle], cells(bake.height)[:, middle, :, middle],
-    )  # fmt: skip
+def _mean(total: Bake) -> Bake:
+    """Make sums of unit vectors unit length: the mean over the samples that recorded something."""
+    for vectors in (total.world, total.vector):
+        length = np.linalg.norm(vectors, axis=2, keepdims=True)
+        np.divide(vectors, length, out=vectors, where=length > 0)
+    return total
 
 
 def filled(vector: Array, hit: Array, padding: float) -> Array:

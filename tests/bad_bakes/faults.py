@@ -26,11 +26,10 @@ from tests.bad_bakes.bake import (
     Settings,
     eight_bits,
     filled,
-    high_set,
     low_set,
     texels_of,
 )
-from tests.bad_bakes.models import Model, Piece, smooth_normals
+from tests.bad_bakes.pieces import Model, smooth_normals
 
 Array = np.ndarray
 # Two normals this far apart are told by eye in a lit render (common practice, no source).
@@ -157,19 +156,18 @@ def replace_values(picture: Picture, values: Array) -> Picture:
 # --- the picture --------------------------------------------------------------------------------
 
 
-def _inverted(channel: int) -> Callable[[Kitchen], Trial]:
-    def make(kitchen: Kitchen) -> Trial:
-        def change(values: Array) -> Array:
-            out = values.copy()
-            out[..., channel] = 255 - out[..., channel]
-            return out
+def inverted(channel: int) -> Callable[[Array], Array]:
+    """Return what turns a channel over."""
 
-        return of_values(kitchen, change)
+    def change(values: Array) -> Array:
+        out = values.copy()
+        out[..., channel] = 255 - out[..., channel]
+        return out
 
-    return make
+    return change
 
 
-def _linear_to_srgb(x: Array) -> Array:
+def linear_to_srgb(x: Array) -> Array:
     """The curve of IEC 61966-2-1."""
     return np.where(x <= 0.0031308, 12.92 * x, 1.055 * np.power(x, 1 / 2.4) - 0.055)
 
@@ -178,10 +176,9 @@ def _srgb_to_linear(x: Array) -> Array:
     return np.where(x <= 0.04045, x / 12.92, np.power((x + 0.055) / 1.055, 2.4))
 
 
-def _curve(curve: Callable[[Array], Array]) -> Callable[[Kitchen], Trial]:
-    return lambda kitchen: of_values(
-        kitchen, lambda v: np.rint(255 * curve(v / 255.0)).astype(np.uint8)
-    )
+def bent(curve: Callable[[Array], Array]) -> Callable[[Array], Array]:
+    """Return what sends values through a curve."""
+    return lambda values: np.rint(255 * curve(values / 255.0)).astype(np.uint8)
 
 
 def _geometry(change: Callable[[Array], Array]) -> Callable[[Kitchen], Trial]:
@@ -201,7 +198,7 @@ def _there_and_back(share: float) -> Callable[[Kitchen], Trial]:
     return _geometry(change)
 
 
-def _strength(factor: float) -> Callable[[Kitchen], Trial]:
+def strength(factor: float) -> Callable[[Array], Array]:
     """Red and green about the middle times a factor, blue left alone: as a slider does it."""
 
     def change(values: Array) -> Array:
@@ -209,7 +206,7 @@ def _strength(factor: float) -> Callable[[Kitchen], Trial]:
         out[..., :2] = 127.5 + factor * (out[..., :2] - 127.5)
         return np.clip(np.rint(out), 0, 255).astype(np.uint8)
 
-    return _geometry(change)
+    return change
 
 
 def _x_in_alpha(kitchen: Kitchen) -> Trial:
@@ -261,7 +258,7 @@ def _no_blue(values: Array) -> Array:
     return out
 
 
-def _tiles_swapped(kitchen: Kitchen) -> Trial:
+def tiles_swapped(kitchen: Kitchen) -> Trial:
     trial = of_values(kitchen, lambda v: v)
     for picture in trial.pictures:
         picture.tile = {1001: 1002, 1002: 1001}[picture.tile]
@@ -327,16 +324,6 @@ def _other_diagonals(kitchen: Kitchen) -> Trial:
     return of_bakes_everywhere(kitchen, kitchen.baked(diagonal="short"))
 
 
-def _low_changed(kitchen: Kitchen, share: float) -> Model:
-    """Return the model with its low poly's vertices moved, as after a last tweak."""
-    pieces = []
-    for piece in kitchen.model.pieces:
-        size = float(np.ptp(piece.positions, axis=0).max())
-        moved = piece.positions + kitchen.rng.normal(size=piece.positions.shape) * share * size
-        pieces.append(replace(piece, positions=moved))
-    return replace(kitchen.model, pieces=tuple(pieces))
-
-
 def _place_on(kitchen: Kitchen, part: int) -> tuple[Array, Array]:
     """Return a place on a part that shows in the map, and the distances of high vertices to it."""
     bake = kitchen.clean[1001 + part]
@@ -353,23 +340,21 @@ def _with_high(kitchen: Kitchen, high: HighSet) -> Trial:
     return of_bakes(kitchen, {tile: oven.bake(kitchen.settings, tile) for tile in TILES})
 
 
-def _hole(kitchen: Kitchen) -> HighSet:
-    """Return the high poly with a hole about a twelfth of the model wide."""
-    high = kitchen.oven.high
+def hole(kitchen: Kitchen, high: HighSet) -> HighSet:
+    """Return a high poly with a hole about a twelfth of the model wide."""
     _, away = _place_on(kitchen, 0)
     near = (away[high.face] < 0.12).any(axis=1) & (high.part == 0)
     return replace(high, face=high.face[~near], part=high.part[~near])
 
 
-def _flipped_patch(kitchen: Kitchen) -> Trial:
-    """The bake saw a patch whose faces were turned: its normals point inwards."""
-    high = kitchen.oven.high
+def flipped_patch(kitchen: Kitchen, high: HighSet) -> HighSet:
+    """Return a high poly with a patch whose faces were turned: its normals point inwards."""
     _, away = _place_on(kitchen, 0)
     near = (away < 0.15)[:, None]
     own = np.zeros(len(high.position), bool)
     own[high.face[high.part == 0].ravel()] = True
     normal = np.where(near & own[:, None], -high.normal, high.normal)
-    return _with_high(kitchen, replace(high, normal=normal))
+    return replace(high, normal=normal)
 
 
 def _sculpt_changed(kitchen: Kitchen) -> Trial:
@@ -405,21 +390,25 @@ def _high_moved(kitchen: Kitchen) -> Trial:
     return _with_high(kitchen, replace(high, position=high.position + step))
 
 
-def _disc(kitchen: Kitchen, tile: int, radius: float) -> Array:
-    """Return a disc of texels around a recorded one, well inside."""
+def _disc(kitchen: Kitchen, tile: int, radius: float, around: Array | None = None) -> Array:
+    """Return a disc of recorded texels; around : where its middle may lie, anywhere by default."""
     hit = kitchen.clean[tile].hit
-    y, x = np.nonzero(hit)
+    y, x = np.nonzero(hit if around is None else around)
     k = int(kitchen.rng.integers(len(y)))
     gy, gx = np.mgrid[: kitchen.size, : kitchen.size]
     return (np.hypot(gy - y[k], gx - x[k]) <= radius * kitchen.size) & hit
 
 
-def _painted(kitchen: Kitchen) -> Trial:
-    """Somebody painted flat colour over a place."""
-    vectors = kitchen.vectors()
+def paint_over(kitchen: Kitchen, vectors: dict[int, Array]) -> None:
+    """Paint one colour over a place, as somebody did."""
     lean = np.array([0.4, -0.3, 0.0])
     lean[2] = np.sqrt(1 - lean @ lean)
     vectors[1001][_disc(kitchen, 1001, 0.08)] = lean
+
+
+def _painted(kitchen: Kitchen) -> Trial:
+    vectors = kitchen.vectors()
+    paint_over(kitchen, vectors)
     return of_vectors(kitchen, vectors)
 
 
@@ -434,9 +423,16 @@ def _noisy(kitchen: Kitchen) -> Trial:
 
 
 def _slid(kitchen: Kitchen) -> Trial:
-    """Rays that all lean one way over a place: its detail slides by some texels."""
+    """Rays that all lean one way over a place: its detail slides by some texels.
+
+    A place within the largest island. Where whole islands slide, the picture is one of islands
+    that were moved, and nothing in it tells which it was.
+    """
     vectors = kitchen.vectors()
-    patch = _disc(kitchen, 1001, 0.12)
+    hit = kitchen.clean[1001].hit
+    names, _ = label(hit)
+    island = names == int(np.bincount(names[hit]).argmax())
+    patch = _disc(kitchen, 1001, 0.12, island) & island
     gy, gx = np.mgrid[: kitchen.size, : kitchen.size].astype(float)
     shift = 0.012 * kitchen.size
     for k in range(3):
@@ -470,15 +466,19 @@ def _moved_on(kitchen: Kitchen, tile: int) -> Trial:
     return Trial(kitchen.pictures(vectors, hits), place)
 
 
-def _seam_tilted(kitchen: Kitchen) -> Trial:
-    """One island shades by a frame that was turned, so that its seams show."""
-    vectors = kitchen.vectors()
+def tilt_island(kitchen: Kitchen, vectors: dict[int, Array]) -> None:
+    """Shade one island by a frame that was turned, so that its seams show."""
     hit = kitchen.clean[1001].hit
     names, _ = label(hit)
     island = names == int(np.bincount(names[hit]).argmax())
     c, s = np.cos(np.radians(8.0)), np.sin(np.radians(8.0))
     turn = np.array([[c, 0, s], [0, 1, 0], [-s, 0, c]])
     vectors[1001][island] = vectors[1001][island] @ turn.T
+
+
+def _seam_tilted(kitchen: Kitchen) -> Trial:
+    vectors = kitchen.vectors()
+    tilt_island(kitchen, vectors)
     return of_vectors(kitchen, vectors)
 
 
@@ -499,17 +499,17 @@ class Cause:
 
 
 CAUSES = (
-    Cause("green flipped", ("green-flipped",), _inverted(1), True),
-    Cause("red flipped", ("red-flipped",), _inverted(0), True),
-    Cause("blue flipped", ("blue-flipped",), _inverted(2), True),
+    Cause("green flipped", ("green-flipped",), _geometry(inverted(1)), True),
+    Cause("red flipped", ("red-flipped",), _geometry(inverted(0)), True),
+    Cause("blue flipped", ("blue-flipped",), _geometry(inverted(2)), True),
     Cause("channels swapped", ("channels-swapped",), _geometry(lambda v: v[..., [1, 0, 2]]), True),
     Cause("no blue", ("two-channels",), _geometry(_no_blue), True),
     Cause("X in alpha", ("x-in-alpha",), _x_in_alpha, True),
     Cause("premultiplied alpha", ("premultiplied-alpha",), _premultiplied, True),
-    Cause("taken for a colour", ("srgb",), _curve(_linear_to_srgb), True),
-    Cause("made linear", ("srgb",), _curve(_srgb_to_linear), True),
-    Cause("strength doubled", ("strength",), _strength(2.0), True),
-    Cause("strength halved", ("strength",), _strength(0.5), True),
+    Cause("taken for a colour", ("srgb",), _geometry(bent(linear_to_srgb)), True),
+    Cause("made linear", ("srgb",), _geometry(bent(_srgb_to_linear)), True),
+    Cause("strength doubled", ("strength",), _geometry(strength(2.0)), True),
+    Cause("strength halved", ("strength",), _geometry(strength(0.5)), True),
     Cause("flat", ("flat",), _geometry(_flat), True),
     Cause("five bits", ("banding",), _geometry(_few_bits), True),
     Cause("8 bits in 16", ("banding",), _geometry(_sixteen_of_eight), True),
@@ -520,7 +520,7 @@ CAUSES = (
     Cause("turned by 90", ("rotated",), _geometry(lambda v: np.rot90(v)), True),
     Cause("mirrored", ("mirrored",), _geometry(lambda v: v[:, ::-1]), True),
     Cause("shifted", ("shifted",), _shifted, True),
-    Cause("tiles swapped", ("wrong-tile",), _tiles_swapped, True),
+    Cause("tiles swapped", ("wrong-tile",), tiles_swapped, True),
     Cause("object space", ("object-space",), _object_space, True),
     Cause("low poly faceted", ("low-normals",), _low_hard, True),
     Cause("other diagonals", ("triangulation",), _other_diagonals, True, ("organic", "scan")),
@@ -534,17 +534,21 @@ CAUSES = (
         "offset too large", ("shows-layer", "shows-part"), _offset_large, not_on=("hard surface",)
     ),
     Cause("depth too small", ("missed-deep",), _depth_small),
-    Cause("rays along faces", ("slid",), _face_rays),
+    Cause("rays along faces", ("ray-directions",), _face_rays, True),
     Cause(
         "hole",
         ("missed-in-reach", "missed-within-depth", "missed-nothing"),
-        lambda kitchen: _with_high(kitchen, _hole(kitchen)),
+        lambda kitchen: _with_high(kitchen, hole(kitchen, kitchen.oven.high)),
     ),
-    Cause("flipped patch", ("turned-inward",), _flipped_patch),
+    Cause(
+        "flipped patch",
+        ("turned-inward",),
+        lambda kitchen: _with_high(kitchen, flipped_patch(kitchen, kitchen.oven.high)),
+    ),
     Cause("sculpt changed", ("differs",), _sculpt_changed),
     Cause("part left out", ("part-left-out",), _part_left_out),
     Cause("high poly moved", ("differs", "slid"), _high_moved),
-    Cause("painted over", ("differs",), _painted),
+    Cause("painted over", ("painted-over",), _painted),
     Cause("slid", ("slid",), _slid),
     Cause("island moved", ("island-moved",), _island_moved),
     Cause("seam", ("seam-apart", "frame-turned"), _seam_tilted),
@@ -628,4 +632,4 @@ CLEAN = {
     "padded to the rim": _widely_padded,
 }
 
-__all__ = ["CAUSES", "CLEAN", "Cause", "Kitchen", "Picture", "Piece", "Trial", "high_set"]
+__all__ = ["CAUSES", "CLEAN", "Cause", "Kitchen", "Picture", "Trial"]

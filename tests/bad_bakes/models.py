@@ -9,7 +9,6 @@ half of its islands mirrored. Everything is drawn from a seed.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
 
 import fast_simplification
@@ -18,34 +17,9 @@ import trimesh
 import xatlas
 from scipy.spatial import cKDTree
 
+from tests.bad_bakes.pieces import Model, Piece, smooth_normals
+
 Array = np.ndarray
-
-
-@dataclass(frozen=True, eq=False)
-class Piece:
-    """One part, low and high.
-
-    positions (V, 3), faces (F, 3 or 4), corner_uv and corner_normal per face corner (F * k, 2 or
-    3): the low poly; high_positions (W, 3), high_faces (T, 3): the high poly.
-    """
-
-    positions: Array
-    faces: Array
-    corner_uv: Array
-    corner_normal: Array
-    high_positions: Array
-    high_faces: Array
-
-
-@dataclass(frozen=True, eq=False)
-class Model:
-    """Two pieces of one asset, and distances (world units) that bake both rightly."""
-
-    name: str
-    pieces: tuple[Piece, Piece]
-    offset: float
-    depth: float
-    gap: float
 
 
 def waves(rng: np.random.Generator, size: float, height: float) -> Callable[[Array], Array]:
@@ -61,17 +35,6 @@ def waves(rng: np.random.Generator, size: float, height: float) -> Callable[[Arr
         return height * out / 4.0
 
     return at
-
-
-def smooth_normals(positions: Array, faces: Array) -> Array:
-    """Area-weighted vertex normals (Gouraud 1971), (V, 3)."""
-    a, b, c = (positions[faces[:, k]] for k in range(3))
-    area = np.cross(b - a, c - a)
-    out = np.zeros_like(positions)
-    for k in range(3):
-        np.add.at(out, faces[:, k], area)
-    length = np.linalg.norm(out, axis=1, keepdims=True)
-    return np.divide(out, length, out=np.zeros_like(out), where=length > 0)
 
 
 def _refined(mesh: trimesh.Trimesh, times: int, relief: Callable[[Array], Array]) -> tuple:

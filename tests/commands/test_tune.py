@@ -112,6 +112,20 @@ def test_lines_of_an_earlier_push_file_are_a_file_to_keep(
     assert json.loads((tmp_path / "second" / "tuning.json").read_text())["kept_vertices"] == 2
 
 
+def test_a_cage_that_was_tuned_comes_back_byte_for_byte(
+    pair: tuple[Path, Path], tmp_path: Path
+) -> None:
+    run(*pair, *OPTIONS, "--out", tmp_path / "first")
+    cage = tmp_path / "first" / "cage.obj"
+    held = "part:" + read_mesh(pair[0]).part_names[0]
+    for name, words in (("again", ()), ("kept", ("--keep", held))):
+        result = run(*pair, *OPTIONS, "--cage", cage, *words, "--out", tmp_path / name)
+        assert result.exit_code == 1, result.output
+        assert (tmp_path / name / "cage.obj").read_bytes() == cage.read_bytes()
+    kept = json.loads((tmp_path / "kept" / "tuning.json").read_text())["kept_vertices"]
+    assert kept == read_mesh(pair[0]).vertex_count
+
+
 def test_existing_files_are_left_alone_without_force(
     pair: tuple[Path, Path], tmp_path: Path
 ) -> None:

@@ -159,7 +159,7 @@ def test_machine_code_that_an_error_outdates_is_made_anew(loops: Path, tmp_path:
 
         folder = tmp_path / ("mutants" if own_copy else "sound")
         stop = time.monotonic() + 300
-        assert run_all(runs, 1, folder, tmp_path / "base", own_copy, [], stop, told)
+        assert run_all(runs, 1, folder, tmp_path / "base", own_copy, ["numba"], stop, told)
         return found
 
     base = Tree(tmp_path / "base")
@@ -167,7 +167,7 @@ def test_machine_code_that_an_error_outdates_is_made_anew(loops: Path, tmp_path:
     [sound] = results([run(0)], own_copy=False).values()
     assert list(sound.failed) == [f"{test}::test_that_fails_anyway"]
     assert "no_such_package" in sound.failed[f"{test}::test_that_fails_anyway"]
-    assert "numba" not in sound.took and f"{test}::test_sum" in sound.took
+    assert set(sound.took) == {f"{test}::test_sum", f"{test}::test_that_fails_anyway"}
     kept = {f.name for f in base.cache.rglob("*.nbi")}
     assert len(kept) == 2
 
@@ -175,17 +175,13 @@ def test_machine_code_that_an_error_outdates_is_made_anew(loops: Path, tmp_path:
         [
             run(0, "cagecheck/arrays/inner.py", "x * 2.0", "x / 2.0"),
             run(1, "cagecheck/kinds.py", "1 + 2", "1 - 2"),
-            run(2, "cagecheck/arrays/inner.py", "2.0", "1.0 + 1.0"),
-            run(3, "cagecheck/rays/outer.py", "range(n)", "iter(int, 1)"),
             # The danger is real: with the old machine code nothing would be noticed.
             replace(
-                run(4, "cagecheck/arrays/inner.py", "x * 2.0", "x / 2.0"), outdated=frozenset()
+                run(2, "cagecheck/arrays/inner.py", "x * 2.0", "x / 2.0"), outdated=frozenset()
             ),
         ],
         own_copy=True,
     )
-    assert {k: bool(r.failed) for k, r in found.items()} == {
-        0: True, 1: True, 2: False, 3: True, 4: False,
-    }  # fmt: skip
+    assert {k: bool(r.failed) for k, r in found.items()} == {0: True, 1: True, 2: False}
     assert {f.name for f in base.cache.rglob("*.nbi")} == kept
     assert (base.tree / "cagecheck/kinds.py").read_text() == LOOPS["cagecheck/kinds.py"]

@@ -328,3 +328,16 @@ def test_shading_is_the_same_on_a_scene_and_alone(tmp_path: Path) -> None:
     (one,) = predict_maps(low, Scene(high), cage_from_offset(low, 0.5), rule)
     (two,) = predict_maps(low, Scene(high, threads=1), cage_from_offset(low, 0.5), rule)
     assert np.array_equal(one.world, two.world)
+
+
+def test_weights_by_area_are_those_of_the_triangles() -> None:
+    """Two triangles at a right angle, one four times the other: their sum leans to the larger."""
+    positions = np.array([[0, 0, 0], [0, 1, 0], [4.0, 0, 0], [0, 0, 1.0]])
+    triangles = np.array([[0, 2, 1], [0, 1, 3]], np.int32)
+    surface = Surface(positions, triangles, np.zeros(2, np.int32), ("bend",))
+    by_area = high_shading(surface, "area").normals[0]
+    by_angle = high_shading(surface, "smooth").normals[0]
+    areas = np.array([1.0, 0, 4.0])
+    # Both triangles have a right angle there.
+    np.testing.assert_allclose(np.abs(by_area), areas / np.linalg.norm(areas), atol=1e-6)
+    np.testing.assert_allclose(np.abs(by_angle), [0.5**0.5, 0, 0.5**0.5], atol=1e-6)

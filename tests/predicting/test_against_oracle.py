@@ -163,7 +163,7 @@ def test_every_sample_has_the_defects_that_the_definitions_give_it(seed):
     model, bake = scene(seed)
     result = predicted(model, bake, seed)
     points = result.points
-    truth = answer(model, bake, points.triangle, points.barycentric, points.kind)
+    truth = answer(model, bake, points.triangle, points.barycentric, points.kind, visible=True)
     counted = truth.known[points.area > 0].mean()
     assert counted > 0.6, "most samples can be decided"
     for kind in range(10):

@@ -49,7 +49,7 @@ class BakeRule:
     depth : how far below the low poly rays look, world units.
     along : see `rays_through`.
     normals : normals of the high poly: its ``file``'s own (``smooth`` where there are none),
-        ``smooth`` (angle-weighted over position) or ``face``.
+        ``smooth`` (angle-weighted over position), ``area`` (weighted by area) or ``face``.
     basis : the tangent frames.
     apart : rays of a low part see only the high parts paired with it.
     """

@@ -177,7 +177,7 @@ def _iterate(
             _advance(rows.quadratic, factor, rows.sides, state, gradient, lack, mean)
         except RuntimeError:  # the factor is singular: products have run below all digits
             break
-    solved = merit <= _NO_SOLUTION and not rows.broken(state.d).any()
+    solved = merit <= _NO_SOLUTION and not len(rows.broken(state.d))
     return InteriorResult(state.d, rows.all(state.y), iterations, mean, residual, bool(solved))
 
 
@@ -196,17 +196,24 @@ class _Rows:
         self.patterns = int(self.pattern.max(initial=-1)) + 1
         self.inside = ~np.isfinite(sides.penalty)
         self.index = np.flatnonzero(self.inside)
-        self._take(self._tightest(start, np.inf))
+        self._take(self._tightest(start))
 
-    def _tightest(self, unknowns: Floats, below: float) -> NDArray[np.int64]:
-        """Return of each pattern the row outside that is tightest, if by less than `below`."""
+    def _tightest(self, unknowns: Floats) -> NDArray[np.int64]:
+        """Return of each pattern the row outside that is tightest."""
         out = np.full(self.patterns, -1, np.int64)
-        every = self.every
-        _pick_tightest(
-            every.columns, every.coefficients, every.bound, unknowns, self.inside, self.pattern,
-            np.full(self.patterns, below), out,
-        )  # fmt: skip
+        least = np.full(self.patterns, np.inf)
+        _pick_tightest(*self._outside(unknowns), self.pattern, least, out)
         return out[out >= 0]
+
+    def broken(self, unknowns: Floats) -> NDArray[np.int64]:
+        """Return the rows outside that are broken."""
+        out = np.zeros(len(self.inside), np.bool_)
+        _mark_broken(*self._outside(unknowns), _JOIN, out)
+        return np.flatnonzero(out)
+
+    def _outside(self, unknowns: Floats) -> tuple[Ints, Floats, Floats, Floats, NDArray[np.bool_]]:
+        every = self.every
+        return every.columns, every.coefficients, every.bound, unknowns, self.inside
 
     def _take(self, more: NDArray[np.int64]) -> None:
         self.inside[more] = True
@@ -218,10 +225,6 @@ class _Rows:
         )  # fmt: skip
         self.quadratic = replace(self.whole, block=self.whole.block[index])
         self.pairs = max(len(index) + int(np.isfinite(self.sides.penalty).sum()), 1)
-
-    def broken(self, unknowns: Floats) -> NDArray[np.int64]:
-        """Return of each pattern the row outside that is broken most."""
-        return self._tightest(unknowns, -_JOIN)
 
     def join_broken(self, state: _State, mean: float) -> bool:
         """Take up broken rows, with products like the others'; tell whether there were any.
@@ -449,17 +452,29 @@ def _gather(columns, coefficients, d, out):  # type: ignore[no-untyped-def]
 
 
 @njit(nogil=True, cache=True)
+def _room(columns, coefficients, bound, d, k):  # type: ignore[no-untyped-def]
+    room = -bound[k]
+    for a in range(3):
+        if columns[k, a] >= 0:
+            room += coefficients[k, a] * d[columns[k, a]]
+    return room
+
+
+@njit(nogil=True, cache=True)
 def _pick_tightest(columns, coefficients, bound, d, inside, pattern, least, out):  # type: ignore[no-untyped-def]
     for k in range(len(columns)):
-        if inside[k]:
-            continue
-        room = -bound[k]
-        for a in range(3):
-            if columns[k, a] >= 0:
-                room += coefficients[k, a] * d[columns[k, a]]
-        if room < least[pattern[k]]:
-            least[pattern[k]] = room
-            out[pattern[k]] = k
+        if not inside[k]:
+            room = _room(columns, coefficients, bound, d, k)
+            if room < least[pattern[k]]:
+                least[pattern[k]] = room
+                out[pattern[k]] = k
+
+
+@njit(nogil=True, cache=True)
+def _mark_broken(columns, coefficients, bound, d, inside, allowed, out):  # type: ignore[no-untyped-def]
+    for k in range(len(columns)):
+        if not inside[k]:
+            out[k] = _room(columns, coefficients, bound, d, k) < -allowed
 
 
 @njit(nogil=True, cache=True)

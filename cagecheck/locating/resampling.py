@@ -1,0 +1,100 @@
+"""Was a picture scaled to another size and back? Scaling leaves a lattice that no surface has.
+
+A texel that lies on one of the smaller picture's is sharp, one between two of them is a mean, so
+how strongly values change from texel to texel goes up and down with the period of the smaller
+picture, all over the map, along both axes alike (Gallagher, "Detection of linear and cubic
+interpolation in JPEG compressed images", CRV 2005). Second differences show it; where a picture was
+doubled, texels lie a quarter to either side of the smaller ones and only third differences do.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import median_filter
+
+from cagecheck.arrays.types import Floats
+
+Picture = NDArray[np.float32]
+Inside = NDArray[np.bool_]
+# Slower changes than seven texels a period are the surface's own.
+LEAST_FREQUENCY = 0.15
+# A peak stands so far above the middle of its spectrum, along both axes together. Of 200 numbers
+# that fall as they like (Rayleigh) the largest is 2.8 times the middle one.
+STANDS_OUT = 5.0
+# And so far above what the expected picture has there: meshes have lattices of their own.
+ABOVE_EXPECTED = 3.0
+# Lines with fewer texels than this, or fewer lines, tell nothing.
+LEAST_TEXELS, LEAST_LINES = 24, 64
+# The middle of a line's surroundings, in lines.
+SURROUNDINGS = 31
+# No more lines than this are looked at along either axis; they say enough.
+MOST_LINES = 1024
+
+
+def lattice(picture: Picture, inside: Inside, expected: Callable[[], Picture]) -> float | None:
+    """Return the frequency (cycles a texel) of a lattice that the expected picture has not.
+
+    picture : (H, W, 3) values, inside : (H, W) bool, where they mean something. expected : gives
+    the picture as it should be; asked for only where there is a lattice.
+    """
+    for order in (2, 3):
+        spectrum = _spectrum(picture, inside, order)
+        if spectrum is None:
+            continue
+        peak = int(np.argmax(spectrum))
+        if spectrum[peak] < STANDS_OUT:
+            continue
+        own = _spectrum(expected(), inside, order)
+        if own is None or spectrum[peak] < ABOVE_EXPECTED * own[max(peak - 1, 0) : peak + 2].max():
+            continue
+        count = min(*picture.shape[:2], MOST_LINES)
+        return (peak + _first(count)) / count
+    return None
+
+
+def _first(count: int) -> int:
+    return int(np.ceil(LEAST_FREQUENCY * count))
+
+
+def _spectrum(picture: Picture, inside: Inside, order: int) -> Floats | None:
+    """Return how far each frequency stands out, along both axes together; None if unknown."""
+    found = []
+    for axis in (0, 1):
+        levels = _levels(picture, inside, order, axis)
+        if levels is None:
+            return None
+        around = median_filter(levels, SURROUNDINGS, mode="nearest")
+        even = levels / np.maximum(around, 1e-9) - 1
+        size = np.abs(np.fft.rfft(np.clip(even, -2, 2) * np.hanning(len(even))))
+        size = size[_first(len(even)) :]
+        found.append(size / max(float(np.median(size)), 1e-9))
+    out: Floats = np.sqrt(found[0] * found[1])
+    return out
+
+
+def _levels(picture: Picture, inside: Inside, order: int, axis: int) -> Floats | None:
+    """Return the mean size of differences across each line of one axis."""
+    size = min(*inside.shape, MOST_LINES)
+    # The lines that are compared must follow each other; of the others some will do.
+    along, across = (slice(0, size), slice(None, None, max(inside.shape[1 - axis] // size, 1)))
+    pick = (along, across) if axis == 0 else (across, along)
+    values, known = picture[pick], inside[pick]
+    change = np.abs(np.diff(values[..., :2], n=order, axis=axis)).sum(axis=2)
+    whole = known
+    for _ in range(order):
+        whole = np.logical_and(
+            np.take(whole, range(whole.shape[axis] - 1), axis),
+            np.take(whole, range(1, whole.shape[axis]), axis),
+        )
+    count = whole.sum(axis=1 - axis)
+    total = np.where(whole, change, 0).sum(axis=1 - axis, dtype=np.float64)
+    use = count >= LEAST_TEXELS
+    if use.sum() < LEAST_LINES:
+        return None
+    mean = total / np.maximum(count, 1)
+    mean[~use] = np.median(mean[use])
+    out: Floats = np.concatenate([mean, np.full(size - len(mean), mean[-1])])
+    return out
