@@ -170,6 +170,9 @@ from cagecheck.predicting.page import (
 from cagecheck.predicting.predict import (
     predict as predict,
 )
+from cagecheck.predicting.preview import (
+    write_preview as write_preview,
+)
 from cagecheck.predicting.result import (
     Prediction as Prediction,
     prediction_document as prediction_document,

@@ -182,6 +182,23 @@ def flag_of(name: str) -> str:
     return "--" + FLAGS.get(name, name.replace("_", "-"))
 
 
+def flags_given(group: Any) -> list[str]:
+    """Return what is typed in a shell for the options of a group that are not at their defaults."""
+    words: list[str] = []
+    for declared in options_of(type(group)):
+        value = group
+        for name in declared.path:
+            value = getattr(value, name)
+        if value == declared.default or value is None:
+            continue
+        if isinstance(value, bool):
+            words.append(declared.flag)
+            continue
+        for one in value if isinstance(value, list | tuple) else [value]:
+            words += [declared.flag, f"{one:g}" if isinstance(one, float) else str(one)]
+    return words
+
+
 def with_flags(text: str) -> str:
     """Return a message of the library with its settings as they are typed in a shell."""
     return _SETTING.sub(lambda found: flag_of(found[1]), text)

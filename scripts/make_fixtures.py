@@ -45,17 +45,25 @@ UNDECIDED = "undecided"
 # Points whose truth is listed, and points that area shares are taken from.
 LISTED, COUNTED = 24, 6000
 MAP_SIZE = 16
+# Maps of faceted squares: cells a side, texels a side of each, and how steep a cell may be.
+FACETS, CELL_TEXELS, STEEPEST = 8, 8, 0.25
 
 
 @dataclass(frozen=True)
 class Fixture:
-    """A scene with its truth in words. shares: defect to share of the low poly's area."""
+    """A scene with its truth in words. shares: defect to share of the low poly's area.
+
+    normals : what a map holds, (3,) everywhere or (H, W, 3) with row 0 on top. map_shows : what is
+    wrong with it, and on which share of its texels. map_green : where green points, up or down.
+    """
 
     what: str
     scene: FamilyScene
     shares: dict[str, float] | None = None
     within: float = 0.01
-    normal: tuple[float, float, float] | None = None
+    normals: np.ndarray | None = None
+    map_shows: dict[str, float] | None = None
+    map_green: str = "up"
 
 
 # Closed forms: a square of side 1 in z = 0, rays straight up, one high-poly plane over it.
@@ -98,7 +106,7 @@ def tilted() -> Fixture:
     scene = plane_scene(positions, np.array([[0, 1, 2], [0, 2, 3]]))
     normal = unit(np.array([-0.1, -0.05, 1.0]))
     what = "z = 0.1 x + 0.05 y: every ray from (x, y) records that height; the map has one colour"
-    return Fixture(what, scene, {}, normal=tuple(normal.tolist()))
+    return Fixture(what, scene, {}, normals=normal, map_shows={})
 
 
 def too_tight() -> Fixture:
@@ -125,27 +133,86 @@ def flipped() -> Fixture:
     return Fixture("one column of four shows its backs", turned(scene, which), {TITLES[5]: 0.25})
 
 
-def covered() -> Fixture:
-    """A second part, 0.06 over half of the first."""
-    below = square(lambda p: np.zeros(len(p)), 4)
-    above = square(lambda p: np.where(p[:, 1] > 0, 0.06, np.nan), 4)
-    n = len(above.high_triangles)
-    scene = replace(
+def with_second_part(
+    below: FamilyScene, positions: np.ndarray, triangles: np.ndarray
+) -> FamilyScene:
+    """Put another high part over a plane that the low poly is not paired with."""
+    n = len(triangles)
+    return replace(
         below,
-        high_positions=np.concatenate([below.high_positions, above.high_positions]),
+        high_positions=np.concatenate([below.high_positions, positions]),
         high_triangles=np.concatenate(
-            [below.high_triangles, above.high_triangles + len(below.high_positions)]
+            [below.high_triangles, triangles + len(below.high_positions)]
         ),
         high_part=np.concatenate([below.high_part, np.ones(n, np.int64)]),
         high_group=np.concatenate([below.high_group, np.full(n, -1)]),
         high_piece=np.concatenate([below.high_piece, np.ones(n, np.int64)]),
-        home=np.concatenate([below.home, above.home]),
+        home=np.concatenate([below.home, positions[triangles] * [1.0, 1.0, 0.0]]),
         high_names=("plane_high", "cover_high"),
         paired=np.array([[True, False]]),
         closed=np.zeros(2, bool),
     )
+
+
+def covered() -> Fixture:
+    """A second part, 0.06 over half of the first."""
+    below = square(lambda p: np.zeros(len(p)), 4)
+    above = square(lambda p: np.where(p[:, 1] > 0, 0.06, np.nan), 4)
+    scene = with_second_part(below, above.high_positions, above.high_triangles)
     return Fixture("another part lies 0.06 over half of it, rays start at 0.1", scene,
                    {TITLES[4]: 0.5})  # fmt: skip
+
+
+# Closed forms with a map: every cell of a square is a facet with a slope of its own. The low poly's
+# UVs are (x, y) + 0.5, so tangent space is the world, and the map holds the facets' normals.
+
+
+def facets(seed: int, lift: float, kept: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Flat cells that touch nowhere: positions, triangles, and (cells x, cells y, 3) normals."""
+    rng = np.random.default_rng(seed)
+    n, half = FACETS, 0.5 / FACETS
+    slope = rng.uniform(-STEEPEST, STEEPEST, (n, n, 2))
+    line = (np.arange(n) + 0.5) / n - 0.5
+    middle = np.stack(np.meshgrid(line, line, indexing="ij"), axis=2)
+    around = half * np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]])
+    rise = np.einsum("xyk,ck->xyc", slope, around) + lift
+    flat_corners = middle[:, :, None] + around
+    corners = np.concatenate([flat_corners, rise[..., None]], axis=3)[kept].reshape(-1, 3)
+    first = 4 * np.arange(kept.sum())[:, None]
+    triangles = np.concatenate([first + [0, 1, 2], first + [0, 2, 3]], axis=1).reshape(-1, 3)
+    normals = unit(np.concatenate([-slope, np.ones((n, n, 1))], axis=2))
+    return corners, triangles, normals
+
+
+def on_texels(cells: np.ndarray) -> np.ndarray:
+    """(H, W, ...) values of the texels, row 0 on top, from (cells x, cells y, ...)."""
+    turned_up = np.swapaxes(cells, 0, 1)[::-1]
+    return turned_up.repeat(CELL_TEXELS, axis=0).repeat(CELL_TEXELS, axis=1)
+
+
+def green_down() -> Fixture:
+    everywhere = np.ones((FACETS, FACETS), bool)
+    positions, triangles, normals = facets(1, 0.0, everywhere)
+    return Fixture(
+        "a square of 8 x 8 facets; its map is right but for green, which points down",
+        plane_scene(positions, triangles), {}, normals=on_texels(normals), map_shows={},
+        map_green="down",
+    )  # fmt: skip
+
+
+def overshot_map() -> Fixture:
+    """A second part over 2 x 3 cells, lower than rays start; the bake was not told to leave it."""
+    over = np.zeros((FACETS, FACETS), bool)
+    over[4:6, 2:5] = True
+    positions, triangles, normals = facets(1, 0.0, ~np.zeros_like(over))
+    cover, cover_triangles, cover_normals = facets(2, 0.06, over)
+    scene = with_second_part(plane_scene(positions, triangles), cover, cover_triangles)
+    shown = np.where(over[..., None], cover_normals, normals)
+    share = float(over.mean())
+    return Fixture(
+        "8 x 8 facets, and another part 0.06 over 6 of them: the map shows the other part there",
+        scene, {TITLES[4]: share}, normals=on_texels(shown), map_shows={TITLES[4]: share},
+    )  # fmt: skip
 
 
 # The smallest case of each family: plain poses, few triangles.
@@ -277,6 +344,8 @@ FIXTURES: dict[str, Callable[[], Fixture]] = {
     "plane-hole": hole,
     "plane-flipped": flipped,
     "plane-covered": covered,
+    "map-green-down": green_down,
+    "map-overshot": overshot_map,
     "sound-box": sound,
     "thin-shell": thin_shell,
     "runs-together": runs,
@@ -357,8 +426,11 @@ def truth_document(fixture: Fixture, scene: FamilyScene) -> dict[str, Any]:
     }
     if scene.blame:
         out["inside_out"] = scene.blame
-    if fixture.normal:
-        out["map_normal"] = digits(np.array(fixture.normal))
+    if fixture.normals is not None:
+        out["map_shows"] = fixture.map_shows
+        out["map_green"] = fixture.map_green
+    if fixture.normals is not None and fixture.normals.ndim == 1:
+        out["map_normal"] = digits(fixture.normals)
     return out
 
 
@@ -418,20 +490,26 @@ def high_bytes(scene: FamilyScene) -> bytes:
     return head.encode() + scene.high_positions.astype("<f4").tobytes() + faces.tobytes()
 
 
-def png_bytes(colour: np.ndarray, size: int) -> bytes:
-    """A picture of one colour, 8 bits, RGB; stored, not packed, so that no library's taste shows.
+def png_bytes(colours: np.ndarray) -> bytes:
+    """A picture (H, W, 3), 8 bits, RGB; stored, not packed, so that no library's taste shows.
 
     PNG (W3C Recommendation, second edition 2003), sections 5 and 11.
     """
-    rows = (b"\0" + bytes(colour.astype(np.uint8).tolist()) * size) * size
-    stored = b"\x78\x01\x01" + struct.pack("<HH", len(rows), len(rows) ^ 0xFFFF) + rows
+    height, width = colours.shape[:2]
+    lines = colours.astype(np.uint8).reshape(height, -1)
+    rows = np.pad(lines, ((0, 0), (1, 0))).tobytes()  # each begins with 0: not filtered
+    stored = b"\x78\x01"
+    for at in range(0, len(rows), 0xFFFF):
+        piece = rows[at : at + 0xFFFF]
+        last = at + len(piece) == len(rows)
+        stored += struct.pack("<BHH", last, len(piece), len(piece) ^ 0xFFFF) + piece
     stored += struct.pack(">I", zlib.adler32(rows))
 
     def chunk(kind: bytes, data: bytes) -> bytes:
         check = struct.pack(">I", zlib.crc32(kind + data))
         return struct.pack(">I", len(data)) + kind + data + check
 
-    head = struct.pack(">IIBBBBB", size, size, 8, 2, 0, 0, 0)
+    head = struct.pack(">IIBBBBB", width, height, 8, 2, 0, 0, 0)
     return (b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", head) + chunk(b"IDAT", stored)
             + chunk(b"IEND", b""))  # fmt: skip
 
@@ -458,10 +536,13 @@ def files_of(name: str) -> dict[str, bytes]:
     }
     if scene.family == "closed form" or name == "sound-box":
         out["cage.obj"] = obj_bytes(scene, cage_positions(scene))
-    if fixture.normal:
+    if fixture.normals is not None:
         # 8 bits: v = (n + 1) / 2 * 255, rounded (common practice, no source).
-        colour = np.rint((np.array(fixture.normal) + 1) / 2 * 255)
-        out["normal.1001.png"] = png_bytes(colour, MAP_SIZE)
+        stored = fixture.normals * [1, -1 if fixture.map_green == "down" else 1, 1]
+        colours = np.rint((stored + 1) / 2 * 255)
+        if colours.ndim == 1:
+            colours = np.broadcast_to(colours, (MAP_SIZE, MAP_SIZE, 3))
+        out["normal.1001.png"] = png_bytes(colours)
     return out
 
 

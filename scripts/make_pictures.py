@@ -1,8 +1,9 @@
 """Make the pictures of the README and the tutorial: ``python scripts/make_pictures.py [FOLDER]``.
 
 Makes the demo scene in a temporary folder, predicts it as `cagecheck demo` does, and draws into
-docs/pictures (or FOLDER): scene.png, heatmap.png, region.png, cut.png, overshoot.png, tiles.png,
-and, where Debian's chromium and chromium-driver are installed, report.png.
+docs/pictures (or FOLDER): scene.png, heatmap.png, region.png, cut.png, overshoot.png, lit.png,
+tiles.png, and, where Debian's chromium and chromium-driver are installed, report.png and
+report-colours.png.
 """
 
 from __future__ import annotations
@@ -41,7 +42,7 @@ from cagecheck.viewing.shot import make_shot, without_display
 
 FOLDER = Path(__file__).parent.parent / "docs" / "pictures"
 # A README should load quickly.
-MOST_BYTES = 400_000
+MOST_BYTES = 450_000
 STEP = 5
 SIZE = (1240, 790)
 TILE, GAP, HEAD = 620, 20, 30
@@ -91,6 +92,10 @@ def view_pictures(result_folder: Path, folder: Path) -> None:
     model.choose(worst_of_kind(model.result.regions, Defect.OVERSHOOT_OTHER))
     model.cut = model.cut_here()
     shot("overshoot.png")
+    model.choose(None)
+    model.cut = None
+    model.light_up()
+    shot("lit.png")
 
 
 def worst_of_kind(regions: list[dict[str, Any]], defect: Defect) -> int:
@@ -137,27 +142,36 @@ def draw_tile(sheet: Image.Image, picture: TilePicture, x: int, y: int) -> None:
                  stroke_fill=PAPER)  # fmt: skip
 
 
-def report_picture(result: Prediction, path: Path) -> None:
-    """Photograph the report page in headless Chromium, with a region chosen."""
+def report_pictures(result: Prediction, folder: Path) -> None:
+    """Photograph the report page in headless Chromium: lit, and by defect with a region chosen."""
     sys.path.insert(0, str(Path(__file__).parent.parent))
     from tests.browser import BROWSER, DRIVER, browser, prefer
 
     if not (BROWSER and DRIVER):
-        print("report.png     left out: chromium or chromium-driver is not installed")
+        print("report.png and report-colours.png left out: no chromium or chromium-driver")
         return
     number = worst_of_kind([r.to_dict() for r in result.regions], Defect.MISS_TIGHT)
     with tempfile.TemporaryDirectory() as temporary:
         page = write_page(page_of_prediction(result), Path(temporary, "report.html"))
         with browser(1360, 960) as driver:
             prefer(driver, "light")
-            driver.get(f"{page.as_uri()}#region-{number}")
+            driver.get(page.as_uri())
             while not driver.execute_script("return document.documentElement.dataset.ready"):
                 time.sleep(0.1)
-            time.sleep(1.0)  # the eye has arrived and the last frame is drawn
-            shot = Path(temporary, "shot.png")
-            driver.save_screenshot(str(shot))
-            with Image.open(shot) as image:
-                save(image, path)
+            for name, script in (
+                ("report.png", "document.getElementById('wipe').focus()"),
+                (
+                    "report-colours.png",
+                    "document.querySelector(\"input[name='show'][value='defects']\").click();"
+                    f"document.querySelector('tr[data-number=\"{number}\"] .pick').click()",
+                ),
+            ):
+                driver.execute_script(script)
+                time.sleep(2.0)  # the eye has arrived and the last frame is drawn, sharp
+                shot = Path(temporary, "shot.png")
+                driver.save_screenshot(str(shot))
+                with Image.open(shot) as image:
+                    save(image, folder / name)
 
 
 def main() -> None:
@@ -169,13 +183,13 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as temporary:
         place = Path(temporary, "demo")
         result = predicted(scene, place)
-        write_prediction(result, place / "predicted", page=False)
+        write_prediction(result, place / "predicted")
         drawn = draw_scene(scene, Path(temporary, "scene.png"), size=(1200, 860))
         with Image.open(drawn) as image:
             save(image, folder / "scene.png")
         view_pictures(place / "predicted", folder)
         tiles_picture(result, folder / "tiles.png")
-        report_picture(result, folder / "report.png")
+        report_pictures(result, folder)
 
 
 if __name__ == "__main__":

@@ -3,6 +3,7 @@
     python scripts/mutate.py                  # a sample of each folder; writes docs/mutation.md
     python scripts/mutate.py --folders rays tuning/corridors.py --count 20 --seed 3
     python scripts/mutate.py --again          # only those that survived the last time
+    python scripts/mutate.py --count 400 --jobs 16 --seconds-all 570    # what 16 cores can in time
 
 Every mutant is one error in one place: a comparison, a sign, a bound, a condition turned round, a
 number off by one. It is written into a copy of the tree, and the tests of its file run there until
@@ -13,9 +14,12 @@ Which mutants are looked at is drawn by seed, so the same call looks at the same
 at the top of a file are left alone: they are choices, and their reasons stand beside them.
 
 Compiled loops: numba would go on running the old machine code of a function that calls a changed
-one. A mutant of a file with compiled functions therefore gets a cache folder of its own, from which
-that file and all that import it are left out; the others stay compiled. Running the loops
-uncompiled instead (NUMBA_DISABLE_JIT) is no way here: Embree calls back into compiled code.
+one. Machine code that a mutant outdates is therefore made anew (scripts/mutant_runs.py). Running
+the loops uncompiled instead (NUMBA_DISABLE_JIT) is no way here: Embree calls back into compiled
+code.
+
+Tests that fail without any mutant, because a package or program they need is not installed, are
+left out and named, as are those that take too long. No git is needed.
 """
 
 from __future__ import annotations
@@ -23,26 +27,31 @@ from __future__ import annotations
 import argparse
 import ast
 import json
-import os
 import random
-import re
-import resource
 import shutil
-import signal
 import sys
 import tempfile
 import time
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import asdict, dataclass, replace
 from itertools import islice
 from pathlib import Path
 
-import numba
-import numpy as np
-import pytest
-
 ROOT = Path(__file__).resolve().parent.parent
+sys.path.insert(0, str(ROOT))
+
+from scripts.mutant_runs import (  # noqa: E402
+    COMPILING_SECONDS,
+    MORE_SECONDS,
+    SLOWER,
+    Outdated,
+    Report,
+    Run,
+    Tree,
+    run_all,
+)
+
 PAGE = ROOT / "docs" / "mutation.md"
 RESULTS = ROOT / "scripts" / "mutation.json"
 NOTES = ROOT / "scripts" / "mutation_notes.toml"
@@ -52,6 +61,8 @@ MODEL = ("tests/predicting/test_closed_forms.py", "tests/predicting/test_against
 BESIDES = {"defects": MODEL, "rays": MODEL}
 # Mutants a folder, and seconds of the processor that the tests of one may take.
 COUNT, SECONDS = 12, 120
+# A test that takes more than this share of them is not run against mutants.
+SLOW_SHARE = 0.25
 
 COMPARISONS = {
     ast.Lt: ("<", "<="), ast.LtE: ("<=", "<"), ast.Gt: (">", ">="), ast.GtE: (">=", ">"),
@@ -278,93 +289,116 @@ def mapped_tests(file: str, imports: Imports, named: bool = False) -> list[str]:
     return [test for _, _, test in sorted(ranked)] + list(BESIDES.get(folder, ()))
 
 
-class Workshop:
-    """A copy of the tree in which mutants are tested."""
+@dataclass
+class Sound:
+    """What the tests of the code as it is told.
 
-    def __init__(self, folder: Path, seconds: int, named: bool) -> None:
-        self.tree, self.cache, self.own = folder / "tree", folder / "cache", folder / "own-cache"
-        self.seconds, self.named = seconds, named
-        self.imports = Imports(ROOT)
-        self.sound: dict[str, bool] = {}
-        left_out = shutil.ignore_patterns(".git", ".venv", "build", "__pycache__", "*.egg-info")
-        shutil.copytree(ROOT, self.tree, ignore=left_out)
-        self.cache.mkdir()
-        # The code under test is the copy's, in this process and in its forks.
-        os.chdir(self.tree)
-        sys.path.insert(0, str(self.tree))
-        sys.dont_write_bytecode = True
+    took : seconds of the processor, by test file. skipped : tests that are not run against mutants:
+    they fail anyway, or take too long. loaded : modules of other packages that they load.
+    """
 
-    def pytest(self, tests: list[str], cache: Path, stale: set[str]) -> tuple[str, str]:
-        """Run tests until one fails, in a fork of this process; return the outcome and the test.
+    took: dict[str, float]
+    skipped: frozenset[str]
+    loaded: list[str]
 
-        What this process has loaded need not be loaded again, save the `stale` modules.
-        """
-        said = self.tree.parent / "said"
-        child = os.fork()
-        if child == 0:
-            resource.setrlimit(resource.RLIMIT_CPU, (self.seconds, self.seconds + 5))
-            with said.open("wb") as out:
-                os.dup2(out.fileno(), 1)
-                os.dup2(out.fileno(), 2)
-            tests_folder = str(self.tree / "tests")
-            for name, module in list(sys.modules.items()):
-                at_home = str(getattr(module, "__file__", None) or "")
-                if name in stale or at_home.startswith(tests_folder):
-                    del sys.modules[name]
-            os._exit(int(self.run_pytest(tests, cache)))
-        status = os.waitpid(child, 0)[1]
-        if os.WIFSIGNALED(status) and os.WTERMSIG(status) in (signal.SIGXCPU, signal.SIGKILL):
-            return "unfinished", ""
-        if os.WIFEXITED(status) and os.WEXITSTATUS(status) == 0:
-            return "survived", ""
-        text = said.read_text(errors="replace")
-        failed = re.search(r"^(?:FAILED|ERROR) (?:tests/)?(\S+)", text, re.MULTILINE)
-        return "killed", failed.group(1) if failed else "the process ended"
 
-    def run_pytest(self, tests: list[str], cache: Path) -> int:
-        """Run tests in this process."""
-        numba.config.CACHE_DIR = str(cache)
-        return pytest.main(["-x", "-q", "--tb=no", "-p", "no:cacheprovider", *tests])
+def sound_tests(tests: list[str], given: argparse.Namespace, work: Path, stop: float) -> Sound:
+    """Run the tests as the code is, twice: what is compiled the first time is no measure."""
+    reports: dict[int, Report] = {}
 
-    def sound_tests(self, tests: list[str]) -> list[str]:
-        """Return the tests that pass as the code is; this also loads and compiles what they use."""
-        for test in tests:
-            if test not in self.sound:
-                self.sound[test] = self.run_pytest([test], self.cache) == 0
-                if not self.sound[test]:
-                    print(f"left out, as it fails without any mutant: {test}", flush=True)
-        return [test for test in tests if self.sound[test]]
+    # The longest begin first, as far as is known.
+    length = {k: float((ROOT / test).stat().st_size) for k, test in enumerate(tests)}
 
-    def try_out(self, mutant: Mutant) -> Mutant:
-        """Return the mutant with its outcome."""
-        tests = self.sound_tests(mapped_tests(mutant.file, self.imports, self.named))
-        if not tests:
-            return replace(mutant, outcome="survived", by="")
-        file = self.tree / mutant.file
-        data, stamp = file.read_bytes(), file.stat()
-        stale = self.imports.importers(Imports.name(ROOT / mutant.file, ROOT))
-        cache = self.cache_without(stale) if b"njit" in data else self.cache
-        file.write_bytes(data[: mutant.begin] + mutant.new.encode() + data[mutant.end :])
-        try:
-            outcome, by = self.pytest(tests, cache, stale)
-        finally:
-            file.write_bytes(data)
-            # numba looks at the time of the file: as it was, so is its machine code.
-            os.utime(file, ns=(stamp.st_atime_ns, stamp.st_mtime_ns))
-        return replace(mutant, outcome=outcome, by=by)
+    def told(number: int, report: Report, wall: float) -> None:
+        reports[number], length[number] = report, wall
 
-    def cache_without(self, stale: set[str]) -> Path:
-        """Return a cache without the machine code of some modules."""
-        shutil.rmtree(self.own, ignore_errors=True)
-        files = {tuple(name.split(".")[-2:]) for name in stale}
+    for first in (True, False):
+        reports.clear()
+        seconds = given.seconds + (COMPILING_SECONDS if first else 0)
+        runs = [Run(k, (test,), seconds) for k, test in enumerate(tests)]
+        runs.sort(key=lambda run: -length[run.number])
+        run_all(runs, given.jobs, work / "sound", work / "base", False, [], stop, told)
+    took, skipped, loaded = {}, set(), set()
+    for k, test in enumerate(tests):
+        report = reports.get(k, Report(ended=False))
+        loaded |= set(report.loaded)
+        if not report.ended or report.crashed or test in report.failed:
+            why = report.failed.get(test) or (
+                "it crashes" if report.crashed else f"it takes more than {given.seconds} s"
+            )
+            print(f"left out: {test} ({why})")
+            continue
+        slow = {name for name, s in report.took.items() if s > given.seconds * SLOW_SHARE}
+        for name in sorted({*report.failed, *slow}):
+            print(f"left out: {name} ({report.failed.get(name) or 'it takes long'})")
+        skipped |= {*report.failed, *slow}
+        kept = [s for name, s in report.took.items() if name not in skipped]
+        if kept:
+            took[test] = sum(kept)
+    print(f"{len(took)} of {len(tests)} test files are run against mutants", flush=True)
+    return Sound(took, frozenset(skipped), sorted(loaded))
 
-        def old(folder: str, names: list[str]) -> list[str]:
-            # numba names a folder after the source's folder, and an entry after its file.
-            home = Path(folder).name.rsplit("_", 1)[0]
-            return [name for name in names if (home, name.split(".")[0]) in files]
 
-        shutil.copytree(self.cache, self.own, ignore=old)
-        return self.own
+def run_of(
+    number: int, mutant: Mutant, tests: list[str], sound: Sound, outdated: Outdated, seconds: float
+) -> Run:
+    """Return the run of a mutant: its tests, as many as `seconds` are enough for."""
+    chosen, total = [], 0.0
+    for test in tests:
+        if test in sound.took and total + sound.took[test] <= seconds:
+            chosen.append(test)
+            total += sound.took[test]
+    stale = outdated.by(mutant.file)
+    most = SLOWER * total + MORE_SECONDS + (COMPILING_SECONDS if stale else 0)
+    error = (mutant.file, mutant.begin, mutant.end, mutant.new)
+    return Run(number, tuple(chosen), most, error, stale, sound.skipped)
+
+
+def outcome_of(mutant: Mutant, report: Report) -> Mutant:
+    """Return the mutant with what came of it."""
+    if not report.ended:
+        return replace(mutant, outcome="unfinished", by="")
+    if report.crashed:
+        return replace(mutant, outcome="killed", by="the process ended")
+    if report.failed:
+        return replace(mutant, outcome="killed", by=next(iter(report.failed)))
+    return replace(mutant, outcome="survived", by="")
+
+
+def try_all(
+    todo: list[Mutant], given: argparse.Namespace, work: Path, told: Callable[[int, Mutant], None]
+) -> None:
+    """Try mutants until the time is up, and tell each as it is known."""
+    stop = time.monotonic() + given.seconds_all
+    imports, outdated = Imports(ROOT), Outdated(ROOT)
+    tests_of = {m.file: mapped_tests(m.file, imports, given.named) for m in todo}
+    Tree(work / "base").copy_from(ROOT)
+    tests = list(dict.fromkeys(test for tests in tests_of.values() for test in tests))
+    sound = sound_tests(tests, given, work, stop)
+    runs = [
+        run_of(k, m, tests_of[m.file], sound, outdated, given.seconds) for k, m in enumerate(todo)
+    ]
+    runs = [run for run in runs if run.tests]
+    if len(runs) < len(todo):
+        print(f"{len(todo) - len(runs)} mutants have no test to be run against them")
+    seen = 0
+
+    def tell(number: int, report: Report, wall: float) -> None:
+        nonlocal seen
+        seen += 1
+        tried = outcome_of(todo[number], report)
+        print(
+            f"{seen}/{len(runs)} {tried.outcome:10} {wall:5.0f} s  "
+            f"{tried.file}:{tried.number}  {_error(tried)}  {tried.by}",
+            flush=True,
+        )
+        told(number, tried)
+
+    shutil.rmtree(work / "mutants", ignore_errors=True)
+    if not run_all(
+        runs, given.jobs, work / "mutants", work / "base", True, sound.loaded, stop, tell
+    ):
+        print(f"the time is up; {seen} of {len(runs)} mutants were tried")
 
 
 def page(results: list[Mutant], seed: int, notes: dict[str, str]) -> str:
@@ -436,38 +470,35 @@ def main() -> int:
     parser.add_argument("--count", type=int, default=COUNT, help="mutants a folder")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--seconds", type=int, default=SECONDS, help="a mutant, at most")
-    parser.add_argument("--minutes", type=float, default=1e9, help="stop to begin new ones then")
+    parser.add_argument("--jobs", type=int, default=1, help="mutants at a time, in a tree each")
+    parser.add_argument(
+        "--seconds-all", type=float, default=1e9, help="stop then, and write what is known"
+    )
+    parser.add_argument("--results", type=Path, default=RESULTS, help="where outcomes are kept")
     parser.add_argument("--again", action="store_true", help="only the last survivors")
     parser.add_argument("--named", action="store_true", help="only tests of the file's own name")
     parser.add_argument("--page", action="store_true", help="only write the page again")
     given = parser.parse_args()
     if given.again or given.page:
-        kept = json.loads(RESULTS.read_text())
+        kept = json.loads(given.results.read_text())
         results = _found_again([Mutant(**m) for m in kept["mutants"]])
         seed = kept["seed"]
     else:
         seed = given.seed
         results = sample(tuple(given.folders), given.count, seed)
         # One of each folder in turn, so that what ends early has looked everywhere.
-        results = [results[k] for k in np.argsort(_turns(results), kind="stable")]
+        turns = _turns(results)
+        results = [results[k] for k in sorted(range(len(results)), key=turns.__getitem__)]
     todo = [] if given.page else [m for m in results if m.outcome in ("", "survived")]
-    stop = time.monotonic() + 60 * given.minutes
+
+    def told(number: int, tried: Mutant) -> None:
+        results[results.index(todo[number])] = tried
+        _write(results, seed, given.results)
+
     if todo:
         with tempfile.TemporaryDirectory(prefix="cagecheck-mutants-") as folder:
-            shop = Workshop(Path(folder), given.seconds, given.named)
-            for k, mutant in enumerate(todo):
-                if time.monotonic() > stop:
-                    break
-                began = time.monotonic()
-                tried = shop.try_out(mutant)
-                results[results.index(mutant)] = tried
-                print(
-                    f"{k + 1}/{len(todo)} {tried.outcome:10} {time.monotonic() - began:5.0f} s  "
-                    f"{tried.file}:{tried.number}  {_error(tried)}  {tried.by}",
-                    flush=True,
-                )
-                _write(results, seed)
-    _write(results, seed)
+            try_all(todo, given, Path(folder), told)
+    _write(results, seed, given.results)
     return 0
 
 
@@ -482,11 +513,13 @@ def _turns(mutants: list[Mutant]) -> list[int]:
     return out
 
 
-def _write(results: list[Mutant], seed: int) -> None:
+def _write(results: list[Mutant], seed: int, place: Path) -> None:
+    """Write the outcomes, and the page where they are kept at home."""
     done = sorted((m for m in results if m.outcome), key=lambda m: (m.file, m.begin, m.new))
     kept = {"seed": seed, "mutants": [asdict(m) for m in done]}
-    RESULTS.write_text(json.dumps(kept, indent=1) + "\n")
-    PAGE.write_text(page(done, seed, read_notes()))
+    place.write_text(json.dumps(kept, indent=1) + "\n")
+    if place == RESULTS:
+        PAGE.write_text(page(done, seed, read_notes()))
 
 
 if __name__ == "__main__":

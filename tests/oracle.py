@@ -55,13 +55,19 @@ class Bake:
 
 @dataclass(frozen=True)
 class Answer:
-    """flags (N,) of bits ``1 << kind``, known (N, 10) where they are sure, measures (10, N)."""
+    """flags (N,) of bits ``1 << kind``, known (N, 10) where they are sure, measures (10, N).
+
+    error (N,) the visible error in degrees, of samples inside triangles only, and where it is sure:
+    nowhere, if it was not asked for.
+    """
 
     flags: np.ndarray
     known: np.ndarray
     measures: np.ndarray
     recorded_t: np.ndarray
     target_t: np.ndarray
+    error: np.ndarray
+    error_known: np.ndarray
 
 
 def unit(vectors):
@@ -173,8 +179,11 @@ class Walks:
         return least, walk + from_p + from_q
 
 
-def answer(model, bake, triangle, barycentric, kind):
-    """Classify samples: points on low triangles (N,), barycentric (N, 3), 1 for edge points."""
+def answer(model, bake, triangle, barycentric, kind, visible=False):
+    """Classify samples: points on low triangles (N,), barycentric (N, 3), 1 for edge points.
+
+    visible : say the visible error, too, which takes as long as all the rest.
+    """
     n = len(triangle)
     p = model.low[model.low_triangles]
     normals = model.normals
@@ -254,7 +263,74 @@ def answer(model, bake, triangle, barycentric, kind):
     known[:, STEEP] &= ~(np.abs(lean - steep) < 1e-6)
     known[:, FOLD] = np.abs(fold) > 1e-3
     known[:, SPLIT] = decided & (np.abs(width * np.where(density > 0, density, 1) - 1) > ROUNDING)
-    return Answer(flags, known, measures, hit_t, goal_t)
+    error, error_known = np.full(n, np.nan), np.zeros(n, bool)
+    if not visible:
+        return Answer(flags, known, measures, hit_t, goal_t, error, error_known)
+    error, error_known = _visible(
+        model, bake, triangle, barycentric, origin, direction, t, recorded, target,
+        np.where(density > 0, density, (2 / (2 / 1024)) / np.sqrt(part_area)[
+            model.low_part[triangle]]), reach,
+    )  # fmt: skip
+    error_known &= decided & target_known & (kind != 1) & (kind != 2)
+    return Answer(flags, known, measures, hit_t, goal_t, error, error_known)
+
+
+def _visible(
+    model, bake, triangle, barycentric, origin, direction, t, recorded, target, density, reach
+):
+    """Degrees between the recorded shading normal and that of what belongs straight above."""
+    n, rows = len(triangle), np.arange(len(triangle))
+    p, h = model.low[model.low_triangles], model.high[model.high_triangles]
+    face = unit(np.cross(p[:, 1] - p[:, 0], p[:, 2] - p[:, 0]))[triangle]
+    high_normal = unit(np.cross(h[:, 1] - h[:, 0], h[:, 2] - h[:, 0]))
+    smooth = averaged_normals(model.high, model.high_triangles)
+
+    def shaded(place, which):
+        weight = trimesh.triangles.points_to_barycentric(h[which], place)
+        return unit(np.einsum("nk,nkx->nx", np.clip(weight, 0, 1), smooth[which]))
+
+    up, near_edge = all_crossings(origin, face, model.high, model.high_triangles)
+    own = model.paired[model.low_part[triangle]][:, model.high_part]
+    straight, known = _targets(
+        model, bake, triangle, origin, face, up, reach, own & ~np.isnan(up), high_normal
+    )
+    known &= ~(near_edge & (own | (not bake.apart))).any(axis=1)
+    away = np.where(target >= 0, t[rows, target], 0)[:, None] * direction
+    aside = np.linalg.norm(away - np.einsum("nk,nk->n", away, face)[:, None] * face, axis=1)
+    stays = (target >= 0) & (aside * density <= 0.5)
+    known |= stays
+    known &= np.abs(aside * density - 0.5) > ROUNDING
+    ideal = np.zeros((n, 3))
+    # The straight ray first; the bake's own ray where that finds nothing, or the slide is small.
+    for chosen, ways, which, rays in (
+        ((target >= 0) & (stays | (straight < 0)), t, target, direction),
+        ((straight >= 0) & ~stays, up, straight, face),
+    ):
+        k = np.flatnonzero(chosen)
+        place = origin[k] + ways[k, which[k]][:, None] * rays[k]
+        facing = np.einsum("nk,nk->n", high_normal[which[k]], rays[k])
+        ideal[k] = shaded(place, which[k]) * np.where(facing < 0, -1, 1)[:, None]
+    stored = np.zeros((n, 3))
+    k = np.flatnonzero(recorded >= 0)
+    place = origin[k] + t[k, recorded[k]][:, None] * direction[k]
+    stored[k] = shaded(place, recorded[k])
+    out = np.where(
+        (np.abs(ideal).sum(axis=1) > 0) & (recorded >= 0),
+        angle_between(np.where(stored == 0, 1e-300, stored), np.where(ideal == 0, 1e-300, ideal)),
+        180.0,
+    )
+    normals = model.normals
+    if normals is None:
+        normals = averaged_normals(model.low, model.low_triangles)
+    shading = unit(np.einsum("nk,nkx->nx", barycentric, normals[triangle]))
+    lean = angle_between(shading, stored)
+    steep = np.degrees(np.arccos(180 / (127.5 * np.pi)))
+    sine = np.sin(np.radians(lean))
+    # The component that 8 bits hold is a step nearer to zero; which of two angles does not matter.
+    turned = np.abs(np.degrees(np.arcsin(sine) - np.arcsin(sine - 2 / 255)))
+    is_steep = (lean > steep) & (recorded >= 0) & (out < 180)
+    known &= np.abs(lean - steep) > 1e-6
+    return np.where(is_steep, np.maximum(out, turned), out), known
 
 
 def _targets(model, bake, triangle, origin, direction, t, reach, own, high_normal):

@@ -13,6 +13,7 @@ from PIL import Image
 
 import cagecheck
 from cagecheck.defects.kinds import KINDS, Defect
+from cagecheck.locating.compare import Fault
 from tests.family_score import COMPARED
 from tests.paths import ROOT
 
@@ -118,15 +119,87 @@ def test_rays_record_the_listed_distances(name):
             assert distance == pytest.approx(point["recorded"], abs=DIGITS), point
 
 
-def test_the_map_is_the_bake():
-    """A flat plane's normal is known: every texel holds it, to the rounding of 8 bits."""
-    truth = _truth("plane-tilted")
-    picture = np.asarray(Image.open(FOLDER / "plane-tilted" / "normal.1001.png"), float)
-    vectors = picture / 255 * 2 - 1
-    assert np.abs(vectors - truth["map_normal"]).max() <= 1 / 255 + 1e-9
-    slope = np.array([0.1, 0.05])
-    normal = np.array([*-slope, 1]) / np.sqrt(1 + slope @ slope)
-    assert np.allclose(truth["map_normal"], normal)
+WITH_MAPS = [n for n in NAMES if (FOLDER / n / "normal.1001.png").exists()]
+# How the defects that truth.json names show in a map that was baked so.
+SHOWN_AS = {KINDS[Defect.OVERSHOOT_OTHER].title: "recorded another part"}
+
+
+def _above(place, positions, triangles):
+    """Heights (T,) of triangles over a place, by their planes; NaN where they are not over it."""
+    a, b, c = (positions[triangles[:, k]] for k in range(3))
+    weights = np.stack(
+        [np.linalg.det(np.stack([q[:, :2] - place, r[:, :2] - place], axis=1))
+         for q, r in ((b, c), (c, a), (a, b))], axis=1
+    )  # fmt: skip
+    weights /= weights.sum(axis=1, keepdims=True)
+    height = np.einsum("tk,tk->t", weights, positions[triangles][:, :, 2])
+    return np.where(weights.min(axis=1) >= -1e-9, height, np.nan)
+
+
+def _recorded_faces(name):
+    """(H, W) the high-poly triangle that every texel records: the highest below the ray's start.
+
+    By brute force. UVs are (x, y) + 0.5 and the low poly faces up, so rays are, too.
+    """
+    low, high = _read(name)
+    corners = low.mesh.positions[low.mesh.corner_vertex]
+    assert np.allclose(low.mesh.corner_uv, corners[:, :2] + 0.5)
+    size, start = _map_texels(name).shape[0], _truth(name)["bake"]["offset"]
+    out = np.empty((size, size), int)
+    for y, x in np.ndindex(size, size):
+        place = np.array([(x + 0.5) / size - 0.5, 0.5 - (y + 0.5) / size])
+        height = _above(place, high.positions.astype(float), high.triangles)
+        out[y, x] = np.argmax(np.where(height <= start, height, -np.inf))
+    return out
+
+
+def _map_texels(name):
+    return np.asarray(Image.open(FOLDER / name / "normal.1001.png"), float)
+
+
+@pytest.mark.parametrize("name", WITH_MAPS)
+def test_maps_hold_the_normals_of_what_lies_over_every_texel(name):
+    """The recorded triangle's plane, to half a step of 8 bits; tangent space is the world's."""
+    truth = _truth(name)
+    _, high = _read(name)
+    face = _recorded_faces(name)
+    green = {"up": 1, "down": -1}[truth["map_green"]]
+    vectors = (_map_texels(name) / 255 * 2 - 1) * [1, green, 1]
+    p = high.positions.astype(float)[high.triangles]
+    normal = np.cross(p[:, 1] - p[:, 0], p[:, 2] - p[:, 0])
+    normal /= np.linalg.norm(normal, axis=1, keepdims=True)
+    assert np.abs(vectors - normal[face]).max() <= 1 / 255 + 1e-6
+    other = high.triangle_part[face] != 0
+    shown = {KINDS[Defect.OVERSHOOT_OTHER].title: other.mean()} if other.any() else {}
+    assert shown == truth["map_shows"]
+    if "map_normal" in truth:
+        slope = np.array([0.1, 0.05])
+        assert np.allclose(truth["map_normal"], [*-slope, 1] / np.sqrt(1 + slope @ slope))
+
+
+@pytest.mark.parametrize("name", WITH_MAPS)
+def test_locate_finds_what_the_maps_show(name):
+    """Nothing but that, and all of it but for texels beside another facet, which filters blur."""
+    truth = _truth(name)
+    low, high = _read(name)
+    pairing = cagecheck.pair_parts(low.part_names, high.part_names)
+    baked = cagecheck.read_map(str(FOLDER / name / "normal.1001.png"), 1001)
+    found = cagecheck.locate(
+        [baked], low.mesh, high, paired=pairing.matrix(),
+        settings=cagecheck.LocateSettings(**truth["bake"]),
+    )  # fmt: skip
+    codes = [fault.code for fault in found.maps[0].conventions]
+    assert codes == (["green-flipped"] if truth["map_green"] == "down" else [])
+    names = {SHOWN_AS[defect] for defect in truth["map_shows"]}
+    assert {region.name for region in found.regions} == names
+    assert found.clean == (not codes and not names)
+    face = _recorded_faces(name)
+    other, cell = high.triangle_part[face] != 0, face // 2
+    around = [np.roll(cell, step, (0, 1)) for step in ((0, 1), (0, -1), (1, 0), (-1, 0))]
+    inner = np.all([cell == a for a in around], axis=0)
+    wrong = found.maps[0].fault != Fault.CLEAN
+    assert not (wrong & ~other).any() and wrong[other & inner].all()
+    assert sum(region.texels for region in found.regions) == wrong.sum()
 
 
 @pytest.mark.parametrize("name", [n for n in NAMES if (FOLDER / n / "cage.obj").exists()])

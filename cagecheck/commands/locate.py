@@ -9,8 +9,9 @@ from typing import Annotated
 import typer
 
 from cagecheck.commands.options import HighPath, LowPath, Output, add_command
-from cagecheck.commands.predict import say_regions
+from cagecheck.commands.predict import say_entries
 from cagecheck.commands.terminal import EXIT_CLEAN, EXIT_DEFECTS, Terminal
+from cagecheck.defects.headline import headline
 from cagecheck.files import refuse_results
 from cagecheck.locating.beside_maps import find_beside
 from cagecheck.locating.locate import Location, locate
@@ -127,9 +128,19 @@ def say_location(terminal: Terminal, result: Location, *, in_files: bool) -> Non
         terminal.say("What to mend first:")
         for number, cause in enumerate(result.causes[:MOST_CAUSES], start=1):
             terminal.say(f"  {number}. [{cause.code}] {cause.text}; {cause.cure}.")
-    rows = [(t["name"], t["regions"], t["texels"], t["area"]) for t in totals(result)]
-    terminal.table("Faults", ("fault", "regions", "texels", "area (sq. units)"), rows)
-    say_regions(terminal, result.regions, in_files=in_files)
+    rows = [
+        (t["name"], t["regions"], t["texels"], t["texels_seen"], t["area"]) for t in totals(result)
+    ]
+    columns = ("fault", "regions", "texels", "of which show", "area (sq. units)")
+    terminal.table("Faults", columns, rows)
+    terminal.table(
+        "Defects that rays of such a bake have, and what the maps show of them",
+        ("defect", "texels", "of which show"),
+        [(d.defect.title, round(d.texels), round(d.texels_seen)) for d in result.defects],
+    )
+    if result.regions:
+        terminal.say(headline(result.entries))
+    say_entries(terminal, result.entries, result.ways, in_files=in_files)
     terminal.say(verdict(result))
 
 

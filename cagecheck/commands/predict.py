@@ -17,23 +17,26 @@ from cagecheck.commands.terminal import (
     Terminal,
     place,
 )
-from cagecheck.defects.entries import Entry, gather
-from cagecheck.defects.regions import Region
+from cagecheck.defects.entries import Entry
+from cagecheck.defects.headline import folded_words, headline
+from cagecheck.defects.region_words import amount_words, size_words
 from cagecheck.errors import InputError
-from cagecheck.files import refuse_results
+from cagecheck.files import refuse_existing, refuse_results
 from cagecheck.maps.high_normals import HighNormals
 from cagecheck.meshes.mesh import Surface
 from cagecheck.meshes.pairs import Pairing
-from cagecheck.options import MAPS
+from cagecheck.options import MAPS, OUTPUT
 from cagecheck.predicting.inputs import CageFiles, MeshOptions, read_cage, read_inputs
 from cagecheck.predicting.maps.write_maps import MAP_KINDS, MapFiles, MapFormat
+from cagecheck.predicting.next_steps import WayStep, way_words
 from cagecheck.predicting.predict import predict
+from cagecheck.predicting.preview import write_preview
 from cagecheck.predicting.result import Prediction, prediction_document
 from cagecheck.predicting.settings import HighShading, Settings
 from cagecheck.predicting.write import write_prediction
 from cagecheck.words.lengths import length_words
-from cagecheck.words.numbers import count_text, readable
-from cagecheck.words.sentences import count_words, names_words
+from cagecheck.words.numbers import count_text
+from cagecheck.words.sentences import count_words, names_words, sentence_case
 
 MapsOption = Annotated[
     str | None,
@@ -52,10 +55,20 @@ SupersampleOption = Annotated[
         rich_help_panel=MAPS,
     ),
 ]  # fmt: skip
+PreviewOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--preview",
+        help="Also draw the low poly lit with the maps that the bake would give, beside the high "
+        "poly, as a PNG file.",
+        metavar="FILE",
+        rich_help_panel=OUTPUT,
+    ),
+]
 # Notices of meshes that do not lie on each other: until that is mended, no cure below it counts.
 MISFITS = ("scale-mismatch", "axis-mismatch")
-# Regions that fit one screen; the files hold all of them.
-REGIONS_SHOWN = 15
+# Entries that fit one screen; the files hold all of them.
+ENTRIES_SHOWN = 15
 
 
 def register(app: typer.Typer) -> None:
@@ -74,6 +87,7 @@ def predict_command(
     map_files: MapFiles,
     supersample: SupersampleOption = 1,
     shading: HighShading,
+    preview: PreviewOption = None,
     output: Output,
 ) -> int:
     """Predict the artefacts of a bake before baking.
@@ -90,8 +104,10 @@ def predict_command(
     if form is not None and output.out is None:
         raise InputError("--maps needs a folder to write to.", cure="Give --out.")
     refuse_results(output.out, "regions.json", output.force)
+    if preview is not None:
+        refuse_existing(preview, output.force)
     with terminal.progress() as progress:
-        own_normals = form is not None and shading.high_normals == "file"
+        own_normals = shading.high_normals == "file"
         scene = read_inputs(low, high, reading, high_normals=own_normals, progress=progress)
         chosen, more = read_cage(
             scene.low, offset=settings.offset, push=files.push, cage=files.cage,
@@ -101,13 +117,15 @@ def predict_command(
             scene.low, scene.high, cage=chosen, paired=scene.pairing.matrix(), settings=settings,
             progress=progress,
         )  # fmt: skip
-        result = replace(result, notices=(*scene.notices, *more, *result.notices))
+        result = replace(result, notices=(*scene.notices, *more, *result.notices), reading=reading)
         written: list[Path] = []
         if output.out:
             written = write_prediction(
                 result, output.out, maps=form, supersample=supersample,
                 high_normals=shading.high_normals, force=output.force, progress=progress,
             )  # fmt: skip
+        if preview is not None:
+            written.append(write_preview(result, preview, force=output.force, progress=progress))
     terminal.result(prediction_document(result))
     say_prediction(terminal, result, scene.pairing, in_files=output.out is not None)
     if form is not None:
@@ -159,7 +177,8 @@ def say_prediction(
         f"maps {chosen.map_size} square; engine: {result.engine}."
     )
     say_totals(terminal, result)
-    say_regions(terminal, result.regions, in_files=in_files)
+    terminal.say(headline(result.entries))
+    say_entries(terminal, result.entries, result.ways, in_files=in_files)
     terminal.say(verdict(result))
 
 
@@ -167,47 +186,57 @@ def say_totals(terminal: Terminal, result: Prediction) -> None:
     """Print one row per defect."""
     mapped = bool((result.low.uv_area != 0).any())
     rows = [
-        (t["name"], t["regions"], t["area"], t["percent"], round(t["texels"]) if mapped else None)
+        (t["name"], t["regions"], t["area"], t["percent"],
+         round(t["texels"]) if mapped else None, round(t["texels_seen"]) if mapped else None)
         for t in result.totals()
-    ]
-    terminal.table(
-        "Defects", ("defect", "regions", "area (sq. units)", "% of low poly", "texels"), rows
-    )
+    ]  # fmt: skip
+    columns = ("defect", "regions", "area (sq. units)", "% of low poly", "texels", "of which show")
+    terminal.table("Defects", columns, rows)
 
 
-def say_regions(terminal: Terminal, regions: Sequence[Region], *, in_files: bool) -> None:
-    """Print the worst entries, in the order to see to them (see `cagecheck.defects.entries`).
+def say_entries(
+    terminal: Terminal, entries: Sequence[Entry], ways: Sequence[WayStep], *, in_files: bool
+) -> None:
+    """Print what shows, by the way in which it is mended, in the order to see to it.
 
     in_files : whether the rest is in files that were written.
     """
-    entries = gather(regions)
-    shown = entries[:REGIONS_SHOWN]
-    if not shown:
-        return
-    left = len(regions) - sum(len(entry.regions) for entry in shown)
+    showing = [entry for entry in entries if entry.shows]
+    shown = showing[:ENTRIES_SHOWN]
     rest = "in the files" if in_files else "with --out"
-    terminal.say(f"Worst regions ({count_text(left)} more {rest}):" if left > 0 else "Regions:")
-    size = max(abs(x) for region in regions for x in region.centroid)
-    for entry in shown:
-        r = entry.first
-        tile = f", tile {r.tile}" if r.tile else ""
-        terminal.say(
-            f"{r.number:>4}  {r.name} on {r.part}{tile}, at {place(r.centroid, size=size)}: "
-            f"{amount(r.texels, r.area)}"
-        )
-        if entry.others:
-            terminal.say(f"      {others_words(entry)}")
-        terminal.say(f"      cause: {r.cause}")
-        terminal.say(f"      cure:  {first_words(entry)}{r.cure}")
+    size = max((abs(x) for e in entries for x in e.first.centroid), default=0.0)
+    for step in ways:
+        mine = [entry for entry in shown if entry.way is step.way]
+        left = sum(entry.way is step.way for entry in showing) - len(mine)
+        terminal.say(f"{sentence_case(step.way.title)}: {way_words(step)}")
+        if step.next:
+            terminal.say(f"      next: {step.next}")
+        for entry in mine:
+            _say_entry(terminal, entry, size)
+        if left:
+            terminal.say(f"      and {count_text(left)} more of these {rest}")
+    if folded := folded_words(entries):
+        terminal.say(f"+ {folded} ({rest})")
+
+
+def _say_entry(terminal: Terminal, entry: Entry, size: float) -> None:
+    r = entry.first
+    tile = f", tile {r.tile}" if r.tile else ""
+    terminal.say(
+        f"{r.number:>4}  {r.name} on {r.part}{tile}, at {place(r.centroid, size=size)}: "
+        f"{size_words(r.to_dict())}"
+    )
+    if entry.others:
+        terminal.say(f"      {others_words(entry)}")
+    terminal.say(f"      cause: {r.cause}")
+    terminal.say(f"      cure:  {first_words(entry)}{r.cure}")
 
 
 def others_words(entry: Entry) -> str:
     """Say how many regions an entry has besides the first, in how many places, how large."""
     where = "" if entry.places > len(entry.others) else f", in {count_words(entry.places, 'place')}"
-    return (
-        f"and {count_text(len(entry.others))} more like it on this part{where}; together "
-        f"{amount(entry.texels, entry.area)}"
-    )
+    size = amount_words(entry.texels, entry.area, entry.texels_seen, entry.area_seen)
+    return f"and {count_text(len(entry.others))} more like it on this part{where}; together {size}"
 
 
 def first_words(entry: Entry) -> str:
@@ -217,17 +246,12 @@ def first_words(entry: Entry) -> str:
     return f"after {names_words([str(n) for n in entry.see_first])}, which spoils the whole part: "
 
 
-def amount(texels: float, area: float) -> str:
-    """Return a size in texels; in square units where there are no UVs to have texels."""
-    return count_words(texels, "texel") if texels > 0 else f"{readable(area)} square units"
-
-
 def verdict(result: Prediction) -> str:
     """Return the verdict in a sentence or two."""
     model = "Numbers hold for the stated rays and sampling; look at the bake all the same."
     if result.clean:
         return f"Clean: no defect found. {model}"
-    first = gather(result.regions)[0].first
+    first = result.entries[0].first
     kinds = len({r.name for r in result.regions})
     misfit = "".join(
         f"First see to this: {notice.text} {notice.cure} "
@@ -246,4 +270,6 @@ def say_files(terminal: Terminal, files: list[Path], out: Path | None) -> None:
     if not files:
         return
     terminal.say("Written: " + ", ".join(str(path) for path in files))
+    if out is None:
+        return
     terminal.say(f"Look at it: cagecheck view {quote(str(out))}")

@@ -19,28 +19,32 @@ from cagecheck.commands.terminal import (
 )
 from cagecheck.errors import InputError
 from cagecheck.files import refuse_existing
-from cagecheck.formats.push_file import read_push
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.options import MAPS, OFFSETS, again
 from cagecheck.predicting.inputs import CageFiles, MeshOptions, read_cage, read_inputs
 from cagecheck.predicting.settings import Settings
 from cagecheck.progress import Progress
+from cagecheck.rays.cage import Cage
 from cagecheck.tuning.conflicts import Conflict, explain_conflicts
-from cagecheck.tuning.kept_offsets import read_keep
+from cagecheck.tuning.kept_offsets import kept_offsets
 from cagecheck.tuning.single import SingleNumber, single_numbers, uniform_prediction
+from cagecheck.tuning.start import start_of
 from cagecheck.tuning.straighten.straighten import Straightening, straighten
 from cagecheck.tuning.tune import TuneSettings, Tuning, tune
 from cagecheck.tuning.words import (
-    conflicting_words,
+    assurance_words,
+    deep_words,
+    harm_words,
     nought,
     plain_length,
     range_words,
+    steady_words,
     straightening_words,
     texel_words,
 )
 from cagecheck.tuning.write import FIELD_KINDS, FieldKind, tuning_document, write_tuning
 from cagecheck.words.lengths import length_words
-from cagecheck.words.numbers import count_text, figures
+from cagecheck.words.numbers import count_text
 from cagecheck.words.sentences import count_words
 
 # Corridors come from this many samples at first; the check adds where they were too few.
@@ -48,12 +52,21 @@ TUNE_SAMPLES = 200_000
 SINGLES_SHOWN = 30
 
 KeepOption = Annotated[
-    Path | None,
+    list[str] | None,
     typer.Option(
         "--keep",
-        metavar="FILE",
-        help="CSV with the columns vertex and offset_out: offsets that stay (an empty offset "
-        "locks the vertex where --push or --offset has it).",
+        metavar="WHAT",
+        help="What stays as --cage, --push or --offset has it: part:NAME, material:NAME, or a CSV "
+        "with the columns vertex and offset_out (empty: as the cage has it). May repeat.",
+        rich_help_panel=OFFSETS,
+    ),
+]
+AfreshFlag = Annotated[
+    bool,
+    typer.Option(
+        "--afresh",
+        help="Compare with --cage or --push only; else tuning begins from it and changes only "
+        "what the check finds wrong.",
         rich_help_panel=OFFSETS,
     ),
 ]
@@ -103,6 +116,7 @@ def tune_command(
     settings: TuneRays,
     tuning: TuneSettings,
     keep: KeepOption = None,
+    afresh: AfreshFlag = False,
     straightened: StraightenFlag = False,
     reading: MeshOptions,
     maps: MapsOption = None,
@@ -110,9 +124,10 @@ def tune_command(
 ) -> int:
     """Find cage offsets per vertex, and check them by casting.
 
-    They remove what offsets can remove; what they cannot is said. The cage to compare with is
-    --offset, --push or --cage (else one offset from the scene). Exit code 0 when the check finds
-    no miss and no overshoot, 1 when some are left, 2 when a file cannot be used.
+    They remove what offsets can remove; what they cannot is said. From --cage or --push tuning
+    begins, and changes only what is wrong. The cage to compare with is that one or --offset (else
+    one offset from the scene). Exit code 0 when the check finds
+    no miss and no overshoot, 1 when any is left, 2 when a file cannot be used.
 
     Example:
       cagecheck tune hero_low.obj hero_high.ply --out hero-cage
@@ -124,15 +139,15 @@ def tune_command(
     if output.out is not None:
         refuse_existing(output.out / "push.json", output.force)  # before the work, not after it
     with terminal.progress() as progress:
-        scene = read_inputs(low, high, reading, high_normals=False, progress=progress)
+        scene = read_inputs(low, high, reading, progress=progress)
         chosen, more = read_cage(
             scene.low, offset=settings.offset, push=files.push, cage=files.cage,
             directions=settings.directions, progress=progress,
         )  # fmt: skip
         result = tune(
             scene.low, scene.high, paired=scene.pairing.matrix(), settings=settings, cage=chosen,
-            tuning=tuning, keep=_kept(keep, scene.low, settings.offset, files.push),
-            progress=progress,
+            start=None if afresh else chosen, tuning=tuning,
+            keep=_kept(keep, scene.low, settings, chosen), progress=progress,
         )  # fmt: skip
         result = replace(result, notices=(*scene.notices, *more, *result.notices))
         numbers = _numbers(result, progress)
@@ -179,21 +194,21 @@ def parse_kinds(text: str | None) -> tuple[FieldKind, ...]:
 
 
 def _kept(
-    keep: Path | None, low: LowPoly, offset: float | None, push: Path | None
+    keep: list[str] | None, low: LowPoly, settings: Settings, cage: Cage | None
 ) -> Floats | None:
-    if keep is None:
+    if not keep:
         return None
     current = None
-    if push is not None:
-        current, _ = read_push(push)
-    elif offset is not None:
-        current = np.full(low.mesh.vertex_count, offset)
-    return read_keep(keep, low.mesh.vertex_count, current)
+    if cage is not None:
+        current = start_of(low, cage, settings.directions).offsets[low.position_id]
+    elif settings.offset is not None:
+        current = np.full(low.mesh.vertex_count, settings.offset)
+    return kept_offsets(keep, low, current)
 
 
 def _numbers(result: Tuning, progress: Progress) -> list[SingleNumber]:
     uniform = uniform_prediction(result.before, progress)
-    return single_numbers(uniform, result.margin, result.limit)
+    return single_numbers(uniform, result.margin, result.limit, result.depth)
 
 
 def say_conflicts(terminal: Terminal, conflicts: tuple[Conflict, ...]) -> None:
@@ -253,7 +268,7 @@ def say_tuning(terminal: Terminal, result: Tuning, numbers: list[SingleNumber]) 
     more = len(numbers) - len(shown)
     terminal.table(
         "One number instead" + (f" ({more} more in single.csv)" if more else ""),
-        ("scope", "name", "offset", "depth", "% missed", "% overshot", "% without surface"),
+        ("scope", "name", "offset", "depth", "% missed", "% overshot", "% without surface", "harm"),
         [
             (
                 n.scope,
@@ -262,6 +277,7 @@ def say_tuning(terminal: Terminal, result: Tuning, numbers: list[SingleNumber]) 
                 n.missed,
                 n.overshot,
                 n.bare,
+                round(n.harm),
             )
             for n in shown
         ],
@@ -272,25 +288,7 @@ def say_tuning(terminal: Terminal, result: Tuning, numbers: list[SingleNumber]) 
 
 def verdict(result: Tuning) -> list[str]:
     """Return what holds now, in sentences."""
-    a = result.assurance
-    out = []
-    if a.open == 0 and a.open_edge == 0:
-        out.append(
-            f"Checked on {count_text(a.samples)} new samples ({figures(a.spacing, 3)} apart) and "
-            f"{count_text(a.edge_samples)} "
-            f"on edges: no miss and no overshoot where corridors allow none. With 95 % confidence "
-            f"less than {figures(100 * a.bound, 2)} % of the surface is wrong all the same."
-        )
-    else:
-        out.append(
-            f"Checked on {count_text(a.samples)} new samples and {count_text(a.edge_samples)} on "
-            f"edges: {count_text(a.open)} "
-            f"({figures(100 * a.area_share, 2)} % of the surface) and {count_text(a.open_edge)} "
-            "on edges still miss "
-            "or overshoot though corridors allow better; raise --samples or --margin."
-        )
-    if a.conflicting:
-        out.append(conflicting_words(result))
+    out = [assurance_words(result), *filter(None, [harm_words(result), deep_words(result)])]
     texels = texel_words(result)
     if texels is not None:
         out.append(texels)
@@ -299,14 +297,6 @@ def verdict(result: Tuning) -> list[str]:
         out.append(
             f"{count_text(folded)} triangles of the shell fold; lower offsets there would miss."
         )
-    crossing = int(result.crossings.same_part.sum())
-    if crossing > result.low_crossings:
-        out.append(
-            f"The cage passes through itself within a part at {count_text(crossing)} places (the "
-            "low poly "
-            f"itself at {count_text(result.low_crossings)}); rays there start inside a "
-            "neighbouring shell "
-            "and are right as long as the check says so."
-        )
+    out.append(steady_words(result))
     out.append("The check casts the rays that a bake would; look at the bake all the same.")
     return out

@@ -46,7 +46,8 @@ def view(
         typer.Option(
             "--field",
             metavar="NAME",
-            help="Colour by: defect, start, hit, target, room, slant, slide or lean.",
+            help="Colour by: defect, start, hit, target, room, slant, slide, lean or "
+            "visible (how far what is recorded is from what belongs there).",
         ),
     ] = "defect",
     layers: Annotated[
@@ -55,6 +56,15 @@ def view(
             "--layers", metavar="NAMES", help="What to draw: low, high, cage, edges, rays."
         ),
     ] = "low,rays",
+    lit: Annotated[
+        str | None,
+        typer.Option(
+            "--lit",
+            metavar="LEFT,RIGHT",
+            help="Show the model lit, these two beside each other: baked (as it will bake), ideal "
+            "(as it should), before (as it did before tuning), high.",
+        ),
+    ] = None,
     cut: Annotated[
         bool, typer.Option("--cut", help="Cut through the region (or the middle).")
     ] = False,
@@ -95,7 +105,9 @@ def view(
             _set_factor(model, factor)
         if cut:
             model.cut = model.cut_here()
-        wanted = shot is None or model.layers["high"] or cut
+        if lit is not None:
+            set_lit(model, lit)
+        wanted = shot is None or model.layers["high"] or cut or "high" in (lit or "")
         high, notice = read_high(model.result, progress) if wanted else (None, None)
     if notice is not None:
         terminal.notices([notice])
@@ -131,6 +143,20 @@ def set_layers(model: ViewModel, words: str) -> None:
             raise InputError(f"there is no layer “{name}”.", cure=f"Use {', '.join(model.layers)}.")
     for name in model.layers:
         model.layers[name] = name in names
+
+
+def set_lit(model: ViewModel, words: str) -> None:
+    """Show the model lit, two sides named. Raises `InputError` where there are none such."""
+    model.light_up()
+    assert model.result.lit is not None
+    names = [name.strip() for name in words.split(",")]
+    known = list(model.result.lit.titles)
+    if len(names) != 2 or not set(names) <= set(known):
+        raise InputError(
+            f"--lit {words} cannot be shown.",
+            cure=f"Name two of {', '.join(known)}, with a comma between.",
+        )
+    model.lit.left, model.lit.right = names
 
 
 def _set_factor(model: ViewModel, factor: float) -> None:

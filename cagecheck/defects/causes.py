@@ -10,9 +10,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
-from cagecheck.arrays.types import Floats, Ints
+from cagecheck.arrays.types import Floats
 from cagecheck.defects.classify import Findings
 from cagecheck.defects.kinds import Defect
 from cagecheck.defects.reasons import CauseCode, CureCode, Explanation, Reason, Values
@@ -20,7 +19,7 @@ from cagecheck.defects.regions import Group, worst_measure
 from cagecheck.defects.rims import rim_within
 from cagecheck.defects.rough import rough_crossings
 from cagecheck.defects.targets import Targets
-from cagecheck.defects.unseen import Unseen
+from cagecheck.defects.unseen import Unseen, rays_below
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Surface
 from cagecheck.rays.cage import Cage, Rays
@@ -363,8 +362,9 @@ def _what_hides(scan: Scan, groups: list[Group]) -> list[tuple[float, int | None
     if unseen is None or len(scan.layers.t) == 0 or len(groups) == 0:
         return [(0.0, None)] * len(groups)
     chosen = np.concatenate([group.samples for group in groups])
-    ray = _ray_below(scan, unseen.points.position[chosen], unseen.low_triangle[chosen])
-    offset = unseen.points.position[chosen] - scan.rays.origin[ray]
+    place = unseen.points.position[chosen]
+    ray = rays_below(scan.low, scan.points, scan.rays, place, unseen.low_triangle[chosen])
+    offset = place - scan.rays.origin[ray]
     height = np.einsum("ij,ij->i", offset, scan.rays.direction[ray])
     above = height > scan.rays.start[ray]
     layer = scan.findings.recorded[ray]
@@ -378,21 +378,6 @@ def _what_hides(scan: Scan, groups: list[Group]) -> list[tuple[float, int | None
         cover = int(np.bincount(of[covered]).argmax()) if np.mean(covered) > MOSTLY else None
         out.append((float(np.mean(up)), cover))
     return out
-
-
-def _ray_below(scan: Scan, place: Floats, low_triangle: Ints) -> NDArray[np.int64]:
-    """Return (M,) the nearest ray to each place among those of its low triangle's part."""
-    low = scan.low
-    part = low.triangle_part[low_triangle]
-    wanted = np.zeros(len(low.part_names), bool)
-    wanted[part] = True
-    of_ray = low.triangle_part[scan.points.triangle]
-    rays = np.flatnonzero(wanted[of_ray])
-    # Parts lie apart in a fourth coordinate, so that one tree serves all of them.
-    apart = 4.0 * float(np.linalg.norm(np.ptp(np.concatenate([scan.rays.origin, place]), axis=0)))
-    tree = cKDTree(np.column_stack([scan.rays.origin[rays], apart * of_ray[rays]]))
-    nearest: NDArray[np.int64] = rays[tree.query(np.column_stack([place, apart * part]))[1]]
-    return nearest
 
 
 _RULES = {

@@ -1,28 +1,33 @@
 """What a bake through the cage records at every sample, and what is wrong with it.
 
 Everything here is read off the layer table and the targets: changing the cage's distance needs
-no new cast as long as the rays keep their lines.
+no new cast as long as the rays keep their lines. `cagecheck.defects.rule` says which defects a
+sample has; here stands what the rule asks for, and how bad each defect is.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+from numba import njit
 from numpy.typing import NDArray
 
-from cagecheck.arrays.types import Floats, Ints
+from cagecheck.arrays.types import Floats
+from cagecheck.arrays.vectors import angle_degrees, blend, corners, row, unit
+from cagecheck.defects.blocks import in_blocks
 from cagecheck.defects.fold import fold_ratio
-from cagecheck.defects.kinds import Defect, Thresholds, main_defect
-from cagecheck.defects.split import split_width
+from cagecheck.defects.kinds import Defect, Thresholds
+from cagecheck.defects.rule import Known, judge, room_for, skew_scale, slide_of
+from cagecheck.defects.split import split_slope, wedge_slope
 from cagecheck.defects.targets import Targets
-from cagecheck.meshes.facets import hit_normals
+from cagecheck.meshes.facets import unit_normal
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Surface
-from cagecheck.meshes.normals import normalised
 from cagecheck.rays.cage import Cage, Rays
-from cagecheck.rays.layers import NO_LAYER, Layers
-from cagecheck.rays.points import SurfacePoints, interpolate
+from cagecheck.rays.layers import NO_LAYER, Layers, recorded_of
+from cagecheck.rays.points import SurfacePoints
 
 Mask = NDArray[np.bool_]
 
@@ -80,145 +85,100 @@ def classify(
     map_size : side of the square maps in texels; the slide is judged in texels where UVs exist.
     """
     limits = thresholds or Thresholds()
-    recorded = layers.recorded(rays.start, depth)
-    normal = _recorded_normals(surface, layers, recorded)
-    masks, measures = _layer_defects(
-        low, points, rays, layers, targets, recorded, normal, surface.triangle_part, paired, depth
-    )
-    distance = _pick(layers.t, recorded)
-    texels = low.texels_per_unit(map_size)[points.triangle]
-    on_target = (recorded != NO_LAYER) & (recorded == targets.layer)
-
-    slant = slant_degrees(low, points, rays)
-    # Height times the tangent of the slant, with height = |t| cos(slant): the hit's distance from
-    # the sample measured in the plane of the low-poly face.
-    slide = np.abs(distance) * np.sin(np.radians(slant))
-    size = part_sizes(low)[low.triangle_part[points.triangle]]
-    most = np.divide(limits.skew_texels, texels, out=limits.skew_share * size, where=texels > 0)
-    masks[Defect.SKEW] = on_target & (slant > limits.skew_degrees) & (slide > most)
-    measures[Defect.SKEW] = _in_texels(slide, texels)
-
-    lean = _angle_degrees(_shading_normals(low, points), normal)
-    masks[Defect.STEEP] = on_target & targets.front & (lean > limits.steep_degrees)
-    measures[Defect.STEEP] = lean
-
-    ratio = fold_ratio(low, cage, points)
-    masks[Defect.FOLD] = ratio < 0
-    measures[Defect.FOLD] = ratio
-
-    width = split_width(low, cage, points, np.where(np.isfinite(distance), distance, rays.start))
-    # Without UVs there are no texels to hide a wedge in: any width is too wide.
-    masks[Defect.SPLIT] = width * texels > np.where(texels > 0, limits.split_texels, -1)
-    masks[Defect.SPLIT] &= width > 0
-    measures[Defect.SPLIT] = _in_texels(width, texels)
-
-    flags = np.zeros(len(points), np.uint16)
-    for defect, mask in masks.items():
-        flags[mask] |= defect.flag
-    return Findings(recorded, distance, flags, main_defect(flags), measures, slant, slide, lean)
-
-
-def _layer_defects(
-    low: LowPoly,
-    points: SurfacePoints,
-    rays: Rays,
-    layers: Layers,
-    targets: Targets,
-    recorded: NDArray[np.int64],
-    normal: Floats,
-    high_part: Ints,
-    paired: Mask,
-    depth: float,
-) -> tuple[dict[Defect, Mask], dict[Defect, Floats]]:
-    """Return masks and measures of the defects that compare recorded layer and target."""
     n = len(points)
-    hit = recorded != NO_LAYER
-    found = targets.found
-    target_t = targets.t
-    distance = _pick(layers.t, recorded)
-    part = np.full(n, -1, np.int64)
-    part[hit] = high_part[layers.face[recorded[hit]]]
-    own = np.zeros(n, bool)
-    own[hit] = paired[low.triangle_part[points.triangle[hit]], part[hit]]
-    front = np.zeros(n, bool)
-    front[hit] = layers.front[recorded[hit]]
+    texels = low.texels_per_unit(map_size)[points.triangle]
+    slope = wedge_slope(low, cage, points)
+    ratio = fold_ratio(low, cage, points)
+    own = np.zeros(len(layers.t), bool)
+    measured = np.empty((_MEASURES, n))
 
-    with np.errstate(invalid="ignore"):
-        too_tight = found & (target_t > rays.start)
-        above = hit & found & ~too_tight & (recorded > targets.layer)
-        too_deep = found & ~too_tight & ~above & (target_t < -depth)
-        # Without a target whatever is recorded is wrong: below the low poly the ray went through
-        # a hole and saw the far side, above it the cage pokes into something.
-        poking = hit & ~found & (distance > 0)
-    overshoot = above | poking
-    nothing = ~found & ~poking
-    on_target = hit & found & (recorded == targets.layer)
-    over = np.where(found, distance - target_t, distance)
-    masks = {
-        Defect.MISS_TIGHT: too_tight,
-        Defect.MISS_NOTHING: nothing,
-        Defect.MISS_DEEP: too_deep,
-        Defect.OVERSHOOT_OWN: overshoot & own,
-        Defect.OVERSHOOT_OTHER: overshoot & ~own,
-        Defect.BACK_FACING: on_target & ~front,
-    }
+    def measure(begin: int, end: int) -> None:
+        _measure(
+            begin, end, points.triangle, points.barycentric, rays.direction, rays.start,
+            low.face_normals, low.shading_normals, low.triangle_part,
+            surface.positions, surface.triangles, surface.triangle_part, paired,
+            layers.first, layers.t, layers.face, layers.front, targets.t, slope, texels, depth,
+            own, measured,
+        )  # fmt: skip
+
+    in_blocks(n, measure)
+    known = Known(
+        start=rays.start,
+        first=layers.first,
+        t=layers.t,
+        front=layers.front,
+        own=own,
+        target=targets.layer,
+        target_lean=measured[_LEAN],
+        slant=measured[_SLANT],
+        skew_scale=skew_scale(low, points.triangle, texels, limits),
+        # The cage stays where it is: its shell is folded, or it is not.
+        fold_from=np.where(ratio < 0, 0.0, np.inf),
+        split_slope=split_slope(slope, texels),
+    )
+    judged = room_for(n)
+    judge(known, limits, depth, judged)
     measures = {
-        Defect.MISS_TIGHT: target_t - rays.start,
-        Defect.MISS_NOTHING: np.abs(distance),
-        Defect.MISS_DEEP: -depth - target_t,
-        Defect.OVERSHOOT_OWN: over,
-        Defect.OVERSHOOT_OTHER: over,
-        Defect.BACK_FACING: np.where(front, np.nan, _angle_degrees(rays.direction, normal)),
+        Defect.MISS_TIGHT: measured[_SHORT_OUT],
+        Defect.MISS_NOTHING: measured[_APART],
+        Defect.MISS_DEEP: measured[_SHORT_IN],
+        Defect.OVERSHOOT_OWN: measured[_OVER],
+        Defect.OVERSHOOT_OTHER: measured[_OVER],
+        Defect.BACK_FACING: measured[_TURNED],
+        Defect.SKEW: measured[_SLIDE_TEXELS],
+        Defect.STEEP: measured[_LEAN],
+        Defect.FOLD: ratio,
+        Defect.SPLIT: measured[_WEDGE_TEXELS],
     }
-    return masks, measures
+    return Findings(
+        judged.recorded, measured[_DISTANCE], judged.flags, judged.main, measures,
+        measured[_SLANT], measured[_SLIDE], measured[_LEAN],
+    )  # fmt: skip
 
 
-def slant_degrees(low: LowPoly, points: SurfacePoints, rays: Rays) -> Floats:
-    """Return (N,) the angle between each ray and its low-poly face normal, degrees."""
-    return _angle_degrees(rays.direction, low.face_normals[points.triangle])
+# Rows of what is measured: of the recorded crossing its distance, of the ray its slant, and so on.
+_DISTANCE, _SLANT, _SLIDE, _LEAN, _SHORT_OUT, _APART, _SHORT_IN, _OVER, _TURNED = range(9)
+_SLIDE_TEXELS, _WEDGE_TEXELS, _MEASURES = 9, 10, 11
 
 
-def _angle_degrees(a: Floats, b: Floats) -> Floats:
-    """Return (N,) angles between unit rows; NaN where a row is NaN."""
-    cosine = np.einsum("ij,ij->i", a, b)
-    out: Floats = np.degrees(np.arccos(np.clip(cosine, -1, 1)))
-    return out
+@njit(cache=True, nogil=True)
+def _measure(
+    begin: int, end: int, triangle: Any, barycentric: Floats, direction: Floats, start: Floats,
+    face_normals: Floats, shading_normals: Floats, low_part: Any,
+    positions: Any, triangles: Any, high_part: Any, paired: Any,
+    first: Any, t: Floats, face: Any, front: Any, target_t: Floats, slope: Floats, texels: Floats,
+    depth: float, own: Any, out: Floats,
+) -> None:  # fmt: skip
+    """Fill `out`, and `own` of the crossings that are recorded.
 
-
-def _in_texels(length: Floats, texels_per_unit: Floats) -> Floats:
-    """Return lengths in texels, in world units where there are no texels."""
-    out: Floats = np.where(texels_per_unit > 0, length * texels_per_unit, length)
-    return out
-
-
-def _pick(values: Floats, index: NDArray[np.int64]) -> Floats:
-    """Return the rows of `values` at `index`, NaN for `NO_LAYER`."""
-    out = np.full((len(index), *values.shape[1:]), np.nan)
-    valid = index != NO_LAYER
-    out[valid] = values[index[valid]]
-    return out
-
-
-def _recorded_normals(surface: Surface, layers: Layers, recorded: NDArray[np.int64]) -> Floats:
-    """Return (N, 3) unit normals of the recorded triangles, NaN for a miss."""
-    out = np.full((len(recorded), 3), np.nan)
-    hit = recorded != NO_LAYER
-    out[hit] = hit_normals(surface, layers.face[recorded[hit]])
-    return out
-
-
-def _shading_normals(low: LowPoly, points: SurfacePoints) -> Floats:
-    """Return (N, 3) unit: the corner normals interpolated over each triangle."""
-    corners = 3 * points.triangle[:, None].astype(np.int64) + np.arange(3)
-    return normalised(interpolate(low.shading_normals.reshape(-1, 3), corners, points.barycentric))
-
-
-def part_sizes(low: LowPoly) -> Floats:
-    """Return (parts,) the side of a square as large as each part, world units; 1 without area.
-
-    With UVs that fill a tile, this long is as much as the map is wide. Unlike a bounding box's
-    diagonal it does not depend on how the part is turned.
+    Lengths in texels are world units on triangles without UVs. NaN is what there is none of: the
+    distance of a miss, the normal of nothing.
     """
-    area = np.bincount(low.triangle_part, weights=low.area, minlength=len(low.part_names))
-    out: Floats = np.where(area > 0, np.sqrt(area), 1.0)
-    return out
+    for i in range(begin, end):
+        f, along = triangle[i], row(direction, i)
+        layer = recorded_of(first, t, i, start[i], depth)
+        hit, distance, lean, turned = layer != NO_LAYER, np.nan, np.nan, np.nan
+        if hit:
+            distance = t[layer]
+            own[layer] = paired[low_part[f], high_part[face[layer]]]
+            normal = unit_normal(positions, triangles, face[layer])
+            shading = blend(*corners(shading_normals, f), row(barycentric, i))
+            lean = angle_degrees(unit(shading), normal)
+            if not front[layer]:
+                turned = angle_degrees(along, normal)
+        slant = angle_degrees(along, row(face_normals, f))
+        slide = slide_of(distance, slant)
+        wedge = slope[i] * (distance if hit else start[i])
+        wedge = wedge if wedge > 0.0 else 0.0
+        per_unit = texels[i] if texels[i] > 0 else 1.0
+        out[_DISTANCE, i] = distance
+        out[_SLANT, i] = slant
+        out[_SLIDE, i] = slide
+        out[_LEAN, i] = lean
+        out[_SHORT_OUT, i] = target_t[i] - start[i]
+        out[_APART, i] = abs(distance)
+        out[_SHORT_IN, i] = -depth - target_t[i]
+        out[_OVER, i] = distance if np.isnan(target_t[i]) else distance - target_t[i]
+        out[_TURNED, i] = turned
+        out[_SLIDE_TEXELS, i] = slide * per_unit
+        out[_WEDGE_TEXELS, i] = wedge * per_unit

@@ -2,7 +2,7 @@
 
 Order: what spoils a whole part stands first (no partner, not aligned, inside out), since nothing
 else on that part counts until it is mended; what may well be meant stands last; between them goes
-what harms most (texels, then area).
+what harms most (`cagecheck.defects.harm`), and what does not show after all that does.
 """
 
 from __future__ import annotations
@@ -17,7 +17,8 @@ from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
 from cagecheck.defects.reasons import INFORMATION, OF_WHOLE_PARTS, Code
-from cagecheck.defects.regions import Region
+from cagecheck.defects.regions import Region, by_harm
+from cagecheck.defects.ways import Way, way_of
 
 
 @dataclass(frozen=True)
@@ -48,6 +49,31 @@ class Entry:
         """The area of all of them, square units."""
         return sum(region.area for region in self.regions)
 
+    @property
+    def texels_seen(self) -> float:
+        """The texels of all of them that show."""
+        return sum(region.texels_seen for region in self.regions)
+
+    @property
+    def area_seen(self) -> float:
+        """The area of all of them that shows, square units."""
+        return sum(region.area_seen for region in self.regions)
+
+    @property
+    def harm(self) -> float:
+        """The harm of all of them, see `harm`."""
+        return sum(region.harm for region in self.regions)
+
+    @property
+    def shows(self) -> bool:
+        """Whether any of them will be seen."""
+        return any(region.shows for region in self.regions)
+
+    @property
+    def way(self) -> Way:
+        """How they are mended."""
+        return way_of(self.first.remedy)
+
     def to_dict(self) -> dict[str, Any]:
         """Return the entry as plain JSON values."""
         return {
@@ -60,6 +86,11 @@ class Entry:
             "places": self.places,
             "texels": self.texels,
             "area": self.area,
+            "texels_seen": self.texels_seen,
+            "area_seen": self.area_seen,
+            "harm": self.harm,
+            "shows": self.shows,
+            "way": self.way.value,
             "see_first": list(self.see_first),
         }
 
@@ -83,7 +114,13 @@ def gather(regions: Sequence[Region]) -> list[Entry]:
         before = spoilt.get(first.part, []) if _turn(first.why.code) > 0 else []
         found.append(Entry(first, tuple(members[1:]), _places(members), tuple(sorted(before))))
     return sorted(
-        found, key=lambda e: (_turn(e.first.why.code), -e.texels, -e.area, e.first.number)
+        found,
+        key=lambda e: (
+            not e.shows,
+            _turn(e.first.why.code),
+            *by_harm(e.harm, e.texels, e.area),
+            e.first.number,
+        ),
     )
 
 

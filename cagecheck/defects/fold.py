@@ -15,9 +15,14 @@ Graphics 39(6), 2020, build on the same prism map).
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
+from numba import njit
 
 from cagecheck.arrays.types import Floats
+from cagecheck.arrays.vectors import blend, corners, dot, einsum_dot, row
+from cagecheck.defects.blocks import in_blocks
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.rays.cage import Cage
 from cagecheck.rays.points import SurfacePoints
@@ -29,10 +34,17 @@ def fold_ratio(low: LowPoly, cage: Cage, points: SurfacePoints) -> Floats:
     The scale is (2 area) |D|, the Jacobian of a straight prism: 1 is straight, 0 is where the
     shell collapses, below 0 it is folded. NaN where the cage touches the low poly.
     """
-    least = least_quadratic(*shell_quadratic(low, cage, points))
-    moved = np.einsum("ij,ijk->ik", points.barycentric, cage.displacement[points.triangle])
-    scale = 2 * low.area[points.triangle] * np.linalg.norm(moved, axis=1)
-    return np.divide(least, scale, out=np.full(len(points), np.nan), where=scale > 0)
+    n0, n1, n2 = _shell_normals(low, cage)
+    out = np.empty(len(points))
+
+    def work(begin: int, end: int) -> None:
+        _ratios(
+            begin, end, points.triangle, points.barycentric, cage.displacement, n0, n1, n2,
+            low.area, out,
+        )  # fmt: skip
+
+    in_blocks(len(points), work)
+    return out
 
 
 def shell_quadratic(
@@ -40,23 +52,43 @@ def shell_quadratic(
 ) -> tuple[Floats, Floats, Floats]:
     """Return (N,) coefficients c0, c1, c2 of J = c0 + c1 h + c2 h^2 on each point's ray."""
     triangle = points.triangle
+    moved = np.einsum("ij,ijk->ik", points.barycentric, cage.displacement[triangle])
+    c0, c1, c2 = (np.einsum("ij,ij->i", n[triangle], moved) for n in _shell_normals(low, cage))
+    return c0, c1, c2
+
+
+def _shell_normals(low: LowPoly, cage: Cage) -> tuple[Floats, Floats, Floats]:
+    """Return (T, 3) each: n0 + h n1 + h^2 n2 is twice the area times the normal at height h."""
     p = low.positions[low.triangles]
     e1, e2 = p[:, 1] - p[:, 0], p[:, 2] - p[:, 0]
     d = cage.displacement
     f1, f2 = d[:, 1] - d[:, 0], d[:, 2] - d[:, 0]
-    # Bernstein-free power form of the normal: n0 + h n1 + h^2 n2.
-    n0, n1, n2 = np.cross(e1, e2), np.cross(e1, f2) + np.cross(f1, e2), np.cross(f1, f2)
-    moved = np.einsum("ij,ijk->ik", points.barycentric, d[triangle])
-    c0, c1, c2 = (np.einsum("ij,ij->i", n[triangle], moved) for n in (n0, n1, n2))
-    return c0, c1, c2
+    return np.cross(e1, e2), np.cross(e1, f2) + np.cross(f1, e2), np.cross(f1, f2)
 
 
-def least_quadratic(c0: Floats, c1: Floats, c2: Floats) -> Floats:
-    """Return the least value of c0 + c1 h + c2 h^2 for 0 <= h <= 1, elementwise."""
-    least = np.minimum(c0, c0 + c1 + c2)
-    with np.errstate(divide="ignore", invalid="ignore"):
+@njit(cache=True, nogil=True)
+def _ratios(
+    begin: int, end: int, triangle: Any, barycentric: Floats, displacement: Floats, n0: Floats,
+    n1: Floats, n2: Floats, area: Floats, out: Floats,
+) -> None:  # fmt: skip
+    for i in range(begin, end):
+        f = triangle[i]
+        moved = blend(*corners(displacement, f), row(barycentric, i))
+        least = least_quadratic(
+            einsum_dot(row(n0, f), moved),
+            einsum_dot(row(n1, f), moved),
+            einsum_dot(row(n2, f), moved),
+        )
+        scale = 2 * area[f] * np.sqrt(dot(moved, moved))
+        out[i] = least / scale if scale > 0 else np.nan
+
+
+@njit(cache=True, nogil=True)
+def least_quadratic(c0: float, c1: float, c2: float) -> float:
+    """Return the least value of c0 + c1 h + c2 h^2 for 0 <= h <= 1."""
+    least = min(c0, c0 + c1 + c2)
+    if c2 > 0:
         h = -c1 / (2 * c2)
-    inside = (c2 > 0) & (h > 0) & (h < 1)
-    h = np.where(inside, h, 0.0)
-    out: Floats = np.where(inside, np.minimum(least, c0 + h * (c1 + h * c2)), least)
-    return out
+        if 0 < h < 1:
+            least = min(least, c0 + h * (c1 + h * c2))
+    return least

@@ -16,6 +16,11 @@ class Trouble(IntEnum):
         """The name for people and files."""
         raise NotImplementedError
 
+    @property
+    def sight(self) -> str:
+        """What one will see of it, in words that stand after “one will see”."""
+        raise NotImplementedError
+
 
 class Defect(Trouble):
     """What can be wrong with a sample; bit ``1 << defect`` of its flags."""
@@ -42,15 +47,21 @@ class Defect(Trouble):
         """The defect's name for people and files."""
         return KINDS[self].title
 
+    @property
+    def sight(self) -> str:
+        """What one will see of it."""
+        return KINDS[self].sight
+
 
 @dataclass(frozen=True)
 class Kind:
-    """A defect's name, measure and unit, and its definition in a sentence."""
+    """A defect's name, measure and unit, its definition in a sentence, and what one sees of it."""
 
     title: str
     measure: str
     unit: str
     definition: str
+    sight: str
 
 
 KINDS: dict[Defect, Kind] = {
@@ -59,66 +70,77 @@ KINDS: dict[Defect, Kind] = {
         "how much the cage is short",
         "units",
         "the surface that belongs here lies above the start of the ray",
+        "blank patches where the sculpt rises through the cage",
     ),
     Defect.MISS_NOTHING: Kind(
         "miss: nothing there",
         "distance to the nearest crossing that was recorded instead",
         "units",
         "no surface that belongs here is crossed between reach and depth",
+        "patches without any sculpt of their own",
     ),
     Defect.MISS_DEEP: Kind(
         "miss: too deep",
         "how much the depth is short",
         "units",
         "the surface that belongs here lies deeper than the ray looks",
+        "blank patches in deep hollows",
     ),
     Defect.OVERSHOOT_OWN: Kind(
         "overshoot: own part",
         "distance above the surface that belongs here",
         "units",
         "the ray starts beyond another layer of the same part and records that",
+        "a neighbouring fold printed over the surface",
     ),
     Defect.OVERSHOOT_OTHER: Kind(
         "overshoot: other part",
         "distance above the surface that belongs here",
         "units",
         "the ray records another part",
+        "another part printed over the surface",
     ),
     Defect.BACK_FACING: Kind(
         "back-facing",
         "angle between ray and recorded normal",
         "degrees",
         "the recorded surface is seen from behind",
+        "patches lit from the wrong side",
     ),
     Defect.SKEW: Kind(
         "skew",
         "sideways slide of the hit",
         "texels",
         "the ray is slanted to the low-poly face, so detail slides sideways",
+        "detail that slid sideways",
     ),
     Defect.STEEP: Kind(
         "steep normals",
         "angle between shading normal and recorded normal",
         "degrees",
         "the recorded normal leans so far that 8 bits hold it coarsely",
+        "bands on steep walls",
     ),
     Defect.FOLD: Kind(
         "fold",
         "signed volume ratio of the shell (below zero is folded)",
         "ratio",
         "the shell between low poly and cage turns inside out and rays cross",
+        "smeared detail in tight corners",
     ),
     Defect.SPLIT: Kind(
         "split",
         "width of the uncovered wedge",
         "texels",
         "rays part company at a hard edge and leave a wedge unrecorded",
+        "lost detail along hard edges",
     ),
     Defect.UNSEEN: Kind(
         "unseen high poly",
         "distance to the nearest recorded point",
         "units",
         "high-poly surface that no ray records",
+        "sculpted detail that is lost",
     ),
 }
 
@@ -166,11 +188,3 @@ class Thresholds:
     skew_share: float = 2.0 / 1024
     steep_degrees: float = float(np.degrees(np.arccos(180 / (127.5 * np.pi))))
     split_texels: float = 1.0
-
-
-def main_defect(flags: np.ndarray) -> np.ndarray:
-    """Return (N,) uint8: the main defect of flags (N,) uint16, `CLEAN` where there is none."""
-    out = np.full(len(flags), CLEAN, np.uint8)
-    for defect in reversed(PRECEDENCE):
-        out[(flags & defect.flag) != 0] = defect
-    return out

@@ -14,15 +14,17 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.arrays.rows import rows_of_runs
 from cagecheck.arrays.types import Floats
 from cagecheck.defects.classify import Findings, classify
 from cagecheck.defects.kinds import Thresholds
 from cagecheck.defects.targets import Ground, Targets, find_targets, ground_of
 from cagecheck.defects.whole_rays import look_deeper
+from cagecheck.maps.high_normals import HighShading, high_shading
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.progress import Progress, silent
 from cagecheck.rays.cage import Along, Cage, Rays, rays_through
-from cagecheck.rays.layers import Layers
+from cagecheck.rays.layers import NO_LAYER, Layers
 from cagecheck.rays.points import SurfacePoints
 from cagecheck.rays.scene import Scene
 
@@ -56,6 +58,46 @@ class Matched:
         return np.asarray(self.targets.found & (self.recorded(depth) != self.targets.layer))
 
 
+def spliced(old: Matched, new: Matched, source: NDArray[np.int64], shot: Matched) -> Matched:
+    """Return crossings and targets of two casts as one, for the points and rays of a third.
+
+    source : (N,) which ray of `old`, or of `new` counted on from those of `old`. shot : only its
+    points and rays are read; the rays must be about those that the crossings were found along.
+    """
+    a, b = old.layers, new.layers
+    both = Layers(
+        np.concatenate([a.first, a.first[-1] + b.first[1:]]),
+        *(np.concatenate([getattr(a, name), getattr(b, name)]) for name in _OF_LAYERS),
+    )
+    layers = both.take(source)
+    targets = [
+        np.concatenate([getattr(old.targets, name), getattr(new.targets, name)])[source]
+        for name in _OF_TARGETS
+    ]
+    belongs = np.concatenate([old.targets.belongs, new.targets.belongs])
+    shift = layers.first[:-1] - both.first[source]
+
+    def renumbered(name: str) -> NDArray[np.int64]:
+        mine, other = getattr(old.targets, name), getattr(new.targets, name)
+        at = np.concatenate([mine, np.where(other == NO_LAYER, other, other + len(a.t))])[source]
+        return np.where(at == NO_LAYER, at, at + shift)
+
+    return replace(
+        shot,
+        layers=layers,
+        targets=Targets(
+            layer=renumbered("layer"),
+            next_layer=renumbered("next_layer"),
+            belongs=belongs[rows_of_runs(both.first, source)],
+            **dict(zip(_OF_TARGETS, targets, strict=True)),
+        ),
+    )
+
+
+_OF_LAYERS = ("t", "face", "front", "depth", "reach")
+_OF_TARGETS = ("t", "front", "t_next", "doubtful")
+
+
 @dataclass(frozen=True, eq=False)
 class Matcher:
     """A low poly and the scene around it, ready to be cast at through one cage after the other.
@@ -77,6 +119,11 @@ class Matcher:
     def ground(self) -> Ground:
         """Trees and graph of the low poly, made when targets are first asked for, and kept."""
         return ground_of(self.low, self.paired, self.scene)
+
+    @cached_property
+    def shading(self) -> HighShading:
+        """The high poly's shading normals: its file's own where it was read with them."""
+        return high_shading(self.scene.surface)
 
     def on(self, low: LowPoly) -> Matcher:
         """Return the same for another low poly of the same parts, with trees of its own."""

@@ -1,8 +1,8 @@
 """Every defect at another cage distance, from the layer table alone.
 
 Scaling a cage's displacement by a factor keeps every ray on its line, so what would be recorded,
-and all that follows from it, can be read off the table. `tests/defects/test_recolour.py` holds this
-loop against `cagecheck.defects.classify` on fresh predictions.
+and all that follows from it, can be read off the table (`cagecheck.defects.rule`).
+`tests/defects/test_recolour.py` holds this against fresh predictions.
 """
 
 from __future__ import annotations
@@ -11,23 +11,13 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
 from numpy.typing import NDArray
 
-from cagecheck.defects.kinds import CLEAN, PRECEDENCE, Defect, Thresholds
+from cagecheck.defects.kinds import PRECEDENCE, Thresholds
+from cagecheck.defects.rule import Known, judge, room_for
 from cagecheck.rays.layers import NO_LAYER
 
-_TIGHT = np.uint16(Defect.MISS_TIGHT.flag)
-_NOTHING = np.uint16(Defect.MISS_NOTHING.flag)
-_DEEP = np.uint16(Defect.MISS_DEEP.flag)
-_OWN = np.uint16(Defect.OVERSHOOT_OWN.flag)
-_OTHER = np.uint16(Defect.OVERSHOOT_OTHER.flag)
-_BACK = np.uint16(Defect.BACK_FACING.flag)
-_SKEW = np.uint16(Defect.SKEW.flag)
-_STEEP = np.uint16(Defect.STEEP.flag)
-_FOLD = np.uint16(Defect.FOLD.flag)
-_SPLIT = np.uint16(Defect.SPLIT.flag)
-_ORDER = np.array([int(d) for d in PRECEDENCE], np.uint8)
 _RANK_CLEAN = len(PRECEDENCE)
 
 
@@ -81,11 +71,15 @@ class Recolourer:
         self.table = table
         self.depth = depth
         self.limits = thresholds
-        n = len(table)
-        self._flags = np.empty(n, np.uint16)
-        self._main = np.empty(n, np.uint8)
-        self._recorded = np.empty(n, np.int64)
+        self._judged = room_for(len(table))
         self._shown = np.empty(len(table.heat_sample), np.int32)
+        found = table.target != NO_LAYER
+        target_lean = np.full(len(table), np.nan, table.lean.dtype)
+        target_lean[found] = table.lean[table.target[found]]
+        self._known = Known(
+            table.start, table.first, table.t, table.front, table.own, table.target, target_lean,
+            table.slant, table.skew_scale, table.fold_from, table.split_slope,
+        )  # fmt: skip
         # A cage that lies on the low poly has no distance to scale: the factor is then itself
         # the distance along every ray, in world units.
         self.touching = not bool(np.any(table.start != 0))
@@ -95,19 +89,16 @@ class Recolourer:
 
         The arrays are overwritten by the next call.
         """
-        table, limits = self.table, self.limits
-        _classify(
-            table.start, float(factor), self.touching, table.first, table.t, table.front,
-            table.own, table.lean, table.target, table.slant, table.skew_scale, table.fold_from,
-            table.split_slope, self.depth, limits.skew_degrees, limits.steep_degrees,
-            limits.split_texels, self._flags, self._main, self._recorded,
-        )  # fmt: skip
+        table, now = self.table, self._judged
+        judge(
+            self._known, self.limits, self.depth, now, factor=float(factor), touching=self.touching
+        )
         area = np.zeros(256)
         _worst_of_vertices(
-            self._main, table.vertex_of_sample, table.heat_sample, rank_table(), table.area,
+            now.main, table.vertex_of_sample, table.heat_sample, rank_table(), table.area,
             self._shown, area,
         )  # fmt: skip
-        return Recoloured(self._flags, self._main, self._recorded, self._shown, area)
+        return Recoloured(now.flags, now.main, now.recorded, self._shown, area)
 
 
 def rank_table() -> NDArray[np.uint8]:
@@ -116,67 +107,6 @@ def rank_table() -> NDArray[np.uint8]:
     for k, defect in enumerate(PRECEDENCE):
         rank[defect] = k
     return rank
-
-
-@njit(cache=True, nogil=True, parallel=True)
-def _classify(
-    start: Any, factor: float, touching: bool, first: Any, t: Any, front: Any, own: Any,
-    lean: Any, target: Any, slant: Any, skew_scale: Any, fold_from: Any, split_slope: Any,
-    depth: float, skew_degrees: float, steep_degrees: float, split_texels: float,
-    out_flags: Any, out_main: Any, out_recorded: Any,
-) -> None:  # fmt: skip
-    for i in prange(len(start)):
-        begin = factor if touching else factor * start[i]
-        layer = NO_LAYER
-        for k in range(first[i + 1] - 1, first[i] - 1, -1):
-            if t[k] <= begin:
-                if t[k] >= -depth:
-                    layer = k
-                break
-        aim = target[i]
-        flags = _layer_flags(layer, aim, begin, depth, t, front, own)
-        if layer != NO_LAYER and layer == aim:
-            slide = abs(t[layer]) * np.sin(np.radians(np.float64(slant[i])))
-            if slant[i] > skew_degrees and slide * skew_scale[i] > 1:
-                flags |= _SKEW
-            if front[aim] and lean[layer] > steep_degrees:
-                flags |= _STEEP
-        if not touching and factor > 0 and factor > fold_from[i]:
-            flags |= _FOLD
-        if split_slope[i] != 0:
-            height = t[layer] if layer != NO_LAYER else begin
-            if split_slope[i] * height > split_texels:
-                flags |= _SPLIT
-        out_flags[i] = flags
-        out_recorded[i] = layer
-        out_main[i] = CLEAN
-        for d in _ORDER:
-            if flags & (np.uint16(1) << np.uint16(d)):
-                out_main[i] = d
-                break
-
-
-@njit(cache=True, nogil=True, inline="always")
-def _layer_flags(
-    layer: int, aim: int, begin: float, depth: float, t: Any, front: Any, own: Any
-) -> Any:
-    """Return the flags that compare the recorded crossing with the target."""
-    flags = np.uint16(0)
-    hit, found = layer != NO_LAYER, aim != NO_LAYER
-    too_tight = found and t[aim] > begin
-    above = hit and found and not too_tight and layer > aim
-    poking = hit and not found and t[layer] > 0
-    if too_tight:
-        flags |= _TIGHT
-    if found and not too_tight and not above and t[aim] < -depth:
-        flags |= _DEEP
-    if not found and not poking:
-        flags |= _NOTHING
-    if above or poking:
-        flags |= _OWN if own[layer] else _OTHER
-    if hit and found and layer == aim and not front[layer]:
-        flags |= _BACK
-    return flags
 
 
 @njit(cache=True, nogil=True)

@@ -18,6 +18,7 @@ from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
 from cagecheck.arrays.types import Floats, Ints
+from cagecheck.defects.harm import Seen, seen_of
 from cagecheck.defects.kinds import KINDS, Defect, Trouble
 from cagecheck.defects.reasons import Explanation, Reason
 from cagecheck.meshes.lowpoly import LowPoly
@@ -65,6 +66,12 @@ class Region:
         Number of its samples.
     other_part : str | None
         The other high part concerned, None where there is none.
+    visible_error : float
+        How far what is recorded is from what should be, on the mean of its texels, degrees.
+    texels_seen, area_seen : float
+        How many of its texels, and how many square units, are so far off that it shows.
+    harm : float
+        Degrees beyond what shows, times texels (times square units without UVs).
     samples : (K,) int64
         Numbers of its samples.
     """
@@ -84,9 +91,18 @@ class Region:
     remedy: Reason
     sample_count: int
     other_part: str | None = None
+    visible_error: float = 0.0
+    texels_seen: float = 0.0
+    area_seen: float = 0.0
+    harm: float = 0.0
     samples: NDArray[np.int64] = field(
         default_factory=lambda: np.zeros(0, np.int64), repr=False, compare=False
     )
+
+    @property
+    def shows(self) -> bool:
+        """Whether any of it will be seen: a texel at least, or some area where there are none."""
+        return self.texels_seen >= 0.5 if self.texels > 0 else self.area_seen > 0
 
     @property
     def name(self) -> str:
@@ -115,6 +131,10 @@ class Region:
             "area": self.area,
             "percent": self.percent,
             "texels": self.texels,
+            "visible_error": self.visible_error,
+            "texels_seen": self.texels_seen,
+            "area_seen": self.area_seen,
+            "harm": self.harm,
             "worst": self.worst,
             "unit": self.unit,
             "cause": self.cause,
@@ -198,6 +218,7 @@ class Group:
     texels: float
     centroid: Floats
     radius: float
+    seen: Seen
 
 
 def find_groups(
@@ -208,6 +229,7 @@ def find_groups(
     mask: NDArray[np.bool_],
     area: Floats,
     texel_area: Floats,
+    error: Floats,
     *,
     whole_parts: NDArray[np.bool_] | None = None,
 ) -> list[Group]:
@@ -215,7 +237,8 @@ def find_groups(
 
     whole_parts : (parts,) bool, parts whose samples are one place however they hang together.
 
-    area : (N,) world area that each sample stands for; texel_area : (N,) the same in texels.
+    area : (N,) world area that each sample stands for; texel_area : (N,) the same in texels;
+    error : (N,) visible error, degrees.
     Samples without area (edges and vertices) count towards the shape of a group; a group of nothing
     else covers no texel and is left out.
     """
@@ -244,6 +267,7 @@ def find_groups(
                 float(texel_area[samples].sum()),
                 centre,
                 float(np.linalg.norm(place - centre, axis=1).max()),
+                seen_of(error[samples], texel_area[samples], weight),
             )
         )
     return groups
@@ -257,14 +281,18 @@ def name_regions(
     measures: dict[Defect, Floats],
     explained: list[Explanation],
 ) -> list[Region]:
-    """Number and describe groups, the most harmful (texels, then area) first.
+    """Number and describe groups, the most harmful first, then the largest (texels, then area).
 
     explained : why every group is wrong.
     """
     part_area = np.bincount(low.triangle_part, weights=low.area, minlength=len(low.part_names))
     order = sorted(
         range(len(groups)),
-        key=lambda g: (-groups[g].texels, -groups[g].area, groups[g].defect, g),
+        key=lambda g: (
+            *by_harm(groups[g].seen.harm, groups[g].texels, groups[g].area),
+            groups[g].defect,
+            g,
+        ),
     )
     regions = []
     for number, g in enumerate(order, start=1):
@@ -289,10 +317,19 @@ def name_regions(
                 remedy=told.cure,
                 sample_count=len(group.samples),
                 other_part=told.other_part,
+                visible_error=group.seen.error,
+                texels_seen=group.seen.texels,
+                area_seen=group.seen.area,
+                harm=group.seen.harm,
                 samples=group.samples,
             )
         )
     return regions
+
+
+def by_harm(harm: float, texels: float, area: float) -> tuple[float, float, float]:
+    """Return what places are sorted by: what shows most first, then what is largest."""
+    return -harm, -texels, -area
 
 
 def nearest_member(positions: Floats, group: Group) -> Floats:

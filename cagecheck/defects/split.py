@@ -12,11 +12,12 @@ from cagecheck.rays.cage import Cage
 from cagecheck.rays.points import PointKind, SurfacePoints, interpolate
 
 
-def split_width(low: LowPoly, cage: Cage, points: SurfacePoints, height: Floats) -> Floats:
-    """Return (N,) the width of the wedge that rays leave uncovered at `height`, world units.
+def wedge_slope(low: LowPoly, cage: Cage, points: SurfacePoints) -> Floats:
+    """Return (N,) how wide a wedge rays leave uncovered per unit of height above the low poly.
 
-    Only edge points have one: the distance between the rays of both sides at `height` (N,) above
-    (or, as overlap turned round, below) the edge, where the rays diverge. 0 elsewhere.
+    Only edge points have one: the distance between the rays of both sides, which grows with the
+    height above the edge, or below it (as overlap turned round) where the slope is negative. 0
+    elsewhere.
     """
     out = np.zeros(len(points))
     if cage.positions is not None:
@@ -45,8 +46,17 @@ def split_width(low: LowPoly, cage: Cage, points: SurfacePoints, height: Floats)
     # Rays diverge above the edge when the other side's ray leans further out than this one's.
     opening = np.einsum("ij,ij->i", theirs - mine, outward)
     gap = np.linalg.norm(theirs - mine, axis=1)
-    out[rows] = np.maximum(np.sign(opening) * gap * height[rows], 0.0)
+    out[rows] = np.sign(opening) * gap
     return out
+
+
+def split_slope(wedge_slope: Floats, texels: Floats) -> Floats:
+    """Return (N,) the same in texels per unit of height, from (N,) texels per world unit.
+
+    Without UVs there are no texels to hide a wedge in, and any width is too wide: infinite.
+    """
+    without = np.where(wedge_slope != 0, np.copysign(np.inf, wedge_slope), 0.0)
+    return np.where(texels > 0, wedge_slope * texels, without)
 
 
 def _half_edge(barycentric: Floats) -> np.ndarray:

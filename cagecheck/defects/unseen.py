@@ -194,3 +194,19 @@ def _near_a_hit(
         if len(asked) == 0:
             break
     return gap, seen
+
+
+def rays_below(
+    low: LowPoly, points: SurfacePoints, rays: Rays, place: Floats, low_triangle: Ints
+) -> NDArray[np.int64]:
+    """Return (M,) the nearest ray to each place among those of its low triangle's part."""
+    part = low.triangle_part[low_triangle]
+    wanted = np.zeros(len(low.part_names), bool)
+    wanted[part] = True
+    of_ray = low.triangle_part[points.triangle]
+    asked = np.flatnonzero(wanted[of_ray])
+    # Parts lie apart in a fourth coordinate, so that one tree serves all of them.
+    apart = 4.0 * float(np.linalg.norm(np.ptp(np.concatenate([rays.origin, place]), axis=0)))
+    tree = cKDTree(np.column_stack([rays.origin[asked], apart * of_ray[asked]]))
+    nearest: NDArray[np.int64] = asked[tree.query(np.column_stack([place, apart * part]))[1]]
+    return nearest

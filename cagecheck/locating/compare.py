@@ -56,6 +56,11 @@ class Fault(Trouble):
         """The fault's name for people and files."""
         return TITLES[self]
 
+    @property
+    def sight(self) -> str:
+        """What one sees of it."""
+        return SIGHTS[self]
+
 
 class Evidence(IntFlag):
     """What else is known of a faulty texel.
@@ -83,6 +88,20 @@ TITLES: dict[Fault, str] = {
     Fault.PADDING: "padding too thin",
     Fault.NOISE: "noise",
     Fault.UNEXPLAINED: "unexplained",
+}
+# What one sees of each, in words that stand after "one will see".
+SIGHTS: dict[Fault, str] = {
+    Fault.OTHER_PART: "another part printed over the surface",
+    Fault.OTHER_FOLD: "a neighbouring fold printed over the surface",
+    Fault.TOO_DEEP: "what lies behind the surface",
+    Fault.MISSED: "blank patches",
+    Fault.BACK_FACING: "patches lit from the wrong side",
+    Fault.ISLAND_MOVED: "whole islands out of place",
+    Fault.SKEW: "detail that slid sideways",
+    Fault.SEAM: "seams between islands",
+    Fault.PADDING: "lines along seams from afar",
+    Fault.NOISE: "grain",
+    Fault.UNEXPLAINED: "shading that is not the sculpt's",
 }
 # The same numbers for compiled loops.
 _CLEAN, _MISSED, _UNEXPLAINED = int(Fault.CLEAN), int(Fault.MISSED), int(Fault.UNEXPLAINED)

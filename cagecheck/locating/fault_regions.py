@@ -11,8 +11,9 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 from cagecheck.arrays.types import Floats, Ints
+from cagecheck.defects.harm import Seen, seen_of
 from cagecheck.defects.reasons import Reason, Values
-from cagecheck.defects.regions import Region, group_samples
+from cagecheck.defects.regions import Region, by_harm, group_samples
 from cagecheck.locating.bake_reach import BakeReach
 from cagecheck.locating.compare import TITLES, Evidence, Fault
 from cagecheck.locating.fault_reasons import FaultCause, FaultCure
@@ -49,8 +50,8 @@ class FaultyTexels:
     points, positions : on the low poly, world units; tile, x, y : (N,) int32 which texel; fault :
     (N,) uint8; measure : (N,) in the fault's unit; gap, target, angle : (N,) see `TileView`;
     other : (N,) int32 high part or -1; patch : (N,) int32, texels that touch in the picture and
-    have one fault share a number; weight : (N,) texels that each stands for; evidence : (N,) uint8
-    `Evidence`.
+    have one fault share a number; weight : (N,) texels that each stands for; error : (N,) visible
+    error, degrees; evidence : (N,) uint8 `Evidence`.
     """
 
     points: SurfacePoints
@@ -66,6 +67,7 @@ class FaultyTexels:
     other: Ints
     patch: Ints
     weight: Floats
+    error: Floats
     evidence: NDArray[np.uint8]
 
     def mostly(self, members: NDArray[np.int64], evidence: Evidence) -> bool:
@@ -91,7 +93,7 @@ class Bake:
 def fault_regions(
     low: LowPoly, texels: FaultyTexels, part_names: Sequence[str], bake: Bake
 ) -> tuple[list[Region], int]:
-    """Return the regions, most texels first, and how many faulty texels are in none.
+    """Return the regions, the most harmful first, and how many faulty texels are in none.
 
     part_names : names of the high parts.
     `Region.samples` index `texels`.
@@ -110,12 +112,20 @@ def fault_regions(
                 specks += len(members)
             else:
                 found.append((fault, members))
-    found.sort(key=lambda f: (-float(texels.weight[f[1]].sum()), f[0], int(f[1][0])))
+    found.sort(key=lambda f: (*_by_harm(texels, f[1]), f[0], int(f[1][0])))
     regions = [
         _region(low, texels, number, fault, members, part_names, part_area, bake)
         for number, (fault, members) in enumerate(found, start=1)
     ]
     return regions, specks
+
+
+def _seen(texels: FaultyTexels, members: NDArray[np.int64]) -> Seen:
+    return seen_of(texels.error[members], texels.weight[members], texels.points.area[members])
+
+
+def _by_harm(texels: FaultyTexels, members: NDArray[np.int64]) -> tuple[float, ...]:
+    return by_harm(_seen(texels, members).harm, float(texels.weight[members].sum()), 0.0)
 
 
 def _joined(
@@ -168,6 +178,7 @@ def _region(
         cause, cure = _missed(texels, members, low.part_names[part], bake, start)
     else:
         cause, cure = _RULES[fault](texels, members, other_name, low.part_names[part])
+    seen = _seen(texels, members)
     return Region(
         number=number,
         defect=fault,
@@ -184,6 +195,10 @@ def _region(
         remedy=cure,
         sample_count=len(members),
         other_part=other_name,
+        visible_error=seen.error,
+        texels_seen=seen.texels,
+        area_seen=seen.area,
+        harm=seen.harm,
         samples=members,
     )
 

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import binary_dilation
 
+from cagecheck.defects.visible import NOTHING_RECORDED
 from cagecheck.locating.bake_reach import BakeReach
 from cagecheck.locating.compare import Evidence, Fault, chosen_points
 from cagecheck.locating.fault_regions import FaultyTexels
@@ -16,6 +17,7 @@ from cagecheck.locating.one_map import LocatedMap, TileRecord
 from cagecheck.locating.patterns import grown_over
 from cagecheck.locating.seam_check import seam_samples, seam_steps
 from cagecheck.locating.variants import Variants
+from cagecheck.locating.visible_faults import border_errors, texel_errors
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.rays.points import join_points
 
@@ -89,10 +91,10 @@ def faulty_texels(variants: Variants, located: list[LocatedMap]) -> FaultyTexels
     for found in located:
         if found.record is None or found.fault is None:
             continue
-        sets.append(_texels_of(low, found, patch_base))
+        sets.append(_texels_of(variants, low, found, patch_base))
         patch_base += int(sets[-1]["patch"].max(initial=0)) + 1
         if found.padding is not None and found.padding.too_thin:
-            sets.append(_padding_texels(low, found, patch_base))
+            sets.append(_padding_texels(variants, low, found, patch_base))
             patch_base += 1
     if not sets:
         sets = [_no_texels(low, located[0])]
@@ -101,7 +103,9 @@ def faulty_texels(variants: Variants, located: list[LocatedMap]) -> FaultyTexels
     return FaultyTexels(points=points, positions=points.positions(low), **joined)
 
 
-def _texels_of(low: LowPoly, found: LocatedMap, patch_base: int) -> dict[str, Any]:
+def _texels_of(
+    variants: Variants, low: LowPoly, found: LocatedMap, patch_base: int
+) -> dict[str, Any]:
     record, fault = found.record, found.fault
     assert record is not None and fault is not None
     points, x, y = chosen_points(low, record.tile, fault != Fault.CLEAN)
@@ -121,12 +125,15 @@ def _texels_of(low: LowPoly, found: LocatedMap, patch_base: int) -> dict[str, An
     if found.padding is not None:
         measure = np.where(kind == Fault.PADDING, float(found.padding.needed), measure)
     measure = np.where(np.isin(kind, (Fault.SKEW, Fault.ISLAND_MOVED)), record.slide[rows], measure)
+    error = texel_errors(variants, found, points, x, y)
+    error[kind == Fault.MISSED] = NOTHING_RECORDED
     n = len(points)
     return {
         "points": points,
         "tile": np.full(n, record.tile, np.int32),
         "x": x,
         "y": y,
+        "error": error,
         "fault": kind,
         "measure": measure,
         "gap": record.gap[rows].astype(np.float64),
@@ -139,7 +146,9 @@ def _texels_of(low: LowPoly, found: LocatedMap, patch_base: int) -> dict[str, An
     }
 
 
-def _padding_texels(low: LowPoly, found: LocatedMap, patch_base: int) -> dict[str, Any]:
+def _padding_texels(
+    variants: Variants, low: LowPoly, found: LocatedMap, patch_base: int
+) -> dict[str, Any]:
     """Return the island borders beside bare texels; each weighs as many as it should have fed."""
     record, padding = found.record, found.padding
     assert record is not None and padding is not None
@@ -153,6 +162,7 @@ def _padding_texels(low: LowPoly, found: LocatedMap, patch_base: int) -> dict[st
         "tile": np.full(n, record.tile, np.int32),
         "x": x,
         "y": y,
+        "error": border_errors(variants, found, points, x, y),
         "fault": np.full(n, Fault.PADDING, np.uint8),
         "measure": np.full(n, float(padding.needed)),
         "gap": nothing,
@@ -170,7 +180,8 @@ def _padding_texels(low: LowPoly, found: LocatedMap, patch_base: int) -> dict[st
 def _no_texels(low: LowPoly, found: LocatedMap) -> dict[str, Any]:
     none = np.zeros((8, 8), bool)
     points, x, y = chosen_points(low, found.reading.tile, none)
-    floats = {name: np.zeros(0) for name in ("measure", "gap", "target", "angle", "weight")}
+    names = ("measure", "gap", "target", "angle", "weight", "error")
+    floats = {name: np.zeros(0) for name in names}
     ints = {name: np.zeros(0, np.int32) for name in ("tile", "other", "patch")}
     small = {name: np.zeros(0, np.uint8) for name in ("fault", "evidence")}
     return {"points": points, "x": x, "y": y, **small, **floats, **ints}

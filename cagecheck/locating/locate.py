@@ -9,6 +9,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.defects.entries import Entry, gather
 from cagecheck.defects.match import Matcher
 from cagecheck.defects.regions import Region
 from cagecheck.errors import InputError, Notice, takes
@@ -25,12 +26,14 @@ from cagecheck.locating.read_maps import BakedMap
 from cagecheck.locating.several_tiles import looks_at
 from cagecheck.locating.told_causes import ToldCause, told_causes
 from cagecheck.locating.variants import CageMaker, LocateSettings, Variants
+from cagecheck.locating.visible_faults import ShownDefect, shown_defects
 from cagecheck.maps.texels import tiles_touched
 from cagecheck.meshes.lowpoly import LowPoly, prepare_low
 from cagecheck.meshes.mesh import Mesh, Surface
 from cagecheck.meshes.tiles import why_off_tiles
 from cagecheck.options import check_options
 from cagecheck.predicting.distances import probe_distances
+from cagecheck.predicting.next_steps import WayStep, way_steps
 from cagecheck.progress import Progress, silent
 from cagecheck.rays.cage import Cage
 from cagecheck.rays.scene import Scene
@@ -47,7 +50,34 @@ LOSSY_ENDINGS = (".jpg", ".jpeg", ".webp")
 class Location:
     """What is wrong with a set of baked maps, where and why.
 
-    paired : (low parts, high parts) bool.
+    Attributes
+    ----------
+    low : LowPoly
+        The low poly as it was compared.
+    scene : Scene
+        The high poly.
+    paired : (low parts, high parts) bool
+        Which may be baked onto which.
+    cage : Cage
+        The cage that the maps were compared through.
+    settings : LocateSettings
+        With what was taken from the scene filled in.
+    maps : tuple[LocatedMap, ...]
+        The maps, and how each was read.
+    texels : FaultyTexels
+        All texels that are wrong.
+    regions : list[Region]
+        Where they lie together, with cause and cure; the most harmful first.
+    offset : OffsetGuess | None
+        What the bake's offset probably was, where the maps tell.
+    reach : BakeReach
+        What the bake's rays reached at least, and at most.
+    specks : int
+        Texels that differ in groups too small or too faint to list.
+    notices : tuple[Notice, ...]
+        What is worth a word besides.
+    defects : tuple[ShownDefect, ...]
+        What the maps show of each defect that the rays of such a bake have.
     """
 
     low: LowPoly
@@ -62,6 +92,7 @@ class Location:
     reach: BakeReach
     specks: int
     notices: tuple[Notice, ...]
+    defects: tuple[ShownDefect, ...] = ()
 
     def __repr__(self) -> str:
         return (
@@ -73,6 +104,17 @@ class Location:
     def causes(self) -> tuple[ToldCause, ...]:
         """Everything that is wrong, what to mend first first."""
         return told_causes(self.maps, self.regions)
+
+    @cached_property
+    def entries(self) -> list[Entry]:
+        """The regions as one tells of them, in the order to see to them."""
+        return gather(self.regions)
+
+    @cached_property
+    def ways(self) -> tuple[WayStep, ...]:
+        """How what shows is mended, with the command that goes on from here."""
+        low, high = self.low.mesh.source, self.scene.surface.source
+        return way_steps(self.entries, low.path if low else None, high.path if high else None)
 
     @cached_property
     def bake(self) -> tuple[ToldSetting, ...]:
@@ -103,15 +145,39 @@ def locate(
 
     Parameters
     ----------
-    maps : normal maps of one asset, see `read_map`.
-    low : the low poly's mesh as read (its quads may have to be cut another way).
-    cage : makes the bake's cage from a low poly; a uniform offset by default.
-    paired : (low parts, high parts) bool; everything with everything by default.
-    beside : other maps of the same bake, see `find_beside`.
+    maps : sequence of BakedMap
+        Normal maps of one asset, see `read_map`.
+    low : Mesh
+        The low poly's mesh as read (its quads may have to be cut another way).
+    high : Surface | Scene
+        The high poly, or a scene already built from it.
+    cage : callable, optional
+        Makes the bake's cage from a low poly; a uniform offset from `settings` by default.
+    paired : (low parts, high parts) bool, optional
+        See `pair_parts`; everything with everything by default.
+    beside : sequence of BesideMap, optional
+        Other maps of the same bake, see `find_beside`.
+    settings : LocateSettings, optional
+        How the maps were baked, as far as that is known; the defaults of `LocateSettings` by
+        default.
+    progress : Progress, optional
+        Called now and then with stage, done and total.
 
     Raises
     ------
-    InputError : no maps, a low poly without UVs, settings out of range.
+    InputError
+        No maps, a low poly without UVs, settings out of range.
+
+    Examples
+    --------
+    >>> import cagecheck
+    >>> low = cagecheck.read_mesh("plate_low.obj")
+    >>> high = cagecheck.read_surface("plate_high.ply")
+    >>> maps = [cagecheck.read_map(*found) for found in cagecheck.find_maps("plate_{tile}.png")]
+    >>> bake = cagecheck.LocateSettings(offset=0.1, depth=0.1)
+    >>> location = cagecheck.locate(maps, low, high, settings=bake)
+    >>> location.clean, location.maps[0].reading.tile
+    (True, 1001)
     """
     settings = check_options(settings or LocateSettings())
     scene = high if isinstance(high, Scene) else Scene(high)
@@ -171,6 +237,7 @@ def locate(
         reach=reach,
         specks=specks,
         notices=tuple(notices),
+        defects=shown_defects(variants, located),
     )
 
 

@@ -89,10 +89,30 @@ Rim = Callable[[int], NDArray[np.bool_]]
 class LocatedMap:
     """One map and how it was read.
 
-    conventions : what differs from ours; record : texel by texel, None where the map fits nothing;
-    fault : (H, W) uint8 the final faults; padding; grey : (H, W) uint8 the upright map, to draw on;
-    blank : the picture is one colour; enlarged : how many times it was, by its softness;
-    directions, samples : along which the rays ran and how many a texel, None where nothing tells.
+    Attributes
+    ----------
+    source : BakedMap
+        The map as it was read.
+    reading : Reading
+        By which conventions it fits best.
+    conventions : tuple[ConventionFault, ...]
+        What differs from ours.
+    record : TileRecord | None
+        Texel by texel; None where the map fits nothing.
+    fault : (H, W) uint8 or None
+        The final faults.
+    padding : Padding | None
+        How far colours run on beyond the islands, and how far they should.
+    grey : (H, W) uint8
+        The map upright, to draw on.
+    blank : bool
+        The picture is one colour.
+    enlarged : int
+        How many times it was, by its softness.
+    directions : ToldDirections | None
+        Along which the rays ran; None where nothing tells.
+    samples : ToldSamples | None
+        How many samples a texel were taken; None where nothing tells.
     """
 
     source: BakedMap

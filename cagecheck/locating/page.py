@@ -9,8 +9,8 @@ from numpy.typing import NDArray
 
 from cagecheck.arrays.spread import spread
 from cagecheck.arrays.types import Floats
-from cagecheck.defects.kinds import CLEAN
-from cagecheck.defects.region_words import size_words
+from cagecheck.defects.headline import headline
+from cagecheck.defects.kinds import CLEAN, KINDS
 from cagecheck.defects.regions import Region
 from cagecheck.locating.compare import TITLES, Fault
 from cagecheck.locating.conventions import turned
@@ -21,7 +21,9 @@ from cagecheck.locating.offset_guess import OffsetGuess
 from cagecheck.locating.one_map import LocatedMap, TileRecord
 from cagecheck.locating.read_maps import as_shares
 from cagecheck.meshes.normals import normalised
+from cagecheck.predicting.page import way_rows
 from cagecheck.rays.cage import rays_through
+from cagecheck.report.colours import DEFECT_COLOURS
 from cagecheck.report.content import (
     HEAT_VERTICES,
     MOST_REGIONS,
@@ -87,8 +89,14 @@ def page_of_location(
 ) -> PageContent:
     """Return the page of what `locate` found.
 
-    title : the heading; the low poly's file name by default. heat_vertices : how fine the heat
-    map is at most.
+    Parameters
+    ----------
+    location : Location
+        What `locate` returns.
+    title : str, optional
+        The heading; the low poly's file name by default.
+    heat_vertices : int, optional
+        How fine the heat map is at most.
     """
     laid = fault_heat(location, most_vertices=heat_vertices)
     fields = laid.heat.fields
@@ -126,8 +134,10 @@ def page_of_location(
         tables=(
             *([_order_table(location)] if location.causes else []),
             _readings(location), _bake_table(location), _totals_table(location),
+            _defects_table(location),
         ),
         notices=location.notices,
+        ways=way_rows(location.ways),
     )  # fmt: skip
 
 
@@ -145,12 +155,11 @@ def verdict(location: Location) -> str:
         verb = "differs" if len(codes) == 1 else "differ"
         parts.append(f"{count_words(len(codes), 'convention')} {verb}: {', '.join(codes)}.")
     if location.regions:
-        worst = location.regions[0]
         places = count_words(len(location.regions), "place")
         kinds = count_words(len({r.name for r in location.regions}), "kind")
         parts.append(
-            f"The maps are wrong in {places} ({kinds} of fault). Worst: {worst.name} on "
-            f"{worst.part}, {size_words(worst.to_dict())}."
+            f"{headline(location.entries)} In all the maps are wrong in {places} ({kinds} of "
+            "fault)."
         )
     elif all(found.record is not None for found in location.maps):
         parts.append("Read rightly, every texel shows the surface that belongs to it.")
@@ -236,7 +245,7 @@ def _settings(location: Location) -> tuple[tuple[str, str], ...]:
 
 
 def totals(location: Location) -> list[dict[str, Any]]:
-    """Return one row per fault: name, regions, texels, area."""
+    """Return one row per fault: name, regions, texels, how many of them show, area, harm."""
     rows = []
     for fault, title in TITLES.items():
         mine = [r for r in location.regions if r.defect is fault]
@@ -245,21 +254,42 @@ def totals(location: Location) -> list[dict[str, Any]]:
                 "name": title,
                 "regions": len(mine),
                 "texels": round(sum(r.texels for r in mine)),
+                "texels_seen": round(sum(r.texels_seen for r in mine)),
+                "harm": sum(r.harm for r in mine),
                 "area": sum(r.area for r in mine),
             }
         )
     return rows
 
 
+def _defects_table(location: Location) -> PageTable:
+    columns = (Column("defect"), Column("texels", True), Column("of which show", True),
+               Column("what it is"))  # fmt: skip
+    rows = tuple(
+        Row(
+            (shown.defect.title, count_text(shown.texels), count_text(shown.texels_seen),
+             sentence_case(KINDS[shown.defect].definition) + "."),
+            DEFECT_COLOURS[shown.defect], faint=not shown.texels,
+        )
+        for shown in location.defects
+    )  # fmt: skip
+    note = (
+        "What rays through the assumed cage do at the texels, as predict says it, and how much of "
+        "it the maps show."
+    )
+    return PageTable("Defects of such a bake", columns, rows, note)
+
+
 def _totals_table(location: Location) -> PageTable:
     columns = (Column("fault"), Column("regions", True), Column("texels", True),
+               Column("of which show", True),
                Column("area, sq. units", True), Column("what it is"))  # fmt: skip
     kinds = {title: fault for fault, title in TITLES.items()}
     rows = []
     for row in totals(location):
         fault = kinds[row["name"]]
         cells = (row["name"], count_text(row["regions"]), count_text(row["texels"]),
-                 area_text(row["area"]),
+                 count_text(row["texels_seen"]), area_text(row["area"]),
                  DEFINITIONS[fault])  # fmt: skip
         rows.append(Row(cells, FAULT_COLOURS[fault], not row["regions"]))
     return PageTable("All faults", columns, tuple(rows))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 from collections.abc import Collection
 from dataclasses import dataclass
@@ -37,12 +38,20 @@ class BakedMap:
 
     Attributes
     ----------
-    path : the file; tile : the UDIM number that its name carries, or None.
-    values : (H, W, 3) uint8, uint16 or float32, row 0 on top, as in the file.
-    empty : (H, W) bool where an alpha channel says that nothing was baked, or None.
-    crop : left, top, width and height of the part of the file that this is; None for all of it.
-    alpha : (H, W) float32 from 0 to 1 where a fourth channel varies, else None.
-    half : the file holds half floats (IEEE 754 binary16), which `values` widen without loss.
+    path : Path
+        The file.
+    tile : int | None
+        The UDIM number that its name carries.
+    values : (H, W, 3) uint8, uint16 or float32
+        Row 0 on top, as in the file.
+    empty : (H, W) bool or None
+        Where an alpha channel says that nothing was baked.
+    half : bool
+        The file holds half floats (IEEE 754 binary16), which `values` widen without loss.
+    crop : tuple[int, int, int, int] | None
+        Left, top, width and height of the part of the file that this is; None for all of it.
+    alpha : (H, W) float32 or None
+        From 0 to 1, where a fourth channel varies.
     """
 
     path: Path
@@ -92,11 +101,18 @@ class BakedMap:
 def find_maps(where: str | Path, tiles: Collection[int] = ()) -> list[tuple[Path, int | None]]:
     """Return the picture files meant by `where`, each with the tile that its name carries.
 
-    where : a file, a folder (files whose name says normal; where none does, those that look like
-        normal maps) or a pattern with ``{tile}``, ``<UDIM>`` or ``*``; tiles : the tiles in use.
+    Parameters
+    ----------
+    where : str | Path
+        A file, a folder (files whose name says normal; where none does, those that look like
+        normal maps) or a pattern with ``{tile}``, ``<UDIM>`` or ``*``.
+    tiles : collection of int, optional
+        The tiles in use.
 
-    Raises `InputError` when nothing is there, no picture of a folder is a normal map, or two files
-    carry one tile.
+    Raises
+    ------
+    InputError
+        Nothing is there, no picture of a folder is a normal map, or two files carry one tile.
     """
     text = str(where)
     token = next((t for t in TILE_TOKENS if t in text), None)
@@ -124,14 +140,25 @@ def find_maps(where: str | Path, tiles: Collection[int] = ()) -> list[tuple[Path
     return found
 
 
-def read_map(path: Path, tile: int | None = None) -> BakedMap:
+def read_map(path: str | os.PathLike[str], tile: int | None = None) -> BakedMap:
     """Read one normal map.
 
     Of an EXR file with several layers the one whose name says normal is read.
 
-    Raises `InputError` when the file is damaged, has fewer than three channels, is grey, or has
-    layers of which none says that it is the normals.
+    Parameters
+    ----------
+    path : str | os.PathLike[str]
+        The file.
+    tile : int, optional
+        The UDIM number that it is of, see `find_maps`; found out by `locate` by default.
+
+    Raises
+    ------
+    InputError
+        The file is missing or damaged, has fewer than three channels, is grey, or has layers of
+        which none says that it is the normals.
     """
+    path = Path(path)
     picture = read_picture(path)
     texels = picture.texels[:, :, _chosen_channels(path, picture)]
     if texels.shape[2] < 3:

@@ -43,10 +43,26 @@ SAMPLE_TEXELS = 30_000
 class LocateSettings(Seed, HighShading, RayOptions, Depth, Offset):
     """How to compare. None: taken from the scene (see `probe_distances`).
 
-    offset, depth : world units, as the bake was (probably) made; along, directions : how its rays
-    ran; apart : parts were baked one by one; padding : texels that there should be, by the map's
-    size by default; high_normals : see `BakeRule` (others are tried too); rule, quads : see
-    `prepare_low`; seed : of random draws.
+    Attributes
+    ----------
+    offset, depth : float | None
+        World units, as the bake was (probably) made.
+    directions : Directions
+        How its rays were directed at the corners, see `corner_directions`.
+    along : Along
+        They followed the cage or the normals, see `rays_through`.
+    apart : bool
+        Parts were baked one by one.
+    high_normals : HighNormals
+        What it took from the high poly (others are tried too).
+    seed : int
+        Seed of all random draws.
+    padding : int | None
+        Texels that there should be; by the map's size by default.
+    rule : NormalRule
+        How corner normals were found, see `prepare_low`.
+    quads : QuadSplit
+        How quads were cut, see `prepare_low`.
     """
 
     depth: float | None = again(Depth, "depth", above=None, least=0)

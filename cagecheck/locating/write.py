@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
+from cagecheck.defects.headline import headline
 from cagecheck.errors import takes
 from cagecheck.files import OutputFolder
 from cagecheck.locating.compare import TITLES, Fault
@@ -48,7 +49,23 @@ def write_location(
     The meshes are heatmap.ply and heatmap.glb; with `page` there is report.html, too. All appear
     together or not at all.
 
-    Raises `InputError` when a file exists and `force` is off, or the folder cannot be written.
+    Parameters
+    ----------
+    location : Location
+        What `locate` returns.
+    folder : str | os.PathLike[str]
+        Where they go; made if it is not there.
+    page : bool, optional
+        Write the report page, too.
+    force : bool, optional
+        Replace files that are there.
+    progress : Progress, optional
+        Called now and then with stage, done and total.
+
+    Raises
+    ------
+    InputError
+        A file exists and `force` is off, or the folder cannot be written.
     """
     with OutputFolder(folder, force=force) as out:
         progress("writing", 0, 3)
@@ -76,7 +93,13 @@ def write_location(
 
 
 def location_document(location: Location) -> dict[str, Any]:
-    """Return the location as plain JSON values."""
+    """Return the location as plain JSON values.
+
+    Parameters
+    ----------
+    location : Location
+        What `locate` returns.
+    """
     settings = location.settings
     rows = [
         {
@@ -108,6 +131,10 @@ def location_document(location: Location) -> dict[str, Any]:
         "offset": None if location.offset is None else location.offset.to_dict(),
         "totals": totals(location),
         "bake": [setting.to_dict() for setting in location.bake],
+        "defects": [shown.to_dict() for shown in location.defects],
+        "headline": headline(location.entries),
+        "ways": [step.to_dict() for step in location.ways],
+        "entries": [entry.to_dict() for entry in location.entries],
         "causes": [cause.to_dict() for cause in location.causes],
         "regions": [region.to_dict() for region in location.regions],
         "specks": location.specks,

@@ -6,6 +6,7 @@ OpenEXR, TGA and BMP by Pillow: the first libraries keep 16-bit colour, Pillow d
 
 from __future__ import annotations
 
+import os
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -34,8 +35,9 @@ class Picture:
         return self.texels.shape[1], self.texels.shape[0]
 
 
-def read_picture(path: Path) -> Picture:
+def read_picture(path: str | os.PathLike[str]) -> Picture:
     """Read a map. Raises `InputError` when the file is damaged or of no known kind."""
+    path = Path(path)
     ending = path.suffix.lower().lstrip(".")
     try:
         if ending == "exr":

@@ -34,10 +34,18 @@ def triangle_areas(positions: NDArray[Any], triangles: NDArray[Any], out: Floats
 @njit(cache=True, nogil=True)
 def _normals(positions: NDArray[Any], triangles: NDArray[Any], face: Ints, out: Floats) -> None:
     for m in range(len(face)):
-        x, y, z = _doubled_area(positions, triangles, face[m])
-        length = np.sqrt(x * x + y * y + z * z)
-        scale = 1.0 / length if length > 0.0 else 0.0
-        out[m, 0], out[m, 1], out[m, 2] = x * scale, y * scale, z * scale
+        out[m, 0], out[m, 1], out[m, 2] = unit_normal(positions, triangles, face[m])
+
+
+@njit(cache=True, nogil=True, inline="always")
+def unit_normal(
+    positions: NDArray[Any], triangles: NDArray[Any], t: int
+) -> tuple[float, float, float]:
+    """Return the unit normal of a triangle, zero where it has no area."""
+    x, y, z = _doubled_area(positions, triangles, t)
+    length = np.sqrt(x * x + y * y + z * z)
+    scale = 1.0 / length if length > 0.0 else 0.0
+    return x * scale, y * scale, z * scale
 
 
 @njit(cache=True, nogil=True, inline="always")

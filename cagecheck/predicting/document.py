@@ -17,8 +17,8 @@ def write_samples(prediction: Prediction, path: Path) -> None:
     Arrays per sample (N): ``triangle``, ``barycentric`` (N, 3), ``kind``, ``area``, ``texels``,
     ``origin`` and ``direction`` (N, 3), ``start``, ``hit_distance``, ``target_distance``,
     ``next_distance``, ``flags``, ``main``, ``region``, ``slant_degrees``, ``slide``,
-    ``lean_degrees``. The layer table: ``layer_first`` (N + 1), ``layer_t``, ``layer_face``,
-    ``layer_front``; ``target_layer`` and ``recorded_layer`` index it (-1 is none).
+    ``lean_degrees``, ``visible_error``. The layer table: ``layer_first`` (N + 1), ``layer_t``,
+    ``layer_face``, ``layer_front``; ``target_layer`` and ``recorded_layer`` index it (-1 is none).
     """
     points, rays, layers = prediction.points, prediction.rays, prediction.layers
     targets, findings = prediction.targets, prediction.findings
@@ -40,6 +40,7 @@ def write_samples(prediction: Prediction, path: Path) -> None:
         "slant_degrees": findings.slant.astype(np.float32),
         "slide": findings.slide.astype(np.float32),
         "lean_degrees": findings.lean.astype(np.float32),
+        "visible_error": prediction.visible_error.astype(np.float32),
         "layer_first": layers.first,
         "layer_t": layers.t.astype(np.float32),
         "layer_face": layers.face,

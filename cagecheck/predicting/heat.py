@@ -71,4 +71,5 @@ def _fields(prediction: Prediction, sample: NDArray[np.int64]) -> dict[str, NDAr
         "slant_degrees": single(findings.slant),
         "slide": single(findings.slide),
         "lean_degrees": single(findings.lean),
+        "visible_error": single(prediction.visible_error),
     }

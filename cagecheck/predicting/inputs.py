@@ -127,7 +127,7 @@ def read_inputs(
     reading : MeshOptions, optional
         How the meshes are understood.
     high_normals : bool, optional
-        Keep the high poly's own normals, which only maps need.
+        Keep the high poly's own normals, which maps and the visible error are shaded with.
     progress : Progress, optional
         Called now and then with stage, done and total.
 

@@ -5,8 +5,9 @@ from __future__ import annotations
 from html import escape
 from typing import Any
 
-from cagecheck.defects.region_words import size_words
-from cagecheck.defects.regions import Region
+from cagecheck.defects.entries import Entry
+from cagecheck.defects.headline import folded_words
+from cagecheck.defects.region_words import amount_words
 from cagecheck.report.colours import DEFECT_COLOURS, hex_of
 from cagecheck.words.numbers import count_text
 from cagecheck.words.sentences import percent_text
@@ -19,19 +20,20 @@ _LEFT = ' style="text-align:left"'
 
 
 def prediction_html(
-    verdict: str, totals: list[dict[str, Any]], regions: list[Region], samples: int
+    verdict: str, totals: list[dict[str, Any]], entries: list[Entry], samples: int
 ) -> str:
-    """Return a prediction as a small piece of HTML: verdict, defects, worst regions, arrays."""
+    """Return a prediction as a small piece of HTML: verdict, defects, what to see to, arrays."""
     found = [row for row in totals if row["regions"]]
     parts = [f"<p><b>cagecheck prediction.</b> {escape(verdict)}</p>"]
     if found:
         rows = [
             (_named(r["name"]), count_text(r['regions']), percent_text(r["percent"]),
-             count_text(r['texels']))
+             count_text(r['texels']), count_text(r['texels_seen']))
             for r in found
         ]  # fmt: skip
-        parts.append(_table(("defect", "regions", "% of surface", "texels"), rows, numbers_from=1))
-        parts.append(_worst_table(regions))
+        head = ("defect", "regions", "% of surface", "texels", "of which show")
+        parts.append(_table(head, rows, numbers_from=1))
+        parts.append(_worst_table(entries))
     parts.append(
         f"<p>{count_text(samples)} samples; arrays: <code>.positions</code>, "
         "<code>.findings.main</code>, <code>.findings.flags</code>, <code>.rays.start</code>, "
@@ -41,16 +43,24 @@ def prediction_html(
     return "\n".join(parts)
 
 
-def _worst_table(regions: list[Region]) -> str:
-    shown = regions[:WORST_SHOWN]
+def _worst_table(entries: list[Entry]) -> str:
+    """Return the entries that show, in the order to see to them."""
+    showing = [entry for entry in entries if entry.shows]
+    shown = showing[:WORST_SHOWN]
     rows = [
-        (str(r.number), _named(r.name), escape(r.part), str(r.tile or "–"),
-         size_words(r.to_dict()), escape(r.cause), escape(r.cure))
-        for r in shown
+        (str(e.first.number), _named(e.first.name), escape(e.first.part), str(e.first.tile or "–"),
+         amount_words(e.texels, e.area, e.texels_seen, e.area_seen), escape(e.first.cause),
+         escape(e.first.cure))
+        for e in shown
     ]  # fmt: skip
-    more = len(regions) - len(shown)
-    text = _table(("no.", "defect", "part", "tile", "size", "cause", "cure"), rows)
-    return text + (f"<p>{count_text(more)} more in <code>.regions</code>.</p>" if more else "")
+    text = ""
+    if rows:
+        text = _table(("no.", "defect", "part", "tile", "size", "cause", "cure"), rows)
+    left = len(showing) - len(shown)
+    said = [f"{count_text(left)} more of these"] if left else []
+    if folded := folded_words(entries):
+        said.append(f"+ {folded}")
+    return text + (f"<p>{'; '.join(said)}: in <code>.entries</code>.</p>" if said else "")
 
 
 def _named(name: str) -> str:

@@ -9,11 +9,12 @@ import numpy as np
 
 from cagecheck.arrays.spread import spread
 from cagecheck.arrays.types import Floats
-from cagecheck.defects.classify import Findings
 from cagecheck.defects.kinds import KINDS, PRECEDENCE, Defect
 from cagecheck.defects.regions import Region
 from cagecheck.meshes.normals import normalised
 from cagecheck.predicting.heat import build_heat_map, region_of_samples
+from cagecheck.predicting.lit import lit_of
+from cagecheck.predicting.next_steps import WayStep, way_words
 from cagecheck.predicting.result import Prediction, verdict
 from cagecheck.rays.layers import NO_LAYER
 from cagecheck.report.colours import DEFECT_COLOURS
@@ -27,8 +28,10 @@ from cagecheck.report.content import (
     PageTable,
     Row,
     Spot,
+    WayRow,
 )
 from cagecheck.report.heatmap import HeatMap
+from cagecheck.report.lit import Lit
 from cagecheck.report.tile_pictures import TilePicture, draw_tiles, heat_uv
 from cagecheck.report.web_scene import least_region, rays_per_region, worst_of_triangles
 from cagecheck.words.lengths import length_words
@@ -46,6 +49,12 @@ LIMITS = (
     "cell larger than they are; the high poly is thinned for display only."
 )
 
+
+def way_rows(ways: Sequence[WayStep]) -> tuple[WayRow, ...]:
+    """Return how what shows is mended, for reading."""
+    return tuple(WayRow(sentence_case(w.way.title), way_words(w), w.next) for w in ways)
+
+
 Totals = Sequence[dict[str, Any]]
 
 
@@ -55,6 +64,7 @@ def page_of_prediction(
     before: Prediction | Totals | None = None,
     title: str | None = None,
     heat_vertices: int = HEAT_VERTICES,
+    lit: Lit | None = None,
 ) -> PageContent:
     """Return the page of a prediction.
 
@@ -68,6 +78,8 @@ def page_of_prediction(
         The heading; the low poly's file name by default.
     heat_vertices : int, optional
         How fine the heat map is at most.
+    lit : Lit, optional
+        The bake lit, see `lit_of`; made here by default.
     """
     findings, points = prediction.findings, prediction.points
     heat = build_heat_map(prediction, most_vertices=heat_vertices)
@@ -95,7 +107,7 @@ def page_of_prediction(
         ),
         fields=tuple(
             PageField(name, words, unit, values[heat.sample])
-            for name, words, unit, values in _measures(findings)
+            for name, words, unit, values in _measures(prediction)
         ),
         regions=tuple(shown),
         spots=tuple(_spot(prediction, heat, r, rays_per_region(len(shown))) for r in shown),
@@ -104,6 +116,8 @@ def page_of_prediction(
         tiles_note=TILES_NOTE,
         tables=(totals_table(_looked_for(prediction), earlier),),
         notices=prediction.notices,
+        ways=way_rows(prediction.ways),
+        lit=lit or lit_of(prediction),
     )
 
 
@@ -120,7 +134,8 @@ def totals_table(totals: Totals, earlier: Totals | None = None) -> PageTable:
     """Return the table of all defects, with `earlier` the numbers before beside those after."""
     if earlier is None:
         columns = [("defect", False), ("regions", True), ("area, sq. units", True),
-                   ("% of the surface", True), ("texels", True), ("what it is", False)]  # fmt: skip
+                   ("% of the surface", True), ("texels", True), ("of which show", True),
+                   ("what it is", False)]  # fmt: skip
     else:
         columns = [("defect", False), ("regions before", True), ("after", True),
                    ("% of the surface before", True), ("after", True), ("texels before", True),
@@ -148,7 +163,8 @@ def _cells(row: dict[str, Any], old: dict[str, Any] | None) -> list[str]:
 
     regions, percent, texels = texts(row)
     if old is None:
-        return [regions, area_text(row["area"]), percent, texels]
+        seen = count_text(row["texels_seen"])
+        return [regions, area_text(row["area"]), percent, texels, seen]
     return [cell for pair in zip(texts(old), (regions, percent, texels), strict=True)
             for cell in pair]  # fmt: skip
 
@@ -156,8 +172,15 @@ def _cells(row: dict[str, Any], old: dict[str, Any] | None) -> list[str]:
 _DEFECTS = {kind.title: defect for defect, kind in KINDS.items()}
 
 
-def _measures(findings: Findings) -> list[tuple[str, str, str, Floats]]:
+def _measures(prediction: Prediction) -> list[tuple[str, str, str, Floats]]:
+    findings = prediction.findings
     return [
+        (
+            "visible",
+            "visible error: recorded normal against the one that belongs",
+            "degrees",
+            prediction.visible_error,
+        ),
         ("hit", "recorded surface above the low poly", "units", findings.hit_distance),
         ("slide", "sideways slide of the hit", "units", findings.slide),
         ("slant", "slant of the ray to the low-poly face", "degrees", findings.slant),

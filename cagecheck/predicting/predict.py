@@ -11,8 +11,9 @@ from cagecheck.arrays.types import Floats
 from cagecheck.defects.causes import Scan, explain, uniform_offset
 from cagecheck.defects.kinds import Defect
 from cagecheck.defects.match import Matcher, reach_past
-from cagecheck.defects.regions import Group, Region, find_groups, name_regions
+from cagecheck.defects.regions import Group, Region, by_harm, find_groups, name_regions
 from cagecheck.defects.unseen import Unseen, find_unseen, sample_high
+from cagecheck.defects.visible import find_ideal, unseen_error, visible_error
 from cagecheck.errors import InputError, Notice, takes
 from cagecheck.maps.texels import texel_points
 from cagecheck.meshes.lowpoly import LowPoly
@@ -114,14 +115,21 @@ def predict_points(
             ground=matcher.ground, progress=progress,
         )  # fmt: skip
         notices = (*notices, *_buried_notice(unseen))
+    ideal = find_ideal(
+        matcher, cast, depth=depth, map_size=settings.map_size, thresholds=settings.thresholds
+    )
+    error = visible_error(matcher, cast, findings.recorded, ideal, thresholds=settings.thresholds)
     scan = Scan(
         low, surface, points, cast.rays, cast.layers, cast.targets, findings, paired,
         depth, reach, matcher.ground.facing, matcher.scene.orientation, unseen,
         uniform_offset(cage),
     )  # fmt: skip
     texel_area = sample_texels(low, points, settings)
-    regions = find_regions(scan, texel_area, unseen, settings, progress)
-    return Prediction(matcher, cage, settings, cast, findings, unseen, regions, texel_area, notices)
+    lost = None if unseen is None else unseen_error(matcher, cast, findings.recorded, unseen)
+    regions = find_regions(scan, texel_area, error, lost, settings, progress)
+    return Prediction(
+        matcher, cage, settings, cast, findings, unseen, regions, texel_area, ideal, error, notices
+    )
 
 
 def _buried_notice(unseen: Unseen) -> tuple[Notice, ...]:
@@ -211,11 +219,16 @@ def sample_texels(low: LowPoly, points: SurfacePoints, settings: Settings) -> Fl
 def find_regions(
     scan: Scan,
     texel_area: Floats,
-    unseen: Unseen | None,
+    error: Floats,
+    unseen_error: Floats | None,
     settings: Settings,
     progress: Progress = silent,
 ) -> list[Region]:
-    """Group every defect's samples into numbered regions with cause and cure."""
+    """Group every defect's samples into numbered regions with cause and cure.
+
+    error : (N,) visible error; unseen_error : the same of the points on the high poly, None where
+    unseen high poly was not looked for.
+    """
     groups: list[Group] = []
     kinds = [d for d in Defect if d != Defect.UNSEEN]
     for done, defect in enumerate(kinds):
@@ -230,18 +243,19 @@ def find_regions(
             texels = area * per_unit**2
         groups += find_groups(
             scan.low, scan.points, scan.rays.origin, defect, scan.findings.has(defect), area,
-            texels, whole_parts=np.asarray(~scan.paired.any(axis=1)),
+            texels, error, whole_parts=np.asarray(~scan.paired.any(axis=1)),
         )  # fmt: skip
     progress("grouping regions", len(kinds), len(kinds))
     explained = explain(scan, groups)
     regions = name_regions(
         scan.low, scan.points, scan.rays.origin, groups, scan.findings.measures, explained
     )
-    if unseen is None:
+    if scan.unseen is None or unseen_error is None:
         return regions
-    lost = _unseen_regions(scan, unseen, settings)
+    lost = _unseen_regions(scan, scan.unseen, unseen_error, settings)
     merged = sorted(
-        [*regions, *lost], key=lambda r: (-r.texels, -r.area, r.defect is Defect.UNSEEN, r.number)
+        [*regions, *lost],
+        key=lambda r: (*by_harm(r.harm, r.texels, r.area), r.defect is Defect.UNSEEN, r.number),
     )
     return [replace(region, number=k) for k, region in enumerate(merged, start=1)]
 
@@ -251,7 +265,7 @@ def lost_title() -> str:
     return Defect.UNSEEN.title
 
 
-def _unseen_regions(scan: Scan, unseen: Unseen, settings: Settings) -> list[Region]:
+def _unseen_regions(scan: Scan, unseen: Unseen, error: Floats, settings: Settings) -> list[Region]:
     """Group lost high-poly points by the low-poly places they lie over.
 
     A region's `samples` index the points of `unseen`.
@@ -268,7 +282,7 @@ def _unseen_regions(scan: Scan, unseen: Unseen, settings: Settings) -> list[Regi
     per_unit = scan.low.texels_per_unit(settings.map_size)[over.triangle]
     groups = find_groups(
         scan.low, over, high.position, Defect.UNSEEN, unseen.lost, high.area,
-        high.area * per_unit**2,
+        high.area * per_unit**2, error,
     )  # fmt: skip
     # One stray point is chance, not a place.
     groups = [g for g in groups if len(g.samples) > 1]

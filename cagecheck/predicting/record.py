@@ -14,12 +14,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats
-from cagecheck.defects.classify import hit_normals, part_sizes
 from cagecheck.defects.fold import shell_quadratic
-from cagecheck.defects.kinds import Thresholds
 from cagecheck.defects.regions import Region
-from cagecheck.defects.split import split_width
+from cagecheck.defects.rule import skew_scale
+from cagecheck.defects.split import split_slope, wedge_slope
+from cagecheck.defects.visible import layer_error
 from cagecheck.meshes.edges import polygon_edges
+from cagecheck.meshes.facets import hit_normals
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.normals import normalised
 from cagecheck.predicting.result import Prediction
@@ -46,7 +47,8 @@ def view_arrays(prediction: Prediction, heat: HeatMap) -> dict[str, NDArray[Any]
     ``split_slope``, the wedge per unit of height in texels (world units without UVs);
     ``skew_scale``, the slide times this is above 1 where it is a defect.
     Per crossing: ``layer_own`` bool, on a paired part; ``layer_part`` int32; ``layer_lean``
-    float32, degrees between the shading normal and the crossing's normal.
+    float32, degrees between the shading normal and the crossing's normal; ``layer_error`` float32,
+    degrees between the crossing's shading normal and what the ray should record.
     Regions: ``region_first`` (R + 1,) and ``region_sample``: region number k holds
     ``region_sample[region_first[k - 1]:region_first[k]]``; regions of unseen high poly index
     ``unseen_position`` (M, 3) instead of the samples.
@@ -74,11 +76,16 @@ def view_arrays(prediction: Prediction, heat: HeatMap) -> dict[str, NDArray[Any]
         "low_edges": polygon_edges(low.mesh),
         "cage_corners": cage.astype(np.float32),
         "fold_from": single(fold_factor(low, prediction.cage, points)),
-        "split_slope": single(split_slope(low, prediction.cage, points, texels)),
-        "skew_scale": single(skew_scale(low, points, texels, prediction.settings.thresholds)),
+        "split_slope": single(
+            split_slope(wedge_slope(low, prediction.cage, points), texels)
+        ),
+        "skew_scale": single(
+            skew_scale(low, points.triangle, texels, prediction.settings.thresholds)
+        ),
         "layer_own": own,
         "layer_part": part.astype(np.int32),
         "layer_lean": layer_lean(prediction),
+        "layer_error": layer_error(prediction.matcher, prediction.cast, prediction.ideal),
         "region_first": first,
         "region_sample": members,
         "unseen_position": unseen_positions(prediction),
@@ -142,25 +149,6 @@ def fold_factor(low: LowPoly, cage: Cage, points: SurfacePoints) -> Floats:
     # A shell that is inside out at the low poly itself is folded at any distance.
     starts_folded = (c0 < 0) | ((c0 == 0) & ((c1 < 0) | ((c1 == 0) & (c2 < 0))))
     return np.where(starts_folded, 0.0, out)
-
-
-def split_slope(low: LowPoly, cage: Cage, points: SurfacePoints, texels: Floats) -> Floats:
-    """Return (N,) the uncovered wedge's width per world unit of height, with the height's sign.
-
-    In texels; infinite where there are no UVs and any wedge counts.
-    """
-    if cage.positions is not None:
-        return np.zeros(len(points))
-    one = np.ones(len(points))
-    slope = split_width(low, cage, points, one) - split_width(low, cage, points, -one)
-    without = np.where(slope != 0, np.copysign(np.inf, slope), 0.0)
-    return np.where(texels > 0, slope * texels, without)
-
-
-def skew_scale(low: LowPoly, points: SurfacePoints, texels: Floats, limits: Thresholds) -> Floats:
-    """Return (N,) factors: a slide (world units) times this is above 1 where it is a defect."""
-    without = 1 / (limits.skew_share * part_sizes(low)[low.triangle_part[points.triangle]])
-    return np.where(texels > 0, texels / limits.skew_texels, without)
 
 
 def layer_lean(prediction: Prediction) -> NDArray[np.float32]:

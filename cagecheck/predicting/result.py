@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import asdict, dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -10,15 +11,19 @@ from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats
 from cagecheck.defects.classify import Findings
-from cagecheck.defects.entries import gather
+from cagecheck.defects.entries import Entry, gather
+from cagecheck.defects.harm import Seen, seen_of
+from cagecheck.defects.headline import headline
 from cagecheck.defects.kinds import CLEAN, KINDS, Defect
 from cagecheck.defects.match import Matched, Matcher
-from cagecheck.defects.region_words import size_words
 from cagecheck.defects.regions import Region
 from cagecheck.defects.targets import Targets
 from cagecheck.defects.unseen import Unseen
+from cagecheck.defects.visible import Ideal
 from cagecheck.errors import Notice
 from cagecheck.meshes.lowpoly import LowPoly
+from cagecheck.predicting.inputs import MeshOptions
+from cagecheck.predicting.next_steps import WayStep, way_steps
 from cagecheck.predicting.notebook import prediction_html
 from cagecheck.predicting.settings import Settings
 from cagecheck.rays.cage import Cage, Rays
@@ -58,8 +63,14 @@ class Prediction:
         Places with one defect each, the most harmful first.
     texel_area : (N,) float64
         The texels each sample stands for.
+    ideal : Ideal
+        What each sample should record.
+    visible_error : (N,) float64
+        Angle between what each sample records and what it should, degrees.
     notices : tuple[Notice, ...]
         What the artist should know besides.
+    reading : MeshOptions | None
+        How the meshes were read from their files, None for meshes that were not.
     """
 
     matcher: Matcher
@@ -70,7 +81,10 @@ class Prediction:
     unseen: Unseen | None
     regions: list[Region]
     texel_area: Floats
+    ideal: Ideal
+    visible_error: Floats
     notices: tuple[Notice, ...] = ()
+    reading: MeshOptions | None = None
 
     def __repr__(self) -> str:
         return (
@@ -128,12 +142,25 @@ class Prediction:
         """True when no defect was found."""
         return not self.regions
 
+    @cached_property
+    def entries(self) -> list[Entry]:
+        """The regions as one tells of them, in the order to see to them (see `gather`)."""
+        return gather(self.regions)
+
+    @cached_property
+    def ways(self) -> tuple[WayStep, ...]:
+        """How what shows is mended, with the command that goes on from here."""
+        low, high = self.low.mesh.source, self.scene.surface.source
+        return way_steps(
+            self.entries, low.path if low else None, high.path if high else None, self.reading
+        )
+
     def totals(self) -> list[dict[str, Any]]:
-        """Return one row per defect: name, regions, samples, area, percent, texels."""
+        """Return one row per defect: name, regions, area, percent, texels, what shows of it."""
         return defect_totals(self)
 
     def _repr_html_(self) -> str:
-        return prediction_html(verdict(self), self.totals(), self.regions, len(self.points))
+        return prediction_html(verdict(self), self.totals(), self.entries, len(self.points))
 
     def to_dict(self) -> dict[str, Any]:
         """Return the prediction as plain JSON values (without the samples)."""
@@ -141,7 +168,9 @@ class Prediction:
 
 
 def defect_totals(prediction: Prediction) -> list[dict[str, Any]]:
-    """Return one row per defect: name, regions, samples, area, percent of the low poly, texels."""
+    """Return one row per defect: name, regions, samples, area, percent of the low poly, texels,
+    and what shows of it: texels_seen, area_seen, harm.
+    """
     area = prediction.points.area
     whole = float(area.sum()) or 1.0
     rows = []
@@ -151,11 +180,17 @@ def defect_totals(prediction: Prediction) -> list[dict[str, Any]]:
             samples = sum(r.sample_count for r in regions)
             covered = sum(r.area for r in regions)
             texels = sum(r.texels for r in regions)
+            seen = Seen(
+                texels=sum(r.texels_seen for r in regions),
+                area=sum(r.area_seen for r in regions),
+                harm=sum(r.harm for r in regions),
+            )
         else:
             mask = prediction.findings.has(defect)
             samples = int(mask.sum())
             covered = float(area[mask].sum())
             texels = float(prediction.texel_area[mask].sum())
+            seen = seen_of(prediction.visible_error[mask], prediction.texel_area[mask], area[mask])
         rows.append(
             {
                 "name": defect.title,
@@ -164,24 +199,27 @@ def defect_totals(prediction: Prediction) -> list[dict[str, Any]]:
                 "area": covered,
                 "percent": 100 * covered / whole,
                 "texels": texels,
+                "texels_seen": seen.texels,
+                "area_seen": seen.area,
+                "harm": seen.harm,
             }
         )
     return rows
 
 
 def verdict(prediction: Prediction) -> str:
-    """Return the finding in a sentence."""
+    """Return what one will see, and how much goes wrong in all."""
+    said = headline(prediction.entries)
     if prediction.clean:
-        return "Nothing found: every ray records the surface that belongs to it."
+        return said
     area = prediction.points.area
     wrong = prediction.findings.main != CLEAN
     percent = 100 * float(area[wrong].sum()) / (float(area.sum()) or 1.0)
-    worst = prediction.regions[0]
     places = count_words(len(prediction.regions), "place")
     kinds = count_words(len({r.name for r in prediction.regions}), "kind")
     return (
-        f"The bake goes wrong in {places} ({kinds} of defect, {percent_text(percent)} % of the "
-        f"surface). Worst: {worst.name} on {worst.part}, {size_words(worst.to_dict())}."
+        f"{said} In all the bake goes wrong in {places} ({kinds} of defect, "
+        f"{percent_text(percent)} % of the surface)."
     )
 
 
@@ -231,7 +269,9 @@ def prediction_document(prediction: Prediction) -> dict[str, Any]:
         "clean": prediction.clean,
         "totals": prediction.totals(),
         "regions": [region.to_dict() for region in prediction.regions],
-        "entries": [entry.to_dict() for entry in gather(prediction.regions)],
+        "headline": headline(prediction.entries),
+        "ways": [step.to_dict() for step in prediction.ways],
+        "entries": [entry.to_dict() for entry in prediction.entries],
         "notices": [notice.to_dict() for notice in prediction.notices],
         "defects": {kind.title: kind.definition for kind in KINDS.values()},
     }  # fmt: skip

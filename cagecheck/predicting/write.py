@@ -11,6 +11,8 @@ from cagecheck.files import OutputFolder
 from cagecheck.maps.high_normals import HighNormals
 from cagecheck.predicting.document import write_samples
 from cagecheck.predicting.heat import build_heat_map
+from cagecheck.predicting.lit import lit_of
+from cagecheck.predicting.lit_record import write_lit_record
 from cagecheck.predicting.maps.predicted import add_maps_of
 from cagecheck.predicting.maps.write_maps import MapFormat
 from cagecheck.predicting.page import page_of_prediction
@@ -18,6 +20,7 @@ from cagecheck.predicting.record import write_view_record
 from cagecheck.predicting.result import Prediction, prediction_document
 from cagecheck.progress import Progress, silent
 from cagecheck.report.heatmap import write_heat_glb, write_heat_ply
+from cagecheck.report.lit import Lit
 from cagecheck.report.page import write_page
 from cagecheck.report.region_table import write_region_csv
 
@@ -37,7 +40,8 @@ def write_prediction(
     """Write heat map, regions and raw record into a folder.
 
     heatmap.ply and heatmap.glb, regions.json (the whole document), regions.csv, samples.npz and
-    view.npz (what `cagecheck view` needs), with `page` report.html, and with `maps` the maps that
+    view.npz (what `cagecheck view` needs), with `page` report.html and lit.npz (the model lit with
+    the bake's normal maps, for the viewer), and with `maps` the maps that
     the bake would give and maps.json. All appear together or not at all.
 
     Parameters
@@ -47,7 +51,7 @@ def write_prediction(
     folder : str | os.PathLike[str]
         The folder, made if need be.
     page : bool, optional
-        Write report.html, too.
+        Write report.html and lit.npz, too.
     maps : MapFormat, optional
         How the maps are written, see `MapFormat`; None for no maps.
     supersample : int, optional
@@ -95,9 +99,15 @@ def add_prediction(
     out: OutputFolder,
     *,
     page: bool = True,
+    lit: Lit | None = None,
     progress: Progress = silent,
 ) -> None:
-    """Add a prediction's files to an output folder that is open."""
+    """Add a prediction's files to an output folder that is open.
+
+    lit : the bake lit (see `lit_of`), for the viewer; made here where there is a page.
+    """
+    if lit is None and page:
+        lit = lit_of(prediction, progress=progress)
     progress("writing", 0, 4)
     heat = build_heat_map(prediction)
     write_heat_ply(heat, out.add("heatmap.ply"))
@@ -109,6 +119,9 @@ def add_prediction(
     write_region_csv(prediction.regions, out.add("regions.csv"))
     write_samples(prediction, out.add("samples.npz"))
     write_view_record(prediction, heat, out.add("view.npz"))
+    if lit is not None:
+        write_lit_record(prediction.low, lit, out.add("lit.npz"))
     if page:
-        write_page(page_of_prediction(prediction), out.add("report.html"), progress=progress)
+        content = page_of_prediction(prediction, lit=lit)
+        write_page(content, out.add("report.html"), progress=progress)
     progress("writing", 4, 4)

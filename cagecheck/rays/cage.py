@@ -260,15 +260,22 @@ def rays_through(low: LowPoly, cage: Cage, points: SurfacePoints, along: Along =
     """
     n = len(points)
     origin, direction, start = np.empty((n, 3)), np.empty((n, 3)), np.empty(n)
-    scale = float(np.abs(low.positions).max(initial=0.0))
-    # Below the rounding of the positions themselves a displacement has no direction of its own.
-    touching = 8 * float(np.finfo(np.float64).eps) * scale
+    touching = touching_distance(low)
     _shoot(
         low.positions, low.triangles, cage.normals, cage.displacement, points.triangle,
         np.ascontiguousarray(points.barycentric), along == "normals", touching,
         origin, direction, start,
     )  # fmt: skip
     return Rays(origin, direction, start)
+
+
+def touching_distance(low: LowPoly) -> float:
+    """Return the length below which a displacement has no direction of its own, world units.
+
+    It is below the rounding of the positions themselves.
+    """
+    scale = float(np.abs(low.positions).max(initial=0.0))
+    return 8 * float(np.finfo(np.float64).eps) * scale
 
 
 @njit(cache=True, nogil=True)

@@ -7,6 +7,7 @@ outermost crossing with ``-depth <= t <= d``.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numba import njit
@@ -126,9 +127,18 @@ def _recorded(
     first: NDArray[np.int64], t: Floats, start: Floats, depth: Floats, out: NDArray[np.int64]
 ) -> None:
     for i in range(len(first) - 1):
-        out[i] = NO_LAYER
-        for k in range(first[i + 1] - 1, first[i] - 1, -1):
-            if t[k] <= start[i]:
-                if t[k] >= -depth[i]:
-                    out[i] = k
-                break
+        out[i] = recorded_of(first, t, i, start[i], depth[i])
+
+
+@njit(cache=True, nogil=True, inline="always")
+def recorded_of(
+    first: NDArray[np.int64], t: NDArray[Any], i: int, start: float, depth: float
+) -> int:
+    """Return the outermost crossing of ray i with ``-depth <= t <= start``, or `NO_LAYER`."""
+    layer = NO_LAYER
+    for k in range(first[i + 1] - 1, first[i] - 1, -1):
+        if t[k] <= start:
+            if t[k] >= -depth:
+                layer = k
+            break
+    return layer

@@ -20,6 +20,7 @@ from cagecheck.meshes.mesh import Surface
 from cagecheck.rays.cage import Cage
 from cagecheck.report.colours import Rgb
 from cagecheck.report.heatmap import HeatMap
+from cagecheck.report.lit import Lit
 from cagecheck.report.tile_pictures import TilePicture
 
 # As many regions as a list is read to; the files hold all.
@@ -81,6 +82,15 @@ class Finding:
 
 
 @dataclass(frozen=True)
+class WayRow:
+    """A way in which some of the regions are mended: how many, and the command that does it."""
+
+    title: str
+    text: str
+    next: str
+
+
+@dataclass(frozen=True)
 class Column:
     """A column of a table; `number` columns are aligned to the right."""
 
@@ -107,6 +117,15 @@ class PageTable:
     note: str = ""
 
 
+@dataclass(frozen=True)
+class PageChart:
+    """A picture below the tables: a PNG, and what it shows for those who cannot see it."""
+
+    title: str
+    png: bytes
+    words: str
+
+
 @dataclass(frozen=True, eq=False)
 class PageContent:
     """A page.
@@ -119,7 +138,8 @@ class PageContent:
     findings : what concerns the whole; notices : what is worth knowing about the input.
     facts, settings : (name, value) pairs for reading.
     limits : what the numbers hold for.
-    tables : tables below the tiles.
+    tables : tables below the tiles; charts : pictures below these.
+    lit : the model lit with normal maps, shown first; None for colours by defect alone.
     low, surface, cage : the meshes; surface None leaves the high poly out.
     heat : the low poly cut finely; main : (K,) uint8 category of its vertices, `CLEAN` for none;
         region : (K,) the most harmful region there, 0 for none; area : (256,) area by category.
@@ -127,6 +147,7 @@ class PageContent:
     regions, spots : by rank, and where each lies; region_count : also those not listed.
     tiles : UV tiles as pictures.
     tiles_note : how to read them.
+    ways : how what shows is mended.
     """
 
     heading: str
@@ -154,6 +175,9 @@ class PageContent:
     tables: tuple[PageTable, ...]
     findings: tuple[Finding, ...] = ()
     notices: tuple[Notice, ...] = field(default=())
+    ways: tuple[WayRow, ...] = ()
+    charts: tuple[PageChart, ...] = ()
+    lit: Lit | None = None
 
     def colour_of(self, title: str) -> Rgb:
         """Return the colour of a category by its title."""

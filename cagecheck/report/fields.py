@@ -36,6 +36,7 @@ FIELDS = (
     Field("slant", "slant of the ray to the low-poly face", "degrees"),
     Field("slide", "sideways slide of the hit", "units"),
     Field("lean", "recorded normal against shading normal", "degrees"),
+    Field("visible", "visible error: recorded normal against the one that belongs", "degrees"),
 )
 
 

@@ -12,7 +12,6 @@ from pathlib import Path
 from typing import Any, cast
 
 import numpy as np
-import trimesh
 from numba import njit
 from numpy.typing import NDArray
 
@@ -23,6 +22,10 @@ from cagecheck.rays.points import SurfacePoints
 # A heat map of this many vertices opens at once in any viewer (about 20 MB as PLY).
 MOST_VERTICES = 300_000
 NO_REGION = 0
+# Two lattice points k rings apart are at least k * sqrt(3/2) lattice steps apart in barycentric
+# space, and a point lies at most (2/3, 1/3, 1/3) from the lattice point that it is rounded to.
+RING_STEP = float(np.sqrt(1.5))
+ROUNDED_OFF = float(np.sqrt(6) / 3)
 
 
 @dataclass(frozen=True, eq=False)
@@ -141,8 +144,8 @@ def _fill_lattices(
             vertex_of_sample[s] = v
             if sample[v] < 0 or sample_rank[s] < sample_rank[sample[v]]:
                 sample[v] = s
-        _fill_empty(base, vertex_start[t + 1], sample_start[t], sample_start[t + 1], order,
-                    sample_barycentric, barycentric, sample)  # fmt: skip
+        _fill_empty(n, base, order[sample_start[t] : sample_start[t + 1]], vertex_of_sample,
+                    sample_barycentric, sample)  # fmt: skip
         f = face_start[t]
         for i in range(n):
             for j in range(n - i):
@@ -177,28 +180,63 @@ def _nearest_lattice_point(w: Floats, n: int) -> Any:
 
 @njit(cache=True, nogil=True)
 def _fill_empty(
-    first: int,
-    last: int,
-    sample_first: int,
-    sample_last: int,
-    order: NDArray[np.int64],
+    n: int,
+    base: int,
+    members: NDArray[np.int64],
+    vertex_of_sample: Ints,
     sample_barycentric: Floats,
-    barycentric: Floats,
     sample: NDArray[np.int64],
 ) -> None:
-    """Give lattice vertices that no sample rounded to the nearest sample of their triangle."""
-    for v in range(first, last):
-        if sample[v] >= 0:
-            continue
-        best = np.inf
-        for r in range(sample_first, sample_last):
-            s = order[r]
-            d = 0.0
-            for k in range(3):
-                d += (sample_barycentric[s, k] - barycentric[v, k]) ** 2
-            if d < best:
-                best = d
-                sample[v] = s
+    """Give lattice vertices that no sample rounded to the nearest sample of their triangle.
+
+    Samples are looked for ring by ring around the vertex. `members` are the samples of the
+    triangle; of equally near ones the first of them is taken.
+    """
+    vertices = (n + 1) * (n + 2) // 2
+    # The samples that rounded to each lattice vertex, as chains of positions in `members`.
+    head, following = np.full(vertices, -1, np.int64), np.empty(len(members), np.int64)
+    for r in range(len(members) - 1, -1, -1):
+        v = vertex_of_sample[members[r]] - base
+        following[r] = head[v]
+        head[v] = r
+    for i in range(n + 1):
+        for j in range(n + 1 - i):
+            if head[_lattice_index(i, j, n)] < 0:
+                nearest = _nearest_member(i, j, n, head, following, members, sample_barycentric)
+                sample[base + _lattice_index(i, j, n)] = members[nearest]
+
+
+@njit(cache=True, nogil=True)
+def _nearest_member(
+    i: int,
+    j: int,
+    n: int,
+    head: NDArray[np.int64],
+    following: NDArray[np.int64],
+    members: NDArray[np.int64],
+    sample_barycentric: Floats,
+) -> int:
+    """Return which of `members` lies nearest to lattice point (i, j), in barycentric space."""
+    best, nearest = np.inf, -1
+    for ring in range(1, n + 1):
+        if ring * RING_STEP - ROUNDED_OFF > n * np.sqrt(best):
+            break
+        for di in range(-ring, ring + 1):
+            if i + di < 0 or i + di > n:
+                continue
+            for dj in range(-ring, ring + 1):
+                if max(abs(di), abs(dj), abs(di + dj)) != ring:
+                    continue
+                if j + dj < 0 or i + di + j + dj > n:
+                    continue
+                r = head[_lattice_index(i + di, j + dj, n)]
+                while r >= 0:
+                    w = sample_barycentric[members[r]]
+                    d = (w[0] - i / n) ** 2 + (w[1] - j / n) ** 2 + (w[2] - (n - i - j) / n) ** 2
+                    if d < best or (d == best and r < nearest):
+                        best, nearest = d, r
+                    r = following[r]
+    return nearest
 
 
 def write_heat_ply(heat: HeatMap, path: Path) -> None:
@@ -226,6 +264,8 @@ def write_heat_ply(heat: HeatMap, path: Path) -> None:
 
 def write_heat_glb(heat: HeatMap, path: Path) -> None:
     """Write GLB with vertex colours, for any glTF viewer."""
+    import trimesh  # only who writes a GLB waits for it to load
+
     mesh = trimesh.Trimesh(
         heat.positions, heat.triangles, vertex_colors=heat.colours, process=False
     )

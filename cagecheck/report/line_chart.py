@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from pathlib import Path
+from typing import BinaryIO
 
 import numpy as np
 from PIL import Image, ImageDraw
@@ -46,7 +47,7 @@ def ticks(top: float) -> Floats:
 
 
 def draw_lines(
-    path: Path,
+    path: Path | BinaryIO,
     title: str,
     labels: tuple[str, str],
     x: Floats,
@@ -133,7 +134,7 @@ class _Picture:
                 self._stroke(piece, line.colour, _STROKE)
             self._write((left + 50, height), line.label, "lm")
 
-    def save(self, path: Path) -> None:
+    def save(self, path: Path | BinaryIO) -> None:
         small = self._image.resize((_WIDTH, _HEIGHT), Image.Resampling.BOX)
         small.save(path, format="PNG")
 

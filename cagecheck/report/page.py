@@ -14,13 +14,14 @@ from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
 from cagecheck.arrays.types import Floats, Ints
+from cagecheck.defects.entries import Entry, gather
 from cagecheck.defects.kinds import CLEAN
 from cagecheck.defects.region_words import size_words
 from cagecheck.defects.regions import Region
 from cagecheck.files import replace_file
 from cagecheck.meshes.tiles import NO_TILE
 from cagecheck.progress import Progress, silent
-from cagecheck.report.camera import (
+from cagecheck.rendering.camera import (
     LEAST_SHARE,
     REGION_RADII,
     Outlook,
@@ -35,6 +36,7 @@ from cagecheck.report.fields import NO_VALUE_COLOUR
 from cagecheck.report.json_values import plain
 from cagecheck.report.thin import thin_surface
 from cagecheck.report.tile_pictures import TilePicture, heat_uv, worst_region_of_blocks
+from cagecheck.report.web_lit import high_words, lit_data, lit_files, pack_high_normals, pack_lit
 from cagecheck.report.web_scene import (
     Box,
     Packed,
@@ -129,8 +131,16 @@ def _scene(
     box = Box.around(low.positions, *([] if surface is None else [surface.positions]))
     pack_heat(packed, box, content, uv)
     fields = pack_fields(packed, content.fields)
+    high = None
     if surface is not None and high_triangles > 0:
-        pack_surface(packed, box, "high", thin_surface(surface, high_triangles))
+        thin = thin_surface(surface, high_triangles)
+        pack_surface(packed, box, "high", thin)
+        if content.lit is not None:
+            pack_high_normals(packed, thin)
+            high = high_words(surface, thin)
+    lit = None
+    if content.lit is not None:
+        lit = lit_data(content.lit, pack_lit(packed, box, low), high)
     pack_cage(packed, box, low, content.cage)
     pack_regions(packed, box, content)
     data = {
@@ -138,6 +148,7 @@ def _scene(
         "box": {"centre": box.centre, "half": box.half},
         "fields": fields,
         "tile_map_sizes": [],
+        "lit": lit,
     }
     return packed, data
 
@@ -238,9 +249,10 @@ def _render(
     tiles: tuple[TilePicture, ...],
     has_high: bool,
 ) -> str:
-    rows = [_list_row(content, region) for region in content.regions]
+    rows = _list_rows(content)
     environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True)
     environment.filters["hex"] = hex_of
+    environment.filters["base64"] = lambda data: base64.b64encode(data).decode("ascii")
     template = environment.from_string(read_text("templates/report.html.j2"))
     return template.render(
         version=__version__,
@@ -252,9 +264,12 @@ def _render(
         data=Markup(script_json(data)),
         scene=Markup(packed.base64()),
         fields=data["fields"],
+        lit=data["lit"],
+        lit_files=[] if content.lit is None else lit_files(content.lit),
         has_high=has_high and content.surface is not None,
         rows=rows,
         size_title="texels" if any(r["texels"] > 0 for r in rows) else "area",
+        folded=sum(not r["shows"] for r in rows) if any(r["shows"] for r in rows) else 0,
         kinds_found=list(dict.fromkeys(r["name"] for r in rows)),
         parts_found=sorted({r["part"] for r in rows}),
         tiles_found=sorted({r["tile"] for r in rows}),
@@ -264,9 +279,28 @@ def _render(
     )
 
 
-def _list_row(content: PageContent, region: Region) -> dict[str, Any]:
+def _list_rows(content: PageContent) -> list[dict[str, Any]]:
+    """Return the rows of the list: entry by entry, in the order to see to them."""
+    entries = gather(content.regions)
+    return [
+        _list_row(content, region, entry, order)
+        for order, (entry, region) in enumerate((e, r) for e in entries for r in e.regions)
+    ]
+
+
+def _list_row(content: PageContent, region: Region, entry: Entry, order: int) -> dict[str, Any]:
     size = region.texels if region.texels > 0 else region.area
+    seen = region.texels_seen if region.texels > 0 else region.area_seen
+    first = region is entry.first
     return {
+        "order": order,
+        "shows": entry.shows,
+        "first": first,
+        "more": f"and {count_text(len(entry.others))} more like it"
+        if first and entry.others
+        else "",
+        "seen": figures(seen, 6),
+        "seen_text": count_text(seen) if region.texels > 0 else figures(seen, 3),
         "number": region.number,
         "name": region.name,
         "part": region.part,

@@ -10,7 +10,8 @@ from cagecheck.report.json_values import plain
 
 REGION_COLUMNS = (
     "number", "name", "part", "tile", "x", "y", "z", "radius", "area", "percent", "texels",
-    "worst", "unit", "cause", "cure", "other_part", "sample_count",
+    "visible_error", "texels_seen", "harm", "worst", "unit", "cause", "cure", "other_part",
+    "sample_count",
 )  # fmt: skip
 
 

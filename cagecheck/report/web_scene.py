@@ -18,7 +18,7 @@ from cagecheck.meshes.edges import polygon_edges
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Surface
 from cagecheck.rays.cage import Cage
-from cagecheck.report.camera import Outlook, Outlooks
+from cagecheck.rendering.camera import Outlook, Outlooks
 from cagecheck.report.content import PageContent, PageField
 from cagecheck.report.heatmap import HeatMap
 from cagecheck.report.outline import outline

@@ -16,9 +16,16 @@ from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.rays.layers import NO_LAYER
 from cagecheck.rays.points import SurfacePoints, join_points, sample_points
 from cagecheck.tuning.mend import Group, mend
-from cagecheck.tuning.peaks import BESIDE, BESIDE_POINTS, dip_points, peak_points, with_beside
+from cagecheck.tuning.peaks import BESIDE, BESIDE_POINTS, dip_points, with_beside
 from cagecheck.tuning.prisms import points_at, prisms_of
-from cagecheck.tuning.search import Cast, Mask, Search, missing
+from cagecheck.tuning.search import (
+    NEIGHBOUR_RINGS,
+    Cast,
+    Mask,
+    Search,
+    missing,
+    triangles_around,
+)
 from cagecheck.tuning.single import part_numbers
 from cagecheck.tuning.texels import TexelWatch
 
@@ -39,6 +46,14 @@ SCATTERED = 16
 NEIGHBOURHOOD = 0.7
 NARROWINGS = 2
 NARROWER = 0.25
+# The seed of the check of offsets that were chosen is this far from those of the other checks.
+CHOSEN_SEED = 500_000
+# What a mending changed is looked at so many times before all is, and on points this much nearer
+# to each other: it costs little, and what shows there need not wait for the next check of all.
+CLOSE_LOOKS = 3
+FINER = 2.0
+# Seeds of close looks begin this far from each other and from those of the checks.
+FAR_SEEDS = 1000
 
 
 @dataclass(frozen=True, eq=False)
@@ -78,7 +93,7 @@ def settle_and_check(
         watched = _watched(search, check)
         left = search.open_samples(watched)
         search.note("watch", watched, int(left.sum()))
-        if _touched(search, (check, wrong), (watched, left)) < MANY:
+        if search.touched(check, wrong) + search.touched(watched, left) < MANY:
             break
         _add_wrong(search, check, wrong, spacing)
         _add_wrong(search, watched, left, spacing)
@@ -98,6 +113,37 @@ def settle_and_check(
     return replace(checked, looks=looks)
 
 
+def check_chosen(
+    search: Search, checked: Checked, offsets: Floats, mends: int, texels: TexelWatch | None
+) -> Checked:
+    """Take other offsets than the search's, mend what they leave wrong, and check on new points.
+
+    mends : 0 leaves the offsets as they are; what is wrong where they differ was given up then.
+    """
+    given_up = (offsets != search.offsets)[search.low.welded].any(axis=1)
+    if mends == 0:
+        given_up |= search.conflict
+    search.offsets = offsets
+    spacing = finer_spacing(search.low, checked.cast.points, 1)
+    seed = search.settings.seed + CHOSEN_SEED
+    again = _mend_and_check(search, spacing, seed, mends, texels)
+    if mends == 0:
+        search.conflict = given_up
+        again = replace(again, watched_open=0)
+    return replace(again, looks=checked.looks + again.looks, numbers=checked.numbers)
+
+
+def check_and_mend(
+    search: Search, factor: int, mends: int, texels: TexelWatch | None = None
+) -> Checked:
+    """Check the offsets that the search begins with, and mend only places that show wrong.
+
+    The arguments are those of `settle_and_check`.
+    """
+    spacing = finer_spacing(search.low, search.points, factor)
+    return _mend_and_check(search, spacing, search.settings.seed + 1, mends, texels)
+
+
 def _wrong_area(cast: Cast) -> float:
     return float(cast.points.area[cast.wrong].sum())
 
@@ -106,6 +152,7 @@ def _mend_and_check(
     search: Search, spacing: float, seed: int, mends: int, texels: TexelWatch | None
 ) -> Checked:
     """Mend places until a check on new points finds nothing open, and return that check."""
+    still_open = _still_open(search)
     search.conflict = np.zeros_like(search.conflict)
     for k in range(mends + 1):
         search.progress("checking", k, mends + 1)
@@ -117,16 +164,46 @@ def _mend_and_check(
         groups = [Group(check.points, wrong), Group(watched.points, left)]
         if texels is not None:
             groups.append(Group(*texels.look(search)))
+        if k == 0:
+            groups.append(still_open)
         if k == mends or not any(group.wrong.any() for group in groups):
             break
         # The first look also takes up what no offsets serve: no need to know more of that.
         if k > 0:
             groups.append(_neighbourhood(search, groups, spacing))
+        _mend_closely(search, groups, spacing / FINER, seed + (k + 1) * FAR_SEEDS)
+    search.progress("checking", 1, 1)
+    return Checked(check, _places_open(left), k + 1)
+
+
+def _still_open(search: Search) -> Group:
+    """Return the search's own samples that settling left open."""
+    cast = search.cast_samples()
+    left = search.open_samples(cast)
+    return Group(cast.points.take(left), np.ones(int(left.sum()), bool))
+
+
+def _mend_closely(search: Search, groups: list[Group], spacing: float, seed: int) -> None:
+    """Mend what is wrong, look more closely at what that changed, and mend what shows there."""
+    for k in range(CLOSE_LOOKS + 1):
+        before = search.offsets
         search.conflict = search.conflict | mend(search, groups)
         for group in groups:
             search.add(group.points.take(group.wrong))
-    search.progress("checking", 1, 1)
-    return Checked(check, _places_open(left), k + 1)
+        changed = np.asarray((search.offsets != before)[search.low.welded].any(axis=1))
+        if k == CLOSE_LOOKS or not changed.any():
+            break
+        near = triangles_around(search.low, changed, NEIGHBOUR_RINGS)
+        points = sample_points(search.low, spacing, seed=seed + k, triangles=np.flatnonzero(near))
+        check = search.cast(points)
+        watched = _watched(search, check, near)
+        groups = []
+        for cast in (check, watched):
+            wrong = search.open_samples(cast) & changed[cast.points.triangle]
+            groups.append(Group(cast.points, wrong))
+        search.note("close look", check, int(groups[0].wrong.sum()))
+        if not any(group.wrong.any() for group in groups):
+            break
 
 
 def _level(search: Search) -> None:
@@ -135,7 +212,7 @@ def _level(search: Search) -> None:
     A row near one corner can be kept by a large offset at another. Where other rows then break as
     the rays turn, nothing was won.
     """
-    cast = search.cast(search.points, search.extra)
+    cast = search.cast_samples()
     left = search.open_samples(cast)
     trouble = search.conflict.copy()
     trouble[cast.points.triangle[left]] = True
@@ -150,7 +227,7 @@ def _level(search: Search) -> None:
     search.limits.steepness[edge] = MODERATE
     search.radius[corner] = np.inf
     search.settle("less steep")
-    cast = search.cast(search.points, search.extra)
+    cast = search.cast_samples()
     if search.score(cast, search.open_samples(cast)) > score:
         search.restore(before)
         search.limits.steepness[edge] = np.inf
@@ -163,7 +240,7 @@ def _begin_with_numbers(search: Search) -> None:
     they are.
     """
     low = search.low
-    cast = search.cast(search.points, search.extra)
+    cast = search.cast_samples()
     troubled = np.unique(low.triangle_part[cast.points.triangle[cast.wrong & ~cast.clash]])
     if len(troubled) == 0:
         return
@@ -173,7 +250,7 @@ def _begin_with_numbers(search: Search) -> None:
         _give_number(search, int(part), float(best[part]))
     search.radius[:] = np.inf
     search.settle("from one number")
-    cast = search.cast(search.points, search.extra)
+    cast = search.cast_samples()
     if search.score(cast, search.open_samples(cast)) >= score:
         search.restore(before)
 
@@ -184,13 +261,17 @@ def _numbers_where_better(search: Search, check: Cast) -> tuple[str, ...]:
     Slack is priced by length, so where corridors exclude each other a solution may leave more
     places wrong by less.
     """
-    low, points = search.low, check.points
-    part, count = low.triangle_part[points.triangle], len(low.part_names)
+    low, count = search.low, len(search.low.part_names)
+    troubled = np.zeros(count, bool)
+    troubled[low.triangle_part[check.points.triangle[check.wrong]]] = True
+    rows = np.flatnonzero(troubled[low.triangle_part[check.points.triangle]])
+    points = check.points.take(rows)
+    part = low.triangle_part[points.triangle]
 
     def wrong_of_parts(wrong: Mask) -> Floats:
         return np.asarray(np.bincount(part[wrong], points.area[wrong], count), np.float64)
 
-    before = wrong_of_parts(check.wrong)
+    before = wrong_of_parts(check.wrong[rows])
     if not before.any():
         return ()
     solved, best = search.offsets, _best_numbers(search, points)
@@ -241,14 +322,6 @@ def _add_wrong(search: Search, cast: Cast, wrong: Mask, spacing: float) -> None:
         radius *= NARROWER
 
 
-def _touched(search: Search, *casts: tuple[Cast, Mask]) -> float:
-    """Return the share of triangles that hold some of the marked points."""
-    mark = np.zeros(len(search.low.triangles), bool)
-    for cast, wrong in casts:
-        mark[cast.points.triangle[wrong]] = True
-    return float(mark.mean())
-
-
 def _neighbourhood(search: Search, groups: list[Group], spacing: float) -> Group:
     """Return points all around the wrong ones: where one is wrong others often are."""
     points = join_points([group.points.take(group.wrong) for group in groups])
@@ -259,8 +332,11 @@ def _neighbourhood(search: Search, groups: list[Group], spacing: float) -> Group
     return Group(near.points, search.open_samples(near))
 
 
-def _watched(search: Search, check: Cast) -> Cast:
-    """Cast through, and just beside, corners and edges of the high poly that come near the cage."""
+def _watched(search: Search, check: Cast, chosen: Mask | None = None) -> Cast:
+    """Cast through, and just beside, corners and edges of the high poly that come near the cage.
+
+    chosen : (T,) bool, only what is nearest to these low triangles.
+    """
     prisms = prisms_of(search.low, search.cage(), search.settings.along)
     clearance = PEAK_MARGINS * search.margin
     following = check.targets.next_layer
@@ -268,7 +344,7 @@ def _watched(search: Search, check: Cast) -> Cast:
     near = np.flatnonzero((following != NO_LAYER) & (check.targets.t_next < above))
     points = join_points(
         [
-            peak_points(prisms, search.scene, search.paired, clearance, search.longest),
+            search.peaks.points(prisms, clearance, chosen),
             dip_points(
                 prisms, search.scene, check.layers.face[following[near]],
                 check.points.triangle[near], clearance,

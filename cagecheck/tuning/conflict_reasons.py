@@ -28,6 +28,12 @@ class ConflictCause(Code):
         "part-above",
         "{other_part} lies above {part}, {short} below where the ray must start",
     )
+    TOUCHING = "touching", "{part} lies just where the ray starts or ends: rounding decides"
+    NOTHING_BELONGS = (
+        "nothing-belongs",
+        "nothing that belongs here lies on the ray, which meets {other_part} instead",
+    )
+    NOTHING_NEAR = "nothing-near", "nothing that belongs here lies on the ray"
     FOLD_ABOVE = (
         "fold-above",
         "another fold of {part} lies above {part}, {short} below where the ray must start",

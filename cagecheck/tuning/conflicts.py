@@ -15,20 +15,25 @@ from numpy.typing import NDArray
 
 from cagecheck.arrays.rows import rows_of_runs
 from cagecheck.arrays.types import Floats
+from cagecheck.defects.harm import harm
 from cagecheck.defects.kinds import Defect
+from cagecheck.defects.match import Matched
 from cagecheck.defects.reasons import Reason, Values
 from cagecheck.defects.regions import Region
+from cagecheck.defects.visible import Ideal, visible_error
 from cagecheck.predicting.result import Prediction
 from cagecheck.progress import Progress, silent
-from cagecheck.rays.cage import cage_from_push
-from cagecheck.rays.layers import NO_LAYER, Layers
+from cagecheck.rays.cage import Cage, cage_from_push
+from cagecheck.rays.layers import NO_LAYER
+from cagecheck.tuning.assurance import wrong_points
 from cagecheck.tuning.conflict_reasons import ConflictCause
+from cagecheck.tuning.folds import check_prisms
 from cagecheck.tuning.loops import LoopMove, least_move
 from cagecheck.tuning.tune import Tuning
 from cagecheck.tuning.words import AT_LIMIT, nought
 from cagecheck.words.lengths import length_words
 from cagecheck.words.numbers import count_text
-from cagecheck.words.sentences import count_words
+from cagecheck.words.sentences import count_words, names_words
 
 Mask = NDArray[np.bool_]
 
@@ -38,6 +43,8 @@ KINDS = (
     Defect.OVERSHOOT_OWN,
     Defect.OVERSHOOT_OTHER,
 )
+# What bends detail without losing it. Folds are counted by prism, not by sample.
+BENT = (Defect.SKEW, Defect.BACK_FACING)
 # Places explained, the most harmful first: each costs a few small casts.
 MOST = 30
 # A lift goes this far beyond the largest shortfall, as corners weigh less than 1.
@@ -54,9 +61,11 @@ class Remedy:
 
     kind : ``raise depth``, ``raise offset``, ``exclude part``, ``bake apart``, ``split part`` or
     ``move loop``; words : the change in a sentence; amount : its length in world units, 0 where
-    it has none. wrong_before, wrong_after : samples wrong around the place. For ``move loop``:
-    vertex_count, vertices : how many file vertices move, and the first few, from 0; place : their
-    centre.
+    it has none. wrong_before, wrong_after : samples wrong around the place, for whatever reason:
+    misses, overshoots, slides, backs and folds that a change adds count as well. harm_before,
+    harm_after : what of that will be seen (degrees above the threshold of sight, times texels,
+    square units without UVs). For ``move loop``: vertex_count, vertices : how many file vertices
+    move, and the first few, from 0; place : their centre.
     """
 
     kind: str
@@ -64,6 +73,8 @@ class Remedy:
     amount: float
     wrong_before: int
     wrong_after: int
+    harm_before: float = 0.0
+    harm_after: float = 0.0
     vertex_count: int = 0
     vertices: tuple[int, ...] = ()
     place: tuple[float, float, float] | None = None
@@ -95,8 +106,10 @@ class Conflict:
         Its middle, world space.
     samples : int
         Number of samples that are wrong there.
+    harm : float
+        What of them will be seen: degrees above the threshold of sight, times texels.
     own : str
-        The high part that belongs there.
+        The high part that belongs there; the paired ones where nothing is met that does.
     other : str | None
         The high part whose surface collides with it; None for a miss that nothing blocks.
     clash : float
@@ -113,6 +126,7 @@ class Conflict:
     part: str
     centroid: tuple[float, float, float]
     samples: int
+    harm: float
     own: str
     other: str | None
     clash: float
@@ -190,7 +204,8 @@ def _explain(tuning: Tuning, region: Region) -> Conflict:
         part=region.part,
         centroid=region.centroid,
         samples=len(rows),
-        own=own,
+        harm=region.harm,
+        own=own or _partners(tuning, region.part),
         other=other,
         clash=amount,
         reason=_why(tuning, kind, rows, own, other, amount),
@@ -198,8 +213,11 @@ def _explain(tuning: Tuning, region: Region) -> Conflict:
     )
 
 
-def _surfaces(after: Prediction, rows: NDArray[np.int64]) -> tuple[str, str | None]:
-    """Return the names of the high parts of the targets and of what lies next above them."""
+def _surfaces(after: Prediction, rows: NDArray[np.int64]) -> tuple[str | None, str | None]:
+    """Return the names of the high parts of the targets and of what lies next above them.
+
+    Where nothing belongs, the other one is what is recorded there.
+    """
     surface = after.scene.surface
 
     def most(layer: NDArray[np.int64]) -> str | None:
@@ -209,7 +227,16 @@ def _surfaces(after: Prediction, rows: NDArray[np.int64]) -> tuple[str, str | No
         part = np.bincount(surface.triangle_part[after.layers.face[layer]]).argmax()
         return surface.part_names[int(part)]
 
-    return most(after.targets.layer[rows]) or "-", most(after.targets.next_layer[rows])
+    own = most(after.targets.layer[rows])
+    other = after.targets.next_layer if own is not None else after.findings.recorded
+    return own, most(other[rows])
+
+
+def _partners(tuning: Tuning, part: str) -> str:
+    """Name the high parts that belong to a low part."""
+    names = tuning.scene.surface.part_names
+    mine = np.flatnonzero(tuning.paired[tuning.low.part_names.index(part)])
+    return names_words([names[k] for k in mine], 2) if len(mine) else "no high part"
 
 
 def _around(after: Prediction, rows: NDArray[np.int64]) -> NDArray[np.int64]:
@@ -225,11 +252,17 @@ def _why(
     tuning: Tuning,
     kind: Defect,
     rows: NDArray[np.int64],
-    own: str,
+    own: str | None,
     other: str | None,
     amount: float,
 ) -> Reason:
     after, low = tuning.after, tuning.low
+    if own is None:
+        if other is None:
+            return Reason(ConflictCause.NOTHING_NEAR, Values())
+        return Reason(ConflictCause.NOTHING_BELONGS, Values(other_part=other))
+    if nought(amount, tuning.margin) == 0:
+        return Reason(ConflictCause.TOUCHING, Values(part=own))
     vertices = np.unique(low.triangles[after.points.triangle[rows]])
     length = nought(amount, tuning.margin)
     if kind == Defect.MISS_DEEP:
@@ -250,42 +283,82 @@ def _why(
     return Reason(cause, replace(values, other_part=other))
 
 
-def _wrong_in_table(
+@dataclass(frozen=True)
+class _Toll:
+    """What is wrong around a place: samples, and what of it will be seen."""
+
+    wrong: int
+    harm: float
+
+
+def _toll(
+    tuning: Tuning, around: NDArray[np.int64], cast: Matched, cage: Cage, depth: float
+) -> _Toll:
+    """Count what is wrong under a changed bake, whatever it is called.
+
+    A sample is wrong that misses or overshoots, has lost its target, slides too far, is met from
+    behind or lies in a prism that folds.
+    """
+    after, matcher = tuning.after, tuning.matcher
+    findings = matcher.classify(
+        cage, cast, depth=depth, map_size=after.settings.map_size,
+        thresholds=after.settings.thresholds,
+    )  # fmt: skip
+    lost = after.targets.found[around] & ~cast.targets.found
+    bad = lost | cast.wrong_at(depth) | wrong_points(findings, BENT)
+    triangle, place = np.unique(cast.points.triangle, return_inverse=True)
+    low = tuning.low
+    shell = check_prisms(
+        low.positions[low.triangles[triangle]], cage.displacement[triangle],
+        flat=low.area[triangle] <= 0,
+    )  # fmt: skip
+    bad |= shell.folded[place.ravel()]
+    ideal = Ideal(after.ideal.normal[around], after.ideal.straight[around])
+    error = visible_error(
+        matcher, cast, findings.recorded, ideal, thresholds=after.settings.thresholds
+    )
+    texels = after.texel_area[around]
+    weight = texels if after.texel_area.any() else after.points.area[around]
+    return _Toll(int(bad.sum()), harm(error, weight))
+
+
+def _in_table(
     tuning: Tuning,
     around: NDArray[np.int64],
     *,
     kept: Mask | None = None,
     depth: float | None = None,
-) -> int:
-    """Count wrong samples when some crossings are left out, or the depth changes."""
+) -> _Toll:
+    """Return what is wrong when some crossings are left out, or the depth changes."""
     after = tuning.after
-    limit = after.settings.depth if depth is None else depth
-    recorded = _renumbered(after.layers, around, kept, after.rays.start[around], limit)
-    found = after.targets.found[around]
-    return int((found & (recorded != after.targets.layer[around])).sum())
+    limit = float(after.settings.depth or 0.0) if depth is None else depth
+    return _toll(tuning, around, _thinned(after.cast, around, kept), after.cage, limit)
 
 
-def _renumbered(
-    layers: Layers,
-    around: NDArray[np.int64],
-    kept: Mask | None,
-    start: Floats,
-    depth: float | None,
-) -> NDArray[np.int64]:
-    """Return the recorded crossings, numbered as in the whole table; only `kept` ones are there."""
-    if kept is None:
-        part = layers.take(around)
-        number = rows_of_runs(layers.first, around)
-    else:
-        thinned = layers.where(kept)
-        old = np.flatnonzero(kept)
-        part = thinned.take(around)
-        number = old[rows_of_runs(thinned.first, around)]
-    recorded = part.recorded(start, depth)
-    hit = recorded != NO_LAYER
-    out = np.full(len(around), NO_LAYER, np.int64)
-    out[hit] = number[recorded[hit]]
-    return out
+def _thinned(cast: Matched, around: NDArray[np.int64], kept: Mask | None) -> Matched:
+    """Return some samples of a cast, with only `kept` crossings, renumbered."""
+    layers, targets = cast.layers, cast.targets
+    kept = np.ones(len(layers.t), bool) if kept is None else kept
+    thin = layers.where(kept)
+    # What a crossing is called in the table of the chosen rays.
+    number = np.full(len(layers.t) + 1, NO_LAYER, np.int64)
+    rows = np.flatnonzero(kept)[rows_of_runs(thin.first, around)]
+    number[rows] = np.arange(len(rows))
+    return Matched(
+        cast.points.take(around),
+        cast.rays.take(around),
+        thin.take(around),
+        replace(
+            targets,
+            layer=number[targets.layer[around]],
+            t=targets.t[around],
+            front=targets.front[around],
+            t_next=targets.t_next[around],
+            next_layer=number[targets.next_layer[around]],
+            belongs=targets.belongs[rows],
+            doubtful=targets.doubtful[around],
+        ),
+    )
 
 
 def _own_crossings(tuning: Tuning) -> Mask:
@@ -296,13 +369,13 @@ def _own_crossings(tuning: Tuning) -> Mask:
     return np.asarray(tuning.paired[low_part, high_part])
 
 
-def _wrong_cast(
+def _new_cast(
     tuning: Tuning,
     offsets: Floats,
     around: NDArray[np.int64],
     without: str | None = None,
-) -> int:
-    """Count wrong samples in a new cast through a changed cage; a target that is lost is wrong.
+) -> _Toll:
+    """Return what is wrong in a new cast through a changed cage.
 
     without : a high part that is left out.
     """
@@ -311,8 +384,11 @@ def _wrong_cast(
     part = None if without is None else tuning.scene.surface.part_names.index(without)
     depth, reach = settings.depth_and_reach()
     cast = tuning.matcher.cast(cage, points, depth, reach, without=part)
-    lost = tuning.after.targets.found[around] & ~cast.targets.found
-    return int((lost | cast.wrong_at(depth)).sum())
+    return _toll(tuning, around, cast, cage, depth)
+
+
+def _remedy(kind: str, words: str, amount: float, before: _Toll, after: _Toll) -> Remedy:
+    return Remedy(kind, words, amount, before.wrong, after.wrong, before.harm, after.harm)
 
 
 # Each maker applies one change and returns its remedy, or None where it has nothing to change.
@@ -324,12 +400,12 @@ def _raise_depth(
 ) -> Remedy:
     deepest = float(-np.nanmin(tuning.after.targets.t[region.samples]))
     depth = deepest + tuning.margin
-    return Remedy(
+    return _remedy(
         "raise depth",
         f"raise the depth to {length_words(depth)}",
         depth,
-        _wrong_in_table(tuning, around),
-        _wrong_in_table(tuning, around, depth=depth),
+        _in_table(tuning, around),
+        _in_table(tuning, around, depth=depth),
     )
 
 
@@ -338,13 +414,13 @@ def _raise_offset(
 ) -> Remedy:
     lift, offsets = _lifted(tuning, region, amount)
     raised = offsets > tuning.offset_out
-    return Remedy(
+    return _remedy(
         "raise offset",
         f"let the {count_text(raised.sum())} vertices here rise by {length_words(lift)} (to "
         f"{length_words(float(offsets[raised].max()))})",
         lift,
-        _wrong_in_table(tuning, around),
-        _wrong_cast(tuning, offsets, around),
+        _in_table(tuning, around),
+        _new_cast(tuning, offsets, around),
     )
 
 
@@ -358,13 +434,13 @@ def _exclude_and_raise(
         return None
     around = around[low.triangle_part[after.points.triangle[around]] == mine]
     lift, offsets = _lifted(tuning, region, amount)
-    return Remedy(
+    return _remedy(
         "exclude part",
         f"leave {other} out when {region.part} is baked, and let the vertices here rise by "
         f"{length_words(lift)}",
         lift,
-        _wrong_in_table(tuning, around),
-        _wrong_cast(tuning, offsets, around, without=other),
+        _in_table(tuning, around),
+        _new_cast(tuning, offsets, around, without=other),
     )
 
 
@@ -387,12 +463,12 @@ def _exclude_part(
     ray = after.layers.ray
     of_part = after.low.triangle_part[after.points.triangle[ray]] == mine
     seen = after.scene.surface.triangle_part[after.layers.face] == names.index(other)
-    return Remedy(
+    return _remedy(
         "exclude part",
         f"leave {other} out when {region.part} is baked",
         0.0,
-        _wrong_in_table(tuning, around),
-        _wrong_in_table(tuning, around, kept=~(of_part & seen)),
+        _in_table(tuning, around),
+        _in_table(tuning, around, kept=~(of_part & seen)),
     )
 
 
@@ -402,12 +478,12 @@ def _bake_apart(
     after = tuning.after
     if len(after.scene.surface.part_names) < 2 or after.settings.apart:
         return None
-    return Remedy(
+    return _remedy(
         "bake apart",
         f"bake {region.part} with nothing but its own high parts",
         0.0,
-        _wrong_in_table(tuning, around),
-        _wrong_in_table(tuning, around, kept=_own_crossings(tuning)),
+        _in_table(tuning, around),
+        _in_table(tuning, around, kept=_own_crossings(tuning)),
     )
 
 
@@ -415,13 +491,13 @@ def _split_part(
     tuning: Tuning, region: Region, around: NDArray[np.int64], amount: float, other: str | None
 ) -> Remedy:
     own = _own_crossings(tuning)
-    return Remedy(
+    return _remedy(
         "split part",
         f"split {region.part} here, so that the fold beside it is another part, and bake the "
         "pieces apart",
         0.0,
-        _wrong_in_table(tuning, around),
-        _wrong_in_table(tuning, around, kept=tuning.after.targets.belongs | ~own),
+        _in_table(tuning, around),
+        _in_table(tuning, around, kept=tuning.after.targets.belongs | ~own),
     )
 
 
@@ -467,6 +543,8 @@ def _moved(move: LoopMove | None) -> Remedy | None:
         move.distance,
         move.wrong_before,
         move.wrong_after,
+        move.harm_before,
+        move.harm_after,
         count,
         few,
         move.place,

@@ -37,6 +37,15 @@ FOLD_IMPORTANCE = 1e-3
 # Where offsets were limited in steepness, that limit outweighs a few dozen samples.
 STEEP_IMPORTANCE = 30.0
 
+# No offset goes beyond what the rays around it need, with so much to spare: a row that one corner
+# weighs little in would else be kept by any length of it. Rays this many edges away count, as
+# offsets that fall off gently from a high place are not what this is against.
+NEED_SPARE = 1.1
+NEED_RINGS = 2
+# Rays along which the corner directions add up to less than this (two at a right angle) ask for no
+# more than these: the more the directions cancel, the less an offset does there.
+LEAST_LEAN = 0.5**0.5
+
 # The pull towards small offsets fades a local rise over this share of the low poly's diagonal.
 FADE_SHARE = 0.03
 # Cotangents are kept within this range: slivers would tie their corners together or let go.
@@ -152,6 +161,43 @@ def corridors_of(
     )
 
 
+def most_needed(
+    graph: Graph, corridors: Corridors, margin: float, least: float, largest: Floats
+) -> Floats:
+    """Return (P,) how far offsets may go: what the rays around each position need.
+
+    A ray needs its target's distance along its own line, over what corners that all move by one do
+    along it. Every row counts, whether offsets can serve it or not. margin : clearance over it;
+    least : no bound is below it; largest : (P,) nor any above it, which positions without rays
+    around them get.
+    """
+    lean = np.maximum(corridors.coefficients.sum(axis=1), LEAST_LEAN)
+    need = (NEED_SPARE * np.maximum(corridors.target, 0.0) + margin) / lean
+    most = np.full(len(largest), -np.inf)
+    for k in range(3):
+        np.maximum.at(most, corridors.columns[:, k], need)
+    for _ in range(NEED_RINGS):
+        further = most.copy()
+        for a, b in ((0, 1), (1, 0)):
+            np.maximum.at(further, graph.edges[:, a], most[graph.edges[:, b]])
+        most = further
+    bounded = np.where(most >= 0, np.maximum(most, least), np.inf)
+    out: Floats = np.minimum(bounded, largest)
+    return out
+
+
+def part_extents(low: LowPoly) -> Floats:
+    """Return (P,) the diagonal of the part that each position is on, of the smallest of several."""
+    out = np.full(low.position_count, np.inf)
+    for k in range(len(low.part_names)):
+        corner = low.welded[low.triangle_part == k].ravel()
+        if len(corner):
+            place = low.positions[low.triangles[low.triangle_part == k].ravel()]
+            size = float(np.linalg.norm(place.max(axis=0) - place.min(axis=0)))
+            out[corner] = np.minimum(out[corner], size)
+    return out
+
+
 def join_corridors(corridors: list[Corridors]) -> Corridors:
     """Return the rows of several casts as one."""
     return Corridors(
@@ -196,15 +242,18 @@ def build_problem(
     *,
     importance: Floats | None = None,
     around: tuple[Floats, Floats] | None = None,
+    most: Floats | None = None,
 ) -> OffsetProblem:
     """Return the offset problem; its first ``len(corridors)`` rows are the corridors, in order.
 
     Rows that clash bound nothing: their samples are lost whatever the offsets. importance : (K,)
     relative weight of a row's slack, 1 by default. around : (P,) centres and (P,) radii that
-    offsets stay within.
+    offsets stay within. most : (P,) how far each may go besides, see `most_needed`.
     """
     count = len(graph.attraction)
     floor, ceiling = np.zeros(count), np.full(count, limits.ceiling)
+    if most is not None:
+        ceiling = np.minimum(ceiling, most)
     if around is not None:
         centre, radius = around
         floor = np.clip(centre - radius, floor, ceiling)

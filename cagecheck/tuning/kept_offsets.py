@@ -13,10 +13,13 @@ import os
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats
 from cagecheck.errors import InputError
+from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.words.numbers import as_given, count_text
+from cagecheck.words.sentences import names_words
 
 OFFSET_COLUMNS = ("offset_out", "offset")
 
@@ -60,7 +63,7 @@ def read_keep(path: str | os.PathLike[str], vertex_count: int, current: Floats |
                     f"{where} locks vertex {count_text(vertex)}, but no cage is given to lock it "
                     "at.",
                     file=str(path),
-                    cure="Write the offset beside it, or pass `offset` or `push`.",
+                    cure="Write the offset beside it, or pass `offset`, `push` or `cage`.",
                 )
             offset = float(current[vertex])
         if not (np.isfinite(offset) and offset >= 0):
@@ -70,6 +73,59 @@ def read_keep(path: str | os.PathLike[str], vertex_count: int, current: Floats |
             )
         values[vertex] = offset
     return values
+
+
+def kept_offsets(wanted: list[str], low: LowPoly, current: Floats | None) -> Floats:
+    """Return the offsets that are kept: of parts, of materials, and of files.
+
+    Parameters
+    ----------
+    wanted : list[str]
+        ``part:NAME``, ``material:NAME``, or a file, see `read_keep`.
+    low : LowPoly
+        The low poly.
+    current : (V,) float64 or None
+        The offsets of the cage that is given.
+
+    Returns
+    -------
+    (V,) float64
+        World units, NaN where a vertex is free.
+
+    Raises
+    ------
+    InputError
+        A name that the low poly does not have, no cage to keep it at, or see `read_keep`.
+    """
+    out = np.full(low.mesh.vertex_count, np.nan)
+    for text in wanted:
+        kind, _, name = text.partition(":")
+        if kind not in ("part", "material"):
+            read = read_keep(text, low.mesh.vertex_count, current)
+            out = np.where(np.isfinite(read), read, out)
+            continue
+        if current is None:
+            raise InputError(
+                f"`keep` {text} has no cage to keep it at.",
+                cure="Pass the cage as `cage`, `push` or `offset`.",
+            )
+        mine = low.triangles[_triangles_of(kind, name, low)].ravel()
+        out[mine] = current[mine]
+    return out
+
+
+def _triangles_of(kind: str, name: str, low: LowPoly) -> NDArray[np.bool_]:
+    """Return (T,) bool: the triangles of a part or of a material."""
+    if kind == "part":
+        names, number = tuple(low.part_names), low.triangle_part
+    else:
+        material = low.mesh.face_material
+        names = tuple(low.mesh.material_names)
+        number = np.full(len(low.triangles), -1) if material is None else material[low.cut.face]
+    if name not in names:
+        has = f"It has {names_words(names)}." if names else f"It has no {kind}s."
+        raise InputError(f"the low poly has no {kind} named {name!r}.", cure=has)
+    return np.asarray(number == names.index(name))
 
 
 def _rows(path: str | os.PathLike[str]) -> list[tuple[int, int, float | None]]:

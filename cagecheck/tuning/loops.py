@@ -18,8 +18,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats
+from cagecheck.defects.harm import harm
+from cagecheck.defects.kinds import Defect
 from cagecheck.defects.match import DEEP_SEARCH, Matched, Matcher, reach_past
 from cagecheck.defects.targets import Targets
+from cagecheck.defects.visible import find_ideal, visible_error
 from cagecheck.meshes.edges import edge_pairs
 from cagecheck.meshes.lowpoly import LowPoly, prepare_low
 from cagecheck.meshes.mesh import Mesh
@@ -30,6 +33,7 @@ from cagecheck.rays.cage import Rays, cage_from_push, corner_directions
 from cagecheck.rays.layers import NO_LAYER, Layers
 from cagecheck.rays.points import SurfacePoints
 from cagecheck.tuning.corridors import Corridors, corridors_of
+from cagecheck.tuning.folds import check_shell
 from cagecheck.tuning.solver.problem import UnsolvedError, offset_problem
 from cagecheck.tuning.solver.solve import solve_offsets
 from cagecheck.tuning.tune import Tuning
@@ -53,7 +57,9 @@ class LoopMove:
     vertices : (N,) int64 file vertices, ascending. place : their centre before the move.
     distance : how far along their averaged normals, world units; outward : which way.
     wrong_before, wrong_after : wrong samples on all triangles whose rays the move changes. A sample
-        that loses its target, or gets what lay next to it instead, counts as wrong.
+        that loses its target, or gets what lay next to it instead, counts as wrong, and so does
+        one that slides too far, is met from behind or lies in a prism that folds.
+    harm_before, harm_after : what of that will be seen.
     """
 
     vertices: NDArray[np.int64]
@@ -62,6 +68,8 @@ class LoopMove:
     outward: bool
     wrong_before: int
     wrong_after: int
+    harm_before: float
+    harm_after: float
 
 
 def least_move(
@@ -82,13 +90,14 @@ def least_move(
         return None
     near = max((x for left, x in tries if x < far and left > least), default=0.0)
     x = _rounded_up(_bisected(bench.left, near, far, least))
-    after = bench.verdict(x)
+    after, harm_after = bench.verdict(x)
+    before = int((bench.wrong | bench.bent).sum())
     if after >= before:
         return None
     used = bench.vertex[bench.moved[bench.low.position_id]]
     middle = tuning.low.positions[used].mean(axis=0)
     place = (float(middle[0]), float(middle[1]), float(middle[2]))
-    return LoopMove(used, place, x, outward, before, after)
+    return LoopMove(used, place, x, outward, before, after, bench.harm, harm_after)
 
 
 def _bisected(left: Callable[[float], int], near: float, far: float, least: int) -> float:
@@ -115,8 +124,10 @@ class _Bench:
     what the place has, not the mesh; vertex : (V,) its vertices' file numbers. moved : (P,) bool
     positions of it that move; turned : (P,) bool those whose normals may turn. points : the samples
     on it; whole : the same on the whole low poly.
+    texels : (N,) that each sample stands for, square units without UVs.
     place, beside : (N, 3) world, the samples' targets and what lay next, NaN where there is none;
-    part, front : (N,) of the targets. wrong : (N,) bool, before the move.
+    part, front : (N,) of the targets. wrong : (N,) bool, before the move; bent : (N,) bool, met
+    from behind, slid too far or folded before it; harm : what of both was seen.
     """
 
     tuning: Tuning
@@ -127,11 +138,14 @@ class _Bench:
     turned: Mask
     points: SurfacePoints
     whole: SurfacePoints
+    texels: Floats
     place: Floats
     beside: Floats
     part: NDArray[np.int64]
     front: Mask
     wrong: Mask
+    bent: Mask
+    harm: float
 
     def left(self, x: float) -> int:
         """Return how many samples are wrong after a move by x, following their old targets.
@@ -148,25 +162,41 @@ class _Bench:
         had = np.isfinite(self.place[:, 0])
         return int((had & ((target == NO_LAYER) | (recorded != target))).sum())
 
-    def verdict(self, x: float) -> int:
-        """Return the same with targets found anew on the low poly as a file would bring it."""
+    def verdict(self, x: float) -> tuple[int, float]:
+        """Return what is wrong, and its harm, on the low poly as a file would bring it.
+
+        Targets are found anew.
+        """
         tuning, moved = self.tuning, self._turned_low(x)
         positions, offsets = tuning.low.positions.copy(), tuning.offset_out.copy()
         positions[self.vertex] = moved.positions
         try:
             offsets[self.vertex] = self._solved(moved)
         except UnsolvedError:
-            return len(self.points)
+            return len(self.points), np.inf
         mesh = replace(tuning.low.mesh, positions=positions)
         low = prepare_low(mesh, rule=tuning.low.normal_rule, cut=tuning.low.cut)
         settings = tuning.after.settings
         depth, reach = settings.depth_and_reach()
         cage = cage_from_push(low, offsets, settings.directions)
-        cast = tuning.matcher.on(low).cast(cage, self.whole, depth, reach)
+        matcher = tuning.matcher.on(low)
+        cast = matcher.cast(cage, self.whole, depth, reach)
         had = np.isfinite(self.place[:, 0])
         stayed = self._stayed(cast.rays, cast.layers, cast.recorded(depth))
         lost = had & ~(cast.targets.found & stayed)
-        return int((lost | cast.wrong_at(depth)).sum())
+        findings = matcher.classify(
+            cage, cast, depth=depth, map_size=settings.map_size, thresholds=settings.thresholds
+        )
+        folded = check_shell(low, cage).folded[self.whole.triangle]
+        bad = lost | cast.wrong_at(depth) | folded
+        bad |= findings.has(Defect.SKEW) | findings.has(Defect.BACK_FACING)
+        ideal = find_ideal(
+            matcher, cast, depth=depth, map_size=settings.map_size, thresholds=settings.thresholds
+        )
+        error = visible_error(
+            matcher, cast, findings.recorded, ideal, thresholds=settings.thresholds
+        )
+        return int(bad.sum()), harm(error, self.texels)
 
     def _turned_low(self, x: float) -> LowPoly:
         """Return the moved low poly; only what averaged and face directions ask for is new."""
@@ -330,6 +360,7 @@ def _bench(tuning: Tuning, samples: NDArray[np.int64], sign: float) -> _Bench:
     rows = np.flatnonzero(near[after.points.triangle])
     whole = after.points.take(rows)
     number = np.cumsum(near, dtype=np.int32) - 1
+    texels = (after.texel_area if after.texel_area.any() else after.points.area)[rows]
     targets, layers, rays = after.targets, after.layers, after.rays
     found = targets.found[rows]
     layer = np.where(found, targets.layer[rows], 0)
@@ -344,9 +375,16 @@ def _bench(tuning: Tuning, samples: NDArray[np.int64], sign: float) -> _Bench:
         turned=turned[position],
         points=replace(whole, triangle=number[whole.triangle]),
         whole=whole,
+        texels=texels,
         place=origin + targets.t[rows, None] * direction,
         beside=origin + beside[:, None] * direction,
         part=after.scene.surface.triangle_part[layers.face[layer]].astype(np.int64),
         front=layers.front[layer],
         wrong=after.cast.wrong_at(after.settings.depth)[rows],
+        bent=(
+            after.findings.has(Defect.SKEW)[rows]
+            | after.findings.has(Defect.BACK_FACING)[rows]
+            | tuning.shell.folded[whole.triangle]
+        ),
+        harm=harm(after.visible_error[rows], texels),
     )

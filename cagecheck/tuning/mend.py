@@ -26,6 +26,7 @@ from cagecheck.tuning.corridors import (
     Limits,
     build_problem,
     join_corridors,
+    most_needed,
 )
 from cagecheck.tuning.folds import ShellCheck, check_prisms
 from cagecheck.tuning.search import FOLD_HEADROOM, HOLD, Mask, Search
@@ -359,7 +360,12 @@ def _least_change(
     limits = Limits(search.limits.ceiling, search.limits.preferred, fixed, ceiling)
     rows = _rows(batch, view, active)
     around = here, radius[np.maximum(batch.owner, 0)]
-    problem = build_problem(batch.graph, rows, limits, around=around).of_change(here)
+    needed = replace(view.rows, columns=batch.number[view.rows.columns])
+    extent = search.extent[batch.positions]
+    most = most_needed(batch.graph, needed, search.margin, limits.preferred, extent)
+    problem = build_problem(
+        batch.graph, rows, limits, around=around, most=np.maximum(most, here)
+    ).of_change(here)
     solution = solve_offsets(problem, solver=search.solver)
     change = np.clip(here + solution.offsets, 0.0, search.limits.ceiling) - here
     broken = np.zeros(len(view.wrong), bool)

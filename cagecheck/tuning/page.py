@@ -3,22 +3,31 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from io import BytesIO
 
 import numpy as np
 
 from cagecheck.defects.kinds import Defect
 from cagecheck.defects.region_words import size_words
+from cagecheck.predicting.lit import lit_of
 from cagecheck.predicting.page import page_of_prediction
-from cagecheck.report.content import Column, Finding, PageContent, PageTable, Row
+from cagecheck.report.content import Column, Finding, PageChart, PageContent, PageTable, Row
+from cagecheck.report.line_chart import Line, draw_lines
+from cagecheck.report.lit import Lit
+from cagecheck.tuning.cage_picture import draw_tuned_cage
 from cagecheck.tuning.conflicts import Conflict
-from cagecheck.tuning.single import SingleNumber
+from cagecheck.tuning.corridors import low_graph
+from cagecheck.tuning.single import SingleNumber, draw_curve
 from cagecheck.tuning.straighten.straighten import Straightening
 from cagecheck.tuning.tune import Tuning
 from cagecheck.tuning.words import (
     WAY_WORDS,
-    conflicting_words,
+    assurance_words,
+    deep_words,
+    harm_words,
     plain_length,
     range_words,
+    steady_words,
     straightening_words,
     texel_words,
 )
@@ -31,9 +40,15 @@ OFFSETS_DECIDE = (
 )  # fmt: skip
 SINGLES_NOTE = (
     "For bakers that take one distance: the best one for the whole and for each part, and what it "
-    "leaves. Distances are in units of the files."
+    "leaves. Distances are in units of the files; harm is what will be seen, in degrees above the "
+    "threshold of sight times texels."
 )
-CONFLICTS_NOTE = "Every change was applied and cast again; the one that helped most is shown."
+# Hues of Tol's "muted" scheme, told apart by dash as well.
+LINE_COLOURS = ((204, 102, 119), (51, 34, 136), (17, 119, 51), (136, 34, 85), (221, 204, 119))
+CONFLICTS_NOTE = (
+    "Every change was applied and cast again; the one that helped most is shown. Slides, backs and "
+    "folds that it adds count as wrong."
+)
 
 
 def page_of_tuning(
@@ -41,6 +56,8 @@ def page_of_tuning(
     numbers: list[SingleNumber],
     straightening: Straightening | None = None,
     conflicts: tuple[Conflict, ...] = (),
+    *,
+    lit: Lit | None = None,
 ) -> PageContent:
     """Return the page of a tuning: the tuned bake, with the numbers before beside it.
 
@@ -54,8 +71,11 @@ def page_of_tuning(
         What `straighten` returns, None for none.
     conflicts : tuple[Conflict, ...], optional
         What `explain_conflicts` returns.
+    lit : Lit, optional
+        The bakes before and after, lit; made here by default.
     """
-    content = page_of_prediction(tuning.after, before=tuning.before)
+    lit = lit or lit_of(tuning.after, before=tuning.before)
+    content = page_of_prediction(tuning.after, before=tuning.before, lit=lit)
     margin = tuning.margin
     used = tuning.offset_out[np.unique(tuning.low.triangles)]
     tables = [*content.tables]
@@ -68,7 +88,13 @@ def page_of_tuning(
         content,
         heading="report on a tuned cage",
         verdict=verdict(tuning),
-        findings=(Finding("How sure", assurance_words(tuning)), *_texel_finding(tuning)),
+        findings=(
+            Finding("How sure", assurance_words(tuning)),
+            *_finding("What will be seen", harm_words(tuning)),
+            Finding("The cage", steady_words(tuning)),
+            *_finding("Depth", deep_words(tuning)),
+            *_finding("Texel by texel", texel_words(tuning)),
+        ),
         facts=(
             *content.facts,
             ("tuned offsets", f"{range_words(used, margin)} (units)"),
@@ -76,12 +102,12 @@ def page_of_tuning(
         ),
         tables=tuple(tables),
         notices=(*content.notices, *tuning.notices),
+        charts=charts_of(tuning, numbers),
     )
 
 
-def _texel_finding(tuning: Tuning) -> tuple[Finding, ...]:
-    words = texel_words(tuning)
-    return () if words is None else (Finding("Texel by texel", words),)
+def _finding(title: str, words: str | None) -> tuple[Finding, ...]:
+    return (Finding(title, words),) if words else ()
 
 
 def verdict(tuning: Tuning) -> str:
@@ -110,37 +136,22 @@ def verdict(tuning: Tuning) -> str:
     )
 
 
-def assurance_words(tuning: Tuning) -> str:
-    """Say what the last check is worth."""
-    a = tuning.assurance
-    cast = f"{count_text(a.samples)} new samples and {count_text(a.edge_samples)} on edges"
-    if a.open or a.open_edge:
-        out = (
-            f"on {cast}, {count_text(a.open)} ({percent_text(100 * a.area_share)} % of the "
-            "surface) and "
-            f"{count_text(a.open_edge)} on edges still miss or overshoot though better offsets "
-            "exist."
-        )
-    else:
-        out = (
-            f"on {cast}, no miss and no overshoot that offsets could mend; with 95 % confidence "
-            f"less than {figures(100 * a.bound, 2)} % of the surface is wrong all the same."
-        )
-    if a.conflicting:
-        out += f" {conflicting_words(tuning)}"
-    return out
-
-
 def _conflict_table(conflicts: tuple[Conflict, ...]) -> PageTable:
     columns = (Column("no.", True), Column("defect"), Column("part"), Column("why"),
-               Column("best change"), Column("wrong samples when applied"))  # fmt: skip
+               Column("best change"), Column("wrong samples when applied"),
+               Column("harm when applied"))  # fmt: skip
     rows = []
     for c in conflicts:
         best = c.best
         effect = (
             f"{count_text(best.wrong_before)} to {count_text(best.wrong_after)}" if best else "–"
         )
-        rows.append(Row((str(c.number), c.name, c.part, c.why, c.best_words, effect)))
+        seen = (
+            f"{count_text(round(best.harm_before))} to {count_text(round(best.harm_after))}"
+            if best
+            else "–"
+        )
+        rows.append(Row((str(c.number), c.name, c.part, c.why, c.best_words, effect, seen)))
     return PageTable(
         "What the tuned cage leaves, and what was tried", columns, tuple(rows), CONFLICTS_NOTE
     )
@@ -159,7 +170,7 @@ def _straightening_table(turned: Straightening) -> PageTable:
 def _single_table(numbers: list[SingleNumber], margin: float) -> PageTable:
     columns = (Column("scope"), Column("name"), Column("offset", True), Column("depth", True),
                Column("% missed", True), Column("% overshot", True),
-               Column("% without surface", True))  # fmt: skip
+               Column("% without surface", True), Column("harm", True))  # fmt: skip
     rows = tuple(
         Row(
             (
@@ -172,8 +183,63 @@ def _single_table(numbers: list[SingleNumber], margin: float) -> PageTable:
                 percent_text(n.missed),
                 percent_text(n.overshot),
                 percent_text(n.bare),
+                count_text(round(n.harm)),
             )
         )
         for n in numbers
     )
     return PageTable("One number instead", columns, rows, SINGLES_NOTE)
+
+
+def charts_of(tuning: Tuning, numbers: list[SingleNumber]) -> tuple[PageChart, ...]:
+    """Return the pictures of a tuning: the cage, harm over smoothness, and one number's curves."""
+    cage = BytesIO()
+    draw_tuned_cage(tuning, low_graph(tuning.low), cage, "The cage, from two sides")
+    out = [PageChart("The cage", cage.getvalue(), steady_words(tuning))]
+    if len(tuning.smooth_curve) > 1:
+        out.append(_smooth_chart(tuning))
+    if numbers and not np.isnan(numbers[0].harm):
+        curve = BytesIO()
+        draw_curve(numbers[0], curve)
+        words = f"Missed and overshot over one distance for the {numbers[0].name}."
+        out.append(PageChart("One number: what it leaves", curve.getvalue(), words))
+        out.append(_harm_chart(numbers))
+    return tuple(out)
+
+
+def _smooth_chart(tuning: Tuning) -> PageChart:
+    curve = sorted(tuning.smooth_curve, key=lambda p: p.slope)
+    slope, harm = (np.array([getattr(p, name) for p in curve]) for name in ("slope", "harm"))
+    file = BytesIO()
+    draw_lines(
+        file,
+        "What will be seen, the steadier the cage",
+        ("steepest rise that is let be (--smooth), of the edge", "degrees x texels"),
+        slope,
+        [Line(harm, "harm", LINE_COLOURS[0])],
+        (float(slope[-1]), "as tuned"),
+    )
+    words = "; ".join(f"{figures(p.slope, 2)}: {count_text(round(p.harm))}" for p in curve)
+    return PageChart("Harm over smoothness", file.getvalue(), words)
+
+
+def _harm_chart(numbers: list[SingleNumber]) -> PageChart:
+    """Draw what shows over one distance, for the asset and the parts that show most."""
+    asset = numbers[0]
+    parts = sorted((n for n in numbers if n.scope == "part"), key=lambda n: -n.harm)
+    chosen = [asset, *(parts[: len(LINE_COLOURS) - 1] if len(parts) > 1 else [])]
+    lines = [
+        Line(np.interp(asset.distance, n.distance, n.curve_harm), n.name, colour, k > 0)
+        for k, (n, colour) in enumerate(zip(chosen, LINE_COLOURS, strict=False))
+    ]
+    file = BytesIO()
+    draw_lines(
+        file,
+        "What will be seen under one distance",
+        ("push distance (units of the file)", "degrees x texels"),
+        asset.distance,
+        lines,
+        (asset.offset_out, f"least wrong {plain_length(asset.offset_out, 0.0)}"),
+    )
+    words = f"Harm at the best number: {count_text(round(asset.harm))}."
+    return PageChart("One number: what will be seen", file.getvalue(), words)

@@ -10,21 +10,36 @@ meet, are samples of their own.
 
 from __future__ import annotations
 
-import igl
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from functools import cached_property
+
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats
+from cagecheck.defects.match import Matcher
 from cagecheck.meshes.edges import triangle_edges
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.rays.points import SurfacePoints, join_points
 from cagecheck.rays.rounding import SHIFT
-from cagecheck.rays.scene import Scene
-from cagecheck.tuning.prisms import NO_NEIGHBOUR, Located, Prisms, locate, points_at
+from cagecheck.rays.scene import Scene, usable_cores
+from cagecheck.tuning.prisms import (
+    NO_NEIGHBOUR,
+    Located,
+    PrismArrays,
+    Prisms,
+    along_ray,
+    coordinates,
+    locate,
+    points_at,
+)
 
 # Vertices projected at once: bounds the memory.
 BLOCK = 1 << 20
+# Edges followed by one thread at a time.
+_TASK = 1 << 14
 # Of the places in one cell of a triangle (this many along a side) only the nearest is kept.
 CELLS = 8
 # A vertex is looked at when it or an edge of it may reach farther out than this share of the
@@ -43,17 +58,90 @@ BESIDE = 8 * SHIFT
 BESIDE_POINTS = 7
 
 
-def longest_edges(scene: Scene) -> Floats:
-    """Return (V,) the length of the longest edge at every vertex of the high poly."""
-    out = np.zeros(len(scene.surface.positions))
-    _longest_edges(scene.surface.positions, scene.triangles, out)
-    return out
+@dataclass(frozen=True, eq=False)
+class _Reachable:
+    """Vertices and edges of high parts that serve the same low parts.
+
+    vertices : (M,) int64; edges : (E, 2) int64; triangle : (M,) int32 the low triangle nearest to
+    each vertex, of those that they serve; height : (M,) float64 how far in front of it the vertex
+    and its edges may reach.
+    """
+
+    vertices: NDArray[np.int64]
+    edges: NDArray[np.int64]
+    triangle: NDArray[np.int32]
+    height: Floats
+
+
+@dataclass(eq=False)
+class Peaks:
+    """Finds where a high poly comes near to one cage after the other.
+
+    What no cage changes is found once: what each vertex is nearest to, and the edges.
+    """
+
+    matcher: Matcher
+
+    @cached_property
+    def _groups(self) -> list[_Reachable]:
+        low, scene, paired = self.matcher.low, self.matcher.scene, self.matcher.paired
+        surface = scene.surface
+        longest = _longest_edges(surface.positions, scene.triangles)
+        used = np.zeros(len(surface.positions), bool)
+        out = []
+        _, group = np.unique(paired.T, axis=0, return_inverse=True)
+        for g in np.unique(group):
+            parts = np.flatnonzero(group.ravel() == g)
+            candidates = paired[:, parts[0]][low.triangle_part] & (low.area > 0)
+            if not candidates.any():
+                continue
+            faces = np.flatnonzero((group.ravel() == g)[surface.triangle_part])
+            used[:] = False
+            used[scene.triangles[faces].ravel()] = True
+            vertices = np.flatnonzero(used)
+            triangle = np.empty(len(vertices), np.int32)
+            height = np.empty(len(vertices))
+            for a in range(0, len(vertices), BLOCK):
+                here = slice(a, a + BLOCK)
+                place = _places(scene, vertices[here])
+                asked = np.full(len(place), parts[0], np.int32)
+                near, foot, distance = self.matcher.ground.nearest.find(place, asked)
+                side = np.einsum("ij,ij->i", place - foot, low.face_normals[near])
+                triangle[here], height[here] = near, distance * np.sign(side)
+            height += longest[vertices]
+            ends = triangle_edges(scene.triangles[faces]).ends
+            out.append(_Reachable(vertices, ends.astype(np.int64), triangle, height))
+        return out
+
+    def points(
+        self, prisms: Prisms, clearance: float, chosen: NDArray[np.bool_] | None = None
+    ) -> SurfacePoints:
+        """Return points (of area 0) whose rays run through places of the high poly near the cage.
+
+        Places that lie below the cage by `clearance` (world units) or more are left out.
+        chosen : (T,) bool, only vertices nearest to these low triangles, and edges at them.
+        """
+        scene = self.matcher.scene
+        offset = np.linalg.norm(prisms.cage.displacement, axis=2).min(axis=1)
+        number = np.full(len(scene.surface.positions), -1, np.int64)
+        found: list[SurfacePoints] = [_no_points()]
+        for group in self._groups:
+            near = group.height > LOOK_SHARE * offset[group.triangle]
+            if chosen is not None:
+                near &= chosen[group.triangle]
+            vertex = group.vertices[near]
+            at = locate(prisms, _places(scene, vertex), group.triangle[near])
+            found.append(_nearest_per_cell(at, at.room, (at.t > 0) & (at.room < clearance)))
+            number[vertex] = np.arange(len(vertex))
+            found.append(_crossed(prisms, scene, group.edges, number, at, clearance, 1.0))
+            number[vertex] = -1
+        return join_points(found)
 
 
 @njit(cache=True, nogil=True)
-def _longest_edges(
-    positions: NDArray[np.floating], triangles: NDArray[np.int32], out: Floats
-) -> None:
+def _longest_edges(positions: NDArray[np.floating], triangles: NDArray[np.int32]) -> Floats:
+    """Return (V,) the length of the longest edge at every vertex."""
+    out = np.zeros(len(positions))
     for f in range(len(triangles)):
         for k in range(3):
             a, b = triangles[f, k], triangles[f, (k + 1) % 3]
@@ -62,39 +150,7 @@ def _longest_edges(
                 squared += (np.float64(positions[a, c]) - np.float64(positions[b, c])) ** 2
             length = np.sqrt(squared)
             out[a], out[b] = max(out[a], length), max(out[b], length)
-
-
-def peak_points(
-    prisms: Prisms, scene: Scene, paired: NDArray[np.bool_], clearance: float, longest: Floats
-) -> SurfacePoints:
-    """Return points (of area 0) whose rays run through places of the high poly near the cage.
-
-    Places that lie below the cage by `clearance` (world units) or more are left out.
-    longest : see `longest_edges`.
-    """
-    low, surface = prisms.low, scene.surface
-    used = np.zeros(len(surface.positions), bool)
-    found: list[SurfacePoints] = [_no_points()]
-    _, group = np.unique(paired.T, axis=0, return_inverse=True)
-    for g in np.unique(group):
-        parts = group.ravel() == g
-        allowed = paired[:, int(np.flatnonzero(parts)[0])]
-        candidates = np.flatnonzero(allowed[low.triangle_part] & (low.area > 0))
-        if len(candidates) == 0:
-            continue
-        used[:] = False
-        faces = np.flatnonzero(parts[surface.triangle_part])
-        used[scene.triangles[faces].ravel()] = True
-        vertices = np.flatnonzero(used)
-        pieces = []
-        for a in range(0, len(vertices), BLOCK):
-            block = vertices[a : a + BLOCK]
-            place = _places(scene, block)
-            pieces.append((block, *_near_cage(prisms, candidates, place, longest[block])))
-        for block, near, at in pieces:
-            found.append(_nearest_per_cell(at, at.room, (at.t > 0) & (at.room < clearance)))
-            found.append(_crossed(prisms, scene, faces, block[near], at, clearance, 1.0))
-    return join_points(found)
+    return out
 
 
 def dip_points(
@@ -114,10 +170,13 @@ def dip_points(
         return _no_points()
     vertex, place_of = np.unique(scene.triangles[face], return_index=True)
     at = locate(prisms, _places(scene, vertex), hint[first][place_of // 3])
+    number = np.full(len(scene.surface.positions), -1, np.int64)
+    number[vertex] = np.arange(len(vertex))
+    edges = triangle_edges(scene.triangles[face]).ends.astype(np.int64)
     return join_points(
         [
             _nearest_per_cell(at, -at.room, at.room > -clearance),
-            _crossed(prisms, scene, face, vertex, at, clearance, -1.0),
+            _crossed(prisms, scene, edges, number, at, clearance, -1.0),
         ]
     )
 
@@ -149,22 +208,6 @@ def _places(scene: Scene, vertex: NDArray[np.integer]) -> Floats:
     return np.ascontiguousarray(scene.surface.positions[vertex], np.float64)
 
 
-def _near_cage(
-    prisms: Prisms, candidates: NDArray[np.int64], place: Floats, longest: Floats
-) -> tuple[NDArray[np.int64], Located]:
-    """Return which places or edges reach well out towards the cage, and the prism coordinates."""
-    low = prisms.low
-    squared, index, foot = igl.point_mesh_squared_distance(
-        place, low.positions, np.ascontiguousarray(low.triangles[candidates], dtype=np.int64)
-    )
-    triangle = candidates[index].astype(np.int32)
-    least = np.linalg.norm(prisms.cage.displacement, axis=2).min(axis=1)[triangle]
-    height = np.sqrt(squared)
-    height *= np.sign(np.einsum("ij,ij->i", place - foot, low.face_normals[triangle]))
-    near = np.flatnonzero(height + longest > LOOK_SHARE * least)
-    return near, locate(prisms, place[near], triangle[near])
-
-
 def _nearest_per_cell(at: Located, room: Floats, chosen: NDArray[np.bool_]) -> SurfacePoints:
     rows = np.flatnonzero(chosen)
     cell = np.minimum((at.barycentric[rows, :2] * CELLS).astype(np.int64), CELLS - 1)
@@ -179,105 +222,163 @@ def _nearest_per_cell(at: Located, room: Floats, chosen: NDArray[np.bool_]) -> S
 def _crossed(
     prisms: Prisms,
     scene: Scene,
-    faces: NDArray[np.integer],
-    vertex: NDArray[np.integer],
+    edges: NDArray[np.int64],
+    number: NDArray[np.int64],
     at: Located,
     clearance: float,
     side: float,
 ) -> SurfacePoints:
     """Return the points where edges at located vertices pass from one prism to the next.
 
-    side : 1 to look for places above the cage, -1 for places below it.
+    number : (V,) the rows of located vertices in `at`, -1 for others. side : 1 to look for places
+    above the cage, -1 for places below it.
     """
-    number = np.full(len(scene.surface.positions), -1, np.int64)
-    number[vertex] = np.arange(len(vertex))
-    edges = _edges_at(scene.triangles[faces], number >= 0)
-    edges = np.where((number[edges[:, 0]] < 0)[:, None], edges[:, ::-1], edges)
-    a, b = _places(scene, edges[:, 0]), _places(scene, edges[:, 1])
-    own = number[edges[:, 0]]
-    # Across a crease of the cage an edge can be nearer to it than its ends, by its length at most.
-    near = side * at.room[own] < clearance + np.linalg.norm(a - b, axis=1)
-    a, b, first = a[near], b[near], at.take(own[near])
-    second = locate(prisms, b, first.triangle)
-    found = [
-        _leaving(prisms, a, b, first, second),
-        _leaving(prisms, b, a, second, first),
-    ]
-    for halving in range(HALVINGS + 1):
-        apart = first.triangle != second.triangle
-        a, b, first, second = a[apart], b[apart], first.take(apart), second.take(apart)
-        which, corner = np.nonzero(prisms.neighbour[first.triangle] == second.triangle[:, None])
-        which, once = np.unique(which, return_index=True)
-        found.append(_roots(prisms, a[which], b[which], first.take(which), corner[once]))
-        if halving == HALVINGS:
-            break
-        far = np.ones(len(a), bool)
-        far[which] = False
-        a, b, first, second = a[far], b[far], first.take(far), second.take(far)
-        middle = 0.5 * (a + b)
-        between = locate(prisms, middle, first.triangle)
-        a, b = np.concatenate([a, middle]), np.concatenate([middle, b])
-        first, second = _joined(first, between), _joined(between, second)
-    where = _joined(*found)
-    chosen = (side * where.room < clearance) & (where.t > 0)
-    return _nearest_per_cell(where, side * where.room, chosen)
+    edges = edges[(number[edges] >= 0).any(axis=1)]
+    positions, arrays = scene.surface.positions, prisms.arrays()
+
+    def work(first: int) -> tuple[NDArray[np.int32], Floats, Floats]:
+        return _cross_edges(
+            arrays, positions, edges[first : first + _TASK], number, at.triangle, at.barycentric,
+            at.t, at.start, at.missed, clearance, side,
+        )  # fmt: skip
+
+    with ThreadPoolExecutor(usable_cores()) as pool:
+        pieces = list(pool.map(work, range(0, len(edges), _TASK)))
+    if not pieces:
+        return _no_points()
+    triangle, barycentric, room = (np.concatenate(x) for x in zip(*pieces, strict=True))
+    where = Located(triangle, barycentric, -room, np.zeros(len(room)), np.zeros(len(room)))
+    return _nearest_per_cell(where, side * room, np.ones(len(room), bool))
 
 
-def _leaving(prisms: Prisms, a: Floats, b: Floats, first: Located, second: Located) -> Located:
-    """Return where segments from a to b leave the low poly over its open border."""
-    corner = np.argmin(second.barycentric, axis=1)
-    border = prisms.neighbour[second.triangle, corner] == NO_NEIGHBOUR
-    outside = second.missed > OUTSIDE * np.linalg.norm(b - a, axis=1)
-    inside = first.missed <= OUTSIDE * np.linalg.norm(b - a, axis=1)
-    rows = np.flatnonzero(border & outside & inside & (first.triangle == second.triangle))
-    return _roots(prisms, a[rows], b[rows], first.take(rows), corner[rows])
+# A place on a segment as loops pass it on: x, y, z, triangle, barycentrics, start - t, missed.
+_Spot = tuple[float, float, float, int, tuple[float, float, float], float, float]
 
 
-def _edges_at(triangles: NDArray[np.integer], marked: NDArray[np.bool_]) -> NDArray[np.int64]:
-    """Return (E, 2) the edges of triangles with a marked end."""
-    ends = triangle_edges(triangles[marked[triangles].any(axis=1)]).ends
-    return ends[marked[ends].any(axis=1)]
+@njit(cache=True, nogil=True)
+def _spot(prisms: PrismArrays, x: float, y: float, z: float, hint: int) -> _Spot:
+    f, w = coordinates(prisms, x, y, z, hint, True)
+    t, start, missed = along_ray(prisms, x, y, z, f, w)
+    return x, y, z, f, w, start - t, missed
 
 
-def _joined(*sets: Located) -> Located:
-    return Located(
-        np.concatenate([s.triangle for s in sets]),
-        np.concatenate([s.barycentric for s in sets]),
-        np.concatenate([s.t for s in sets]),
-        np.concatenate([s.start for s in sets]),
-        np.concatenate([s.missed for s in sets]),
-    )
+@njit(cache=True, nogil=True)
+def _cross_edges(
+    prisms: PrismArrays,
+    positions: NDArray[np.floating],
+    edges: NDArray[np.int64],
+    number: NDArray[np.int64],
+    triangle: NDArray[np.int32],
+    barycentric: Floats,
+    t: Floats,
+    start: Floats,
+    missed: Floats,
+    clearance: float,
+    side: float,
+) -> tuple[NDArray[np.int32], Floats, Floats]:
+    """Return triangle, barycentrics and room below the cage where edges cross near to it."""
+    neighbour = prisms[3]
+    out_triangle, out_w, out_room = np.empty(256, np.int32), np.empty((256, 3)), np.empty(256)
+    count = 0
+    for e in range(len(edges)):
+        i, j = edges[e, 0], edges[e, 1]
+        if number[i] < 0:
+            i, j = j, i
+        k, x = number[i], positions
+        ax, ay, az = float(x[i, 0]), float(x[i, 1]), float(x[i, 2])
+        bx, by, bz = float(x[j, 0]), float(x[j, 1]), float(x[j, 2])
+        length = np.sqrt((ax - bx) ** 2 + (ay - by) ** 2 + (az - bz) ** 2)
+        # Across a crease of the cage an edge can be nearer to it than its ends, by its length at
+        # most.
+        if not side * (start[k] - t[k]) < clearance + length:
+            continue
+        w = (float(barycentric[k, 0]), float(barycentric[k, 1]), float(barycentric[k, 2]))
+        hint, room, off = int(triangle[k]), float(start[k] - t[k]), float(missed[k])
+        first: _Spot = (ax, ay, az, hint, w, room, off)
+        second: _Spot = _spot(prisms, bx, by, bz, hint)
+        # Segments to look at: the edge from both ends for where it leaves the low poly over its
+        # open border, then halves of it until their ends lie over the same triangle or neighbours.
+        stack = [(first, second, -1), (second, first, -1), (first, second, 0)]
+        while len(stack) > 0:
+            near, far, halvings = stack.pop()
+            corner = -1
+            if halvings < 0:
+                corner = _leaving(neighbour, near, far, OUTSIDE * length)
+            elif near[3] != far[3]:
+                for c in range(2, -1, -1):
+                    if neighbour[near[3], c] == far[3]:
+                        corner = c
+                if corner < 0 and halvings < HALVINGS:
+                    middle = _spot(
+                        prisms, 0.5 * (near[0] + far[0]), 0.5 * (near[1] + far[1]),
+                        0.5 * (near[2] + far[2]), near[3],
+                    )  # fmt: skip
+                    stack.append((near, middle, halvings + 1))
+                    stack.append((middle, far, halvings + 1))
+            if corner < 0:
+                continue
+            out, room, above = _root(prisms, near, far, corner)
+            if not (side * room < clearance and above > 0.0):
+                continue
+            if count == len(out_room):
+                out_triangle = np.concatenate((out_triangle, np.empty_like(out_triangle)))
+                out_w = np.concatenate((out_w, np.empty_like(out_w)))
+                out_room = np.concatenate((out_room, np.empty_like(out_room)))
+            out_triangle[count], out_room[count] = near[3], room
+            out_w[count, 0], out_w[count, 1], out_w[count, 2] = out
+            count += 1
+    return out_triangle[:count], out_w[:count], out_room[:count]
 
 
-def _roots(
-    prisms: Prisms, a: Floats, b: Floats, first: Located, corner: NDArray[np.int64]
-) -> Located:
-    """Return where segments from a to b leave the prisms that a lies in, opposite `corner`."""
-    rows = np.arange(len(a))
+@njit(cache=True, nogil=True)
+def _leaving(neighbour: NDArray[np.int32], near: _Spot, far: _Spot, outside: float) -> int:
+    """Return the corner opposite the open border that a segment leaves the low poly over, or -1."""
+    w = far[4]
+    corner = 0
+    if w[1] < w[corner]:
+        corner = 1
+    if w[2] < w[corner]:
+        corner = 2
+    leaves = near[3] == far[3] and far[6] > outside and near[6] <= outside
+    return corner if leaves and neighbour[far[3], corner] == NO_NEIGHBOUR else -1
 
-    def weight(u: Floats) -> Floats:
-        place = (1 - u)[:, None] * a + u[:, None] * b
-        w: Floats = locate(prisms, place, first.triangle, hop=False).barycentric[rows, corner]
-        return w
 
-    near, far = np.zeros(len(a)), np.ones(len(a))
-    at_near, at_far = first.barycentric[rows, corner], np.minimum(weight(far), -1e-12)
+@njit(cache=True, nogil=True)
+def _weight(prisms: PrismArrays, a: _Spot, b: _Spot, u: float, corner: int) -> float:
+    """Return the barycentric of `corner` in the triangle of a, at the share u from a to b."""
+    x, y, z = (1 - u) * a[0] + u * b[0], (1 - u) * a[1] + u * b[1], (1 - u) * a[2] + u * b[2]
+    _, w = coordinates(prisms, x, y, z, a[3], False)
+    return w[corner]
+
+
+@njit(cache=True, nogil=True)
+def _root(
+    prisms: PrismArrays, a: _Spot, b: _Spot, corner: int
+) -> tuple[tuple[float, float, float], float, float]:
+    """Return barycentrics, room and t where a segment leaves the prism of a opposite `corner`."""
+    near, far = 0.0, 1.0
+    at_near, at_far = a[4][corner], min(_weight(prisms, a, b, 1.0, corner), -1e-12)
     u = far
     for _ in range(ROOT_STEPS):
-        u = near + (far - near) * np.clip(at_near / (at_near - at_far + 1e-300), 0.0, 1.0)
-        value = weight(u)
-        inside = value > 0
-        near, at_near = np.where(inside, u, near), np.where(inside, value, at_near)
-        far, at_far = np.where(inside, far, u), np.where(inside, at_far, np.minimum(value, -1e-12))
-    place = (1 - u)[:, None] * a + u[:, None] * b
-    where = locate(prisms, place, first.triangle, hop=False)
-    barycentric = np.clip(where.barycentric, 0.0, None)
-    barycentric[rows, corner] = 0.0
-    total = barycentric.sum(axis=1)
-    # A place that is all on the corner's side of the edge was not found on it: missed by far.
-    off = total <= 0
-    barycentric[off] = np.where(np.arange(3) == corner[off, None], 0.0, 0.5)
-    barycentric /= barycentric.sum(axis=1, keepdims=True)
-    return Located(
-        where.triangle, barycentric, where.t, where.start, np.where(off, np.inf, where.missed)
-    )
+        u = near + (far - near) * min(max(at_near / (at_near - at_far + 1e-300), 0.0), 1.0)
+        value = _weight(prisms, a, b, u, corner)
+        if value > 0:
+            near, at_near = u, value
+        else:
+            far, at_far = u, min(value, -1e-12)
+    x, y, z = (1 - u) * a[0] + u * b[0], (1 - u) * a[1] + u * b[1], (1 - u) * a[2] + u * b[2]
+    f, w = coordinates(prisms, x, y, z, a[3], False)
+    t, start, _ = along_ray(prisms, x, y, z, f, w)
+    w0 = 0.0 if corner == 0 else max(w[0], 0.0)
+    w1 = 0.0 if corner == 1 else max(w[1], 0.0)
+    w2 = 0.0 if corner == 2 else max(w[2], 0.0)
+    total = w0 + w1 + w2
+    if total <= 0.0:
+        # All on the corner's side of the edge: it was not found on it.
+        half = (
+            0.0 if corner == 0 else 0.5,
+            0.0 if corner == 1 else 0.5,
+            0.0 if corner == 2 else 0.5,
+        )
+        return half, start - t, t
+    return (w0 / total, w1 / total, w2 / total), start - t, t

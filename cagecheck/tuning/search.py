@@ -12,16 +12,17 @@ is a conflict: no small change of offsets keeps it together with the others.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats
-from cagecheck.defects.match import DEEP_SEARCH, Matched, Matcher, reach_past
+from cagecheck.defects.match import DEEP_SEARCH, Matched, Matcher, reach_past, spliced
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.predicting.settings import Settings
 from cagecheck.progress import Progress, silent
-from cagecheck.rays.cage import Cage, cage_from_push
+from cagecheck.rays.cage import Cage, Rays, cage_from_push
 from cagecheck.rays.points import SurfacePoints, join_points
 from cagecheck.rays.scene import Scene
 from cagecheck.tuning.corridors import (
@@ -31,14 +32,25 @@ from cagecheck.tuning.corridors import (
     build_problem,
     corridors_of,
     low_graph,
+    most_needed,
+    part_extents,
 )
 from cagecheck.tuning.folds import check_shell
-from cagecheck.tuning.peaks import longest_edges
+from cagecheck.tuning.loss import last_of, loss_of
+from cagecheck.tuning.peaks import Peaks
 from cagecheck.tuning.solver.problem import OffsetSolution, UnsolvedError
 from cagecheck.tuning.solver.solve import SolverName, solve_offsets
 
 Mask = NDArray[np.bool_]
 
+# What decides which of two corridors is given up: what shows, or the area alone.
+DecideName = Literal["harm", "area"]
+
+# Samples are cast again where an offset of their triangle has changed by this share of its largest,
+# a tenth of what counts as standing still. The checks cast all their points.
+TURNED = 1e-3
+# Samples this many edges around are cast with them: neighbours settle doubtful targets.
+NEIGHBOUR_RINGS = 2
 # Rounds of solving and casting: rays settle by about a factor of ten a round.
 ROUNDS = 6
 _PATIENT_ROUNDS = 2
@@ -47,6 +59,8 @@ STILL = 0.01
 # Where nothing is open but many samples stay wrong, a round that mends less than this share of them
 # is the last: the next ones would mend less still. Of few, that share is no sample at all.
 WORTHWHILE = 0.01
+# Open samples in so small a share of the triangles are left to mending, which solves only there.
+FEW = 0.002
 # What a sample was short after a round is added to its clearance this many times over.
 OVERSHOOT_SHORTFALL = 1.5
 # Fold ceilings go this far below the height at which the prism flattened.
@@ -84,6 +98,17 @@ class Cast(Matched):
     def wrong(self) -> Mask:
         """(N,) bool, short or beyond."""
         return self.short | self.beyond
+
+
+@dataclass(frozen=True, eq=False)
+class _Known:
+    """The last cast of the search's own points.
+
+    seen : (T, 3) the offsets of every triangle's corners when its points were last cast.
+    """
+
+    cast: Matched
+    seen: Floats
 
 
 @dataclass(frozen=True)
@@ -127,13 +152,17 @@ class Search:
     points: SurfacePoints
     solver: SolverName = "interior"
     progress: Progress = silent
+    decide: DecideName = "harm"
     graph: Graph = field(init=False)
     offsets: Floats = field(init=False)
     conflict: Mask = field(init=False)
     extra: Floats = field(init=False)
     radius: Floats = field(init=False)
     levelled: Mask = field(init=False)
-    longest: Floats = field(init=False)
+    peaks: Peaks = field(init=False)
+    known: _Known | None = field(init=False, default=None)
+    extent: Floats = field(init=False)
+    loss: Floats = field(init=False)
     solution: OffsetSolution | None = None
     rounds: list[Round] = field(default_factory=list)
     unsolved: int = 0
@@ -147,7 +176,9 @@ class Search:
         self.extra = np.zeros((len(self.points), 2))
         self.radius = np.full(count, np.inf)
         self.levelled = np.zeros(len(self.graph.edges), bool)
-        self.longest = longest_edges(self.scene)
+        self.peaks = Peaks(self.matcher)
+        self.extent = part_extents(self.low)
+        self.loss = np.zeros(0)
         self.limits.fold_ceiling.resize(count, refcheck=False)
         self.limits.fold_ceiling[:] = np.inf
         self.limits.steepness.resize(len(self.graph.edges), refcheck=False)
@@ -174,14 +205,42 @@ class Search:
             self.low, self.offsets[self.low.position_id], self.settings.directions
         )
 
-    def cast(self, points: SurfacePoints, extra: Floats | None = None) -> Cast:
+    def cast(self, points: SurfacePoints) -> Cast:
         """Cast points through the cage so far."""
-        cage, (depth, reach) = self.cage(), self.settings.depth_and_reach()
-        rays = self.matcher.rays(cage, points)
+        cage = self.cage()
+        return self._judged(cage, self._matched(points, self.matcher.rays(cage, points)), None)
+
+    def cast_samples(self) -> Cast:
+        """Cast the search's own points; those whose rays have hardly turned are not cast again."""
+        cage, points, known = self.cage(), self.points, self.known
+        rays, corner = self.matcher.rays(cage, points), self.offsets[self.low.welded]
+        if known is None:
+            found, seen = self._matched(points, rays), corner
+        else:
+            count = len(known.cast)
+            turned = np.abs(corner - known.seen).max(axis=1)
+            stale = turned > TURNED * np.maximum(corner.max(axis=1), self.margin)
+            stale[points.triangle[count:]] = True
+            again = triangles_around(self.low, stale, NEIGHBOUR_RINGS)
+            chosen = again[points.triangle]
+            chosen[count:] = True
+            rows = np.flatnonzero(chosen)
+            new = self._matched(points.take(rows), rays.take(rows))
+            source = np.arange(len(points))
+            source[rows] = count + np.arange(len(rows))
+            found = spliced(known.cast, new, source, Matched(points, rays, new.layers, new.targets))
+            seen = np.where(again[:, None], corner, known.seen)
+        self.known = _Known(found, seen)
+        return self._judged(cage, found, self.extra)
+
+    def _matched(self, points: SurfacePoints, rays: Rays) -> Matched:
+        depth, reach = self.settings.depth_and_reach()
         # By all offsets, not these points' own: what a ray meets must not depend on the others.
         reach = reach_past(self.offsets, reach)
-        found = self.matcher.match(points, rays, DEEP_SEARCH * depth, reach, progress=self.progress)
-        layers, targets = found.layers, found.targets
+        return self.matcher.match(points, rays, DEEP_SEARCH * depth, reach, progress=self.progress)
+
+    def _judged(self, cage: Cage, found: Matched, extra: Floats | None) -> Cast:
+        points, rays, layers, targets = found.points, found.rays, found.layers, found.targets
         corridors = corridors_of(self.low, cage.normals, found, self.margin, extra)
         clash = np.zeros(len(points), bool)
         clash[corridors.point[corridors.clash]] = True
@@ -208,7 +267,8 @@ class Search:
         """Solve and cast until no open sample is left and the offsets stand still.
 
         Still means that no offset moves by more than the margin or a hundredth of the largest; the
-        rounds may be used up first, or one may mend too little of many wrong samples to go on.
+        rounds may be used up first, one may mend too little of many wrong samples to go on, or
+        leave so few open ones that they are mended one by one.
         Where a solution does not hold on its own rays, the offsets may move half as far the next
         time: rays settle, and the rows with them. A problem that no solver answers ends the rounds
         too; `UnsolvedError` where that was the first of all.
@@ -220,7 +280,7 @@ class Search:
         self.radius *= WIDEN
         self.extra *= REMEMBERED
         for k in range(rounds + 1):
-            cast = self.cast(self.points, self.extra)
+            cast = self.cast_samples()
             left = self.open_samples(cast)
             if self.solution is not None:
                 self.note(stage, cast, int(left.sum()))
@@ -235,6 +295,8 @@ class Search:
                 settled = not left.any() and (idle or float(moved.max(initial=0.0)) <= still)
                 if settled and not (folds_left and k < _PATIENT_ROUNDS):
                     break
+                if k >= _PATIENT_ROUNDS and left.any() and self.touched(cast, left) < FEW:
+                    break
                 # New rays alone mend most of what a solution left; more clearance and smaller
                 # steps are for the samples that they did not.
                 if k >= _PATIENT_ROUNDS:
@@ -247,10 +309,20 @@ class Search:
         if best is not None:
             _, self.offsets, self.conflict, self.solution = best
 
+    def most(self, corridors: Corridors) -> Floats:
+        """Return (P,) how far offsets may go, by what the rays of a cast need."""
+        return most_needed(self.graph, corridors, self.margin, self.limits.preferred, self.extent)
+
     def score(self, cast: Cast, left: Mask) -> float:
         """Return what is wrong, in usual samples; what corridors would allow counts twice."""
         weight = self.weight(cast.points)
         return float(weight[cast.wrong & ~cast.clash].sum() + weight[left].sum())
+
+    def touched(self, cast: Cast, marked: Mask) -> float:
+        """Return the share of triangles that hold some of the marked points."""
+        hold = np.zeros(len(self.low.triangles), bool)
+        hold[cast.points.triangle[marked]] = True
+        return float(hold.mean())
 
     def weight(self, points: SurfacePoints) -> Floats:
         """Return (N,) what points stand for, in usual samples."""
@@ -293,7 +365,7 @@ class Search:
         corridors = cast.corridors
         problem = build_problem(
             self.graph, corridors, self.limits, importance=self._importance(cast),
-            around=(self.offsets, self.radius),
+            around=(self.offsets, self.radius), most=self.most(corridors),
         )  # fmt: skip
         try:
             self.solution = solve_offsets(problem, solver=self.solver, progress=self.progress)
@@ -316,13 +388,26 @@ class Search:
         "Enhancing Sparsity by Reweighted l1 Minimization", J. Fourier Anal. Appl. 14, 2008.
         """
         c = cast.corridors
-        weight = self.weight(cast.points)[c.point]
+        weight = (self.weight(cast.points) * self._losses(cast))[c.point]
         if self.solution is not None:
             start = cast.rays.start[c.point]
             off = np.maximum(np.maximum(c.lower - start, start - c.upper), 0.0)
             near = NEAR_SHARE * float(np.median(np.abs(c.target))) if len(c) else 0.0
             weight = weight * near / (near + off) if near > 0 else weight
         return np.maximum(weight, LEAST_IMPORTANCE)
+
+    def _losses(self, cast: Cast) -> Floats:
+        """Return (N,) what will be seen of the search's own points if they are given up.
+
+        Worked out once for every point: what belongs there does not depend on the offsets.
+        """
+        if self.decide == "area":
+            return np.ones(len(cast.points))
+        count = len(self.loss)
+        if count < len(cast.points):
+            new = loss_of(self.matcher, last_of(cast, count), self.settings)
+            self.loss = np.concatenate([self.loss, new])
+        return self.loss
 
     def _lower_fold_ceilings(self) -> bool:
         """Lower the soft ceilings of folded triangles; tell whether that changed anything."""
@@ -339,6 +424,15 @@ class Search:
             (share[:, None] * self.offsets[corner]).ravel(),
         )
         return bool((self.limits.fold_ceiling < before).any())
+
+
+def triangles_around(low: LowPoly, triangles: Mask, rings: int) -> Mask:
+    """Return (T,) bool: marked triangles and those that a corner joins to them, so many times."""
+    for _ in range(rings):
+        corner = np.zeros(low.position_count, bool)
+        corner[low.welded[triangles]] = True
+        triangles = np.asarray(corner[low.welded].any(axis=1))
+    return triangles
 
 
 def missing(cast: Cast) -> Floats:

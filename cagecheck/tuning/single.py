@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +23,7 @@ from cagecheck.predicting.result import Prediction
 from cagecheck.progress import Progress, silent
 from cagecheck.rays.cage import Rays, cage_from_offset
 from cagecheck.report.line_chart import Line, draw_lines
+from cagecheck.tuning.measure import measure_on
 from cagecheck.words.lengths import length_words
 from cagecheck.words.numbers import figures
 
@@ -48,10 +49,14 @@ class SingleNumber:
         Percent of the scope's area left wrong by `offset_out`.
     bare : float
         Percent without any target, which no number changes.
+    harm : float
+        What will be seen under it: degrees above the threshold of sight, times texels.
     distance : (K,) float64
         Distances, world units.
     curve_missed, curve_overshot : (K,) float64
         The same percentages over `distance`.
+    curve_harm : (K,) float64
+        The same harm over `distance`.
     """
 
     scope: str
@@ -61,9 +66,11 @@ class SingleNumber:
     missed: float
     overshot: float
     bare: float
+    harm: float
     distance: Floats
     curve_missed: Floats
     curve_overshot: Floats
+    curve_harm: Floats
 
     def to_dict(self) -> dict[str, Any]:
         """Return the numbers without the curve."""
@@ -75,10 +82,13 @@ class SingleNumber:
             "missed_percent": self.missed,
             "overshot_percent": self.overshot,
             "bare_percent": self.bare,
+            "harm": self.harm,
         }
 
 
-def single_numbers(uniform: Prediction, margin: float, limit: float) -> list[SingleNumber]:
+def single_numbers(
+    uniform: Prediction, margin: float, limit: float, depth: float | None = None
+) -> list[SingleNumber]:
     """Return the best numbers for the asset, then per part, then per material (if any).
 
     Parameters
@@ -89,6 +99,8 @@ def single_numbers(uniform: Prediction, margin: float, limit: float) -> list[Sin
         Clearance kept, world units.
     limit : float
         Largest offset allowed, world units.
+    depth : float, optional
+        How deep rays look where harm is told, world units; the prediction's own by default.
     """
     low, points = uniform.low, uniform.points
     scopes: list[tuple[str, str, NDArray[np.bool_]]] = [
@@ -102,11 +114,34 @@ def single_numbers(uniform: Prediction, margin: float, limit: float) -> list[Sin
         names = low.mesh.material_names
         scopes += [("material", name, mine == k) for k, name in enumerate(names)]
     thresholds = _thresholds(uniform)
-    return [
-        _best(scope, name, rows, uniform, thresholds, margin, limit)
+    found = [
+        (_best(scope, name, rows, uniform, thresholds, margin, limit), mask)
         for scope, name, mask in scopes
         if len(rows := np.flatnonzero(mask & (points.area > 0)))
     ]
+    return _with_harm(uniform, found, depth or uniform.settings.depth_and_reach()[0])
+
+
+def _with_harm(
+    uniform: Prediction, found: list[tuple[SingleNumber, NDArray[np.bool_]]], depth: float
+) -> list[SingleNumber]:
+    """Say what shows under every number. One cast from the farthest distance answers for all."""
+    low, settings = uniform.low, uniform.settings
+    measure = measure_on(uniform.matcher, uniform.points, settings, depth)
+    top = max((float(n.distance[-1]) for n, _ in found), default=0.0) or 1.0
+    cast = measure.cast(cage_from_offset(low, top, settings.directions))
+    errors, lean = measure.errors(cast), cast.rays.start / top
+    area = np.flatnonzero(uniform.points.area > 0)[:: measure.step]
+    out = []
+    for number, mask in found:
+        rows = np.flatnonzero(mask[area])
+        few = measure.seen_on(cast, errors, rows)
+        harm = [
+            float((few(lean[rows] * d) * measure.texels[rows]).sum())
+            for d in (*number.distance, number.offset_out)
+        ]
+        out.append(replace(number, harm=harm[-1], curve_harm=np.array(harm[:-1])))
+    return out
 
 
 def uniform_prediction(prediction: Prediction, progress: Progress = silent) -> Prediction:
@@ -137,14 +172,16 @@ def part_numbers(low: LowPoly, cast: Matched, offset: float, margin: float, limi
     cast : through a cage of one `offset` above 0.
     """
     points = cast.points
-    needed, beyond = _limits(cast.rays, cast.targets, offset)
+    needed, beyond = limits_of(cast.rays, cast.targets, offset)
     part = low.triangle_part[points.triangle]
     out = np.full(len(low.part_names), np.nan)
     for k in range(len(low.part_names)):
         rows = np.flatnonzero((part == k) & (points.area > 0))
         if len(rows):
             area = points.area[rows]
-            out[k] = _least_wrong(needed[rows], beyond[rows], area / area.sum(), margin, limit)
+            out[k] = number_with_least_wrong(
+                needed[rows], beyond[rows], area / area.sum(), margin, limit
+            )
     return out
 
 
@@ -156,10 +193,10 @@ def triangle_material(low: LowPoly) -> NDArray[np.int32] | None:
 
 
 def _thresholds(uniform: Prediction) -> tuple[Floats, Floats]:
-    return _limits(uniform.rays, uniform.targets, uniform.settings.offset or 0.0)
+    return limits_of(uniform.rays, uniform.targets, uniform.settings.offset or 0.0)
 
 
-def _limits(rays: Rays, targets: Targets, offset: float) -> tuple[Floats, Floats]:
+def limits_of(rays: Rays, targets: Targets, offset: float) -> tuple[Floats, Floats]:
     """Return (N,) the offsets from which samples are met, and from which they overshoot.
 
     The start is the offset times the length of the mixed unit normals, which is at most 1.
@@ -184,7 +221,7 @@ def _best(
     share = 100 * area / (float(area.sum()) or 1.0)
     needed, beyond = (x[rows] for x in thresholds)
     found = uniform.targets.found[rows]
-    offset = _least_wrong(needed, beyond, share, margin, limit)
+    offset = number_with_least_wrong(needed, beyond, share, margin, limit)
     top = max(limit, 2 * offset)
     distance = np.linspace(0.0, min(top, max(3 * offset, margin)), CURVE_POINTS)
     missed, overshot = _left(needed, beyond, share, np.append(distance, offset))
@@ -197,9 +234,11 @@ def _best(
         missed=float(missed[-1]),
         overshot=float(overshot[-1]),
         bare=float(share[~found].sum()),
+        harm=np.nan,
         distance=distance,
         curve_missed=missed[:-1],
         curve_overshot=overshot[:-1],
+        curve_harm=np.full(len(distance), np.nan),
     )
 
 
@@ -213,7 +252,7 @@ def _left(needed: Floats, beyond: Floats, share: Floats, distance: Floats) -> tu
     return np.maximum(missed, 0.0), overshot
 
 
-def _least_wrong(
+def number_with_least_wrong(
     needed: Floats, beyond: Floats, share: Floats, margin: float, limit: float
 ) -> float:
     """Return the distance that leaves the least; within its interval, a margin above the start.
@@ -231,15 +270,15 @@ def _least_wrong(
 
 
 def curve_rows(numbers: list[SingleNumber]) -> list[list[Any]]:
-    """Return the curves as rows: scope, name, distance, missed and overshot percent."""
+    """Return the curves as rows: scope, name, distance, missed and overshot percent, harm."""
     return [
         [n.scope, n.name, *(float(figures(v, 9)) for v in row)]
         for n in numbers
-        for row in zip(n.distance, n.curve_missed, n.curve_overshot, strict=True)
+        for row in zip(n.distance, n.curve_missed, n.curve_overshot, n.curve_harm, strict=True)
     ]
 
 
-def draw_curve(number: SingleNumber, path: Path) -> None:
+def draw_curve(number: SingleNumber, path: Path | BinaryIO) -> None:
     """Draw misses and overshoots over distance as a PNG."""
     # Two hues of Tol's "muted" scheme, told apart by dash as well.
     lines = [

@@ -10,7 +10,7 @@ only triangles whose offsets have changed are cast again: memory does not grow w
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -170,6 +170,20 @@ class TexelWatch:
             too_deep=int(self.deep.sum()),
             deepest=float(self.deepest.max(initial=0.0)),
         )
+
+    def at_depth(
+        self, search: Search, check: TexelCheck, depth: float, limit: float
+    ) -> tuple[float, TexelCheck]:
+        """Return a depth that texels ask for up to a limit, and the check as it shows them."""
+        need = self.deepest + search.margin
+        depth = max(depth, float(need[need <= limit].max(initial=0.0)))
+        deeper, count = self.deepest > depth, 0
+        for points in self._portions(self._around(deeper) & (self.covered > 0)):
+            targets = search.cast(points).targets
+            with np.errstate(invalid="ignore"):
+                below = targets.found & (-targets.t > depth)
+            count += int((below & deeper[points.triangle]).sum())
+        return depth, replace(check, too_deep=count)
 
     def _count(self, cast: Cast, changed: Mask, depth: float | None) -> None:
         triangle, count = cast.points.triangle, len(self.low.triangles)

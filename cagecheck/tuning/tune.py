@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from math import log
 from typing import Any
 
 import numpy as np
@@ -21,14 +20,25 @@ from cagecheck.predicting.result import Prediction
 from cagecheck.predicting.settings import Settings, check_settings
 from cagecheck.progress import Progress, silent
 from cagecheck.rays.cage import Cage, cage_from_offset
-from cagecheck.rays.points import SurfacePoints
 from cagecheck.rays.scene import Scene
-from cagecheck.tuning.checking import Checked, settle_and_check
-from cagecheck.tuning.corridors import Limits, automatic_margin, build_problem
+from cagecheck.tuning.assurance import Assurance, assure
+from cagecheck.tuning.checking import (
+    Checked,
+    check_and_mend,
+    check_chosen,
+    settle_and_check,
+)
+from cagecheck.tuning.choose import Choice, HarmSummary, choose
+from cagecheck.tuning.corridors import Limits, automatic_margin
+from cagecheck.tuning.depth import EDGE_SPARE, Depths, find_depths, inward_distances
 from cagecheck.tuning.folds import CageCrossings, ShellCheck, cage_crossings, check_shell
-from cagecheck.tuning.search import Cast, Round, Search
-from cagecheck.tuning.solver.solve import SolverName, solve_offsets
+from cagecheck.tuning.measure import Measure, measure_on
+from cagecheck.tuning.search import Cast, DecideName, Round, Search
+from cagecheck.tuning.solver.solve import SolverName
+from cagecheck.tuning.start import Start, as_it_was, start_notices, start_of
+from cagecheck.tuning.steady import SmoothPoint, Steadiness, cage_of, steadiness
 from cagecheck.tuning.texels import TexelCheck, TexelWatch
+from cagecheck.words.lengths import length_words
 from cagecheck.words.numbers import as_given, count_text, figures
 from cagecheck.words.sentences import count_words, names_words
 
@@ -38,15 +48,22 @@ Mask = NDArray[np.bool_]
 CHECK_FACTOR = 4
 CHECKS = 2
 MENDS = 20
+# What was chosen at the end was mended before; little is left to mend.
+CHOSEN_MENDS = 3
 # Rays need a cage some way off the low poly, or a baker's float32 positions give them a random
 # lean: this many roundings of the largest coordinate keep it under a thousandth.
 STEADY_ROUNDINGS = 2048
 # Layers are known as far as the reach; offsets may go this much further, as the corners of a
 # triangle lie farther out than the surface that it must clear.
 CEILING_REACHES = 1.5
-# Claims hold with 95 % confidence, see `surface_bound`.
-DOUBT = 0.05
 _LENGTH = Option("", OFFSETS, least=0)
+# Distances this many times what the scene suggested get a notice: with the headroom that
+# suggestions carry, some of the surface lies farther off than nearly all of it.
+FAR_FACTOR = 2.5
+FAR_CURES = {
+    "offset": "See where in offsets.ply. Low and high poly lie far apart there; --limit holds it.",
+    "depth": "See which part asks for it in tuning.json; --depth holds it lower.",
+}
 
 
 @dataclass(frozen=True)
@@ -61,6 +78,9 @@ class TuneSettings:
         Clearance kept from target and next layer (see `automatic_margin`).
     limit : float | str | None
         Largest offset allowed.
+    smooth : float | None
+        The steepest rise between neighbours, as a share of the edge between them. By default rises
+        of more than half stay only where a cast shows that they pay.
     check_factor : int
         The check casts this many times the samples.
     checks : int
@@ -70,6 +90,9 @@ class TuneSettings:
         How often places that a check shows wrong are mended one by one.
     solver : SolverName
         What solves for the offsets.
+    decide : DecideName
+        Which of two corridors that exclude each other is given up: the one that will be seen least
+        (``harm``), or the one with less area (``area``).
     """
 
     margin: float | str | None = option(
@@ -82,39 +105,18 @@ class TuneSettings:
         None, OFFSETS, "Largest offset allowed, as 0.05 or 2%; else found from the scene.",
         metavar="LENGTH", typed=str,
     )  # fmt: skip
+    smooth: float | None = option(
+        None, OFFSETS,
+        "Steepest rise of offsets between neighbours, as a share of the edge between them (0.5: "
+        "half as high as the edge is long); else steep places stay where a cast shows that they "
+        "pay.",
+        metavar="SLOPE", above=0,
+    )  # fmt: skip
     check_factor: int = CHECK_FACTOR
     checks: int = CHECKS
     mends: int = MENDS
     solver: SolverName = "interior"
-
-
-@dataclass(frozen=True)
-class Assurance:
-    """What the last check, on points never used for solving, says about the offsets.
-
-    Attributes
-    ----------
-    samples : area samples cast; edge_samples : samples on edges and at vertices, besides.
-    spacing : typical distance between area samples, world units.
-    open : wrong samples that corridors would have allowed; open_edge : the same on edges, and
-        where rays run through corners and edges of the high poly that come near the cage.
-    conflicting : wrong samples in triangles where no offsets near these keep all corridors
-        without another fold, or that no offset at all can serve.
-    area_share : share of the low poly's area that open samples stand for.
-    looks : checks on new points that would have been the last had nothing been open there.
-    bound : where `open` is 0, the share that is open all the same is below this with 95 %
-        confidence (`surface_bound`, for that many looks); NaN otherwise.
-    """
-
-    samples: int
-    edge_samples: int
-    spacing: float
-    open: int
-    open_edge: int
-    conflicting: int
-    area_share: float
-    looks: int
-    bound: float
+    decide: DecideName = "harm"
 
 
 @dataclass(frozen=True, eq=False)
@@ -146,7 +148,10 @@ class Tuning:
     kept : (V,) bool
         Held by the artist.
     depth : float
-        One depth for the whole asset that finds all targets, world units.
+        One depth for the whole asset, world units: it finds all targets but those that
+        `depths` gives up.
+    depths : Depths
+        What depth every part needs, and what lies deeper.
     cage : Cage
         The tuned cage.
     before, after : Prediction
@@ -163,6 +168,12 @@ class Tuning:
         Where the cage passes through itself.
     low_crossings : int
         Places where the low poly itself passes through itself within a part.
+    steadiness : Steadiness
+        How steadily the offsets rise.
+    harm : HarmSummary
+        What will be seen, against the best single numbers and before.
+    smooth_curve : tuple[SmoothPoint, ...]
+        Harm over smoothness.
     rounds : tuple[Round, ...]
         What every cast of the search showed.
     solver : str
@@ -197,6 +208,7 @@ class Tuning:
     conflict: Mask
     kept: Mask
     depth: float
+    depths: Depths
     cage: Cage
     before: Prediction
     after: Prediction
@@ -206,6 +218,9 @@ class Tuning:
     shell: ShellCheck
     crossings: CageCrossings
     low_crossings: int
+    steadiness: Steadiness
+    harm: HarmSummary
+    smooth_curve: tuple[SmoothPoint, ...]
     rounds: tuple[Round, ...]
     solver: str
     gap: float
@@ -249,18 +264,21 @@ class Tuning:
 
     @property
     def clean(self) -> bool:
-        """True when the check found no miss and no overshoot at all, nor any texel."""
-        kinds = (
-            Defect.MISS_TIGHT,
-            Defect.MISS_DEEP,
-            Defect.OVERSHOOT_OWN,
-            Defect.OVERSHOOT_OTHER,
-        )
-        right = self.texels is None or self.texels.clean
-        return right and not any(self.after.findings.has(kind).any() for kind in kinds)
+        """True when nothing misses and nothing overshoots in the last check, nor any texel.
+
+        Whatever the reason: a place without surface, or beyond the depth or the limit, misses too.
+        """
+        return self.assurance.clean and (self.texels is None or self.texels.clean)
 
 
-@takes(low=LowPoly, high=(Surface, Scene), cage=Cage, settings=Settings, tuning=TuneSettings)
+@takes(
+    low=LowPoly,
+    high=(Surface, Scene),
+    cage=Cage,
+    start=Cage,
+    settings=Settings,
+    tuning=TuneSettings,
+)
 def tune(
     low: LowPoly,
     high: Surface | Scene,
@@ -269,6 +287,7 @@ def tune(
     settings: Settings | None = None,
     tuning: TuneSettings | None = None,
     cage: Cage | None = None,
+    start: Cage | None = None,
     keep: Floats | None = None,
     progress: Progress = silent,
 ) -> Tuning:
@@ -289,6 +308,8 @@ def tune(
         How offsets are tuned; the defaults of `TuneSettings` by default.
     cage : Cage, optional
         The cage to compare with; the uniform offset of `settings` by default.
+    start : Cage, optional
+        The cage to begin from. Offsets and directions stay wherever the check finds nothing wrong.
     keep : (V,) float64, optional
         Offsets that stay as they are, world units, NaN where free.
     progress : Progress, optional
@@ -318,29 +339,47 @@ def tune(
     scene = high if isinstance(high, Scene) else build_scene(high, progress)
     if paired is None:
         paired = np.ones((len(low.part_names), len(scene.surface.part_names)), bool)
-    automatic_depth = settings.depth is None
+    automatic = settings.offset is None and cage is None, settings.depth is None
     matcher = Matcher(low, scene, paired, settings.along, settings.apart)
     settings, notices = resolve(matcher, settings, cage is not None)
     texels = None if settings.texels is None else TexelWatch(low, settings.texels)
     # What checks draw is no texel: texels are looked at besides.
     size, settings = settings.texels, replace(settings, texels=None)
     before_cage = cage or cage_from_offset(low, settings.offset or 0.0, settings.directions)
-    search, checked = _search(matcher, settings, tuning, keep, progress, texels)
+    begun = None if start is None else start_of(low, start, settings.directions)
+    search, checked = _search(matcher, settings, tuning, keep, progress, texels, begun)
+    depth = _deep_enough(search, checked, automatic[1])
+    measure = measure_on(search.matcher, checked.cast.points, settings, depth)
+    held = np.isfinite(search.limits.kept)
+    choice = choose(
+        search.low, search.graph, search.offsets, held, before_cage, measure, settings.directions,
+        margin=search.margin, limit=search.limits.ceiling, smooth=tuning.smooth,
+        as_it_is=begun is not None,
+    )  # fmt: skip
+    harm = choice.harm
+    if choice.changed.any():
+        checked, harm = _check_choice(search, checked, choice, measure, tuning, texels)
     check, vertex = checked.cast, low.position_id
     before = predict_points(matcher, before_cage, check.points, settings, progress=progress)
-    inward = _inward(search, check)
+    depths = find_depths(low, check, search.margin, search.limits.preferred)
+    inward = inward_distances(
+        low, search.graph, check, check.corridors, depths, search.margin,
+        search.limits.preferred, search.solver,
+    )  # fmt: skip
     texel_check = None if texels is None else texels.result(search)
-    depth = float(settings.depth or 0.0)
-    if automatic_depth:
-        depth, texel_check = _deep_enough(depth, inward, texel_check, search.margin)
+    depth = _deep_enough(search, checked, automatic[1])
+    if texels is not None and texel_check is not None:
+        limit = EDGE_SPARE * depth if automatic[1] else depth
+        depth, texel_check = texels.at_depth(search, texel_check, depth, limit)
     cage_after, deeper = search.cage(), replace(settings, depth=depth)
+    if begun is not None:
+        cage_after = as_it_was(begun, cage_after, search.offsets, low)
     after = predict_points(matcher, cage_after, check.points, deeper, progress=progress)
     lower, upper = vertex_corridors(low, check, search.offsets)
     touched = np.zeros(low.position_count, bool)
     touched[low.welded[search.conflict].ravel()] = True
-    assert search.solution is not None
     return Tuning(
-        matcher=matcher,
+        matcher=search.matcher,
         settings=replace(deeper, texels=size),
         margin=search.margin,
         limit=search.limits.ceiling,
@@ -354,20 +393,67 @@ def tune(
         conflict=touched[vertex],
         kept=np.isfinite(search.limits.kept)[vertex],
         depth=depth,
+        depths=depths,
         cage=cage_after,
         before=before,
         after=after,
         last=check,
-        assurance=_assurance(search, checked),
+        assurance=assure(
+            check.points,
+            after.findings,
+            check.wrong,
+            search.open_samples(check),
+            checked.watched_open,
+            checked.looks,
+        ),
         texels=texel_check,
         shell=check_shell(low, cage_after),
         crossings=cage_crossings(low, _cage_positions(search)),
         low_crossings=int(cage_crossings(low, low.positions).same_part.sum()),
+        steadiness=steadiness(low, search.graph, search.offsets, search.limits.preferred),
+        harm=harm,
+        smooth_curve=choice.curve,
         rounds=tuple(search.rounds),
-        solver=search.solution.solver,
-        gap=search.solution.gap,
-        notices=(*notices, *_number_notice(checked.numbers), *_unsolved_notice(search.unsolved)),
+        solver=search.solution.solver if search.solution else search.solver,
+        gap=search.solution.gap if search.solution else float("nan"),
+        notices=(
+            *notices,
+            *(() if begun is None else start_notices(begun, search.offsets)),
+            *_far_notices(settings, search.limits, search.offsets, depth, automatic),
+            *_number_notice(checked.numbers),
+            *_unsolved_notice(search.unsolved),
+        ),
     )
+
+
+def _check_choice(
+    search: Search,
+    checked: Checked,
+    choice: Choice,
+    measure: Measure,
+    tuning: TuneSettings,
+    texels: TexelWatch | None,
+) -> tuple[Checked, HarmSummary]:
+    """Take what was chosen, mend it where that shows no more, and check it on new points."""
+    mends = 0 if tuning.smooth is not None else min(tuning.mends, CHOSEN_MENDS)
+    solved, conflict = search.offsets, search.conflict
+    again = check_chosen(search, checked, choice.offsets, mends, texels)
+    cage = cage_of(search.low, search.offsets, search.settings.directions)
+    tuned = float(measure.harm(cage).sum())
+    h = choice.harm
+    if tuned <= max(h.tuned, min(h.before, h.asset, h.parts)):
+        return again, replace(h, tuned=tuned)
+    search.offsets, search.conflict = solved, conflict
+    return check_chosen(search, again, choice.offsets, 0, texels), h
+
+
+def _deep_enough(search: Search, checked: Checked, automatic: bool) -> float:
+    """Return one depth for the asset: the given one, or what the parts need."""
+    depth = float(search.settings.depth or 0.0)
+    if not automatic:
+        return depth
+    found = find_depths(search.low, checked.cast, search.margin, search.limits.preferred)
+    return max(depth, found.largest)
 
 
 def length_of(value: float | str | None, name: str, low: LowPoly) -> float | None:
@@ -403,6 +489,7 @@ def _search(
     keep: Floats | None,
     progress: Progress,
     texels: TexelWatch | None,
+    start: Start | None,
 ) -> tuple[Search, Checked]:
     """Settle the offsets; return them with the last check, whose points were not used."""
     low = matcher.low
@@ -414,11 +501,21 @@ def _search(
     steady = STEADY_ROUNDINGS * float(np.finfo(np.float32).eps) * largest
     limits = Limits(ceiling, min(steady, ceiling), kept_positions(low, keep), np.zeros(0))
     points = place_points(low, settings) if texels is None else texels.starting_points(settings)
-    search = Search(matcher, settings, margin, limits, points, tuning.solver, progress)
-    checked = settle_and_check(
-        search, tuning.check_factor, tuning.checks, tuning.mends, texels
-    )  # fmt: skip
-    return search, checked
+    if start is not None:
+        if tuning.limit is None:
+            limits = replace(limits, ceiling=max(ceiling, float(start.offsets.max(initial=0.0))))
+        if start.turned:
+            matcher = matcher.on(start.low)
+    search = Search(
+        matcher, settings, margin, limits, points, tuning.solver, progress, tuning.decide
+    )
+    if start is None:
+        return search, settle_and_check(
+            search, tuning.check_factor, tuning.checks, tuning.mends, texels
+        )
+    kept = limits.kept
+    search.offsets = np.where(np.isfinite(kept), kept, np.minimum(start.offsets, limits.ceiling))
+    return search, check_and_mend(search, tuning.check_factor, tuning.mends, texels)
 
 
 def kept_positions(low: LowPoly, keep: Floats | None) -> Floats:
@@ -455,16 +552,6 @@ def kept_positions(low: LowPoly, keep: Floats | None) -> Floats:
     return out
 
 
-def _deep_enough(
-    depth: float, inward: Floats, texels: TexelCheck | None, margin: float
-) -> tuple[float, TexelCheck | None]:
-    """Return a depth that finds every target, and the texels as it shows them."""
-    depth = max(depth, float(inward.max(initial=0.0)))
-    if texels is None:
-        return depth, None
-    return max(depth, texels.deepest + margin), replace(texels, too_deep=0)
-
-
 def _cage_positions(search: Search) -> Floats:
     """Return (V, 3) the cage's vertices, along averaged normals where their corners part."""
     positions = search.cage().positions
@@ -472,6 +559,33 @@ def _cage_positions(search: Search) -> Floats:
         return positions
     low, vertex = search.low, search.low.position_id
     return low.positions + search.offsets[vertex, None] * low.ray_normals[vertex]
+
+
+def _far_notices(
+    settings: Settings, limits: Limits, offsets: Floats, depth: float, automatic: tuple[bool, bool]
+) -> tuple[Notice, ...]:
+    """Say where distances leave what the scene suggested.
+
+    automatic : whether the offset and the depth of the settings were taken from the scene.
+    """
+    out = []
+    free = offsets[~np.isfinite(limits.kept)]
+    largest = float(free.max(initial=0.0))
+    for name, handed, suggested, found in (
+        ("offset", largest, settings.offset, automatic[0]),
+        ("depth", depth, settings.depth, automatic[1]),
+    ):
+        if found and suggested and handed > FAR_FACTOR * suggested:
+            out.append(
+                Notice(
+                    f"far-{name}",
+                    f"the largest {name} is {length_words(handed)}, "
+                    f"{figures(handed / suggested, 2)} times the {length_words(suggested)} that "
+                    "the scene suggested.",
+                    FAR_CURES[name],
+                )
+            )
+    return tuple(out)
 
 
 def _number_notice(parts: tuple[str, ...]) -> tuple[Notice, ...]:
@@ -505,29 +619,6 @@ def _unsolved_notice(count: int) -> tuple[Notice, ...]:
     )
 
 
-def _inward(search: Search, check: Cast) -> Floats:
-    """Return (P,) how far below the low poly rays must look: the same problem turned inward.
-
-    Rays that run inward stop at the first surface, so there is no next layer to keep clear of.
-    """
-    c = check.corridors
-    inward = replace(
-        c,
-        lower=np.where(c.target < 0, search.margin - c.target, -np.inf),
-        upper=np.full(len(c), np.inf),
-        clash=np.zeros(len(c), bool),
-    )
-    assert search.settings.depth is not None
-    limits = Limits(
-        np.inf,
-        min(search.limits.preferred, search.settings.depth),
-        np.full(search.low.position_count, np.nan),
-        np.full(search.low.position_count, np.inf),
-    )
-    problem = build_problem(search.graph, inward, limits)
-    return solve_offsets(problem, solver=search.solver, progress=search.progress).offsets
-
-
 def vertex_corridors(low: LowPoly, cast: Cast, offsets: Floats) -> tuple[Floats, Floats]:
     """Return (P,) lower and upper: where each position alone may go while the others stay.
 
@@ -545,39 +636,3 @@ def vertex_corridors(low: LowPoly, cast: Cast, offsets: Floats) -> tuple[Floats,
         np.maximum.at(lower, at, (c.lower[rows] - rest) / w)
         np.minimum.at(upper, at, (c.upper[rows] - rest) / w)
     return lower, np.maximum(upper, 0.0)
-
-
-def _assurance(search: Search, checked: Checked) -> Assurance:
-    check, points = checked.cast, checked.cast.points
-    wrong = search.open_samples(check)
-    area = points.area > 0
-    count = int(area.sum())
-    total = float(points.area.sum()) or 1.0
-    opened = int((wrong & area).sum())
-    return Assurance(
-        samples=count,
-        edge_samples=len(points) - count,
-        spacing=float(np.sqrt(total / max(count, 1))),
-        open=opened,
-        open_edge=int((wrong & ~area).sum()) + checked.watched_open,
-        conflicting=int((check.wrong & ~wrong).sum()),
-        area_share=float(points.area[wrong].sum()) / total,
-        looks=checked.looks,
-        bound=surface_bound(points, checked.looks) if opened == 0 else float("nan"),
-    )
-
-
-def surface_bound(points: SurfacePoints, looks: int) -> float:
-    """Return the share of the surface below which what is wrong lies, where no point is wrong.
-
-    With 95 % confidence. With no failure among n random samples the failing share is below
-    log(1 / 0.05) / n, the rule of three: Hanley and Lippman-Hand, "If Nothing Goes Wrong, Is
-    Everything All Right?", JAMA 249(13), 1983. Small triangles get more samples than their area
-    asks for, which says nothing about the others, so n is how many there would be if all stood for
-    as much area as the one that stands for most. Where the first clean one of k looks is reported,
-    each may fail to fail with only 0.05 / k (Bonferroni's inequality).
-    """
-    largest = float(points.area.max(initial=0.0))
-    if largest == 0:
-        return 1.0
-    return min(log(looks / DOUBT) * largest / float(points.area.sum()), 1.0)

@@ -5,12 +5,15 @@ from __future__ import annotations
 import numpy as np
 
 from cagecheck.arrays.types import Floats
+from cagecheck.defects.harm import SEEN_DEGREES
 from cagecheck.defects.kinds import Defect
+from cagecheck.tuning.assurance import Assurance
+from cagecheck.tuning.steady import SPIKE_SLOPE
 from cagecheck.tuning.straighten.straighten import WAYS, Straightening
 from cagecheck.tuning.tune import Tuning
 from cagecheck.words.lengths import length_words
 from cagecheck.words.numbers import count_text, figures
-from cagecheck.words.sentences import percent_text
+from cagecheck.words.sentences import count_words, names_words, percent_text
 
 # Lengths below this share of the margin are what rounding left of nothing.
 NOTHING_SHARE = 1e-3
@@ -81,6 +84,96 @@ def conflicting_words(tuning: Tuning) -> str:
             "or a fold of the cage rule out; no offset cures all of them."
         )
     return " ".join(out)
+
+
+def assurance_words(tuning: Tuning) -> str:
+    """Say what the last check is worth: what is known to be wrong, and what bounds the rest."""
+    a = tuning.assurance
+    out = (
+        f"Checked on {count_text(a.samples)} new samples ({figures(a.spacing, 3)} apart) and "
+        f"{count_text(a.edge_samples)} on edges: "
+    )
+    rest = f"With 95 % confidence less than {figures(100 * a.bound, 2)} % of the surface is wrong"
+    if a.clean:
+        return f"{out}no miss and no overshoot. {rest} all the same."
+    if a.known_samples or a.known_edge_samples:
+        out += f"{figures(100 * a.known, 2)} % of the surface is known to be wrong ({_parts_of(a)})"
+    else:
+        out += "none of them is wrong"
+    if a.open or a.open_edge:
+        out += (
+            f"; of that {count_words(a.open, 'sample')} ({figures(100 * a.area_share, 2)} %) and "
+            f"{count_text(a.open_edge)} on edges though corridors allow better: raise --samples "
+            "or --margin"
+        )
+    out += f". {rest} besides."
+    return f"{out} {conflicting_words(tuning)}" if a.conflicting else out
+
+
+def _parts_of(a: Assurance) -> str:
+    """Say by how many samples something is known, and what kinds there are of it."""
+    kinds = [
+        f"{figures(100 * share, 2)} % {words}"
+        for share, words in (
+            (a.blocked, "too tight or overshooting"),
+            (a.bare, "without surface"),
+            (a.deeper, "deeper than rays look"),
+        )
+        if share > 0
+    ]
+    counts = (
+        f"{count_words(a.known_samples, 'sample')} and {count_text(a.known_edge_samples)} on edges"
+    )
+    return ": ".join([counts, ", ".join(kinds)]) if kinds else counts
+
+
+def deep_words(tuning: Tuning) -> str:
+    """Say what depth parts ask for, and what lies so deep that it is given up; or nothing."""
+    places = tuning.depths.places
+    left = [p for p in places if p.depth > tuning.depth]
+    if not left:
+        return ""
+    worst = max(left, key=lambda p: p.depth)
+    share = sum(p.percent for p in left)
+    return (
+        f"{count_words(len(left), 'place')} {'lies' if len(left) == 1 else 'lie'} far deeper than "
+        f"the rest of {'its part' if len(left) == 1 else 'their parts'} and "
+        f"{'is' if len(left) == 1 else 'are'} given up ({percent_text(share)} % of the part): "
+        f"--depth {plain_length(worst.depth, tuning.margin)} would reach "
+        f"{'it' if len(left) == 1 else 'all'}, against {plain_length(tuning.depth, tuning.margin)}."
+    )
+
+
+def harm_words(tuning: Tuning) -> str:
+    """Say what will be seen under the tuned cage, against before and against single numbers."""
+    h = tuning.harm
+    if h.before == h.tuned == h.parts == 0:
+        return ""
+    out = (
+        f"What will be seen (degrees above {figures(SEEN_DEGREES, 2)}, times texels): "
+        f"{_large(h.before)} before, {_large(h.asset)} with the best single number, "
+        f"{_large(h.parts)} with the best for each part, {_large(h.tuned)} tuned."
+    )
+    if h.taken:
+        names = names_words(sorted(h.taken))
+        out += f" Showed less with one distance or as before, and so took that: {names}."
+    return out
+
+
+def _large(value: float) -> str:
+    return count_text(round(value))
+
+
+def steady_words(tuning: Tuning) -> str:
+    """Say how steadily offsets rise, and how often the cage passes through itself."""
+    s, crossing = tuning.steadiness, int(tuning.crossings.same_part.sum())
+    return (
+        f"Offsets rise by {figures(s.steepest, 3)} of the edge at most "
+        f"({count_words(s.steep_edges, 'edge')} above {figures(SPIKE_SLOPE, 2)}); the largest "
+        f"stands {figures(s.spike, 3)} times above its neighbours' median. The cage passes "
+        f"through itself within a part at {count_words(crossing, 'place')}, the low poly at "
+        f"{count_text(tuning.low_crossings)}."
+    )
 
 
 def texel_words(tuning: Tuning) -> str | None:

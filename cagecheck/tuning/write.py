@@ -19,6 +19,7 @@ from cagecheck.formats.write_cage import write_cage
 from cagecheck.maps.texels import tiles_touched
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import SourceFile
+from cagecheck.predicting.lit import lit_of
 from cagecheck.predicting.write import add_prediction
 from cagecheck.progress import Progress, silent
 from cagecheck.report.colours import cividis
@@ -111,6 +112,7 @@ def tuning_document(
         "limit": tuning.limit,
         "limit_given": tuning.limit_given,
         "depth": tuning.depth,
+        "depths": asdict(tuning.depths),
         "offset_out": {
             "least": float(offsets.min()),
             "median": float(np.median(offsets)),
@@ -127,6 +129,9 @@ def tuning_document(
         "assurance": asdict(tuning.assurance),
         "texels": None if tuning.texels is None else asdict(tuning.texels),
         "rounds": [asdict(r) for r in tuning.rounds],
+        "steadiness": asdict(tuning.steadiness),
+        "harm": asdict(tuning.harm),
+        "smooth_curve": [asdict(p) for p in tuning.smooth_curve],
         "solver": tuning.solver,
         "solver_gap": tuning.gap,
         "single_numbers": [n.to_dict() for n in numbers],
@@ -214,8 +219,9 @@ def write_tuning(
         progress("writing", 2, 3)
         if tuning.low.uv is not None:
             _write_maps(tuning, straightening, maps, out)
-        add_prediction(tuning.after, out, page=False, progress=progress)
-        page = page_of_tuning(tuning, numbers, straightening, conflicts)
+        lit = lit_of(tuning.after, before=tuning.before, progress=progress)
+        add_prediction(tuning.after, out, page=False, lit=lit, progress=progress)
+        page = page_of_tuning(tuning, numbers, straightening, conflicts, lit=lit)
         write_page(page, out.add("report.html"), progress=progress)
         progress("writing", 3, 3)
     return out.paths()
@@ -293,7 +299,7 @@ def _write_numbers(numbers: list[SingleNumber], out: OutputFolder) -> None:
         table.writerows(rows)
     with out.add("curve.csv").open("w", newline="", encoding="utf-8") as stream:
         lines = csv.writer(stream, lineterminator="\n")
-        lines.writerow(["scope", "name", "distance", "missed_percent", "overshot_percent"])
+        lines.writerow(["scope", "name", "distance", "missed_percent", "overshot_percent", "harm"])
         lines.writerows(curve_rows(numbers))
     if numbers:
         draw_curve(numbers[0], out.add("curve.png"))

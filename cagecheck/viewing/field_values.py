@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats
 from cagecheck.defects.recolour import Recoloured
+from cagecheck.defects.visible import NOTHING_RECORDED
 from cagecheck.rays.layers import NO_LAYER
 from cagecheck.report.fields import Field
 from cagecheck.viewing.result import Result
@@ -37,5 +38,18 @@ def field_values(field: Field, result: Result, now: Recoloured, starts: Floats) 
         height = np.abs(of_recorded(samples["layer_t"]))
         out: Floats = height * np.sin(np.radians(samples["slant_degrees"]))
         return out
+    if field.name == "visible":
+        return _visible(result, now)
     assert field.name == "lean", field.name
     return of_recorded(view["layer_lean"])
+
+
+def _visible(result: Result, now: Recoloured) -> Floats:
+    """Return (N,) the visible error at the distance in force; NaN where the record has none."""
+    hit = now.recorded != NO_LAYER
+    error = result.view.get("layer_error")
+    if error is None:
+        return np.full(len(hit), np.nan)
+    out: Floats = np.full(len(hit), NOTHING_RECORDED)
+    out[hit] = error[now.recorded[hit]]
+    return out

@@ -16,7 +16,7 @@ from cagecheck.defects.recolour import Recoloured, Recolourer, rank_table
 from cagecheck.errors import InputError
 from cagecheck.meshes.tiles import NO_TILE
 from cagecheck.rays.layers import NO_LAYER
-from cagecheck.report.camera import (
+from cagecheck.rendering.camera import (
     LEAST_SHARE,
     REGION_RADII,
     Camera,
@@ -26,6 +26,7 @@ from cagecheck.report.camera import (
     up_axis,
     whole_camera,
 )
+from cagecheck.rendering.shading import RAISED_DEGREES, TURNED_DEGREES
 from cagecheck.report.fields import (
     FIELDS,
     Field,
@@ -38,6 +39,7 @@ from cagecheck.report.fields import (
 from cagecheck.report.outline import outline, worst_of_triangles
 from cagecheck.viewing.cut import CutPlane, plane_through
 from cagecheck.viewing.field_values import field_values
+from cagecheck.viewing.lit_record import LitRecord
 from cagecheck.viewing.result import Result
 from cagecheck.words.lengths import length_words
 from cagecheck.words.numbers import count_text, decimals, figures
@@ -64,6 +66,27 @@ class RayLines:
     hit: NDArray[np.bool_]
 
 
+@dataclass
+class LitChoice:
+    """What of the lit model is shown.
+
+    on : it is shown at all; left, right : keys of the sides; line : where the line between them
+    stands, a share of the width; turned, raised : degrees of the light beside and above the eye.
+    """
+
+    on: bool = False
+    left: str = ""
+    right: str = ""
+    line: float = 0.5
+    turned: float = TURNED_DEGREES
+    raised: float = RAISED_DEGREES
+
+    @staticmethod
+    def of(record: LitRecord | None) -> LitChoice:
+        """Return what is shown first."""
+        return LitChoice() if record is None else LitChoice(False, *record.first)
+
+
 class ViewModel:
     """A result and what of it is shown: field, layers, distance, region, cut.
 
@@ -83,6 +106,7 @@ class ViewModel:
         self.only_parts: bool | None = None
         self.cut: CutPlane | None = None
         self.picked: int | None = None
+        self.lit = LitChoice.of(result.lit)
         self._outlooks: dict[str | None, Outlooks] = {}
         self._outlook_of: dict[tuple[int, str | None], Outlook] = {}
         self.up = up_axis(result.positions)
@@ -91,6 +115,49 @@ class ViewModel:
             self.factor = 0.0
         self._rank = rank_table()
         self.now: Recoloured = self._recolourer.at(self.factor)
+
+    # Lit --------------------------------------------------------------------------------------
+
+    def light_up(self, on: bool = True) -> None:
+        """Show the model lit with normal maps, or coloured again.
+
+        Parameters
+        ----------
+        on : bool, optional
+            Lit or not.
+
+        Raises
+        ------
+        InputError
+            The result holds no maps.
+        """
+        if on and self.result.lit is None:
+            raise InputError(
+                "this result holds no maps to light the model with.",
+                cure="Run cagecheck predict again with --out; the low poly needs UVs.",
+            )
+        self.lit.on = on
+
+    def move_line(self, share: float) -> None:
+        """Move the line between the two sides.
+
+        Parameters
+        ----------
+        share : float
+            Of the picture's width, from 0 to 1.
+        """
+        self.lit.line = float(np.clip(share, 0.0, 1.0))
+
+    def move_light(self, turned: float, raised: float) -> None:
+        """Move the light.
+
+        Parameters
+        ----------
+        turned, raised : float
+            Degrees beside and above the eye.
+        """
+        self.lit.turned = (float(turned) + 180.0) % 360.0 - 180.0
+        self.lit.raised = float(np.clip(raised, -90.0, 90.0))
 
     # Distance ---------------------------------------------------------------------------------
 
@@ -194,6 +261,27 @@ class ViewModel:
         """The chosen region's row of the document."""
         return None if self.region is None else self.result.regions[self.region - 1]
 
+    @cached_property
+    def order(self) -> list[int]:
+        """Numbers of all regions, in the order to see to them: entry by entry."""
+        rows = self.result.document.get("entries")
+        if rows is None:
+            return [int(row["number"]) for row in self.result.regions]
+        return [int(number) for row in rows for number in row["regions"]]
+
+    @cached_property
+    def folded(self) -> set[int]:
+        """Numbers of the regions that will not show; none where none would be left."""
+        rows = self.result.document.get("entries") or []
+        dull = {n for row in rows if not row.get("shows", True) for n in row["regions"]}
+        return dull if len(dull) < len(self.result.regions) else set()
+
+    @property
+    def listed(self) -> list[dict[str, Any]]:
+        """The regions that the list shows: those that will be seen, and the chosen one."""
+        regions = self.result.regions
+        return [regions[n - 1] for n in self.order if n not in self.folded or n == self.region]
+
     def choose(self, number: int | None) -> None:
         """Choose a region by number.
 
@@ -218,17 +306,17 @@ class ViewModel:
         self.region = number
 
     def step_region(self, step: int) -> None:
-        """Choose the next or previous region in order of harm, round and round.
+        """Choose the next or previous region in the order of the list, round and round.
 
         Parameters
         ----------
         step : int
             1 for the next, -1 for the one before.
         """
-        count = len(self.result.regions)
-        if count:
-            at = (0 if step > 0 else count + 1) if self.region is None else self.region
-            self.region = (at + step - 1) % count + 1
+        order = self.order
+        if order:
+            at = order.index(self.region) if self.region in order else (-1 if step > 0 else 0)
+            self.region = order[(at + step) % len(order)]
 
     def members(self, number: int) -> NDArray[np.int32]:
         """Return the sample numbers of a region (of unseen points for unseen high poly).

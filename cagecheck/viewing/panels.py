@@ -133,10 +133,13 @@ def title_panel(title: str, lines: Sequence[str], width: int) -> Picture:
     return sheet.done()
 
 
-def list_panel(rows: Sequence[ListRow], count: int, width: int) -> Picture:
-    """Return the list of regions: each two lines, the chosen one lit."""
-    sheet = _Sheet(width, 60 + 2 * _LINE * len(rows) + 20)
-    sheet.text("regions, worst first", bold=True)
+def list_panel(rows: Sequence[ListRow], count: int, width: int, folded: int = 0) -> Picture:
+    """Return the list of regions: each two lines, the chosen one lit.
+
+    count : of all regions; folded : how many of them will not show and are left out.
+    """
+    sheet = _Sheet(width, 80 + 2 * _LINE * len(rows) + 20)
+    sheet.text("what to see to, in order", bold=True)
     sheet.text(count_text(count), colour=SOFT, right=True)
     sheet.down(_LINE + 5)
     if not rows:
@@ -151,6 +154,9 @@ def list_panel(rows: Sequence[ListRow], count: int, width: int) -> Picture:
         room = width - 2 * _PAD - 20 - font(_SMALL).getlength(row.texels) - 8
         sheet.text(fit(row.place, font(_SMALL), room), size=_SMALL, colour=SOFT, x=_PAD + 20)
         sheet.text(row.texels, size=_SMALL, colour=SOFT, right=True)
+        sheet.down()
+    if folded:
+        sheet.text(f"+ {count_text(folded)} that will not show", size=_SMALL, colour=SOFT)
         sheet.down()
     return sheet.done()
 

@@ -20,6 +20,7 @@ from cagecheck.formats.ply_header import read_header
 from cagecheck.formats.read import read_surface
 from cagecheck.meshes.mesh import Surface
 from cagecheck.progress import Progress, silent
+from cagecheck.viewing.lit_record import LitRecord, read_lit
 
 # Vertices of a file that lie within this share of the model's size of where they were are the same.
 FIT = 1e-5
@@ -31,7 +32,8 @@ class Result:
     """A result folder in memory.
 
     folder : where it lies; document : ``regions.json``; positions : (K, 3) float32 and triangles :
-    (M, 3) int32 of the heat map; samples, view : the arrays of ``samples.npz`` and ``view.npz``.
+    (M, 3) int32 of the heat map; samples, view : the arrays of ``samples.npz`` and ``view.npz``;
+    lit : the model lit with normal maps, None where the folder has none.
     """
 
     folder: Path
@@ -40,6 +42,7 @@ class Result:
     triangles: NDArray[np.int32]
     samples: dict[str, NDArray[Any]]
     view: dict[str, NDArray[Any]]
+    lit: LitRecord | None = None
 
     @property
     def regions(self) -> list[dict[str, Any]]:
@@ -130,6 +133,7 @@ def read_result(folder: str | os.PathLike[str]) -> Result:
         triangles,
         _read_arrays(place / "samples.npz"),
         _read_arrays(place / "view.npz"),
+        read_lit(place),
     )
     _check_one_run(result)
     return result

@@ -17,14 +17,15 @@ from vtkmodules.vtkRenderingCore import (
 )
 
 from cagecheck.defects.kinds import CLEAN
-from cagecheck.defects.region_words import place_words, size_words
+from cagecheck.defects.region_words import place_words, seen_words
 from cagecheck.meshes.mesh import Surface
-from cagecheck.report.camera import FOV_DEGREES
+from cagecheck.rendering.camera import FOV_DEGREES, up_vector
 from cagecheck.report.colours import DEFECT_COLOURS
 from cagecheck.report.fields import category_colours
 from cagecheck.report.thin import thin_surface
 from cagecheck.viewing.in_sight import cells_in_sight
 from cagecheck.viewing.labels import Labels
+from cagecheck.viewing.lit_actors import LitActors
 from cagecheck.viewing.model import RayLines, ViewModel
 from cagecheck.viewing.panels import (
     CUT_COLOURS,
@@ -50,7 +51,7 @@ LEAST_WIDTH_FOR_PANELS = 900
 LABELLED = 30
 # High polys of more triangles are thinned for drawing (never for the section in a cut).
 MOST_DRAWN = 6_000_000
-PANELS = ("title", "list", "legend", "card", "keys", "scale")
+PANELS = ("title", "list", "legend", "card", "keys", "scale", "left side", "right side", "line")
 # The scale bar is the longest of 1, 2, 5 times a power of ten that fits in this many pixels.
 LONGEST_BAR = 220
 
@@ -118,6 +119,7 @@ class Stage:
         self._cage_factor = np.nan
         self._thinned: Surface | None = None
         self.panels = {name: Panel(plotter) for name in PANELS}
+        self._lit: LitActors | None = None
         self._add_heat_map()
 
     # The whole picture ------------------------------------------------------------------------
@@ -127,6 +129,7 @@ class Stage:
         self._show_parts()
         self.recolour()
         self._show_layers()
+        self.show_lit()
         self._show_region()
         self._show_cut()
         self.redraw_rays()
@@ -167,7 +170,7 @@ class Stage:
         self.plotter.renderer.ResetCameraClippingRange()
         if with_panels:
             self._show_scale_bar(high)
-        self._put_labels()
+        self.put_labels()
 
     # Low poly ---------------------------------------------------------------------------------
 
@@ -262,10 +265,12 @@ class Stage:
     def _show_layers(self) -> None:
         layers = self.model.layers
         low = self.actors["low"]
-        low.SetVisibility(layers["low"])
+        lit = self.model.lit.on
+        low.SetVisibility(layers["low"] and not lit)
         # Over the high poly the heat map is a glaze, so that both can be compared.
         low.GetProperty().SetOpacity(0.62 if layers["high"] and self.high is not None else 1.0)
-        if layers["high"] and self.high is not None and self.actors.get("high") is None:
+        sculpt = layers["high"] and not lit
+        if sculpt and self.high is not None and self.actors.get("high") is None:
             self.actors["high"] = self._add_high(self.high)
         if layers["cage"] and self._cage_factor != self.model.factor:
             self._add_cage()
@@ -278,7 +283,45 @@ class Stage:
             if self.actors.get(name) is not None:
                 # Veiled lines are what costs most to draw; they come back when the slider rests.
                 resting = name != "cage_edges" or not self.sliding
-                self.actors[name].SetVisibility(layers[name.split("_")[0]] and resting)
+                wanted = sculpt if name == "high" else layers[name.split("_")[0]]
+                self.actors[name].SetVisibility(wanted and resting)
+
+    @property
+    def lit(self) -> LitActors | None:
+        """What draws the lit model; None where the result holds no maps."""
+        record = self.model.result.lit
+        if self._lit is None and record is not None:
+            high = None if self.high is None else self._drawn_high(self.high)
+            self._lit = LitActors(self.plotter, record, high, up_vector(self.model.up))
+        return self._lit
+
+    def show_lit(self) -> None:
+        """Show the lit model as chosen, or hide it."""
+        chosen = self.model.lit
+        if not chosen.on or self.lit is None:
+            if self._lit is not None:
+                self._lit.hide()
+            return
+        keys = self.lit.keys
+        chosen.left = chosen.left if chosen.left in keys else keys[0]
+        chosen.right = chosen.right if chosen.right in keys else keys[-1]
+        self.lit.show(chosen.left, chosen.right, self.model.parts_shown())
+        self.move_lit()
+
+    def move_lit(self) -> None:
+        """Bring line and light where the model has them."""
+        if self._lit is not None:
+            chosen = self.model.lit
+            self._lit.line = self._line_pixel() / self.plotter.window_size[0]
+            self._lit.way = chosen.turned, chosen.raised
+
+    def _line_pixel(self) -> int:
+        """Return the column of the line between the two sides: a place between the panels."""
+        wide = self.plotter.window_size[0]
+        if wide < LEAST_WIDTH_FOR_PANELS:
+            return round(self.model.lit.line * wide)
+        left, right = LEFT + 2 * GAP, wide - RIGHT - 2 * GAP
+        return round(left + self.model.lit.line * (right - left))
 
     def _add_high(self, high: Surface) -> Any:
         high = self._drawn_high(high)
@@ -351,7 +394,9 @@ class Stage:
 
     def redraw_rays(self) -> None:
         """Draw the rays anew (the distance changed)."""
-        rays = self.model.region_rays() if self.model.cut is None else None
+        # On the lit model rays would hide what is to be compared.
+        hidden = self.model.cut is not None or self.model.lit.on
+        rays = None if hidden else self.model.region_rays()
         # Darker than the region they stand on.
         self._show_rays("rays", rays, 2.0, 0.5)
         self._show_rays("cut_rays", self.model.cut_rays(), 1.5, 1.0)
@@ -361,10 +406,10 @@ class Stage:
         out: NDArray[np.int32] = self._drawn[cell]
         return out
 
-    def _put_labels(self) -> None:
+    def put_labels(self) -> None:
         """Number the worst regions where they lie, or the chosen one."""
         model = self.model
-        if model.cut is not None:
+        if model.cut is not None or (model.lit.on and model.region is None):
             self.labels.put({})
         elif model.region is not None:
             self.labels.put({model.region: model.label_place(model.region)}, [model.region])
@@ -454,7 +499,9 @@ class Stage:
         self._show_title_and_legend()
         below = 2 * GAP + self.panels["title"].size[1]
         rows = max((high - below - 70) // 35, 1)
-        listed = list_panel(self.list_rows(rows), len(self.model.result.regions), LEFT)
+        listed = list_panel(
+            self.list_rows(rows), len(self.model.result.regions), LEFT, len(self.model.folded)
+        )
         self.panels["list"].show(listed, GAP, below, high)
         left = wide - RIGHT - GAP
         card = self._card()
@@ -464,6 +511,25 @@ class Stage:
             self.panels["card"].show(card, left, 2 * GAP + self.panels["legend"].size[1], high)
 
         self._show_scale_bar(high)
+        self.show_sides()
+
+    def show_sides(self) -> None:
+        """Say on both sides of the line what is shown there."""
+        chosen, record = self.model.lit, self.model.result.lit
+        wide, high = self.plotter.window_size
+        if not chosen.on or record is None:
+            for panel in ("left side", "right side", "line"):
+                self.panels[panel].hide()
+            return
+        at = self._line_pixel()
+        for panel, key in (("left side", chosen.left), ("right side", chosen.right)):
+            words = line_panel(record.titles[key])
+            left = at - GAP - words.shape[1] if panel == "left side" else at + GAP
+            free = wide - words.shape[1]
+            self.panels[panel].show(words, int(np.clip(left, 0, max(free, 0))), GAP, high)
+        line = np.full((high, 4, 4), 255, np.uint8)
+        line[:, [0, 3], :3] = 28
+        self.panels["line"].show(line, at - 2, 0, high)
 
     def _show_title_and_legend(self) -> None:
         wide, high = self.plotter.window_size
@@ -471,6 +537,8 @@ class Stage:
         self.panels["title"].show(title_panel(title, lines, LEFT), GAP, GAP, high)
         legend = legend_panel(self.legend, RIGHT, self.model.cut is not None)
         self.panels["legend"].show(legend, wide - RIGHT - GAP, GAP, high)
+        if self.model.lit.on:
+            self.panels["legend"].hide()
 
     def _show_scale_bar(self, high: int) -> None:
         """Draw a scale bar where the picture has one scale: in a cut."""
@@ -489,6 +557,9 @@ class Stage:
         self.panels["legend"].show(
             legend_panel(self.legend, RIGHT, self.model.cut is not None), GAP, below, high
         )
+        if self.model.lit.on:
+            self.panels["legend"].hide()
+        self.show_sides()
 
     def _card(self) -> Picture | None:
         model = self.model
@@ -514,18 +585,19 @@ class Stage:
 
     def list_rows(self, most: int) -> list[ListRow]:
         """Return the rows of the region list around the chosen one."""
-        regions = self.model.result.regions
-        at = (self.model.region or 1) - 1
-        begin = int(np.clip(at - most // 2, 0, max(len(regions) - most, 0)))
+        order = self.model.listed
+        numbers = [row["number"] for row in order]
+        at = numbers.index(self.model.region) if self.model.region in numbers else 0
+        begin = int(np.clip(at - most // 2, 0, max(len(order) - most, 0)))
         return [
             ListRow(
                 row["number"],
                 row["name"],
                 place_words(row),
-                size_words(row),
+                seen_words(row),
                 row["number"] == self.model.region,
             )
-            for row in regions[begin : begin + most]
+            for row in order[begin : begin + most]
         ]
 
 

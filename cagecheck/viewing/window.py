@@ -20,6 +20,8 @@ from cagecheck.viewing.stage import GAP, LEFT, RIGHT, Stage
 WINDOW_SIZE = (1500, 940)
 # One press moves the cut by this share of what is seen, turns it by this, widens the cage by this.
 CUT_STEP, TURN_DEGREES, DISTANCE_STEP = 0.02, 10.0, 0.05
+# One press moves the line by this share of the picture, the light by this.
+LINE_STEP, LIGHT_DEGREES = 0.05, 10.0
 # The mouse may tremble this many pixels between press and release and still pick.
 STILL_PIXELS = 4
 
@@ -45,6 +47,15 @@ KEYS = (
     Key(("3",), "3", "cage", "toggle", "cage"),
     Key(("4",), "4", "edges of the low poly", "toggle", "edges"),
     Key(("5",), "5", "rays of the region", "toggle", "rays"),
+    Key(("l",), "l", "lit with the bake's map, or colours", "light"),
+    Key(("a",), "a", "lit: what the left side shows", "next_side", "left"),
+    Key(("d",), "d", "lit: what the right side shows", "next_side", "right"),
+    Key(("bracketleft",), "[", "lit: line to the left", "shift_line", -1),
+    Key(("bracketright",), "]", "lit: line to the right", "shift_line", 1),
+    Key(("j",), "j", "lit: light to the left", "turn_light", (-1, 0)),
+    Key(("k",), "k", "lit: light to the right", "turn_light", (1, 0)),
+    Key(("u",), "u", "lit: light up", "turn_light", (0, 1)),
+    Key(("n",), "n", "lit: light down", "turn_light", (0, -1)),
     Key(("c",), "c", "colour by the next field", "recolour", 1),
     Key(("C",), "C", "colour by the field before", "recolour", -1),
     Key(("plus", "equal"), "+", "cage 5 % farther out", "widen", 1),
@@ -103,6 +114,7 @@ class Window:
         self._held = False
         self.checkboxes: dict[str, Any] = {}
         self.slider: Any = None
+        self.lit_sliders: dict[str, Any] = {}
         self.stage.refresh()
         self.stage.look()
         self._listen()
@@ -231,6 +243,84 @@ class Window:
         self._held = False
         self.stage.end_sliding()
 
+    def light(self) -> None:
+        """Show the model lit with the bake's map, or coloured again."""
+        if self.model.result.lit is None:
+            return
+        self.model.light_up(not self.model.lit.on)
+        if "lit" in self.checkboxes:
+            self.checkboxes["lit"].GetRepresentation().SetState(int(self.model.lit.on))
+        self.stage.refresh()
+        self.stage.put_labels()
+        self._show_sliders()
+
+    def next_side(self, side: str) -> None:
+        """Show something else on one side of the line.
+
+        Parameters
+        ----------
+        side : str
+            ``left`` or ``right``.
+        """
+        if not self.model.lit.on or self.stage.lit is None:
+            return
+        keys = self.stage.lit.keys
+        now = getattr(self.model.lit, side)
+        setattr(self.model.lit, side, keys[(keys.index(now) + 1) % len(keys)])
+        self.stage.show_lit()
+        self.stage.show_sides()
+
+    def shift_line(self, by: int) -> None:
+        """Move the line between the sides.
+
+        Parameters
+        ----------
+        by : int
+            Steps to the right.
+        """
+        self.move_line(self.model.lit.line + by * LINE_STEP)
+
+    def move_line(self, share: float) -> None:
+        """Move the line between the sides.
+
+        Parameters
+        ----------
+        share : float
+            Of the room between the panels, from 0 to 1.
+        """
+        self.model.move_line(share)
+        self._lit_moved()
+
+    def turn_light(self, by: tuple[int, int]) -> None:
+        """Move the light by steps.
+
+        Parameters
+        ----------
+        by : tuple[int, int]
+            Steps to the right and up.
+        """
+        lit = self.model.lit
+        self.move_light(lit.turned + by[0] * LIGHT_DEGREES, lit.raised + by[1] * LIGHT_DEGREES)
+
+    def move_light(self, turned: float, raised: float) -> None:
+        """Move the light.
+
+        Parameters
+        ----------
+        turned, raised : float
+            Degrees beside and above the eye.
+        """
+        self.model.move_light(turned, raised)
+        self._lit_moved()
+
+    def _lit_moved(self) -> None:
+        lit = self.model.lit
+        for name, value in (("line", lit.line), ("turned", lit.turned), ("raised", lit.raised)):
+            if name in self.lit_sliders:
+                self.lit_sliders[name].GetRepresentation().SetValue(value)
+        self.stage.move_lit()
+        self.stage.show_sides()
+
     def cut(self) -> None:
         """Turn the cut on or off."""
         self.model.cut = None if self.model.cut is not None else self.model.cut_here()
@@ -351,6 +441,9 @@ class Window:
             return
         plotter: Any = self.plotter
         self._add_slider(plotter)
+        if self.model.result.lit is not None:
+            self._add_lit_widgets(plotter)
+        self._show_sliders()
         wide = self.plotter.window_size[0]
         for k, layer in enumerate(LAYERS):
             left, low = wide - RIGHT - GAP, GAP + 26 * (len(LAYERS) - 1 - k)
@@ -363,6 +456,44 @@ class Window:
                 f"{k + 1}  {_LAYER_WORDS[layer]}", position=(left + 28, low), font_size=9,
                 color=(28 / 255, 32 / 255, 38 / 255), name=f"layer {layer}", render=False,
             )  # fmt: skip
+
+    def _add_lit_widgets(self, plotter: Any) -> None:
+        """Add the button of the lit mode, and sliders for the line and the light."""
+        wide = self.plotter.window_size[0]
+        left, low = wide - RIGHT - GAP, GAP + 26 * len(LAYERS) + 8
+        self.checkboxes["lit"] = plotter.add_checkbox_button_widget(
+            lambda state: self.light() if bool(state) != self.model.lit.on else None,
+            value=self.model.lit.on, position=(left, low), size=20, border_size=2,
+            color_on=(0, 119, 187), color_off=(222, 220, 214), background_color=(92, 98, 108),
+        )  # fmt: skip
+        self.plotter.add_text(
+            "l  lit with the bake's map", position=(left + 28, low), font_size=9,
+            color=(28 / 255, 32 / 255, 38 / 255), name="layer lit", render=False,
+        )  # fmt: skip
+        lit, begin, end = self.model.lit, (LEFT + 30) / wide, (wide - RIGHT - 60) / wide
+        room = (end - begin) / 3
+        for k, (name, title, most, value, moved) in enumerate(
+            (
+                ("line", "line between the sides", (0.0, 1.0), lit.line, self.move_line),
+                ("turned", "light, sideways (degrees)", (-180.0, 180.0), lit.turned,
+                 lambda x: self.move_light(x, self.model.lit.raised)),
+                ("raised", "light, height (degrees)", (-90.0, 90.0), lit.raised,
+                 lambda x: self.move_light(self.model.lit.turned, x)),
+            )
+        ):  # fmt: skip
+            self.lit_sliders[name] = plotter.add_slider_widget(
+                moved, most, value=value, title=title,
+                pointa=(begin + k * room, 0.07), pointb=(begin + (k + 0.85) * room, 0.07),
+                interaction_event="always", title_height=0.018, slider_width=0.014,
+                tube_width=0.004, color=(28, 32, 38), fmt="%.2f" if name == "line" else "%.0f",
+            )  # fmt: skip
+
+    def _show_sliders(self) -> None:
+        """Show the sliders of what is shown: the cage's distance, or line and light."""
+        if self.slider is not None:
+            self.slider.SetEnabled(not self.model.lit.on)
+        for slider in self.lit_sliders.values():
+            slider.SetEnabled(self.model.lit.on)
 
     def _set_layer(self, layer: str, on: bool) -> None:
         self.model.layers[layer] = bool(on)

@@ -268,7 +268,7 @@ def test_thresholds_decide_and_junit_says_so(studio, here, tmp_path):
 
 
 def test_gate_sentences():
-    summary = {"regions": 3, "texels": 120.0, "percent": 0.4,
+    summary = {"regions": 3, "texels": 120.0, "percent": 0.4, "texels_seen": 40.0, "harm": 900.0,
                "defects": [{"name": "skew", "texels": 30.0}]}  # fmt: skip
     assert Gate(regions=3, texels=120, percent=0.4, texels_of={"skew": 30}).breaches(summary) == []
     said = Gate(regions=2, texels=119, percent=0.3, texels_of={"skew": 29, "fold": 0})
@@ -277,6 +277,11 @@ def test_gate_sentences():
         "120 texels with defects, 119 allowed",
         "0.4 % of the area with defects, 0.3 allowed",
         "30 texels of skew, 29 allowed",
+    ]
+    assert Gate(texels_seen=40, harm=900).breaches(summary) == []
+    assert Gate(texels_seen=39, harm=899).breaches(summary) == [
+        "40 texels with defects that show, 39 allowed",
+        "900 degrees times texels of visible harm, 899 allowed",
     ]
 
 

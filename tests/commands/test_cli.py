@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 import trimesh
 import typer
+from PIL import Image
 from typer.testing import CliRunner
 
 from cagecheck.cli import app
@@ -28,7 +29,7 @@ def run(*arguments, cwd):
 
 
 def run_here(*arguments, cwd):
-    """Run cagecheck inside this process: for the many cases that end before any work."""
+    """Run cagecheck inside this process: where a process of its own is not the point."""
     with contextlib.chdir(cwd):
         done = CliRunner().invoke(app, [str(a) for a in arguments])
     if done.exception is not None and not isinstance(done.exception, SystemExit):
@@ -80,7 +81,7 @@ def test_clean_pair_exits_0(folder):
 
 def test_defects_exit_1_and_every_file_is_written(folder, tmp_path):
     out_folder = tmp_path / "result"
-    code, out, _ = run(
+    code, out, _ = run_here(
         "predict", "low.obj", "holed.obj", "--offset", 0.05, "--out", out_folder, cwd=folder
     )
     assert code == 1 and "hole" in out
@@ -102,18 +103,33 @@ def test_defects_exit_1_and_every_file_is_written(folder, tmp_path):
 
 def test_results_are_not_overwritten_without_force(folder, tmp_path):
     arguments = ("predict", "low.obj", "high.obj", "--samples", 2000, "--out", tmp_path / "r")
-    assert run(*arguments, cwd=folder)[0] in (0, 1)
+    assert run_here(*arguments, cwd=folder)[0] in (0, 1)
     before = {p.name: p.read_bytes() for p in (tmp_path / "r").iterdir()}
-    code, _, err = run(*arguments, cwd=folder)
+    code, _, err = run_here(*arguments, cwd=folder)
     assert code == 2 and "--force" in err
     assert {p.name: p.read_bytes() for p in (tmp_path / "r").iterdir()} == before
+    # In another process, where Python's own hashes are others.
     assert run(*arguments, "--force", cwd=folder)[0] in (0, 1)
     after = {p.name: p.read_bytes() for p in (tmp_path / "r").iterdir()}
     assert after == before, "same input, same bytes"
 
 
+def test_preview_is_a_picture_and_is_refused_before_the_work(folder, tmp_path):
+    picture = tmp_path / "preview.png"
+    arguments = ("predict", "low.obj", "high.obj", "--samples", 500, "--size", 64)
+    code, out, _ = run(*arguments, "--preview", picture, cwd=folder)
+    assert code in (0, 1) and str(picture) in "".join(out.split("\n"))
+    assert "cagecheck view" not in out, "there is no folder to view"
+    with Image.open(picture) as image:
+        assert image.format == "PNG"
+    before = picture.read_bytes()
+    code, out, err = run(*arguments, "--preview", picture, cwd=folder)
+    assert code == 2 and "--force" in err and "Defects" not in out
+    assert picture.read_bytes() == before
+
+
 def test_json_is_one_document_and_quiet_otherwise(folder):
-    code, out, err = run("predict", "low.obj", "holed.obj", "--json", cwd=folder)
+    code, out, err = run_here("predict", "low.obj", "holed.obj", "--json", cwd=folder)
     document = json.loads(out)
     assert code == 1 and err == "" and document["clean"] is False
     assert {t["name"] for t in document["totals"]} >= {"skew", "fold", "split"}
@@ -121,7 +137,7 @@ def test_json_is_one_document_and_quiet_otherwise(folder):
 
 def test_push_and_cage_give_what_the_offset_gives(folder, tmp_path):
     def totals(*arguments):
-        _, out, _ = run(
+        _, out, _ = run_here(
             "predict", "low.obj", "high.obj", "--depth", 0.1, "--reach", 0.2, "--json",
             "--samples", 20000, *arguments, cwd=folder,
         )  # fmt: skip
@@ -186,7 +202,7 @@ def test_bad_input_in_a_process_of_its_own(folder):
 
 
 def test_unknown_options_exit_2(folder):
-    code, _, err = run("predict", "low.obj", "high.obj", "--nonsense", cwd=folder)
+    code, _, err = run_here("predict", "low.obj", "high.obj", "--nonsense", cwd=folder)
     assert code == 2 and "nonsense" in err
 
 
@@ -205,16 +221,16 @@ def test_parts_pair_by_name_and_the_table_shows_them(folder, tmp_path):
 
     two_parts(tmp_path / "low.obj", ("drum_low", "key_low"), cut=False)
     two_parts(tmp_path / "high.obj", ("drum_high", "crank_high"), cut=True)
-    code, out, _ = run("predict", "low.obj", "high.obj", "--offset", 0.1, cwd=tmp_path)
+    code, out, _ = run_here("predict", "low.obj", "high.obj", "--offset", 0.1, cwd=tmp_path)
     assert code == 1 and "unpaired" in out and "crank_high" in out
-    code, out, _ = run(
+    code, out, _ = run_here(
         "predict", "low.obj", "high.obj", "--offset", 0.1, "--no-pairing", cwd=tmp_path
     )
     assert code == 0, out
 
 
 def test_small_demo_runs_and_scores(tmp_path):
-    code, out, err = run("demo", tmp_path / "d", "--detail", 0.05, "--json", cwd=tmp_path)
+    code, out, err = run_here("demo", tmp_path / "d", "--detail", 0.05, "--json", cwd=tmp_path)
     assert code == 0 and err == ""
     document = json.loads(out)
     assert {s["kind"] for s in document["scores"]} >= {"skew", "fold", "back-facing"}
@@ -225,7 +241,7 @@ def test_small_demo_runs_and_scores(tmp_path):
 def test_version_and_help():
     code, out, _ = run("--version", cwd=".")
     assert code == 0 and out.startswith("cagecheck ")
-    code, out, _ = run("predict", "--help", cwd=".")
+    code, out, _ = run_here("predict", "--help", cwd=".")
     assert code == 0 and "Example" in out
 
 

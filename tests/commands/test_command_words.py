@@ -7,12 +7,13 @@ import trimesh
 from typer.testing import CliRunner
 
 from cagecheck.cli import app
-from cagecheck.commands.predict import amount, first_words, others_words
+from cagecheck.commands.predict import first_words, others_words
 from cagecheck.commands.terminal import Terminal, place
 from cagecheck.commands.tune import say_conflicts
 from cagecheck.defects.entries import gather
 from cagecheck.defects.kinds import Defect
 from cagecheck.defects.reasons import CauseCode, CureCode, Reason, Values
+from cagecheck.defects.region_words import amount_words
 from cagecheck.defects.regions import Region
 from cagecheck.inspecting.finding import density_text
 from cagecheck.tuning.conflict_reasons import ConflictCause
@@ -75,7 +76,7 @@ def test_regions_whose_balls_touch_lie_at_one_place():
     assert entry.places == 2 and [r.number for r in entry.others] == [2, 3, 4]
     assert others_words(entry).startswith("and 3 more like it on this part, in 2 places; together")
     (apart,) = gather([region(1, 2.0), region(2, 1.0, x=5.0)])
-    assert others_words(apart) == "and 1 more like it on this part; together 3 texels"
+    assert others_words(apart) == ("and 1 more like it on this part; together 3 texels, none show")
 
 
 def test_places_have_no_rounding_noise():
@@ -86,7 +87,8 @@ def test_places_have_no_rounding_noise():
 
 
 def test_amounts_and_densities_read_without_exponents():
-    assert amount(1234.6, 0.5) == "1,235 texels" and amount(0.0, 0.5) == "0.5 square units"
+    assert amount_words(1234.6, 0.5) == "1,235 texels"
+    assert amount_words(0.0, 0.5) == "0.5 sq. units"
     assert density_text(10810.2) == "10,810" and density_text(12.3456) == "12.35"
 
 
@@ -138,7 +140,7 @@ def test_turned_meshes_come_first_in_the_verdict_and_no_uvs_have_no_texels(tmp_p
     assert last.startswith("First see to this: ") and "--high-axes" in last
     row = next(line for line in done.stdout.splitlines() if "steep normals" in line)
     assert row.split("│")[-2].strip() == "-"
-    assert "square units" in done.stdout and "in the files" not in done.stdout
+    assert "sq. units" in done.stdout and "in the files" not in done.stdout
 
 
 def flat_pair(folder, shift):

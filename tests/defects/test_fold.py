@@ -21,8 +21,8 @@ def test_least_value_against_the_polynomial_class(c0, c1, c2):
     polynomial = np.polynomial.Polynomial([c0, c1, c2])
     turning = [r.real for r in polynomial.deriv().roots() if abs(r.imag) < 1e-12 and 0 < r.real < 1]
     expected = min(polynomial(h) for h in (0.0, 1.0, *turning))
-    found = least_quadratic(*(np.array([c]) for c in (c0, c1, c2)))
-    assert np.isclose(found[0], expected, rtol=1e-9, atol=1e-9)
+    found = least_quadratic(float(c0), float(c1), float(c2))
+    assert np.isclose(found, expected, rtol=1e-9, atol=1e-9)
 
 
 def test_a_cage_turned_about_its_middle_folds_at_half_its_height():

@@ -37,7 +37,14 @@ def words(
         np.zeros(count, np.int32), barycentric, np.full(count, 1e-4),
         np.full(count, PointKind.TEXEL, np.uint8), np.full(count, 1e-2),
     )  # fmt: skip
-    values = {"measure": np.nan, "gap": np.nan, "target": np.nan, "angle": 30.0, "weight": 1.0}
+    values = {
+        "measure": np.nan,
+        "gap": np.nan,
+        "target": np.nan,
+        "angle": 30.0,
+        "weight": 1.0,
+        "error": 30.0,
+    }
     none = np.zeros(count, np.int32)
     texels = FaultyTexels(
         points=points, positions=points.positions(low), tile=none + 1001, x=none, y=none,

@@ -45,6 +45,14 @@ def test_every_format_reads_back_its_values(ending: str, kind: str, tmp_path: Pa
     assert as_shares(baked.values).min() >= 0 and as_shares(baked.values).max() <= 1
 
 
+def test_a_path_may_be_a_word(tmp_path: Path) -> None:
+    write_picture(tmp_path / "a.png", Picture(texels("uint8", 3)), "png")
+    baked = read_map(str(tmp_path / "a.png"))
+    assert baked.path == tmp_path / "a.png" and baked.name == "a.png"
+    with pytest.raises(InputError, match="no-such"):
+        read_map(str(tmp_path / "no-such.png"))
+
+
 def test_alpha_tells_where_nothing_was_baked(tmp_path: Path) -> None:
     values = texels("uint8", 4)
     values[..., 3] = 255

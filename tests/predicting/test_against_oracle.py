@@ -163,7 +163,7 @@ def test_every_sample_has_the_defects_that_the_definitions_give_it(seed):
     model, bake = scene(seed)
     result = predicted(model, bake, seed)
     points = result.points
-    truth = answer(model, bake, points.triangle, points.barycentric, points.kind)
+    truth = answer(model, bake, points.triangle, points.barycentric, points.kind, visible=True)
     counted = truth.known[points.area > 0].mean()
     assert counted > 0.6, "most samples can be decided"
     for kind in range(10):
@@ -180,6 +180,9 @@ def test_every_sample_has_the_defects_that_the_definitions_give_it(seed):
         assert np.allclose(measure, exact, rtol=loose, atol=loose * 0.1, equal_nan=True), Defect(
             kind
         )
+    sure = truth.error_known
+    assert sure.mean() > 0.3
+    assert np.allclose(result.visible_error[sure], truth.error[sure], atol=0.01)
 
 
 @hypothesis_settings(max_examples=10, deadline=None, derandomize=True)
@@ -294,7 +297,7 @@ def test_regions_are_the_connected_groups_with_their_measures(seed):
         assert {frozenset(r.samples.tolist()) for r in regions} == {g for g in expected if g}
         for region in regions:
             _check_region(region, result, model, bake, Defect(kind))
-    order = [(-r.texels, -r.area) for r in result.regions]
+    order = [(-r.harm, -r.texels, -r.area) for r in result.regions]
     assert order == sorted(order)
     assert [r.number for r in result.regions] == list(range(1, len(order) + 1))
 
@@ -320,7 +323,14 @@ def _check_region(region, result, model, bake, kind):
     assert region.percent == pytest.approx(
         100 * weight.sum() / area[model.low_part == part[0]].sum()
     )
-    assert region.texels == pytest.approx((weight * density[triangle] ** 2).sum())
+    texels = weight * density[triangle] ** 2
+    assert region.texels == pytest.approx(texels.sum())
+    error = result.visible_error[samples]
+    assert region.texels_seen == pytest.approx(texels[error > 5].sum())
+    assert region.area_seen == pytest.approx(weight[error > 5].sum())
+    shown = texels if texels.sum() > 0 else weight
+    assert region.harm == pytest.approx((np.maximum(error - 5, 0) * shown).sum())
+    assert region.visible_error == pytest.approx(np.average(error, weights=shown))
     assert region.tile == (0 if model.uv is None else 1001 + part[0])
     place = np.einsum("nk,nkx->nx", points.barycentric[samples], p[triangle])
     centre = (weight[:, None] * place).sum(axis=0) / weight.sum()

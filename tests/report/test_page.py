@@ -16,6 +16,7 @@ import igl
 import numpy as np
 import pytest
 import trimesh
+from markupsafe import escape
 
 from cagecheck.defects.kinds import CLEAN, Defect
 from cagecheck.errors import InputError
@@ -245,6 +246,20 @@ def test_verdict_notices_and_every_region_are_in_the_page(
     assert f"goes wrong in {count:,} places" in page
     assert page.count('class="pick"') == count
     assert [r["number"] for r in page_data(page)["regions"]] == list(range(1, count + 1))
+
+
+def test_the_list_goes_by_entries_and_folds_away_what_will_not_show(
+    demo_prediction: Prediction, page: str
+) -> None:
+    entries = demo_prediction.entries
+    rows = re.findall(r'<tr data-number="(\d+)"[^>]*?( hidden)?>', page)
+    assert [int(n) for n, _ in rows] == [r.number for e in entries for r in e.regions]
+    hidden = [int(n) for n, away in rows if away]
+    assert hidden == [r.number for e in entries if not e.shows for r in e.regions]
+    assert hidden and f"+ {len(hidden)} that will not show" in page
+    assert len(demo_prediction.ways) == 3
+    for way in demo_prediction.ways:
+        assert way.next and f"<code>{escape(way.next)}</code>" in page
 
 
 def test_names_cannot_break_the_page(two_tiles: Prediction) -> None:

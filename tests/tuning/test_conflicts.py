@@ -141,7 +141,7 @@ def test_a_change_that_mends_nothing_is_not_told_as_the_best() -> None:
 
     def conflict(*remedies: Remedy) -> Conflict:
         reason = Reason(ConflictCause.ENDS_BELOW, Values(part="a", short=1.0))
-        return Conflict(1, "miss", "a", (0.0, 0.0, 0.0), 9, "a", None, 1.0, reason, remedies)
+        return Conflict(1, "miss", "a", (0.0, 0.0, 0.0), 9, 0.0, "a", None, 1.0, reason, remedies)
 
     worse, same, better = remedy("worse", 9, 12), remedy("same", 9, 9), remedy("better", 9, 4)
     assert conflict(better, same, worse).best is better

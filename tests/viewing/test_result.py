@@ -110,16 +110,29 @@ def test_a_high_poly_turned_on_reading_is_turned_again(
 # What is shown ----------------------------------------------------------------------------------
 
 
-def test_regions_step_in_order_of_harm_and_wrap(model: ViewModel) -> None:
+def test_regions_step_in_the_order_of_the_entries_and_wrap(model: ViewModel) -> None:
     count = len(model.result.regions)
+    order = [n for row in model.result.document["entries"] for n in row["regions"]]
+    assert sorted(order) == list(range(1, count + 1))
     model.step_region(1)
-    assert model.region == 1
+    assert model.region == order[0]
     model.step_region(-1)
-    assert model.region == count
+    assert model.region == order[-1]
     model.step_region(1)
-    assert model.region == 1
+    assert model.region == order[0]
     with pytest.raises(InputError, match="no region"):
         model.choose(count + 1)
+
+
+def test_the_list_folds_away_what_will_not_show(model: ViewModel) -> None:
+    rows = {row["number"]: row for row in model.result.regions}
+    assert model.folded and all(rows[n]["harm"] == 0 for n in model.folded)
+    shown = [row["number"] for row in model.listed]
+    assert shown == [n for n in model.order if n not in model.folded]
+    dull = min(model.folded)
+    model.choose(dull)
+    assert dull in [row["number"] for row in model.listed], "the chosen one is never away"
+    model.choose(None)
 
 
 @pytest.mark.parametrize("field", [f.name for f in FIELDS])

@@ -19,6 +19,11 @@ from cagecheck.words.numbers import decimals, figures
 DEFECT_SLUGS: dict[str, str] = {
     defect.name.lower().replace("_", "-"): KINDS[defect].title for defect in Defect
 }
+# What the numbers of a gate count, in the order of `Gate.NUMBERS`.
+_UNITS = (
+    "regions with defects", "texels with defects", "% of the area with defects",
+    "texels with defects that show", "degrees times texels of visible harm",
+)  # fmt: skip
 # XML 1.0 allows no other characters (W3C, "Extensible Markup Language", 2.2).
 _NOT_XML = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 
@@ -27,27 +32,28 @@ _NOT_XML = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 class Gate:
     """The most that an asset may have. None is no threshold.
 
-    regions : defect regions. texels : texels with any defect. percent : of the low poly's area
+    regions : defect regions. texels : texels with any defect. texels_seen : those of them that will
+    show. harm : degrees beyond what shows, times texels. percent : of the low poly's area
     with any defect. texels_of : texels by defect, see `DEFECT_SLUGS`. A tuned asset is measured
     after tuning.
     """
 
-    NUMBERS: ClassVar[tuple[str, ...]] = ("regions", "texels", "percent")
+    NUMBERS: ClassVar[tuple[str, ...]] = ("regions", "texels", "percent", "texels_seen", "harm")
 
     regions: float | None = None
     texels: float | None = None
     percent: float | None = None
+    texels_seen: float | None = None
+    harm: float | None = None
     texels_of: Mapping[str, float] = field(default_factory=dict)
 
     def breaches(self, summary: Mapping[str, Any]) -> list[str]:
         """Return a sentence for every threshold that a summary (see `batchjob`) passes."""
         out = []
-        for name, unit in zip(self.NUMBERS, ("regions", "texels", "% of the area"), strict=True):
+        for name, unit in zip(self.NUMBERS, _UNITS, strict=True):
             most = getattr(self, name)
             if most is not None and summary[name] > most:
-                out.append(
-                    f"{figures(summary[name], 6)} {unit} with defects, {figures(most, 6)} allowed"
-                )
+                out.append(f"{figures(summary[name], 6)} {unit}, {figures(most, 6)} allowed")
         texels = {row["name"]: row["texels"] for row in summary["defects"]}
         for slug, most in self.texels_of.items():
             title = DEFECT_SLUGS[slug]

@@ -82,7 +82,7 @@ def _check(job: dict[str, Any]) -> dict[str, Any]:
     files = {kind: Path(path) for kind, path in job["files"].items()}
     _sweep(folder)
     settings, reading = build(Settings, options), build(MeshOptions, options)
-    scene = read_inputs(files["low"], files["high"], reading, high_normals=False)
+    scene = read_inputs(files["low"], files["high"], reading)
     cage, more = read_cage(
         scene.low,
         offset=settings.offset,
@@ -130,20 +130,28 @@ def _tune(
 def summary_of(prediction: Prediction) -> dict[str, Any]:
     """Return what a table needs of a prediction, as plain values.
 
-    ``clean``, ``regions``, ``texels`` and ``percent`` (of the area) with any defect, ``samples``,
+    ``clean``, ``regions``, ``texels``, ``percent`` (of the area), ``texels_seen`` and ``harm`` with
+    any defect (the last two with what of the high poly is lost), ``samples``,
     ``low_vertices``, ``high_triangles``, ``defects`` (see `Prediction.totals`), ``worst`` (the
     most harmful region, or None) and ``notices``.
     """
+    from cagecheck.defects.harm import seen_of
+    from cagecheck.defects.kinds import Defect
     from cagecheck.report.json_values import plain
 
     flagged = prediction.findings.flags != 0
     area = prediction.points.area
+    seen = seen_of(prediction.visible_error[flagged], prediction.texel_area[flagged], area[flagged])
+    # What stands for other surface than its samples' own.
+    beside = [r for r in prediction.regions if r.defect in (Defect.UNSEEN, Defect.SPLIT)]
     regions = [plain(region.to_dict()) for region in prediction.regions[:1]]
     found: dict[str, Any] = plain(
         {
             "clean": prediction.clean,
             "regions": len(prediction.regions),
             "texels": float(prediction.texel_area[flagged].sum()),
+            "texels_seen": seen.texels + sum(region.texels_seen for region in beside),
+            "harm": seen.harm + sum(region.harm for region in beside),
             "percent": 100 * float(area[flagged].sum()) / (float(area.sum()) or 1.0),
             "samples": len(prediction.points),
             "low_vertices": prediction.low.mesh.vertex_count,

@@ -3,7 +3,9 @@
 Why not a general solver: every corridor mixes the corners of one triangle, so however many
 corridors there are, eliminating them leaves a matrix with the low poly's own sparsity. A general
 solver carries each corridor through its factorisation; this one folds them in first and factors
-a matrix of mesh size once per iteration (`scripts/bench_tuning.py` has the comparison).
+a matrix of mesh size once per iteration (`scripts/bench_tuning.py` has the comparison). Of each
+triangle's rows few ever bind, so it begins with the tightest and takes others up as they are broken
+on the way; at the end none is, and those that were never taken up have the multiplier zero.
 
 The method is Mehrotra's predictor-corrector ("On the Implementation of a Primal-Dual Interior
 Point Method", SIAM J. Optimization 2(4), 1992) for linear elastic constraints: with
@@ -34,6 +36,14 @@ _CORRECTIONS = 5
 _WORTH = 0.1
 _LEAST_CENTRE = 1e-3
 _NO_COLUMN = -1
+# From this share of the first products on rows outside are looked at: before that unknowns swing.
+_LOOK_FROM = 0.1
+# A row joins when it is broken by more than this in scaled units, well under the tolerance that
+# solutions state; it joins as if it were off by the second at least, and with a multiplier of at
+# most this share of its penalty.
+_JOIN = 1e-8
+_LEAST_OFF = 1e-6
+_MOST_SHARE = 0.5
 # Products of the start per unit of penalty. The first makes all slack about a hundredth of the
 # problem's size, which suits starts that keep most rows and takes a quarter fewer iterations; the
 # second ten times the size, from which everything starts out equal and nothing gets stuck.
@@ -99,6 +109,9 @@ def minimise(
 ) -> InteriorResult:
     """Minimise ``1/2 d.H.d - pull.d + sum penalty * slack`` over the rows of `sides`.
 
+    Rows share a pattern when they are of one triangle and bound it from one side; of each pattern
+    one row at least is in from the start.
+
     Parameters
     ----------
     matrix : (P, P) positive definite H, entries about 1.
@@ -133,31 +146,112 @@ def _iterate(
     goals: _Goals,
     progress: Progress,
 ) -> InteriorResult:
-    state = _start(quadratic, sides, start, product)
-    pairs = len(sides.bound) + int(np.isfinite(sides.penalty).sum())
-    mean = best = merit = residual = np.inf
+    rows = _Rows(quadratic, sides, start)
+    state = _start(rows.sides, start, product)
+    first = mean = best = merit = residual = np.inf
     stalled = iterations = 0
-    for iterations in range(_MAX_ITERATIONS + 1):  # noqa: B007 - read after the loop
-        gradient, lack = _gradient(quadratic, sides, state), _lack(sides, state)
+    for iterations in range(_MAX_ITERATIONS + 1):
+        gradient, lack = _gradient(rows.quadratic, rows.sides, state), _lack(rows.sides, state)
         residual = max(float(np.abs(x).max(initial=0.0)) for x in (gradient, lack))
-        mean = state.product_sum() / max(pairs, 1)
+        mean = state.product_sum() / rows.pairs
+        first = mean if iterations == 0 else first
         progress("solving", min(max(-np.log10(mean + 1e-300), 0.0), 11.0), 11.0)
         # Multipliers add up in the gradient, and it cannot be smaller than their rounding; nor
         # does it shrink any more once the products are far below their goal.
-        allowed = max(goals.residual, _ROUNDING * _largest_force(sides, state, len(gradient)))
+        allowed = max(goals.residual, _ROUNDING * _largest_force(rows.sides, state, len(gradient)))
         merit = max(mean / goals.product, residual / allowed)
-        if mean <= goals.product and (residual <= allowed or mean <= _FAR_BELOW * goals.product):
+        ended = mean <= goals.product and (
+            residual <= allowed or mean <= _FAR_BELOW * goals.product
+        )
+        if (ended or mean < _LOOK_FROM * first) and rows.join_broken(state, mean):
+            gradient, lack = _gradient(rows.quadratic, rows.sides, state), _lack(rows.sides, state)
+            ended, stalled, best, merit = False, 0, np.inf, np.inf
+        if ended:
             break
         # Rounding sets the end: stop when several steps in a row bring nothing.
         stalled = 0 if merit < 0.9 * best else stalled + 1
         best = min(best, merit)
-        if stalled >= _PATIENCE or not np.isfinite(merit):
+        if stalled >= _PATIENCE or np.isnan(merit):
             break
         try:
-            _advance(quadratic, factor, sides, state, gradient, lack, mean)
+            _advance(rows.quadratic, factor, rows.sides, state, gradient, lack, mean)
         except RuntimeError:  # the factor is singular: products have run below all digits
             break
-    return InteriorResult(state.d, state.y, iterations, mean, residual, bool(merit <= _NO_SOLUTION))
+    solved = merit <= _NO_SOLUTION and not len(rows.broken(state.d))
+    return InteriorResult(state.d, rows.all(state.y), iterations, mean, residual, bool(solved))
+
+
+class _Rows:
+    """The rows that are in so far: those of infinite penalty, and of the others the tightest.
+
+    Attributes
+    ----------
+    sides, quadratic : of these rows only; pairs : how many complementary pairs they have.
+    """
+
+    def __init__(self, quadratic: Quadratic, sides: Sides, start: Floats) -> None:
+        self.every, self.whole = sides, quadratic
+        sign = sides.coefficients.sum(axis=1) < 0
+        self.pattern = 2 * quadratic.block.astype(np.int64) + sign
+        self.patterns = int(self.pattern.max(initial=-1)) + 1
+        self.inside = ~np.isfinite(sides.penalty)
+        self.index = np.flatnonzero(self.inside)
+        self._take(self._tightest(start))
+
+    def _tightest(self, unknowns: Floats) -> NDArray[np.int64]:
+        """Return of each pattern the row outside that is tightest."""
+        out = np.full(self.patterns, -1, np.int64)
+        least = np.full(self.patterns, np.inf)
+        _pick_tightest(*self._outside(unknowns), self.pattern, least, out)
+        return out[out >= 0]
+
+    def broken(self, unknowns: Floats) -> NDArray[np.int64]:
+        """Return the rows outside that are broken."""
+        out = np.zeros(len(self.inside), np.bool_)
+        _mark_broken(*self._outside(unknowns), _JOIN, out)
+        return np.flatnonzero(out)
+
+    def _outside(self, unknowns: Floats) -> tuple[Ints, Floats, Floats, Floats, NDArray[np.bool_]]:
+        every = self.every
+        return every.columns, every.coefficients, every.bound, unknowns, self.inside
+
+    def _take(self, more: NDArray[np.int64]) -> None:
+        self.inside[more] = True
+        self.index = np.concatenate([self.index, more])
+        every, index = self.every, self.index
+        self.sides = Sides(
+            every.columns[index], every.coefficients[index], every.bound[index],
+            every.penalty[index],
+        )  # fmt: skip
+        self.quadratic = replace(self.whole, block=self.whole.block[index])
+        self.pairs = max(len(index) + int(np.isfinite(self.sides.penalty).sum()), 1)
+
+    def join_broken(self, state: _State, mean: float) -> bool:
+        """Take up broken rows, with products like the others'; tell whether there were any.
+
+        Their multipliers begin small and what they lack is left to the next steps, so the gradient
+        stays about what it was: with multipliers that fit how far they are broken all would have to
+        begin anew.
+        """
+        new = self.broken(state.d)
+        if len(new) == 0:
+            return False
+        every, penalty = self.every, self.every.penalty[new]
+        value = np.empty(len(new))
+        _gather(every.columns[new], every.coefficients[new], state.d, value)
+        off = np.maximum(every.bound[new] - value, _LEAST_OFF)
+        y = np.minimum(mean / off, _MOST_SHARE * penalty)
+        v = penalty - y
+        self._take(new)
+        state.q, state.y = np.append(state.q, mean / y), np.append(state.y, y)
+        state.s, state.v = np.append(state.s, mean / v), np.append(state.v, v)
+        return True
+
+    def all(self, multipliers: Floats) -> Floats:
+        """Return the multipliers of all rows."""
+        out = np.zeros(len(self.inside))
+        out[self.index] = multipliers
+        return out
 
 
 @dataclass(eq=False)
@@ -239,7 +333,7 @@ def _prepare(matrix: csc_array, pull: Floats, sides: Sides) -> Quadratic:
     return Quadratic(full, pull, block.astype(np.int32), slots)
 
 
-def _start(quadratic: Quadratic, sides: Sides, start: Floats, product: float) -> _State:
+def _start(sides: Sides, start: Floats, product: float) -> _State:
     """Give every pair one product, with slack no larger than that product makes it."""
     value = np.empty(len(sides.bound))
     _gather(sides.columns, sides.coefficients, start, value)
@@ -355,6 +449,32 @@ def _gather(columns, coefficients, d, out):  # type: ignore[no-untyped-def]
             if columns[k, a] >= 0:
                 total += coefficients[k, a] * d[columns[k, a]]
         out[k] = total
+
+
+@njit(nogil=True, cache=True)
+def _room(columns, coefficients, bound, d, k):  # type: ignore[no-untyped-def]
+    room = -bound[k]
+    for a in range(3):
+        if columns[k, a] >= 0:
+            room += coefficients[k, a] * d[columns[k, a]]
+    return room
+
+
+@njit(nogil=True, cache=True)
+def _pick_tightest(columns, coefficients, bound, d, inside, pattern, least, out):  # type: ignore[no-untyped-def]
+    for k in range(len(columns)):
+        if not inside[k]:
+            room = _room(columns, coefficients, bound, d, k)
+            if room < least[pattern[k]]:
+                least[pattern[k]] = room
+                out[pattern[k]] = k
+
+
+@njit(nogil=True, cache=True)
+def _mark_broken(columns, coefficients, bound, d, inside, allowed, out):  # type: ignore[no-untyped-def]
+    for k in range(len(columns)):
+        if not inside[k]:
+            out[k] = _room(columns, coefficients, bound, d, k) < -allowed
 
 
 @njit(nogil=True, cache=True)

@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 import logging
-from dataclasses import dataclass
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import coo_array, csc_array
 from scipy.sparse.csgraph import connected_components
-from scipy.sparse.linalg import SuperLU, splu
+from scipy.sparse.linalg import splu
 
+from cagecheck.arrays.rows import rows_by_label
 from cagecheck.arrays.types import Floats
 from cagecheck.progress import Progress, silent
+from cagecheck.rays.scene import usable_cores
 from cagecheck.tuning.solver.general import minimise_with_clarabel
 from cagecheck.tuning.solver.interior import InteriorResult, Sides, minimise
 from cagecheck.tuning.solver.problem import OffsetProblem, OffsetSolution, UnsolvedError
@@ -27,6 +30,9 @@ SolverName = Literal["interior", "clarabel"]
 # barycentric units, so this leaves room for slopes of one in ten thousand.
 PENALTY = 1e5
 
+# Components with about so many positions together are solved as one: a problem of its own has
+# a cost of its own.
+GROUP = 1000
 # A start this share of the way in from floor and ceiling keeps the first step free.
 _INSET = 1e-2
 
@@ -60,18 +66,41 @@ def solve_offsets(
     Time grows nearly linearly with positions and rows on surface meshes.
     """
     problem.check()
-    offsets, pull, matrix, factor = _relaxed(problem)
-    todo = _unsettled(problem, offsets, matrix)
-    iterations, gap = 0, 0.0
-    if todo.any():
-        part = _scaled(problem, matrix, pull, offsets, todo)
-        answer, solver = _answer(part, solver, progress)
+    offsets, pull, matrix = _relaxed(problem)
+    group = _unsettled(problem, offsets, matrix)
+    count = int(group.max(initial=-1)) + 1
+    rows = rows_by_label(group[problem.columns].max(axis=1, initial=-1), count)
+    units = problem.size(), _stiffness(problem)
+
+    def solved(k: int) -> tuple[_Scaled, Floats, float, int, SolverName]:
+        mine = _with_rows(problem, rows[k])
+        part = _scaled(mine, matrix, pull, offsets, group == k, *units)
+        answer, by = _answer(part, solver, progress if count == 1 else silent)
         bounded = _within_bounds(problem, part.positions, answer.unknowns * part.length)
-        offsets[part.positions] = bounded
-        known = factor if len(part.positions) == len(pull) else None
-        gap = _gap(part, bounded / part.length, answer.multipliers, known)
-        iterations = answer.iterations
-    return _solution(problem, offsets, gap, iterations, solver)
+        gap = _gap(part, bounded / part.length, answer.multipliers)
+        return part, bounded, gap, answer.iterations, by
+
+    used, iterations, gap = solver, 0, 0.0
+    with ThreadPoolExecutor(usable_cores()) as pool:
+        for k, (part, bounded, more, spent, by) in enumerate(pool.map(solved, range(count))):
+            offsets[part.positions] = bounded
+            gap, iterations = gap + more, max(iterations, spent)
+            used = by if by != solver else used
+            if count > 1:
+                progress("solving", k + 1, count)
+    return _solution(problem, offsets, gap, iterations, used)
+
+
+def _with_rows(problem: OffsetProblem, rows: NDArray[np.int64]) -> OffsetProblem:
+    """Return the same problem with some of its rows only."""
+    return replace(
+        problem,
+        columns=problem.columns[rows],
+        coefficients=problem.coefficients[rows],
+        lower=problem.lower[rows],
+        upper=problem.upper[rows],
+        importance=problem.importance[rows],
+    )
 
 
 def _answer(
@@ -122,8 +151,8 @@ def _held(problem: OffsetProblem) -> NDArray[np.bool_]:
     return problem.fixed | (problem.floor == problem.ceiling)
 
 
-def _relaxed(problem: OffsetProblem) -> tuple[Floats, Floats, csc_array, SuperLU | None]:
-    """Solve without rows and bounds: offsets, and the pull, matrix and factor of the free ones."""
+def _relaxed(problem: OffsetProblem) -> tuple[Floats, Floats, csc_array]:
+    """Solve without rows and bounds: offsets, and the pull and matrix of the free ones."""
     held = _held(problem)
     offsets = np.where(held, np.where(problem.fixed, problem.fixed_value, problem.floor), 0.0)
     full = problem.smoothness()
@@ -131,7 +160,7 @@ def _relaxed(problem: OffsetProblem) -> tuple[Floats, Floats, csc_array, SuperLU
     matrix = csc_array(full[free][:, free])
     pull = (problem.attraction * problem.preferred)[free] - (full @ offsets)[free]
     if len(free) == 0:
-        return offsets, pull, matrix, None
+        return offsets, pull, matrix
     factor = splu(
         matrix,
         permc_spec="MMD_AT_PLUS_A",
@@ -139,14 +168,15 @@ def _relaxed(problem: OffsetProblem) -> tuple[Floats, Floats, csc_array, SuperLU
         options={"SymmetricMode": True},
     )
     offsets[free] = factor.solve(pull)
-    return offsets, pull, matrix, factor
+    return offsets, pull, matrix
 
 
-def _unsettled(problem: OffsetProblem, offsets: Floats, matrix: csc_array) -> NDArray[np.bool_]:
-    """Return (P,) bool: free positions of components where a row or a bound still pulls.
+def _unsettled(problem: OffsetProblem, offsets: Floats, matrix: csc_array) -> NDArray[np.int64]:
+    """Return (P,) the group of every free position where a row or a bound still pulls, else -1.
 
     Components that share neither edges nor rows do not feel each other, so those whose relaxed
-    offsets keep everything are finished, exactly.
+    offsets keep everything are finished, exactly, and the others are solved side by side. A group
+    is a large component or several small ones.
     """
     held = _held(problem)
     number = np.full(problem.position_count, -1, np.int64)
@@ -167,8 +197,14 @@ def _unsettled(problem: OffsetProblem, offsets: Floats, matrix: csc_array) -> ND
     low, high = problem.slack(offsets)
     broken = columns[(low > 0) | (high > 0)].ravel()
     busy[component[broken[broken >= 0]]] = True
-    out = np.zeros(problem.position_count, bool)
-    out[~held] = busy[component]
+    # By how many positions came before, so that it does not depend on the machine.
+    size = np.where(busy, np.bincount(component, minlength=count), 0)
+    before = np.cumsum(size) - size
+    _, group = np.unique(before[busy] // GROUP, return_inverse=True)
+    of_component = np.full(count, -1, np.int64)
+    of_component[busy] = group.ravel()
+    out = np.full(problem.position_count, -1, np.int64)
+    out[~held] = of_component[component]
     return out
 
 
@@ -178,11 +214,12 @@ def _scaled(
     pull: Floats,
     offsets: Floats,
     todo: NDArray[np.bool_],
+    length: float,
+    stiffness: float,
 ) -> _Scaled:
-    length, stiffness = problem.size(), _stiffness(problem)
     positions = np.flatnonzero(todo)
-    among_free = todo[~_held(problem)]
-    part = csc_array(matrix[among_free][:, among_free]) / stiffness
+    among_free = np.flatnonzero(todo[~_held(problem)])
+    part = csc_array(matrix[:, among_free])[among_free] / stiffness
     floor, ceiling = problem.floor[positions] / length, problem.ceiling[positions] / length
     sides = _sides(problem, offsets, todo, length, floor, ceiling)
     return _Scaled(
@@ -263,10 +300,18 @@ def _inside(offsets: Floats, floor: Floats, ceiling: Floats) -> Floats:
 
 
 def _within_bounds(problem: OffsetProblem, positions: NDArray[np.int64], offsets: Floats) -> Floats:
-    return np.clip(offsets, problem.floor[positions], problem.ceiling[positions])
+    """Return offsets within floor and ceiling; on them where they lie within the tolerance.
+
+    An interior solver ends just short of a bound: the offset that it means is the bound.
+    """
+    near = problem.tolerance()
+    out = offsets
+    for bound in (problem.floor[positions], problem.ceiling[positions]):
+        out = np.where(np.abs(out - bound) <= near, bound, out)
+    return np.clip(out, problem.floor[positions], problem.ceiling[positions])
 
 
-def _gap(part: _Scaled, unknowns: Floats, multipliers: Floats, factor: SuperLU | None) -> float:
+def _gap(part: _Scaled, unknowns: Floats, multipliers: Floats) -> float:
     """Return objective minus dual bound (weak duality), in the problem's own units.
 
     Any multipliers in [0, penalty] give a bound; the solver's are good ones if it did its work.
@@ -284,9 +329,11 @@ def _gap(part: _Scaled, unknowns: Floats, multipliers: Floats, factor: SuperLU |
     slack = np.maximum(sides.bound - value, 0.0)[soft]
     primal = 0.5 * unknowns @ (part.matrix @ unknowns) - part.pull @ unknowns
     primal += sides.penalty[soft] @ slack
-    if factor is None:
-        lowest = splu(part.matrix).solve(force)
-    else:
-        lowest = factor.solve(force) * part.stiffness
+    lowest = splu(
+        part.matrix,
+        permc_spec="MMD_AT_PLUS_A",
+        diag_pivot_thresh=0.0,
+        options={"SymmetricMode": True},
+    ).solve(force)
     dual = sides.bound @ y - 0.5 * force @ lowest
     return float(primal - dual) * part.stiffness * part.length**2

@@ -18,8 +18,8 @@ from scipy.sparse import coo_array, csc_array
 from scipy.sparse.linalg import spsolve
 
 from cagecheck.arrays.types import Floats
-from cagecheck.defects.classify import part_sizes
 from cagecheck.defects.kinds import Defect
+from cagecheck.defects.rule import part_sizes
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.normals import normalised
 from cagecheck.progress import Progress, silent
@@ -43,10 +43,9 @@ PULL_ALONG = 1.0
 # Over no face a vertex goes below this share of its height in the tuned cage (per unit of offset):
 # what it leans further, its offset would have to make up for.
 LEAST_HEIGHT = 0.5
-# Casts that look for harm; vertices around it go half way back, in the later half all the way.
+# Casts that look for harm; vertices around it go half way back, in the later half all the way. What
+# was not moved otherwise since need not be looked at before the last of them.
 ROUNDS = 12
-# So many in a row must find nothing.
-CLEAN_ROUNDS = 2
 # Added to the seed for points that nothing else has used.
 CAGE_SEED = 3000
 
@@ -125,22 +124,28 @@ def moved_cage(
     sideways = wanted - low.ray_normals
     share = np.ones(low.position_count)
     folded = check_shell(low, tuning.cage).folded
-    clean = 0
+    # Triangles that were moved otherwise since they were last looked at.
+    due = np.ones(len(low.triangles), bool)
     for k in range(ROUNDS):
         progress("moving cage vertices", k, ROUNDS)
         out = _moved(tuning, sideways, share.copy())
         if not sideways.any():
             break
-        points = check_points(tuning, field.cut, field.pieces, CAGE_SEED + k)
+        again = field.pieces[due[field.cut.parent[field.pieces]]]
+        whole = k == 0 or len(again) == 0 or k == ROUNDS - 1
+        drawn = field.pieces if whole else again
+        points = check_points(tuning, field.cut, drawn, CAGE_SEED + k)
         points = field.cut.to_parent(points)
         before = outcome(tuning, tuning.cage, points)
         harmed = outcome(tuning, out.cage, points).worse_than(before)
         bad = check_shell(low, out.cage).folded & ~folded
         bad[points.triangle[harmed]] = True
-        clean = 0 if bad.any() else clean + 1
-        if clean == CLEAN_ROUNDS:
+        if whole and k > 0 and not bad.any():
             break
-        share[np.unique(low.welded[bad])] *= 0.5 if 2 * k < ROUNDS else 0.0
+        corner = np.zeros(low.position_count, bool)
+        corner[low.welded[bad]] = True
+        share[corner] *= 0.5 if 2 * k < ROUNDS else 0.0
+        due = np.asarray(corner[low.welded].any(axis=1))
     progress("moving cage vertices", 1, 1)
     return out
 

@@ -20,6 +20,7 @@ from cagecheck.defects.kinds import Defect
 from cagecheck.errors import takes
 from cagecheck.progress import Progress, silent
 from cagecheck.rays.points import SurfacePoints, join_points, sample_points
+from cagecheck.tuning.assurance import surface_bound
 from cagecheck.tuning.straighten.moved_cage import MovedCage, moved_cage
 from cagecheck.tuning.straighten.outcome import Outcome, outcome
 from cagecheck.tuning.straighten.turning_map import (
@@ -30,7 +31,7 @@ from cagecheck.tuning.straighten.turning_map import (
     straightening_field,
     taken_back,
 )
-from cagecheck.tuning.tune import Tuning, surface_bound
+from cagecheck.tuning.tune import Tuning
 from cagecheck.words.numbers import count_text
 
 Mask = NDArray[np.bool_]

@@ -26,8 +26,8 @@ from scipy.sparse import coo_array, csr_array
 from scipy.sparse.csgraph import connected_components, dijkstra
 
 from cagecheck.arrays.types import Floats
-from cagecheck.defects.classify import part_sizes
 from cagecheck.defects.kinds import Defect
+from cagecheck.defects.rule import part_sizes
 from cagecheck.meshes.edges import edge_pairs, edge_table
 from cagecheck.meshes.normals import normalised
 from cagecheck.progress import Progress, silent
@@ -50,10 +50,9 @@ STRETCH = 0.5
 REFINE_TEXELS = 4.0
 # No finer than this many triangles in all; larger pieces then.
 MOST_PIECES = 400_000
-# Casts that look for harm; each caps what the one before let through.
+# Casts that look for harm; each caps what the one before let through. What was not turned
+# otherwise since need not be looked at before the last of them, which is of everything.
 ROUNDS = 12
-# So many in a row must find nothing.
-CLEAN_ROUNDS = 2
 # Added to the seed for points that nothing else has used.
 FIELD_SEED = 2000
 # From this round on a broken sample is not turned at all.
@@ -106,8 +105,9 @@ def straightening_field(
 
     finer : cut the low poly finer first; else one number per position of the low poly itself.
 
-    Every round casts new points and caps what they show; the last one has found nothing, or
-    `checked.worse_than` names what it found.
+    Every round casts new points and caps what they show, the next ones only where something was
+    capped. The last one is of all pieces again and has found nothing, or `after.worse_than` names
+    what it found.
     """
     low = tuning.low
     asking, near = _asking_triangles(tuning)
@@ -122,28 +122,34 @@ def straightening_field(
     greatest[fine.welded[~near[refined.parent]].ravel()] = 0.0
     start = map_cage(refined, tuning.cage, np.zeros(fine.position_count))
 
-    def drawn(draw: int) -> SurfacePoints:
-        points = check_points(tuning, cut, pieces, FIELD_SEED + draw)
+    def drawn(draw: int, of: NDArray[np.int64]) -> SurfacePoints:
+        points = check_points(tuning, cut, of, FIELD_SEED + draw)
         return points if finer else cut.to_parent(points)
 
-    points = drawn(0)
-    before = outcome(tuning, start, points, refined=refined)
+    before = outcome(tuning, start, drawn(0, pieces), refined=refined)
     _cap_edges(before, greatest)
     step = _steps(before)
     folded = check_shell(fine, start).folded
-    clean = 0
+    # Triangles whose turning something has changed since they were last looked at.
+    due = np.ones(len(fine.triangles), bool)
+    triangle = pieces if finer else cut.parent[pieces]
+    share = np.full(fine.position_count, np.nan)
     for k in range(ROUNDS):
         progress("straightening", k, ROUNDS)
-        share = _without_folds(tuning, refined, greatest, inside, step, folded)
-        points = drawn(1 + k)
+        share, last = _without_folds(tuning, refined, greatest, inside, step, folded), share
+        due |= (share != last)[fine.welded].any(axis=1)
+        again = pieces[due[triangle]]
+        whole = k == 0 or len(again) == 0 or k == ROUNDS - 1
+        points = drawn(1 + k, pieces if whole else again)
         before = outcome(tuning, start, points, refined=refined)
         after = outcome(tuning, map_cage(refined, tuning.cage, share), points, refined=refined)
         if k == ROUNDS - 1:
             break
         harmed = _cap_harm(before, after, share, greatest, final=k >= PATIENT)
-        clean = 0 if harmed else clean + 1
-        if clean == CLEAN_ROUNDS:
+        if whole and k > 0 and not harmed.any():
             break
+        due[:] = False
+        due[points.triangle[harmed]] = True
     progress("straightening", 1, 1)
     return StraighteningField(refined, share, greatest, step, cut, pieces, inside, before, after)
 
@@ -301,8 +307,8 @@ def _steps(before: Outcome) -> csr_array:
 
 def _cap_harm(
     before: Outcome, after: Outcome, share: Floats, greatest: Floats, *, final: bool
-) -> bool:
-    """Lower `greatest` around samples that turning made wrong; tell whether there were any.
+) -> Mask:
+    """Lower `greatest` around samples that turning made wrong; return (N,) bool, which they are.
 
     final : to 0, without another try in between.
     """
@@ -321,4 +327,4 @@ def _cap_harm(
         # The corners nearest to it first; where that did not do, all.
         used = points.barycentric[rows] >= (1e-12 if final else 1 / 3)
         np.minimum.at(greatest, corner[rows][used], np.repeat(most[rows][:, None], 3, 1)[used])
-    return bool((broken | split).any())
+    return np.asarray(broken | split)

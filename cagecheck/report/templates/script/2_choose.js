@@ -51,7 +51,7 @@ function showCard(region) {
   if (!region) {
     const p = document.createElement("p");
     p.className = "soft";
-    p.textContent = page.regions.length ? "No region chosen. The worst is number 1." : "";
+    p.textContent = page.regions.length ? "No region chosen. What harms most is number 1." : "";
     card.append(p);
     return;
   }

@@ -22,21 +22,22 @@ function setUpList() {
   for (const button of document.querySelectorAll("#list th button"))
     button.addEventListener("click", () => sortBy(button));
   for (const id of ["by-kind", "by-part", "by-tile"]) $(id).addEventListener("change", filter);
+  if ($("folded")) $("folded").addEventListener("change", filter);
 }
 
 function sortBy(button) {
   const th = button.closest("th");
-  const numeric = ["number", "tile", "size"].includes(button.dataset.key);
+  const numeric = ["number", "tile", "size", "seen"].includes(button.dataset.key);
   const now = th.getAttribute("aria-sort");
   // Sizes are wanted largest first, everything else from the beginning.
-  const down = now ? now === "ascending" : button.dataset.key === "size";
+  const down = now ? now === "ascending" : ["size", "seen"].includes(button.dataset.key);
   for (const other of document.querySelectorAll("#list th")) other.removeAttribute("aria-sort");
   th.setAttribute("aria-sort", down ? "descending" : "ascending");
   const value = (row) => (numeric ? Number(row.dataset[button.dataset.key]) : row.dataset[button.dataset.key]);
   const body = document.querySelector("#list tbody");
   const rows = [...body.rows].sort((a, b) => {
     const [x, y] = [value(a), value(b)];
-    const order = x < y ? -1 : x > y ? 1 : Number(a.dataset.number) - Number(b.dataset.number);
+    const order = x < y ? -1 : x > y ? 1 : Number(a.dataset.order) - Number(b.dataset.order);
     return down && x !== y ? -order : order;
   });
   body.append(...rows);
@@ -46,7 +47,9 @@ function filter() {
   const wanted = { name: $("by-kind").value, part: $("by-part").value, tile: $("by-tile").value };
   let shown = 0;
   for (const row of document.querySelectorAll("#list tbody tr")) {
-    row.hidden = Object.entries(wanted).some(([key, value]) => value !== "" && row.dataset[key] !== value);
+    row.hidden =
+      Object.entries(wanted).some(([key, value]) => value !== "" && row.dataset[key] !== value) ||
+      (row.dataset.shows === "0" && !$("folded").checked);
     shown += !row.hidden;
   }
   $("count").textContent = `${shown} of ${page.region_count}`;
@@ -60,5 +63,6 @@ function filter() {
 
 function clearFilters() {
   for (const id of ["by-kind", "by-part", "by-tile"]) $(id).value = "";
+  if ($("folded")) $("folded").checked = true;
   filter();
 }

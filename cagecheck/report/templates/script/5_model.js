@@ -165,18 +165,22 @@ class Model {
 
   showLayers() {
     const on = (id) => Boolean($(id) && $(id).checked);
-    const alone = this.region && on("only-parts") ? this.region : null;
+    const alone = this.alone();
+    const lit = this.lit && this.lit.on;
     const both = on("layer-low") && on("layer-high");
     this.lowMaterial.transparent = both;
     this.lowMaterial.uniforms.opacity.value = both ? 0.6 : 1;
     for (const mesh of this.low)
-      mesh.visible = on("layer-low") && (!alone || alone.low_parts.includes(mesh.userData.part));
+      mesh.visible = !lit && on("layer-low") && (!alone || alone.low_parts.includes(mesh.userData.part));
     for (const mesh of this.high)
-      mesh.visible = on("layer-high") && (!alone || alone.high_parts.includes(mesh.userData.part));
+      mesh.visible = !lit && on("layer-high") && (!alone || alone.high_parts.includes(mesh.userData.part));
     this.cage.visible = on("layer-cage");
     this.edges.visible = on("layer-edges");
     this.showEdgesOf(alone);
-    for (const child of this.spot.children) child.visible = child.userData.always || on("layer-rays");
+    // Rays and dots would hide the very shading that is to be compared.
+    for (const child of this.spot.children)
+      child.visible = lit ? Boolean(child.userData.outline) : child.userData.always || on("layer-rays");
+    if (this.lit && !lit) this.lit.hide();
     this.draw();
   }
 
@@ -226,7 +230,7 @@ class Model {
       for (let i = 2 * first; i < 2 * last; i++)
         rim.set(a.heat_position.subarray(3 * a.rim[i], 3 * a.rim[i] + 3), 3 * (i - 2 * first));
       const black = new THREE.LineBasicMaterial({ color: 0x000000 });
-      this.addSpot(THREE.LineSegments, rim, black).userData.always = true;
+      this.addSpot(THREE.LineSegments, rim, black).userData = { always: true, outline: true };
     }
     const size = { color: new THREE.Color(this.region.colour), size: 5, sizeAttenuation: false };
     if (points.length) this.addSpot(THREE.Points, points, new THREE.PointsMaterial(size)).userData.always = true;
@@ -312,11 +316,23 @@ class Model {
     );
     const ray = new THREE.Raycaster();
     ray.setFromCamera(at, this.camera);
-    const hit = ray.intersectObjects(this.low.filter((mesh) => mesh.visible), false)[0];
+    const hit = ray.intersectObjects(this.low.filter((mesh) => this.shows(mesh)), false)[0];
     if (!hit) return choose(0, "model");
     // The last vertex is the one the triangle shows.
     const { a, b, c } = hit.face;
     choose(this.a.heat_region[c] || this.a.heat_region[a] || this.a.heat_region[b], "model");
+  }
+
+  /** Whether a part of the heat map can be seen; the lit model is picked by it, too. */
+  shows(mesh) {
+    if (!this.lit || !this.lit.on) return mesh.visible;
+    const alone = this.alone();
+    return !alone || alone.low_parts.includes(mesh.userData.part);
+  }
+
+  /** The region whose parts alone are shown, null for all parts. */
+  alone() {
+    return this.region && $("only-parts").checked ? this.region : null;
   }
 
   // Window
@@ -365,14 +381,22 @@ class Model {
   }
 
   setSize(w, h, ratio) {
-    this.size = { w, h };
+    this.size = { w, h, ratio };
     this.renderer.setPixelRatio(ratio);
     this.renderer.setSize(w, h, false);
     this.camera.aspect = w / h;
     // Leave room for the legend beside the model on wide screens.
-    const room = w > 620 ? 0.11 * w : 0;
+    const room = w > 620 && !(this.lit && this.lit.on) ? 0.11 * w : 0;
     this.camera.setViewOffset(w, h, room * 0.9, 0, w, h);
     this.camera.updateProjectionMatrix();
+  }
+
+  /** Draw with a share of the screen's pixels; tell whether that is a change. */
+  setRatio(share) {
+    const ratio = this.size.ratio * share;
+    if (Math.abs(this.renderer.getPixelRatio() - ratio) < 0.02) return false;
+    this.renderer.setPixelRatio(ratio);
+    return true;
   }
 
   /** Keep the picture as it is on the screen, made small enough for the paper. */
@@ -388,6 +412,7 @@ class Model {
 
   draw() {
     if (this.waiting) return;
+    this.asked = performance.now();
     this.waiting = requestAnimationFrame(() => {
       this.waiting = 0;
       this.render();
@@ -399,7 +424,8 @@ class Model {
     this.camera.near = distance * 0.02;
     this.camera.far = distance + 4 * page.box.half;
     this.camera.updateProjectionMatrix();
-    this.renderer.render(this.scene, this.camera);
+    if (this.lit && this.lit.on) this.lit.render(this.renderer, this.scene, this.camera, this.alone());
+    else this.renderer.render(this.scene, this.camera);
     this.pins.follow();
   }
 

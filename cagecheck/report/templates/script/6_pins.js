@@ -56,6 +56,10 @@ class Pins {
   /** Move the numbers with the picture; look soon what is hidden now. */
   follow() {
     this.place();
+    if (!this.candidates().length) {
+      this.box.dataset.state = "looked";
+      return;
+    }
     const now = performance.now();
     clearTimeout(this.timer);
     this.stale = true;
@@ -79,10 +83,12 @@ class Pins {
 
   candidates() {
     const { region } = this.model;
-    const alone = region && $("only-parts").checked ? region.part : null;
+    const alone = this.model.alone() ? region.part : null;
     const shown = page.regions.filter(
       (r) => (!state.listed || state.listed.has(r.number)) && (!alone || r.part === alone),
     );
+    // On the lit model numbers would hide what is to be seen.
+    if (this.model.lit && this.model.lit.on) return region ? [region] : [];
     return region ? [region, ...shown.filter((r) => r !== region)] : shown;
   }
 
@@ -126,6 +132,8 @@ class Pins {
 
   drawDistances(renderer, scene, camera, wide, high, far) {
     const { spot, cage, edges } = this.model;
+    const { lit } = this.model;
+    if (lit && lit.on) lit.showSide(lit.names.left, this.model.alone());
     const hidden = [spot, cage, edges].map((object) => [object, object.visible]);
     for (const [object] of hidden) object.visible = false;
     this.material.uniforms.far.value = far;

@@ -34,13 +34,20 @@ async function start() {
   setUpList();
   setUpKeys();
   setUpSwitch();
-  showKey("main");
+  if (!page.lit) showKey("main");
   tiles = [...document.querySelectorAll("#tiles figure")].map((figure) => new Tile(figure));
   state.arrays = await load();
   try {
     state.model = new Model(state.arrays);
+    if (page.lit) {
+      state.model.lit = new Lit(state.model);
+      state.model.lit.turnOn(true);
+      await state.model.lit.ready();
+      state.model.draw();
+    }
   } catch (error) {
     $("no-3d").hidden = false;
+    $("look").dataset.show = "none";
     console.warn("no 3D:", error.message);
   }
   const asked = /^#region-(\d+)$/.exec(location.hash);

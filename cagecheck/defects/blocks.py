@@ -1,0 +1,24 @@
+"""Samples shared out among the cores, in blocks that a compiled loop takes whole."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+
+from cagecheck.rays.scene import usable_cores
+
+# Samples a core takes at a time: a millisecond or so of work, much more than handing it over costs.
+BLOCK = 1 << 16
+
+
+def in_blocks(count: int, work: Callable[[int, int], object]) -> None:
+    """Call `work` with the ends of every block of 0 to `count`, on all cores.
+
+    The loops must let go of the interpreter (``nogil``) and write nothing outside of their block.
+    """
+    begins = range(0, count, BLOCK)
+    if len(begins) <= 1:
+        work(0, count)
+        return
+    with ThreadPoolExecutor(usable_cores()) as pool:
+        list(pool.map(lambda begin: work(begin, min(begin + BLOCK, count)), begins))

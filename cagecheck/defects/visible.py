@@ -1,0 +1,371 @@
+"""What one will see of a defect: how far the recorded normal is from the one that belongs there.
+
+The *visible error* of a point is the angle between the shading normal that the bake records and the
+shading normal that it should record, in degrees. What it should record is the surface that belongs
+to the point (`cagecheck.defects.targets`), met by a *straight* ray: along the face normal of the
+low poly, or along the averaged normal for points on an edge or a vertex, where faces meet. Eyes
+look at a face from all sides; the point of the high poly that they see behind a point of the low
+poly moves about, and on the mean it lies straight above. The smooth normal leans as slanted rays
+do. `tests/defects/test_visible.py` draws low polys with either from many views: the face normal
+comes nearer to the high poly, by a few percent.
+
+- Nothing recorded, or nothing there that belongs: `NOTHING_RECORDED`. There is no normal to see.
+- Another surface, a flipped one, one that slid sideways, folded or split rays: the angle. Where the
+  detail is flat, sliding changes nothing and the error is 0.
+- A slide of less than half a texel stays within the texel: error 0.
+- Steep normals: what one step of 8 bits turns them by, if that is more (`rounding_degrees`).
+- High poly that no ray records: the angle between its own normal and what is recorded below it.
+
+Where the straight ray finds nothing that belongs, the target of the bake's own ray stands in.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from cagecheck.arrays.types import Floats, Ints
+from cagecheck.arrays.vectors import Vector, blend, corners, dot, moved, row, scaled
+from cagecheck.defects.kinds import Thresholds
+from cagecheck.defects.match import DEEP_SEARCH, Matched, Matcher
+from cagecheck.defects.rule import part_sizes
+from cagecheck.defects.targets import BLOCK, STEEPEST, find_targets
+from cagecheck.defects.unseen import Unseen, rays_below
+from cagecheck.maps.high_normals import HighShading
+from cagecheck.meshes.lowpoly import LowPoly
+from cagecheck.meshes.normals import normalised
+from cagecheck.rays.cage import Rays
+from cagecheck.rays.layers import NO_LAYER, Layers
+from cagecheck.rays.points import PointKind, SurfacePoints, interpolate
+
+# No normal at all is as far off as a normal can be.
+NOTHING_RECORDED = 180.0
+# A texel is read between its neighbours' centres: what slides less than half of one stays in it.
+WITHIN_TEXELS = 0.5
+# One step of a component that 8 bits store between -1 and 1. The map's own rounding and that of its
+# first mip level are half a step each.
+STEP = 1 / 127.5
+
+
+@dataclass(frozen=True, eq=False)
+class Ideal:
+    """What a bake should record at N points; it does not depend on the cage.
+
+    Attributes
+    ----------
+    normal : (N, 3) float64, unit shading normal, outward; zero where nothing belongs.
+    straight : (N,) bool, met by the straight ray; elsewhere taken from the bake's own ray.
+    """
+
+    normal: Floats
+    straight: NDArray[np.bool_]
+
+
+def find_ideal(
+    matcher: Matcher,
+    cast: Matched,
+    *,
+    depth: float,
+    map_size: int,
+    thresholds: Thresholds | None = None,
+    shading: HighShading | None = None,
+) -> Ideal:
+    """Find what belongs straight above every point of a cast.
+
+    shading : normals of the high poly, the matcher's own by default.
+
+    Only points whose own ray meets the surface more than half a texel aside need a straight ray;
+    and of these only the ones that do not plainly meet the same sheet need the rule for targets.
+    """
+    low, points, rays, targets = matcher.low, cast.points, cast.rays, cast.targets
+    shading = shading or matcher.shading
+    own = _places(cast.layers, targets.layer).shaded(shading, rays)
+    straight = straight_directions(low, points)
+    aside, height = np.empty(len(points)), np.empty(len(points))
+    _split_up(rays.direction, straight, targets.t, aside, height)
+    per_unit = texels_everywhere(low, points, map_size, thresholds or Thresholds())
+    has_partner = np.asarray(matcher.paired.any(axis=1))[low.triangle_part[points.triangle]]
+    met = targets.found & (aside * per_unit <= WITHIN_TEXELS)
+    asked = np.flatnonzero(has_partner & ~met)
+    if len(asked) == 0:
+        return Ideal(own, met)
+    along = Rays(rays.origin[asked], straight[asked], rays.start[asked])
+    place = _met_straight(matcher, cast, along, asked, aside[asked], height[asked], depth)
+    found = place.face >= 0
+    own[asked[found]] = place.shaded(shading, along)[found]
+    met[asked] = found
+    return Ideal(own, met)
+
+
+def visible_error(
+    matcher: Matcher,
+    cast: Matched,
+    recorded: NDArray[np.int64],
+    ideal: Ideal,
+    *,
+    thresholds: Thresholds | None = None,
+) -> Floats:
+    """Return (N,) degrees between what is recorded and what should be.
+
+    recorded : (N,) index into the layer table, `NO_LAYER` for a miss.
+    """
+    normal = _recorded(matcher, cast, recorded)
+    return error_of_normals(matcher.low, cast.points, normal, ideal.normal, thresholds)
+
+
+def layer_error(matcher: Matcher, cast: Matched, ideal: Ideal) -> NDArray[np.float32]:
+    """Return (L,) degrees between every crossing's shading normal and what its ray should record.
+
+    What rays record at another cage distance has the error of its crossing.
+    """
+    rays, layers = cast.rays, cast.layers
+    ray = layers.ray
+    out = np.empty(len(layers.t), np.float32)
+    for a in range(0, len(out), BLOCK):
+        block = slice(a, a + BLOCK)
+        few = ray[block]
+        normal = matcher.shading.along(
+            layers.face[block], rays.origin[few], rays.direction[few], layers.t[block]
+        )
+        out[block] = error_of_normals(matcher.low, cast.points.take(few), normal, ideal.normal[few])
+    return out
+
+
+def unseen_error(
+    matcher: Matcher, cast: Matched, recorded: NDArray[np.int64], unseen: Unseen
+) -> Floats:
+    """Return (M,) degrees between lost high-poly surface and what is recorded below it.
+
+    The texels that should have shown it show that instead. 0 for points that are not lost.
+    """
+    out = np.zeros(len(unseen.lost))
+    lost = np.flatnonzero(unseen.lost)
+    if len(lost) == 0:
+        return out
+    place, high = unseen.points.position[lost], unseen.points.face[lost]
+    below = rays_below(matcher.low, cast.points, cast.rays, place, unseen.low_triangle[lost])
+    normal = _recorded(matcher, cast, recorded)[below]
+    out[lost] = error_of_normals(
+        matcher.low, cast.points.take(below), normal, matcher.shading.at(high, place)
+    )
+    return out
+
+
+def error_of_normals(
+    low: LowPoly,
+    points: SurfacePoints,
+    recorded: Floats,
+    ideal: Floats,
+    thresholds: Thresholds | None = None,
+) -> Floats:
+    """Return (N,) the visible error of normals (N, 3) at points of the low poly; zero for none."""
+    out = np.empty(len(points))
+    steep = float(np.radians((thresholds or Thresholds()).steep_degrees))
+    _errors(
+        low.shading_normals, points.triangle, np.ascontiguousarray(points.barycentric),
+        np.ascontiguousarray(recorded), np.ascontiguousarray(ideal), steep, out,
+    )  # fmt: skip
+    return out
+
+
+def lean_degrees(low: LowPoly, points: SurfacePoints, normals: Floats) -> Floats:
+    """Return (N,) degrees between the low poly's shading normals and others (N, 3)."""
+    corner = 3 * points.triangle[:, None].astype(np.int64) + np.arange(3)
+    smooth = normalised(interpolate(low.shading_normals.reshape(-1, 3), corner, points.barycentric))
+    cosine = np.einsum("ij,ij->i", smooth, normals)
+    out: Floats = np.degrees(np.arccos(np.clip(cosine, -1.0, 1.0)))
+    return out
+
+
+def straight_directions(low: LowPoly, points: SurfacePoints) -> Floats:
+    """Return (N, 3) unit: the face normal; on edges and vertices the averaged normal."""
+    out: Floats = low.face_normals[points.triangle]
+    flat = (out == 0).all(axis=1)
+    shared = np.flatnonzero(
+        (points.kind == PointKind.EDGE) | (points.kind == PointKind.VERTEX) | flat
+    )
+    if len(shared):
+        corner = 3 * points.triangle[shared, None].astype(np.int64) + np.arange(3)
+        between = interpolate(low.corner_rays.reshape(-1, 3), corner, points.barycentric[shared])
+        known = (between != 0).any(axis=1)
+        out[shared[known]] = normalised(between[known])
+    return out
+
+
+def texels_everywhere(
+    low: LowPoly, points: SurfacePoints, map_size: int, limits: Thresholds
+) -> Floats:
+    """Return (N,) texels per world unit; without UVs those of a part that fills a tile."""
+    per_unit = low.texels_per_unit(map_size)[points.triangle]
+    size = part_sizes(low)[low.triangle_part[points.triangle]]
+    return np.where(per_unit > 0, per_unit, limits.skew_texels / (limits.skew_share * size))
+
+
+def rounding_degrees(lean: Floats) -> Floats:
+    """Return what a step of 8 bits turns normals by that lean so far (N,), degrees.
+
+    Of a normal that leans by a, sin a is stored and cos a follows from it, as where a material
+    reads two components; one step less is asin(sin a - step).
+    """
+    return np.array([np.degrees(_turn(np.radians(a))) for a in lean])
+
+
+def _recorded(matcher: Matcher, cast: Matched, recorded: NDArray[np.int64]) -> Floats:
+    """Return (N, 3) the shading normals that are recorded, as a bake has them; zero for none."""
+    place = _places(cast.layers, recorded)
+    return matcher.shading.along(place.face, cast.rays.origin, cast.rays.direction, place.t)
+
+
+@dataclass(frozen=True, eq=False)
+class _Place:
+    """Places on the high poly that N rays meet: face -1, t NaN for none; front : it faces out."""
+
+    face: Ints
+    t: Floats
+    front: NDArray[np.bool_]
+
+    def shaded(self, shading: HighShading, rays: Rays) -> Floats:
+        """Return (N, 3) their shading normals, turned outward; zero for none."""
+        normal = shading.along(self.face, rays.origin, rays.direction, self.t)
+        normal[~self.front] *= -1.0
+        return normal
+
+
+def _places(layers: Layers, layer: NDArray[np.int64]) -> _Place:
+    """Return the places of crossings (N,), one of each ray or `NO_LAYER`."""
+    n, met = len(layer), layer != NO_LAYER
+    out = _Place(np.full(n, -1, np.int32), np.full(n, np.nan), np.ones(n, bool))
+    for mine, values in ((out.face, layers.face), (out.t, layers.t), (out.front, layers.front)):
+        mine[met] = values[layer[met]]
+    return out
+
+
+def _met_straight(
+    matcher: Matcher,
+    cast: Matched,
+    along: Rays,
+    asked: NDArray[np.int64],
+    aside: Floats,
+    height: Floats,
+    depth: float,
+) -> _Place:
+    """Return what belongs to the points at `asked` on the straight rays `along`.
+
+    aside, height : (K,) where the bake's own rays have their targets, seen from the straight rays.
+    """
+    low, paired, surface = matcher.low, matcher.paired, matcher.scene.surface
+    points = cast.points.take(asked)
+    reach = float(cast.layers.reach.max(initial=0.0))
+    layers = matcher.layers(points, along, DEEP_SEARCH * depth, reach)
+    goal = _places(cast.layers, cast.targets.layer[asked])
+    layer = np.full(len(asked), NO_LAYER, np.int64)
+    _same_sheet(
+        layers.first, layers.t, layers.face, layers.front, surface.triangle_part,
+        low.triangle_part[points.triangle], paired, matcher.ground.turned, goal.face, goal.front,
+        aside, height, layer,
+    )  # fmt: skip
+    out = _places(layers, layer)
+    rest = np.flatnonzero(layer == NO_LAYER)
+    if len(rest) == 0:
+        return out
+    few, rays, table = points.take(rest), along.take(rest), layers.take(rest)
+    targets = find_targets(low, few, rays, table, matcher.scene, paired, ground=matcher.ground)
+    deep = matcher.deeper(Matched(few, rays, table, targets))
+    late = _places(deep.layers, deep.targets.layer)
+    for mine, theirs in ((out.face, late.face), (out.t, late.t), (out.front, late.front)):
+        mine[rest] = theirs
+    return out
+
+
+@njit(cache=True, nogil=True)
+def _same_sheet(
+    first: NDArray[np.int64],
+    t: Floats,
+    face: Ints,
+    front: NDArray[np.bool_],
+    high_part: Ints,
+    low_part: Ints,
+    paired: NDArray[np.bool_],
+    turned: NDArray[np.bool_],
+    goal_face: Ints,
+    goal_front: NDArray[np.bool_],
+    aside: Floats,
+    height: Floats,
+    out: NDArray[np.int64],
+) -> None:
+    """Write the crossing that plainly lies on the sheet that the own ray's target lies on.
+
+    That is so where it is the outermost outward one of the paired parts, of the target's part, and
+    the way from the target to it is no steeper than surface is.
+    """
+    for i in range(len(first) - 1):
+        if goal_face[i] < 0:
+            continue
+        mine, part = low_part[i], high_part[goal_face[i]]
+        if goal_front[i] == turned[mine, part]:
+            continue
+        for k in range(first[i + 1] - 1, first[i] - 1, -1):
+            other = high_part[face[k]]
+            if not paired[mine, other] or front[k] == turned[mine, other]:
+                continue
+            if other == part and abs(t[k] - height[i]) <= STEEPEST * aside[i]:
+                out[i] = k
+            break
+
+
+@njit(cache=True, nogil=True)
+def _split_up(
+    direction: Floats, straight: Floats, t: Floats, aside: Floats, height: Floats
+) -> None:
+    """Write how far aside of the straight ray targets lie, and how high above the point."""
+    for i in range(len(t)):
+        ray, up = row(direction, i), row(straight, i)
+        cosine = dot(ray, up)
+        across = moved(ray, -cosine, up)
+        aside[i] = abs(t[i]) * np.sqrt(dot(across, across))
+        height[i] = t[i] * cosine
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _between(a: Vector, b: Vector) -> float:
+    """Return the angle between two unit vectors, radians; as exact near 0 as elsewhere."""
+    minus = (a[0] - b[0], a[1] - b[1], a[2] - b[2])
+    plus = (a[0] + b[0], a[1] + b[1], a[2] + b[2])
+    return 2.0 * np.arctan2(np.sqrt(dot(minus, minus)), np.sqrt(dot(plus, plus)))
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _errors(
+    shading: Floats,
+    triangle: Ints,
+    barycentric: Floats,
+    recorded: Floats,
+    ideal: Floats,
+    steep: float,
+    out: Floats,
+) -> None:
+    """Write the visible error of points, degrees; recorded, ideal : zero for none."""
+    for i in range(len(out)):
+        mine, wanted = row(recorded, i), row(ideal, i)
+        if dot(mine, mine) == 0.0 or dot(wanted, wanted) == 0.0:
+            out[i] = NOTHING_RECORDED
+            continue
+        angle = _between(mine, wanted)
+        a, b, c = corners(shading, triangle[i])
+        smooth = blend(a, b, c, row(barycentric, i))
+        length = np.sqrt(dot(smooth, smooth))
+        if length > 0.0:
+            lean = _between(mine, scaled(smooth, 1.0 / length))
+            if lean > steep:
+                angle = max(angle, _turn(lean))
+        out[i] = np.degrees(angle)
+
+
+@njit(cache=True, nogil=True)
+def _turn(lean: float) -> float:
+    """Return `rounding_degrees`, in radians and of radians."""
+    sine = np.sin(lean)
+    return np.arcsin(sine) - np.arcsin(max(sine - STEP, -1.0))

@@ -1,0 +1,1 @@
+"""Pictures by our own rays, without a display: arrays in, arrays out."""

@@ -1,0 +1,74 @@
+"""What will be seen where a corridor is given up.
+
+A ray that starts too low records what lies below its target, or nothing; one that starts too high
+records the next layer. How far those normals are from the one that belongs there, above the
+threshold of sight, is what the corridor is worth: where corridors exclude each other, the one that
+shows least gives way.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from cagecheck.arrays.types import Floats
+from cagecheck.defects.harm import SEEN_DEGREES
+from cagecheck.defects.match import Matched, Matcher
+from cagecheck.defects.visible import NOTHING_RECORDED, find_ideal, layer_error
+from cagecheck.predicting.settings import Settings
+from cagecheck.rays.layers import NO_LAYER
+
+
+def loss_of(matcher: Matcher, cast: Matched, settings: Settings) -> Floats:
+    """Return (N,) from 0 (would not show) to 1 (nothing recorded at all): what points may lose.
+
+    The larger of both sides that a start could be wrong on; 0 where a point has no target.
+    """
+    depth, _ = settings.depth_and_reach()
+    ideal = find_ideal(
+        matcher, cast, depth=depth, map_size=settings.map_size, thresholds=settings.thresholds
+    )
+    error = np.append(layer_error(matcher, cast, ideal).astype(np.float64), NOTHING_RECORDED)
+    layers, targets = cast.layers, cast.targets
+    nothing = len(error) - 1
+    below = np.where(targets.found, targets.layer - 1, nothing)
+    inside = targets.found & (below >= layers.first[:-1])
+    inside[inside] = layers.t[below[inside]] >= -depth
+    below = np.where(inside, below, nothing)
+    blocked = targets.next_layer != NO_LAYER
+    above = np.where(blocked, targets.next_layer, 0)
+    # Targets at or below the low poly are met by any start.
+    raised = targets.found & (np.nan_to_num(targets.t, nan=-1.0) > 0)
+    worst = np.maximum(
+        np.where(raised, error[below], 0.0), np.where(blocked & targets.found, error[above], 0.0)
+    )
+    out: Floats = np.maximum(worst - SEEN_DEGREES, 0.0) / (NOTHING_RECORDED - SEEN_DEGREES)
+    return out
+
+
+def last_of(cast: Matched, first: int) -> Matched:
+    """Return the points of a cast from `first` on, with their crossings and targets."""
+    rows = np.arange(first, len(cast))
+    targets, begin = cast.targets, int(cast.layers.first[first])
+
+    def moved(index: NDArray[np.int64]) -> NDArray[np.int64]:
+        mine = index[first:]
+        return np.where(mine == NO_LAYER, mine, mine - begin)
+
+    return Matched(
+        cast.points.take(rows),
+        cast.rays.take(rows),
+        cast.layers.take(rows),
+        replace(
+            targets,
+            layer=moved(targets.layer),
+            t=targets.t[first:],
+            front=targets.front[first:],
+            t_next=targets.t_next[first:],
+            next_layer=moved(targets.next_layer),
+            belongs=targets.belongs[begin:],
+            doubtful=targets.doubtful[first:],
+        ),
+    )
