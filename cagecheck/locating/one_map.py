@@ -109,10 +109,8 @@ class LocatedMap:
         The picture is one colour.
     enlarged : int
         How many times it was, by its softness.
-    directions : ToldDirections | None
-        Along which the rays ran; None where nothing tells.
-    samples : ToldSamples | None
-        How many samples a texel were taken; None where nothing tells.
+    directions, samples : optional
+        Along which the rays ran and how many a texel has; None where nothing tells.
     """
 
     source: BakedMap
