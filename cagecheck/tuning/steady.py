@@ -166,13 +166,13 @@ def steadied(
     place = label[low.welded].max(axis=1)[measure.points.triangle]
     rows = np.flatnonzero(place >= 0)
     count = int(label.max()) + 1
-    harms = []
+    harms: list[Floats] = []
     for field in (below, above, offsets):
         cage = cage_of(low, field, directions)
         harm = measure.harm(cage, rows)
-        harms.append(np.bincount(place[rows], harm, count))
+        harms.append(np.asarray(np.bincount(place[rows], harm, count), np.float64))
     # Ties go to the first: a spike that buys little goes, and less is better than more.
-    harms[2] += PAYS * harms[2]
+    harms[2] = (1 + PAYS) * harms[2]
     chosen = np.argmin(np.stack(harms[:2] if forced else harms), axis=0)
     of_position = np.where(label >= 0, chosen[np.maximum(label, 0)], 2)
     return np.where(of_position == 0, below, np.where(of_position == 1, above, offsets))
