@@ -181,7 +181,7 @@ def page(found: list[dict[str, Any]], samples: int) -> str:
         "Written by `python scripts/tune_table.py`; the meshes come from `scripts/tune_meshes.py`. "
         f"{samples:,} samples for the tuning; every row is cast on the same points, which none of "
         "the cages was made from, at the depth that tuning hands out. *Harm* is what will be seen: "
-        "degrees above the threshold of sight times texels of maps of 2048. *Folds* are triangles "
+        "degrees of visible error that count, times texels of maps of 2048. *Folds* are triangles "
         "of the shell, *self-crossings* places where the cage passes through itself within a part, "
         "the *steepest rise* is that of offsets along an edge, against its length.",
         "",

@@ -41,7 +41,7 @@ DISTANCES = 9
 WORTHWHILE = 1e-6
 # Spikes are tried at these slopes, one after the other: one that pays as a whole may be worth
 # taking the top off.
-SLOPES = (2.0, 1.0, SPIKE_SLOPE)
+SLOPES = (2.0, 1.0, SPIKE_SLOPE, 0.25)
 # Places where another cage shows less are taken over so many times at most, those that hold this
 # share of what it saves.
 MENDINGS = 3
