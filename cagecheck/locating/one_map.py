@@ -362,7 +362,8 @@ def _compare(
                 shares = (as_stored(view, baker, basis) + 1) / 2
                 return (np.rint(shares * steps) / steps).astype(np.float32)
 
-            frequency = lattice(upright, covered, expected)
+            # The rims of what is faulty stand out by themselves.
+            frequency = lattice(upright, covered & (patterns.fault == Fault.CLEAN), expected)
             soft = scaled_fault(view, patterns.fault, frequency)
         faults = [*faults, soft[0]] if soft is not None and soft[1] == 1 else faults
         mixed = SCALED_BACK if soft is not None and soft[1] == 1 else mixed
