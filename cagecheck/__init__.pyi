@@ -219,6 +219,7 @@ from cagecheck.tuning.conflicts import (
     explain_conflicts as explain_conflicts,
 )
 from cagecheck.tuning.kept_offsets import (
+    kept_offsets as kept_offsets,
     read_keep as read_keep,
 )
 from cagecheck.tuning.page import (

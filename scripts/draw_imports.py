@@ -199,7 +199,7 @@ def draw(found: Imports, title: str) -> str:
             f"{size}</text>"
         )
     for (a, b), count in sorted(
-        arrows.items(), key=lambda item: -abs(y[item[0][0]] - y[item[0][1]])
+        arrows.items(), key=lambda item: (-abs(y[item[0][0]] - y[item[0][1]]), item[0])
     ):
         out += _arrow(y[a], y[b], count, (a, b) in up)
     out.append(

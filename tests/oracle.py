@@ -329,6 +329,10 @@ def _visible(
     # The component that 8 bits hold is a step nearer to zero; which of two angles does not matter.
     turned = np.abs(np.degrees(np.arcsin(sine) - np.arcsin(sine - 2 / 255)))
     is_steep = (lean > steep) & (recorded >= 0) & (out < 180)
+    # Maps are flat where nothing is recorded; a hole is never told as less than 10 degrees.
+    hole = (recorded < 0) & (np.abs(ideal).sum(axis=1) > 0)
+    flat = angle_between(shading, np.where(ideal == 0, 1e-300, ideal))
+    out = np.where(hole, np.maximum(flat, 10.0), out)
     known &= np.abs(lean - steep) > 1e-6
     return np.where(is_steep, np.maximum(out, turned), out), known
 

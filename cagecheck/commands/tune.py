@@ -24,11 +24,10 @@ from cagecheck.options import MAPS, OFFSETS, again
 from cagecheck.predicting.inputs import CageFiles, MeshOptions, read_cage, read_inputs
 from cagecheck.predicting.settings import Settings
 from cagecheck.progress import Progress
-from cagecheck.rays.cage import Cage
+from cagecheck.rays.cage import Cage, cage_from_offset
 from cagecheck.tuning.conflicts import Conflict, explain_conflicts
 from cagecheck.tuning.kept_offsets import kept_offsets
 from cagecheck.tuning.single import SingleNumber, single_numbers, uniform_prediction
-from cagecheck.tuning.start import start_of
 from cagecheck.tuning.straighten.straighten import Straightening, straighten
 from cagecheck.tuning.tune import TuneSettings, Tuning, tune
 from cagecheck.tuning.words import (
@@ -198,12 +197,9 @@ def _kept(
 ) -> Floats | None:
     if not keep:
         return None
-    current = None
-    if cage is not None:
-        current = start_of(low, cage, settings.directions).offsets[low.position_id]
-    elif settings.offset is not None:
-        current = np.full(low.mesh.vertex_count, settings.offset)
-    return kept_offsets(keep, low, current)
+    if cage is None and settings.offset is not None:
+        cage = cage_from_offset(low, settings.offset, settings.directions)
+    return kept_offsets(keep, low, cage, settings.directions)
 
 
 def _numbers(result: Tuning, progress: Progress) -> list[SingleNumber]:

@@ -71,7 +71,7 @@ class Region:
     texels_seen, area_seen : float
         How many of its texels, and how many square units, are so far off that it shows.
     harm : float
-        Degrees beyond what shows, times texels (times square units without UVs).
+        Degrees that show, times texels (times square units without UVs).
     samples : (K,) int64
         Numbers of its samples.
     """

@@ -9,7 +9,10 @@ poly moves about, and on the mean it lies straight above. The smooth normal lean
 do. `tests/defects/test_visible.py` draws low polys with either from many views: the face normal
 comes nearer to the high poly, by a few percent.
 
-- Nothing recorded, or nothing there that belongs: `NOTHING_RECORDED`. There is no normal to see.
+- Nothing recorded: maps are flat there, so it is the angle between what belongs and the low poly's
+  own shading normal. Other maps of the bake have a hole all the same, so it is at least
+  `HOLE_DEGREES`.
+- Nothing there that belongs: `NOTHING_THERE`, as far off as a normal can be.
 - Another surface, a flipped one, one that slid sideways, folded or split rays: the angle. Where the
   detail is flat, sliding changes nothing and the error is 0.
 - A slide of less than half a texel stays within the texel: error 0.
@@ -41,8 +44,11 @@ from cagecheck.rays.cage import Rays
 from cagecheck.rays.layers import NO_LAYER, Layers
 from cagecheck.rays.points import PointKind, SurfacePoints, interpolate
 
-# No normal at all is as far off as a normal can be.
-NOTHING_RECORDED = 180.0
+# Where no surface belongs, whatever is recorded is as wrong as can be.
+NOTHING_THERE = 180.0
+# A hole is never told as invisible. Places rank by harm as they do by renders for any floor up to
+# 10 degrees (`scripts/seen.py`).
+HOLE_DEGREES = 10.0
 # A texel is read between its neighbours' centres: what slides less than half of one stays in it.
 WITHIN_TEXELS = 0.5
 # One step of a component that 8 bits store between -1 and 1. The map's own rounding and that of its
@@ -132,6 +138,11 @@ def layer_error(matcher: Matcher, cast: Matched, ideal: Ideal) -> NDArray[np.flo
         )
         out[block] = error_of_normals(matcher.low, cast.points.take(few), normal, ideal.normal[few])
     return out
+
+
+def hole_error(low: LowPoly, points: SurfacePoints, ideal: Ideal) -> Floats:
+    """Return (N,) the visible error of points for which nothing is recorded, degrees."""
+    return error_of_normals(low, points, np.zeros_like(ideal.normal), ideal.normal)
 
 
 def unseen_error(
@@ -350,13 +361,19 @@ def _errors(
     """Write the visible error of points, degrees; recorded, ideal : zero for none."""
     for i in range(len(out)):
         mine, wanted = row(recorded, i), row(ideal, i)
-        if dot(mine, mine) == 0.0 or dot(wanted, wanted) == 0.0:
-            out[i] = NOTHING_RECORDED
+        if dot(wanted, wanted) == 0.0:
+            out[i] = NOTHING_THERE
             continue
-        angle = _between(mine, wanted)
         a, b, c = corners(shading, triangle[i])
         smooth = blend(a, b, c, row(barycentric, i))
         length = np.sqrt(dot(smooth, smooth))
+        if dot(mine, mine) == 0.0:
+            out[i] = HOLE_DEGREES
+            if length > 0.0:
+                flat = _between(scaled(smooth, 1.0 / length), wanted)
+                out[i] = max(out[i], np.degrees(flat))
+            continue
+        angle = _between(mine, wanted)
         if length > 0.0:
             lean = _between(mine, scaled(smooth, 1.0 / length))
             if lean > steep:

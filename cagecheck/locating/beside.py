@@ -113,10 +113,11 @@ def read_beside(variants: Variants, maps: Sequence[BesideMap], tiles: Sequence[i
     shading = variants.normal_choices()[0]
     votes: list[tuple[NDArray[np.float32], Ints]] = []
     for found in placed:
-        if found.kind != "part" or found.tile not in tiles:
+        tile = found.tile
+        if found.kind != "part" or tile is None or tile not in tiles:
             continue
         size = found.values.shape[0]
-        sample = variants.sampled(found.tile, size, variants.settings.quads, shading)
+        sample = variants.sampled(tile, size, variants.settings.quads, shading)
         assert sample.points is not None
         baker = variants.baker(variants.settings.quads, shading)
         rays = baker.matcher.rays(baker.cage, sample.points)

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import binary_dilation
 
-from cagecheck.defects.visible import NOTHING_RECORDED
+from cagecheck.defects.visible import HOLE_DEGREES
 from cagecheck.locating.bake_reach import BakeReach
 from cagecheck.locating.compare import Evidence, Fault, chosen_points
 from cagecheck.locating.fault_regions import FaultyTexels
@@ -126,7 +126,8 @@ def _texels_of(
         measure = np.where(kind == Fault.PADDING, float(found.padding.needed), measure)
     measure = np.where(np.isin(kind, (Fault.SKEW, Fault.ISLAND_MOVED)), record.slide[rows], measure)
     error = texel_errors(variants, found, points, x, y)
-    error[kind == Fault.MISSED] = NOTHING_RECORDED
+    missed = kind == Fault.MISSED
+    error[missed] = np.maximum(error[missed], HOLE_DEGREES)
     n = len(points)
     return {
         "points": points,

@@ -155,11 +155,11 @@ def locate(
         Makes the bake's cage from a low poly; a uniform offset from `settings` by default.
     paired : (low parts, high parts) bool, optional
         See `pair_parts`; everything with everything by default.
+    beside : sequence of BesideMap, optional
+        Other maps of the same bake, see `find_beside`.
     settings : LocateSettings, optional
         How the maps were baked, as far as that is known; the defaults of `LocateSettings` by
         default.
-    beside : sequence of BesideMap, optional
-        Other maps of the same bake, see `find_beside`.
     progress : Progress, optional
         Called now and then with stage, done and total.
 

@@ -356,7 +356,13 @@ def _compare(
         rule = replace(rule, enlarged=soft[1])
     else:
         if soft is None and not empty and look.stretch == 1:
-            frequency = lattice(upright, covered, lambda: (as_stored(view, baker, basis) + 1) / 2)
+            steps = float(2 ** min(baked.bits, 16) - 1)
+
+            def expected() -> NDArray[np.float32]:
+                shares = (as_stored(view, baker, basis) + 1) / 2
+                return (np.rint(shares * steps) / steps).astype(np.float32)
+
+            frequency = lattice(upright, covered, expected)
             soft = scaled_fault(view, patterns.fault, frequency)
         faults = [*faults, soft[0]] if soft is not None and soft[1] == 1 else faults
         mixed = SCALED_BACK if soft is not None and soft[1] == 1 else mixed

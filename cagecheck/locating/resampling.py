@@ -24,6 +24,8 @@ LEAST_FREQUENCY = 0.15
 # A peak stands so far above the middle of its spectrum, along both axes together. Of 200 numbers
 # that fall as they like (Rayleigh) the largest is 2.8 times the middle one.
 STANDS_OUT = 5.0
+# Along each axis alone it stands out as far as chance does at most.
+ALONE = 3.0
 # And so far above what the expected picture has there: meshes have lattices of their own.
 ABOVE_EXPECTED = 3.0
 # Lines with fewer texels than this, or fewer lines, tell nothing.
@@ -38,7 +40,8 @@ def lattice(picture: Picture, inside: Inside, expected: Callable[[], Picture]) -
     """Return the frequency (cycles a texel) of a lattice that the expected picture has not.
 
     picture : (H, W, 3) values, inside : (H, W) bool, where they mean something. expected : gives
-    the picture as it should be; asked for only where there is a lattice.
+    the picture as it should be, in the map's own steps, since those of a smooth surface make
+    patterns, too; asked for only where there is a lattice.
     """
     for order in (2, 3):
         spectrum = _spectrum(picture, inside, order)
@@ -71,7 +74,8 @@ def _spectrum(picture: Picture, inside: Inside, order: int) -> Floats | None:
         size = np.abs(np.fft.rfft(np.clip(even, -2, 2) * np.hanning(len(even))))
         size = size[_first(len(even)) :]
         found.append(size / max(float(np.median(size)), 1e-9))
-    out: Floats = np.sqrt(found[0] * found[1])
+    both = np.minimum(found[0], found[1]) >= ALONE
+    out: Floats = np.where(both, np.sqrt(found[0] * found[1]), 0.0)
     return out
 
 

@@ -1,8 +1,9 @@
 """What is wrong with a set of maps, as one list: what to mend first comes first.
 
 A convention that is read wrongly hides everything else; a part that was left out or a distance
-that was too short spoils whole parts; single places come last, the largest first. What only lowers
-quality (steps, softness, compression) comes after the conventions, since a new bake mends it, too.
+that was too short spoils whole parts; single places come last, what shows most first. What only
+lowers quality (steps, softness, compression) comes after the conventions, since a new bake mends
+it, too.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
-from cagecheck.defects.regions import Region
+from cagecheck.defects.regions import Region, by_harm
 from cagecheck.locating.compare import Fault
 from cagecheck.locating.fault_reasons import FaultCause
 from cagecheck.locating.one_map import LocatedMap
@@ -77,7 +78,7 @@ def told_causes(maps: Sequence[LocatedMap], regions: Iterable[Region]) -> tuple[
         rank = 5.0 if defect in _LAST else 3.0 if short else 4.0
         rows.append(
             (
-                (rank, -texels),
+                (rank, *by_harm(sum(r.harm for r in members), texels, 0.0)),
                 ToldCause(
                     code, worst.cause, worst.cure, tuple(names),
                     tuple(region.number for region in members), round(texels),

@@ -16,7 +16,7 @@ from cagecheck.defects.harm import seen_of
 from cagecheck.defects.kinds import Defect
 from cagecheck.defects.match import Matched
 from cagecheck.defects.visible import (
-    NOTHING_RECORDED,
+    HOLE_DEGREES,
     error_of_normals,
     find_ideal,
     lean_degrees,
@@ -149,7 +149,8 @@ def _shown_on_tile(
     shown = _shown(record, column, line)
     error = error_of_normals(low, points, shown, meant.normal)
     missed = findings.recorded == NO_LAYER
-    error[missed & (lean_degrees(low, points, shown) < FLAT_DEGREES)] = NOTHING_RECORDED
+    holes = missed & (lean_degrees(low, points, shown) < FLAT_DEGREES)
+    error[holes] = np.maximum(error[holes], HOLE_DEGREES)
     weight = np.full(len(points), float(step))
     for defect in out:
         rows = findings.has(defect)

@@ -38,8 +38,8 @@ _SEED = 20_011
 CLOSE = 0.05
 MUCH_CLOSER = 0.25
 # Beyond this a correction that brings the two close always brings them much closer, and it is
-# enough to ask so many points: seen from far off all of a mesh is about equally near, and the search
-# looks at every point of it.
+# enough to ask so many points: seen from far off all of a mesh is about equally near, and the
+# search looks at every point of it.
 _FAR = CLOSE / MUCH_CLOSER
 _FEW = 200
 # Sizes that differ more than this are said even where no unit explains them: a few parts of a

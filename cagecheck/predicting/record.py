@@ -18,7 +18,7 @@ from cagecheck.defects.fold import shell_quadratic
 from cagecheck.defects.regions import Region
 from cagecheck.defects.rule import skew_scale
 from cagecheck.defects.split import split_slope, wedge_slope
-from cagecheck.defects.visible import layer_error
+from cagecheck.defects.visible import hole_error, layer_error
 from cagecheck.meshes.edges import polygon_edges
 from cagecheck.meshes.facets import hit_normals
 from cagecheck.meshes.lowpoly import LowPoly
@@ -48,7 +48,8 @@ def view_arrays(prediction: Prediction, heat: HeatMap) -> dict[str, NDArray[Any]
     ``skew_scale``, the slide times this is above 1 where it is a defect.
     Per crossing: ``layer_own`` bool, on a paired part; ``layer_part`` int32; ``layer_lean``
     float32, degrees between the shading normal and the crossing's normal; ``layer_error`` float32,
-    degrees between the crossing's shading normal and what the ray should record.
+    degrees between the crossing's shading normal and what the ray should record; per sample
+    ``hole_error`` float32, the same where nothing is recorded.
     Regions: ``region_first`` (R + 1,) and ``region_sample``: region number k holds
     ``region_sample[region_first[k - 1]:region_first[k]]``; regions of unseen high poly index
     ``unseen_position`` (M, 3) instead of the samples.
@@ -86,6 +87,7 @@ def view_arrays(prediction: Prediction, heat: HeatMap) -> dict[str, NDArray[Any]
         "layer_part": part.astype(np.int32),
         "layer_lean": layer_lean(prediction),
         "layer_error": layer_error(prediction.matcher, prediction.cast, prediction.ideal),
+        "hole_error": hole_error(low, prediction.points, prediction.ideal).astype(np.float32),
         "region_first": first,
         "region_sample": members,
         "unseen_position": unseen_positions(prediction),

@@ -53,6 +53,8 @@ from cagecheck.words.sentences import count_words, percent_text, sentence_case
 
 # The page stays light enough to mail and to open on a phone.
 HIGH_TRIANGLES = 220_000
+# What stands for the high poly while it moves on a machine that draws in software.
+MOVING_TRIANGLES = 40_000
 # Side of the pictures that tell which region a click on a tile means.
 TILE_MAP_SIZE = 512
 MOST_TILES, MARKS_PER_TILE = 40, 30
@@ -136,7 +138,11 @@ def _scene(
         thin = thin_surface(surface, high_triangles)
         pack_surface(packed, box, "high", thin)
         if content.lit is not None:
-            pack_high_normals(packed, thin)
+            pack_high_normals(packed, "high", thin)
+            if thin.triangle_count > 2 * MOVING_TRIANGLES:
+                brief = thin_surface(thin, MOVING_TRIANGLES)
+                pack_surface(packed, box, "brief", brief)
+                pack_high_normals(packed, "brief", brief)
             high = high_words(surface, thin)
     lit = None
     if content.lit is not None:

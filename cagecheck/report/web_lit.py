@@ -36,12 +36,12 @@ def pack_lit(packed: Packed, box: Box, low: LowPoly) -> list[dict[str, int]]:
     return corners.runs()
 
 
-def pack_high_normals(packed: Packed, thin: Surface) -> None:
-    """Add a unit normal in 8 bits to every vertex of the thinned high poly."""
+def pack_high_normals(packed: Packed, name: str, thin: Surface) -> None:
+    """Add a unit normal in 8 bits to every vertex of a thinned high poly."""
     rows = high_shading(thin, "smooth").normals
     bits = np.zeros((len(rows), 4), np.int8)
     bits[:, :3] = np.rint(rows * 127)
-    packed.add("high_normal", bits, differences=True)
+    packed.add(f"{name}_normal", bits, differences=True)
 
 
 def high_words(whole: Surface, thin: Surface) -> str:

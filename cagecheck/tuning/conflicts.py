@@ -63,7 +63,7 @@ class Remedy:
     ``move loop``; words : the change in a sentence; amount : its length in world units, 0 where
     it has none. wrong_before, wrong_after : samples wrong around the place, for whatever reason:
     misses, overshoots, slides, backs and folds that a change adds count as well. harm_before,
-    harm_after : what of that will be seen (degrees above the threshold of sight, times texels,
+    harm_after : what of that will be seen (degrees that show, times texels,
     square units without UVs). For ``move loop``: vertex_count, vertices : how many file vertices
     move, and the first few, from 0; place : their centre.
     """
@@ -107,7 +107,7 @@ class Conflict:
     samples : int
         Number of samples that are wrong there.
     harm : float
-        What of them will be seen: degrees above the threshold of sight, times texels.
+        What of them will be seen: degrees that show, times texels.
     own : str
         The high part that belongs there; the paired ones where nothing is met that does.
     other : str | None

@@ -18,6 +18,8 @@ from numpy.typing import NDArray
 from cagecheck.arrays.types import Floats
 from cagecheck.errors import InputError
 from cagecheck.meshes.lowpoly import LowPoly
+from cagecheck.rays.cage import Cage, Directions
+from cagecheck.tuning.start import start_of
 from cagecheck.words.numbers import as_given, count_text
 from cagecheck.words.sentences import names_words
 
@@ -75,7 +77,9 @@ def read_keep(path: str | os.PathLike[str], vertex_count: int, current: Floats |
     return values
 
 
-def kept_offsets(wanted: list[str], low: LowPoly, current: Floats | None) -> Floats:
+def kept_offsets(
+    wanted: list[str], low: LowPoly, cage: Cage | None, directions: Directions = "averaged"
+) -> Floats:
     """Return the offsets that are kept: of parts, of materials, and of files.
 
     Parameters
@@ -84,8 +88,10 @@ def kept_offsets(wanted: list[str], low: LowPoly, current: Floats | None) -> Flo
         ``part:NAME``, ``material:NAME``, or a file, see `read_keep`.
     low : LowPoly
         The low poly.
-    current : (V,) float64 or None
-        The offsets of the cage that is given.
+    cage : Cage | None
+        Where they are kept, unless a file says so.
+    directions : Directions, optional
+        See `cage_from_offset`.
 
     Returns
     -------
@@ -98,6 +104,9 @@ def kept_offsets(wanted: list[str], low: LowPoly, current: Floats | None) -> Flo
         A name that the low poly does not have, no cage to keep it at, or see `read_keep`.
     """
     out = np.full(low.mesh.vertex_count, np.nan)
+    current = None
+    if cage is not None:
+        current = start_of(low, cage, directions).offsets[low.position_id]
     for text in wanted:
         kind, _, name = text.partition(":")
         if kind not in ("part", "material"):

@@ -1,9 +1,9 @@
 """One measure for whatever a cage does wrong: how much of it will be seen.
 
 Misses, overshoots, slides, folds and backs all end in a normal that is not the one that belongs
-there. `cagecheck.defects.visible` says by how many degrees; what lies above the threshold of sight
-counts, times the texels that it covers. What a cage is worth is that sum: the less the better,
-whatever the defects are called.
+there. `cagecheck.defects.visible` says by how many degrees; what of them counts
+(`cagecheck.defects.harm`), times the texels that they cover. What a cage is worth is that sum: the
+less the better, whatever the defects are called.
 """
 
 from __future__ import annotations
@@ -16,12 +16,12 @@ from numpy.typing import NDArray
 
 from cagecheck.arrays.rows import rows_of_runs
 from cagecheck.arrays.types import Floats
-from cagecheck.defects.harm import SEEN_DEGREES
+from cagecheck.defects.harm import harm_degrees
 from cagecheck.defects.match import Matched, Matcher
 from cagecheck.defects.visible import (
-    NOTHING_RECORDED,
     Ideal,
     find_ideal,
+    hole_error,
     layer_error,
     texels_everywhere,
     visible_error,
@@ -68,34 +68,40 @@ class Measure:
         )  # fmt: skip
 
     def seen(self, cast: Matched, ideal: Ideal) -> Floats:
-        """Return (N,) degrees above the threshold of sight."""
+        """Return (N,) degrees that count, see `harm_degrees`."""
         recorded = cast.layers.recorded(cast.rays.start, self.depth)
         error = visible_error(
             self.matcher, cast, recorded, ideal, thresholds=self.settings.thresholds
         )
-        out: Floats = np.maximum(error - SEEN_DEGREES, 0.0)
-        return out
+        return harm_degrees(error)
 
     def seen_on(
-        self, cast: Matched, errors: Floats, rows: NDArray[np.int64]
+        self, cast: Matched, errors: tuple[Floats, Floats], rows: NDArray[np.int64]
     ) -> Callable[[Floats], Floats]:
         """Return what `seen` gives for some of the points, to be asked for starts of theirs.
 
-        errors : of all crossings of the cast, see `errors`.
+        errors : of the whole cast, see `errors`.
         """
         layers = cast.layers.take(rows)
-        mine = np.append(errors[rows_of_runs(cast.layers.first, rows)], NOTHING_RECORDED)
+        of_layers, of_holes = errors
+        mine = harm_degrees(of_layers[rows_of_runs(cast.layers.first, rows)])
+        holes = harm_degrees(of_holes[rows])
 
         def seen(start: Floats) -> Floats:
             recorded = layers.recorded(start, self.depth)
-            error = mine[np.where(recorded == NO_LAYER, -1, recorded)]
-            return np.asarray(np.maximum(error - SEEN_DEGREES, 0.0), np.float64)
+            out, hit = holes.copy(), recorded != NO_LAYER
+            out[hit] = mine[recorded[hit]]
+            return out
 
         return seen
 
-    def errors(self, cast: Matched) -> Floats:
-        """Return (L,) the visible error of every crossing of a cast, degrees."""
-        return layer_error(self.matcher, cast, self.ideal(cast)).astype(np.float64)
+    def errors(self, cast: Matched) -> tuple[Floats, Floats]:
+        """Return (L,) the visible error of every crossing of a cast, degrees, and (N,) of holes."""
+        ideal = self.ideal(cast)
+        return (
+            layer_error(self.matcher, cast, ideal).astype(np.float64),
+            hole_error(self.matcher.low, cast.points, ideal),
+        )
 
     def harm(self, cage: Cage, rows: NDArray[np.int64] | None = None) -> Floats:
         """Return the harm that each point, or each of some, stands for under a cage."""

@@ -40,8 +40,8 @@ OFFSETS_DECIDE = (
 )  # fmt: skip
 SINGLES_NOTE = (
     "For bakers that take one distance: the best one for the whole and for each part, and what it "
-    "leaves. Distances are in units of the files; harm is what will be seen, in degrees above the "
-    "threshold of sight times texels."
+    "leaves. Distances are in units of the files; harm is what will be seen, in degrees that show "
+    "times texels."
 )
 # Hues of Tol's "muted" scheme, told apart by dash as well.
 LINE_COLOURS = ((204, 102, 119), (51, 34, 136), (17, 119, 51), (136, 34, 85), (221, 204, 119))

@@ -50,7 +50,7 @@ class SingleNumber:
     bare : float
         Percent without any target, which no number changes.
     harm : float
-        What will be seen under it: degrees above the threshold of sight, times texels.
+        What will be seen under it: degrees that show, times texels.
     distance : (K,) float64
         Distances, world units.
     curve_missed, curve_overshot : (K,) float64

@@ -70,7 +70,7 @@ def _with_own_directions(
         raise InputError(
             f"the cage's vertices go different ways at {count_words(count, 'place')} of the low "
             "poly, so it cannot be begun from.",
-            cure="Weld the cage where the low poly is welded, or add --afresh to compare with it "
+            cure="Weld the cage where the low poly is welded, or use `afresh` to compare with it "
             "only.",
         )
     outward = np.einsum("ij,ij->i", way, low.ray_normals)
@@ -113,7 +113,7 @@ def start_notices(start: Start, offsets: Floats) -> tuple[Notice, ...]:
             "begun-from-cage",
             f"begun from the cage: {count_text(count - moved)} of {count_text(count)} positions "
             f"stay as they were, {count_text(moved)} were moved.",
-            "Nothing to mend; --afresh tunes without it.",
+            "Nothing to mend; `afresh` tunes without it.",
             count=moved,
         )
     ]

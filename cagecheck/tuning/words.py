@@ -150,7 +150,7 @@ def harm_words(tuning: Tuning) -> str:
     if h.before == h.tuned == h.parts == 0:
         return ""
     out = (
-        f"What will be seen (degrees above {figures(SEEN_DEGREES, 2)}, times texels): "
+        f"What will be seen (degrees, where more than {figures(SEEN_DEGREES, 2)}, times texels): "
         f"{_large(h.before)} before, {_large(h.asset)} with the best single number, "
         f"{_large(h.parts)} with the best for each part, {_large(h.tuned)} tuned."
     )

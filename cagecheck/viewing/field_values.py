@@ -7,7 +7,6 @@ from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats
 from cagecheck.defects.recolour import Recoloured
-from cagecheck.defects.visible import NOTHING_RECORDED
 from cagecheck.rays.layers import NO_LAYER
 from cagecheck.report.fields import Field
 from cagecheck.viewing.result import Result
@@ -50,6 +49,6 @@ def _visible(result: Result, now: Recoloured) -> Floats:
     error = result.view.get("layer_error")
     if error is None:
         return np.full(len(hit), np.nan)
-    out: Floats = np.full(len(hit), NOTHING_RECORDED)
+    out: Floats = result.view["hole_error"].astype(np.float64)
     out[hit] = error[now.recorded[hit]]
     return out

@@ -3,9 +3,15 @@
 import numpy as np
 import pytest
 
-from cagecheck.defects.harm import SEEN_DEGREES, harm
+from cagecheck.defects.harm import SEEN_DEGREES, WRONG_DEGREES, harm
 from cagecheck.defects.kinds import Defect
-from cagecheck.defects.visible import NOTHING_RECORDED, layer_error, rounding_degrees
+from cagecheck.defects.visible import (
+    HOLE_DEGREES,
+    NOTHING_THERE,
+    hole_error,
+    layer_error,
+    rounding_degrees,
+)
 from cagecheck.predicting.predict import predict
 from cagecheck.predicting.settings import Settings
 from cagecheck.rays.cage import cage_from_mesh, cage_from_offset
@@ -68,16 +74,33 @@ def test_what_slides_less_than_half_a_texel_stays_in_it():
     assert more.visible_error.max() > 9
 
 
-def test_nothing_recorded_is_as_wrong_as_can_be():
+def test_nothing_there_is_as_wrong_as_can_be():
     positions, quads = grid(8, 1.6)
     triangles = halves(quads)
     kept = positions[triangles].mean(axis=1)[:, 0] < 0
     result = bake(surface(positions + [0, 0, 0.01], triangles[kept]))
     missed = result.findings.recorded == NO_LAYER
     assert 0.3 < missed.mean() < 0.7
-    assert (result.visible_error[missed] == NOTHING_RECORDED).all()
+    nothing = (result.ideal.normal == 0).all(axis=1)
+    assert nothing.any() and (result.visible_error[nothing] == NOTHING_THERE).all()
+    # Straight above these there is surface, level as the map is that holds nothing.
+    holes = missed & ~nothing
+    assert holes.any() and np.allclose(result.visible_error[holes], HOLE_DEGREES)
     # Beside the rim the straight ray still finds the surface that the slanted one slides past.
     assert (result.visible_error[~missed] < 1e-5).all()
+
+
+@pytest.mark.parametrize("slope", [0.0, 0.1, 0.5])
+def test_a_hole_shows_what_a_flat_texel_differs_by_but_never_nothing(slope):
+    """Tilted ground above the cage: rays start below it and record nothing, the map is flat."""
+    high = plane_high([0.1], size=2.0)
+    high.positions[:, 2] += slope * high.positions[:, 0]
+    low = plane_low(2, size=0.1, with_uv=True)
+    result = bake(high, low, cage_from_offset(low, 0.01))
+    assert result.findings.has(Defect.MISS_TIGHT).all()
+    expected = max(np.degrees(np.arctan(slope)), HOLE_DEGREES)
+    assert np.allclose(result.visible_error, expected, atol=1e-5)
+    assert np.allclose(hole_error(low, result.points, result.ideal), expected, atol=1e-5)
 
 
 def test_a_flipped_patch_shows_the_opposite():
@@ -140,9 +163,10 @@ def test_errors_of_crossings_are_those_of_samples():
     assert np.allclose(of_layers[recorded], result.visible_error, atol=1e-4)
 
 
-def test_harm_counts_degrees_beyond_the_threshold():
+def test_harm_counts_degrees_that_show():
     error = np.array([0.0, SEEN_DEGREES, SEEN_DEGREES + 2, 180.0])
-    assert harm(error, np.array([9.0, 9.0, 3.0, 1.0])) == pytest.approx(2 * 3 + 180 - SEEN_DEGREES)
+    expected = 3 * (SEEN_DEGREES + 2) + WRONG_DEGREES
+    assert harm(error, np.array([9.0, 9.0, 3.0, 1.0])) == pytest.approx(expected)
 
 
 @pytest.mark.parametrize("slope", [0.0, 0.2])
@@ -162,8 +186,7 @@ def test_unseen_surface_lacks_what_its_own_normal_differs_by(slope):
     for region in lost:
         assert region.visible_error == pytest.approx(degrees, abs=0.01)
         assert region.texels_seen == (region.texels if degrees > SEEN_DEGREES else 0)
-        beyond = max(degrees - SEEN_DEGREES, 0)
-        assert region.harm == pytest.approx(beyond * region.texels, rel=0.01)
+        assert region.harm == pytest.approx(degrees * region.texels, rel=0.01)
 
 
 # The straight ray --------------------------------------------------------------------------------

@@ -133,7 +133,9 @@ def test_tune_prints_and_writes_it(meshes: tuple[str, str], tmp_path: Path) -> N
 def test_conflicts_and_remedies_are_described() -> None:
     remedy = Remedy("raise offset", "raise it to 0.1", 0.1, 3, 0)
     reason = Reason(ConflictCause.ENDS_BELOW, Values(part="a", short=0.1))
-    conflict = Conflict(1, "miss", "belt", (0.0, 1.0, 2.0), 3, "a", None, 0.1, reason, (remedy,))
+    conflict = Conflict(
+        1, "miss", "belt", (0.0, 1.0, 2.0), 3, 12.0, "a", None, 0.1, reason, (remedy,)
+    )
     row = json.loads(json.dumps(conflict.to_dict()))
     schema = read_schema("tuning")
     items = schema["properties"]["conflicts"]["items"]

@@ -91,8 +91,7 @@ def test_a_cage_wrong_at_one_part_changes_only_there() -> None:
 def test_what_is_kept_stays_though_it_is_wrong() -> None:
     low, high, paired = two_plates()
     cage = cage_from_push(low, np.full(low.mesh.vertex_count, 0.01))
-    current = start_of(low, cage).offsets[low.position_id]
-    keep = kept_offsets(["part:b"], low, current)
+    keep = kept_offsets(["part:b"], low, cage)
     assert np.array_equal(np.isfinite(keep), of_part(low, "b"))
     result = tune(low, high, paired=paired, settings=QUICK, start=cage, keep=keep)
     b = of_part(low, "b")
@@ -102,11 +101,11 @@ def test_what_is_kept_stays_though_it_is_wrong() -> None:
 
 def test_names_that_are_not_there_and_cages_that_crack_are_refused_in_words() -> None:
     low, _, _ = two_plates()
-    current = np.full(low.mesh.vertex_count, 0.01)
+    cage = cage_from_push(low, np.full(low.mesh.vertex_count, 0.01))
     with pytest.raises(InputError, match="no part named 'c'"):
-        kept_offsets(["part:c"], low, current)
+        kept_offsets(["part:c"], low, cage)
     with pytest.raises(InputError, match="no material named 'skin'"):
-        kept_offsets(["material:skin"], low, current)
+        kept_offsets(["material:skin"], low, cage)
     with pytest.raises(InputError, match="no cage to keep it at"):
         kept_offsets(["part:a"], low, None)
     # Two quads that weld along a side but have vertices of their own there.

@@ -26,6 +26,7 @@ from cagecheck.progress import Progress, silent
 from cagecheck.rays.cage import Cage
 from cagecheck.rays.points import SurfacePoints
 from cagecheck.tuning.folds import check_shell
+from cagecheck.tuning.search import NEIGHBOUR_RINGS, triangles_around
 from cagecheck.tuning.straighten.outcome import outcome
 from cagecheck.tuning.straighten.turned_directions import MOST_LEAN_COSINE
 from cagecheck.tuning.straighten.turning_map import StraighteningField, check_points
@@ -131,13 +132,15 @@ def moved_cage(
         out = _moved(tuning, sideways, share.copy())
         if not sideways.any():
             break
-        again = field.pieces[due[field.cut.parent[field.pieces]]]
-        whole = k == 0 or len(again) == 0 or k == ROUNDS - 1
-        drawn = field.pieces if whole else again
+        whole = k in (0, ROUNDS - 1) or not due.any()
+        near = triangles_around(low, due, NEIGHBOUR_RINGS)
+        drawn = field.pieces if whole else field.pieces[near[field.cut.parent[field.pieces]]]
         points = check_points(tuning, field.cut, drawn, CAGE_SEED + k)
         points = field.cut.to_parent(points)
         before = outcome(tuning, tuning.cage, points)
         harmed = outcome(tuning, out.cage, points).worse_than(before)
+        # Points around only settle doubtful targets of the others.
+        harmed &= due[points.triangle] | whole
         bad = check_shell(low, out.cage).folded & ~folded
         bad[points.triangle[harmed]] = True
         if whole and k > 0 and not bad.any():

@@ -35,6 +35,7 @@ from cagecheck.rays.cage import Cage
 from cagecheck.rays.points import PointKind, SurfacePoints, join_points, sample_points
 from cagecheck.tuning.folds import check_shell
 from cagecheck.tuning.refine import Refined, refine
+from cagecheck.tuning.search import NEIGHBOUR_RINGS, triangles_around
 from cagecheck.tuning.straighten.outcome import Outcome, outcome
 from cagecheck.tuning.straighten.turned_directions import turned
 from cagecheck.tuning.straighten.wedges import greatest_shares
@@ -55,7 +56,7 @@ MOST_PIECES = 400_000
 ROUNDS = 12
 # Added to the seed for points that nothing else has used.
 FIELD_SEED = 2000
-# From this round on a broken sample is not turned at all.
+# Where so many looks showed harm a broken sample is not turned at all.
 PATIENT = 2
 # A sample that turning broke is turned by this share of what it was at most; below the least
 # share not at all.
@@ -131,25 +132,30 @@ def straightening_field(
     step = _steps(before)
     folded = check_shell(fine, start).folded
     # Triangles whose turning something has changed since they were last looked at.
-    due = np.ones(len(fine.triangles), bool)
-    triangle = pieces if finer else cut.parent[pieces]
+    due, tries = np.ones(len(fine.triangles), bool), np.zeros(len(fine.triangles), np.int64)
     share = np.full(fine.position_count, np.nan)
     for k in range(ROUNDS):
         progress("straightening", k, ROUNDS)
         share, last = _without_folds(tuning, refined, greatest, inside, step, folded), share
         due |= (share != last)[fine.welded].any(axis=1)
-        again = pieces[due[triangle]]
-        whole = k == 0 or len(again) == 0 or k == ROUNDS - 1
-        points = drawn(1 + k, pieces if whole else again)
+        whole = k in (0, ROUNDS - 1) or not due.any()
+        near = np.zeros(len(low.triangles), bool)
+        near[refined.parent[due]] = True
+        near = triangles_around(low, near, NEIGHBOUR_RINGS)
+        points = drawn(1 + k, pieces if whole else pieces[near[cut.parent[pieces]]])
         before = outcome(tuning, start, points, refined=refined)
         after = outcome(tuning, map_cage(refined, tuning.cage, share), points, refined=refined)
         if k == ROUNDS - 1:
             break
-        harmed = _cap_harm(before, after, share, greatest, final=k >= PATIENT)
+        # Points around only settle doubtful targets of the others.
+        counted = due[points.triangle] | whole
+        final = tries[points.triangle] >= PATIENT
+        harmed = _cap_harm(before, after, share, greatest, counted, final)
         if whole and k > 0 and not harmed.any():
             break
         due[:] = False
         due[points.triangle[harmed]] = True
+        tries += due
     progress("straightening", 1, 1)
     return StraighteningField(refined, share, greatest, step, cut, pieces, inside, before, after)
 
@@ -306,25 +312,32 @@ def _steps(before: Outcome) -> csr_array:
 
 
 def _cap_harm(
-    before: Outcome, after: Outcome, share: Floats, greatest: Floats, *, final: bool
+    before: Outcome,
+    after: Outcome,
+    share: Floats,
+    greatest: Floats,
+    counted: Mask,
+    final: Mask,
 ) -> Mask:
     """Lower `greatest` around samples that turning made wrong; return (N,) bool, which they are.
 
-    final : to 0, without another try in between.
+    counted : (N,) bool, the others say nothing. final : (N,) bool, to 0, without another try in
+    between.
     """
     points, findings = after.points, after.findings
     corner = after.low.welded[points.triangle]
     now = np.einsum("ij,ij->i", points.barycentric, share[corner])
     turning = np.where(now > LEAST_SHARE, now, 0.0)
-    broken = after.worse_than(before) & (now > 0)
-    split = after.gained(Defect.SPLIT, before)
+    broken = after.worse_than(before) & (now > 0) & counted
+    split = after.gained(Defect.SPLIT, before) & counted
     limit = after.settings.thresholds.split_texels
     wide = np.where(split, findings.measures[Defect.SPLIT], limit)
     texels = after.low.texels_per_unit(after.settings.map_size)[points.triangle]
     closed = np.where(texels > 0, turning * SPLIT_SPARE * limit / wide, 0.0)
-    back = np.zeros(len(now)) if final else BACK_OFF * turning
+    back = np.where(final, 0.0, BACK_OFF * turning)
+    # The corners nearest to it first; where that did not do, all.
+    least = np.where(final, 1e-12, 1 / 3)
     for rows, most in ((np.flatnonzero(broken), back), (np.flatnonzero(split), closed)):
-        # The corners nearest to it first; where that did not do, all.
-        used = points.barycentric[rows] >= (1e-12 if final else 1 / 3)
+        used = points.barycentric[rows] >= least[rows, None]
         np.minimum.at(greatest, corner[rows][used], np.repeat(most[rows][:, None], 3, 1)[used])
     return np.asarray(broken | split)

@@ -59,6 +59,8 @@ const ANISOTROPY = 4;
 // moves; below the second, finer again. A thirtieth of a second is 33 ms.
 const SLOW_MS = 34, FAST_MS = 20;
 const COARSER = 0.7, FINER = 1.2, COARSEST = 0.3;
+// With fewer pixels than this a thinner high poly does, too.
+const BRIEF_BELOW = 0.6;
 // So long after the last movement the picture is sharp.
 const SHARP_MS = 200;
 
@@ -81,6 +83,7 @@ class Lit {
     this.groups = new Map();
     this.attributes = this.lowAttributes();
     for (const side of this.facts.sides) this.groups.set(side.key, this.group(side.key));
+    if (this.groups.has("high") && model.a.brief_position) this.groups.set("brief", this.group("brief"));
     this.listen();
     this.tell();
   }
@@ -98,14 +101,14 @@ class Lit {
   /** The meshes of one side, each with the part it is of. */
   group(key) {
     const group = new THREE.Group();
-    if (key === "high") {
+    if (key === "high" || key === "brief") {
       const a = this.model.a;
       const attributes = {
-        position: new THREE.BufferAttribute(a.high_position, 3, true),
-        outward: new THREE.BufferAttribute(a.high_normal, 4, true),
+        position: new THREE.BufferAttribute(a[`${key}_position`], 3, true),
+        outward: new THREE.BufferAttribute(a[`${key}_normal`], 4, true),
       };
       const material = this.material(HIGH_VERTEX, HIGH_FRAGMENT, {});
-      for (const mesh of this.model.parts("high", attributes, material)) group.add(mesh);
+      for (const mesh of this.model.parts(key, attributes, material)) group.add(mesh);
     } else {
       const index = this.model.a.lit_triangle;
       const all = new Uint32Array(index.buffer, index.byteOffset, index.length);
@@ -258,11 +261,12 @@ class Lit {
 
   /** Show only what a side shows, of the parts that are wanted. */
   showSide(key, alone) {
+    const wanted = key === "high" && this.hurried && this.groups.has("brief") ? "brief" : key;
     for (const [name, group] of this.groups) {
-      group.visible = name === key;
+      group.visible = name === wanted;
       if (group.visible)
         for (const mesh of group.children)
-          mesh.visible = !alone || (name === "high" ? alone.high_parts : alone.low_parts).includes(mesh.userData.part);
+          mesh.visible = !alone || (key === "high" ? alone.high_parts : alone.low_parts).includes(mesh.userData.part);
     }
   }
 
@@ -296,12 +300,14 @@ class Lit {
   /** Frames before pixels while something moves; sharp again as soon as it rests. */
   keepPace() {
     clearTimeout(this.sharpen);
+    this.hurried = false;
     if (this.resting) return;
     if (this.model.onPaper) return this.model.setRatio(1);
     // A frame that is asked for while the last is still being drawn has to wait for that.
     const waited = performance.now() - this.model.asked;
     if (waited > SLOW_MS) this.ratio = Math.max(this.ratio * COARSER, COARSEST);
     else if (waited < FAST_MS) this.ratio = Math.min(this.ratio * FINER, 1);
+    this.hurried = this.ratio < BRIEF_BELOW;
     this.model.setRatio(this.ratio);
     this.sharpen = setTimeout(() => this.beSharp(), SHARP_MS);
   }
