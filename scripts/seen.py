@@ -7,9 +7,10 @@ Every model is baked in prediction (`predicted_maps`), the low poly lit with tha
 with the high poly lit by its own normals, from VIEWS sides under LIGHTS lights, by the measure
 FLIP (Andersson, Nilsson, Akenine-Möller, Oskarsson, Åström, Fairchild: "FLIP: A Difference
 Evaluator for Alternating Images", HPG 2020; package flip-evaluator, BSD-3). Every pixel's
-difference goes to the sample that it shows, and with it to the regions of that sample. What an
-untouched bake of a faceted low poly differs by anyway (its silhouette, its map's grain) is the
-mean difference over samples without any defect, and is taken off.
+difference goes to the sample that it shows, and with it to the regions of that sample. A faceted
+low poly differs from its high poly whatever its map holds (silhouette, parallax, the map's grain),
+so the same is done with the map that holds what belongs there (`ideal_maps`): what the bake adds is
+the difference of both.
 """
 
 from __future__ import annotations
@@ -35,27 +36,29 @@ ROOT = Path(__file__).resolve().parent.parent
 sys.path.insert(0, str(ROOT))
 
 import cagecheck  # noqa: E402
-from cagecheck.defects.harm import SEEN_DEGREES  # noqa: E402
+from cagecheck.defects.harm import SEEN_DEGREES, WRONG_DEGREES  # noqa: E402
 from cagecheck.defects.kinds import Defect  # noqa: E402
-from cagecheck.predicting.maps.shown import predicted_maps  # noqa: E402
+from cagecheck.predicting.maps.shown import ideal_maps, predicted_maps  # noqa: E402
 from cagecheck.predicting.result import Prediction  # noqa: E402
 from cagecheck.rendering.camera import up_axis, whole_camera  # noqa: E402
 from cagecheck.rendering.pictures import (  # noqa: E402
     HighModel,
     LowModel,
+    Rendered,
+    lit,
+    pixel_centres,
     render_high,
-    render_low_with_map,
 )  # fmt: skip
-from cagecheck.rendering.shading import light_of, srgb  # noqa: E402
-from cagecheck.rendering.view import View  # noqa: E402
+from cagecheck.rendering.shading import Light, Look, light_of, srgb  # noqa: E402
+from cagecheck.rendering.view import Sight, View  # noqa: E402
 
 PAGE = ROOT / "docs" / "evidence_seen.md"
 VIEWS, QUICK_VIEWS = 24, 6
 # Degrees to the right of the eye and above it: frontal, from both sides, from behind and above.
 LIGHTS = ((-52.0, 36.0), (48.0, 12.0), (5.0, 75.0), (130.0, 40.0))
-PIXELS, QUICK_PIXELS = 900, 400
+PIXELS, QUICK_PIXELS = 480, 400
 MAP_SIZE, QUICK_MAP_SIZE = 1024, 512
-SAMPLES, QUICK_SAMPLES = 400_000, 60_000
+SAMPLES, QUICK_SAMPLES = 200_000, 60_000
 # Regions seen in fewer pixels than this over all views say nothing.
 LEAST_PIXELS = 40
 # Besides the distances that the scene suggests: too tight, and too far out.
@@ -78,7 +81,7 @@ class Place:
     error: float
     pixels: int
     difference: float
-    above_clean: float
+    added: float
 
 
 @dataclass
@@ -91,6 +94,7 @@ class Measured:
     places: list[Place]
     pixels_by_error: list[int]
     difference_by_error: list[float]
+    added_by_error: list[float]
 
 
 def models(quick: bool) -> Iterator[str]:
@@ -161,34 +165,51 @@ def measure(job: tuple[str, str, float, float, bool, Path]) -> Measured:
     name, bake, offset, depth, quick, meshes = job
     low, high = pair(name, quick, meshes)
     prediction = baked(low, high, (offset, depth), quick)
-    maps = predicted_maps(prediction, QUICK_MAP_SIZE if quick else MAP_SIZE)
+    size = QUICK_MAP_SIZE if quick else MAP_SIZE
+    both = predicted_maps(prediction, size), ideal_maps(prediction, size)
     low_model, high_model = LowModel(low), HighModel(prediction.scene)
     tree, reach = nearest_samples(prediction)
     n = len(prediction.points)
-    seen, total = np.zeros(n), np.zeros(n)
+    seen, total, at_best = np.zeros(n), np.zeros(n), np.zeros(n)
     pixels = QUICK_PIXELS if quick else PIXELS
     for view in views(prediction, QUICK_VIEWS if quick else VIEWS, pixels):
         lights = [light_of(view, turned, raised) for turned, raised in LIGHTS]
-        ours = render_low_with_map(low_model, maps, view, lights)
-        theirs = render_high(high_model, view, lights)
-        differs = np.zeros((pixels, pixels))
-        for a, b in zip(ours.images, theirs.images, strict=True):
-            differs += flip_evaluator.evaluate(
-                srgb(b).astype(np.float32), srgb(a).astype(np.float32), "LDR",
-                applyMagma=False, computeMeanError=False,
-            )[0].reshape(pixels, pixels) / len(LIGHTS)  # fmt: skip
-        # Where the high poly shows nothing the silhouettes differ, which no map mends.
-        shown = (ours.triangle >= 0) & (theirs.triangle >= 0)
-        triangle, weights = ours.triangle[shown], ours.barycentric[shown]
+        sight, goal = low_model.see(view), render_high(high_model, view, lights)
+        differs = [
+            difference(sight, low_model.map_normals(sight, maps), lights, goal) for maps in both
+        ]
+        triangle, weights = pixel_centres(low_model, view)
+        # Where only one of them shows anything the silhouettes differ, which no map mends.
+        shown = (triangle >= 0) & (goal.triangle >= 0)
+        triangle, weights = triangle[shown], weights[shown]
         place = np.einsum("ij,ijk->ik", weights, low.positions[low.triangles[triangle]])
         sample = tree.query(np.hstack([place, reach * low.face_normals[triangle]]))[1]
         np.add.at(seen, sample, 1.0)
-        np.add.at(total, sample, differs[shown])
-    return shared_out(name, bake, prediction, seen, total)
+        np.add.at(total, sample, differs[0][shown])
+        np.add.at(at_best, sample, differs[1][shown])
+    return shared_out(name, bake, prediction, seen, total, total - at_best)
+
+
+def difference(
+    sight: Sight, normals: np.ndarray, lights: list[Light], goal: Rendered
+) -> np.ndarray:
+    """Return (H, W) how a lit low poly differs from its lit high poly, mean over the lights."""
+    out = np.zeros(goal.triangle.shape)
+    for light, image in zip(lights, goal.images, strict=True):
+        ours = srgb(lit(sight, normals, light, Look())).astype(np.float32)
+        out += flip_evaluator.evaluate(
+            srgb(image).astype(np.float32), ours, "LDR", applyMagma=False, computeMeanError=False
+        )[0].reshape(out.shape)
+    return out / len(lights)
 
 
 def shared_out(
-    name: str, bake: str, prediction: Prediction, seen: np.ndarray, total: np.ndarray
+    name: str,
+    bake: str,
+    prediction: Prediction,
+    seen: np.ndarray,
+    total: np.ndarray,
+    added: np.ndarray,
 ) -> Measured:
     """Give pixels (N,) and their differences (N,) at samples to regions and to bins of error."""
     clean = prediction.findings.flags == 0
@@ -197,7 +218,7 @@ def shared_out(
         Place(
             name, bake, region.name, region.texels, region.harm, region.visible_error,
             int(seen[region.samples].sum()), float(total[region.samples].sum()),
-            float((total - ground * seen)[region.samples].sum()),
+            float(added[region.samples].sum()),
         )
         for region in prediction.regions
         if region.defect != Defect.UNSEEN
@@ -208,6 +229,7 @@ def shared_out(
         name, bake, ground, places,
         [int(x) for x in np.bincount(which, weights=seen, minlength=count)[:count]],
         [float(x) for x in np.bincount(which, weights=total, minlength=count)[:count]],
+        [float(x) for x in np.bincount(which, weights=added, minlength=count)[:count]],
     )  # fmt: skip
 
 
@@ -216,23 +238,26 @@ def rank(a: list[float], b: list[float]) -> float:
     return float(spearmanr(a, b).statistic) if len(a) > 2 else float("nan")
 
 
-def rows(measured: list[Measured]) -> Iterator[str]:
+def rows(measured: list[Measured], least: int) -> Iterator[str]:
     """Yield a line of correlations per model and bake, and one for each model's bakes together."""
     yield (
-        "| model | bake | places | texels | harm | harm, clean ground off | "
-        "mean error | clean ground | threshold crossed at |"
+        "| model | bake | places | texels, sum | harm, sum | texels, added | harm, added | "
+        "error, mean | error, mean added | clean ground |"
     )
-    yield "|---|---|---:|---:|---:|---:|---:|---:|---:|"
+    yield "|---|---|---:|---:|---:|---:|---:|---:|---:|---:|"
     for one in [*measured, *together(measured)]:
-        shown = [p for p in one.places if p.pixels >= LEAST_PIXELS]
+        shown = [p for p in one.places if p.pixels >= least]
         texels, harm = [p.texels for p in shown], [p.harm for p in shown]
-        sums, above = [p.difference for p in shown], [p.above_clean for p in shown]
-        mean = [p.difference / p.pixels for p in shown]
-        yield (
-            f"| {one.model} | {one.bake} | {len(shown)} | {rank(texels, sums):.3f} | "
-            f"{rank(harm, sums):.3f} | {rank(harm, above):.3f} | "
-            f"{rank([p.error for p in shown], mean):.3f} | {one.clean:.3f} | {threshold(one)} |"
-        )
+        sums, added = [p.difference for p in shown], [p.added for p in shown]
+        error = [p.error for p in shown]
+        per_pixel = [p.difference / p.pixels for p in shown]
+        added_per_pixel = [p.added / p.pixels for p in shown]
+        cells = [
+            rank(texels, sums), rank(harm, sums), rank(texels, added), rank(harm, added),
+            rank(error, per_pixel), rank(error, added_per_pixel),
+        ]  # fmt: skip
+        told = " | ".join("-" if np.isnan(x) else f"{x:.3f}" for x in cells)
+        yield f"| {one.model} | {one.bake} | {len(shown)} | {told} | {one.clean:.3f} |"
 
 
 def together(measured: list[Measured]) -> Iterator[Measured]:
@@ -246,21 +271,12 @@ def together(measured: list[Measured]) -> Iterator[Measured]:
             [place for one in some for place in one.places],
             [int(x) for x in np.sum([one.pixels_by_error for one in some], axis=0)],
             [float(x) for x in np.sum([one.difference_by_error for one in some], axis=0)],
+            [float(x) for x in np.sum([one.added_by_error for one in some], axis=0)],
         )  # fmt: skip
 
 
-# An error shows where renders differ by so much more than on clean ground does: half as much again.
-SHOWS_ABOVE = 1.5
-
-
-def threshold(one: Measured) -> str:
-    """Return from which bin of error on the mean difference stays above that of clean ground."""
-    count, total = np.array(one.pixels_by_error), np.array(one.difference_by_error)
-    mean = np.divide(total, count, out=np.zeros(len(count)), where=count >= LEAST_PIXELS)
-    above = (mean > SHOWS_ABOVE * one.clean) | (count < LEAST_PIXELS)
-    last_below = np.flatnonzero(~above)
-    first = 0 if len(last_below) == 0 else int(last_below[-1]) + 1
-    return f"{ERROR_BINS[first]:g} degrees" if first < len(count) else "never"
+# A place of a few pixels is mostly its neighbours' blur; these are told apart from it.
+LARGE_PIXELS = 400
 
 
 def page(measured: list[Measured]) -> str:
@@ -271,31 +287,38 @@ def page(measured: list[Measured]) -> str:
         "Written by `scripts/seen.py`. Low polys lit with their predicted maps are compared with",
         "their high polys by FLIP (Andersson et al. 2020, package flip-evaluator, 67 pixels a",
         f"degree) from {VIEWS} sides under {len(LIGHTS)} lights, {PIXELS} pixels square, maps",
-        f"{MAP_SIZE} square. A place counts if it shows in at least {LEAST_PIXELS} pixels. Columns",
-        "*texels* and *harm*: Spearman's rank correlation over places with the summed difference;",
-        "*clean ground off*: the same after what samples without any defect differ by on the mean",
-        "is taken off; *mean error*: the mean visible error with the mean difference. The",
-        f"last column says from which error on renders differ by {SHOWS_ABOVE:g} times what clean",
-        f"ground does. The threshold in use is {SEEN_DEGREES:g} degrees.",
+        f"{MAP_SIZE} square. *Added* is what remains of a difference when the one that a map",
+        "without artefacts leaves (`ideal_maps`) is taken off. Cells are Spearman's rank",
+        "correlations over places: of texels or harm with the summed difference, and of the",
+        "mean visible error with the mean difference. *Clean ground*: mean difference of samples",
+        "without any defect. Places overlap where samples have several defects; then each has the",
+        "whole difference.",
         "",
-        "Places overlap where samples have several defects; then each has the whole difference.",
+        f"## Places of {LARGE_PIXELS} pixels and more, all pictures together",
         "",
-        *rows(measured),
+        *rows(measured, LARGE_PIXELS),
+        "",
+        f"## Places of {LEAST_PIXELS} pixels and more",
+        "",
+        *rows(measured, LEAST_PIXELS),
         "",
         "## Difference by visible error",
         "",
-        "| visible error, degrees | pixels | mean difference | of clean ground's |",
+        f"What counts begins at {SEEN_DEGREES:g} degrees and ends at {WRONG_DEGREES:g}.",
+        "",
+        "| visible error, degrees | pixels | mean difference | added by the bake |",
         "|---|---:|---:|---:|",
     ]
     whole = [*together(measured)][-1]
     for k in range(len(ERROR_BINS) - 1):
-        count = whole.pixels_by_error[k]
-        mean = whole.difference_by_error[k] / max(count, 1)
+        count = max(whole.pixels_by_error[k], 1)
         upper = min(ERROR_BINS[k + 1], 180)
-        ratio = mean / whole.clean
-        lines.append(f"| {ERROR_BINS[k]:g} to {upper:g} | {count:,} | {mean:.3f} | {ratio:.2f} |")
-    lines += ["", "## By defect", "", "| defect | places | mean error | mean difference |"]
-    lines.append("|---|---:|---:|---:|")
+        lines.append(
+            f"| {ERROR_BINS[k]:g} to {upper:g} | {whole.pixels_by_error[k]:,} | "
+            f"{whole.difference_by_error[k] / count:.3f} | {whole.added_by_error[k] / count:.3f} |"
+        )
+    lines += ["", "## By defect", "", "| defect | places | mean error | mean difference | added |"]
+    lines.append("|---|---:|---:|---:|---:|")
     for defect in sorted({place.defect for place in whole.places}):
         some = [p for p in whole.places if p.defect == defect and p.pixels >= LEAST_PIXELS]
         if some:
@@ -303,7 +326,8 @@ def page(measured: list[Measured]) -> str:
             error = sum(p.error * p.pixels for p in some) / pixels
             lines.append(
                 f"| {defect} | {len(some)} | {error:.1f} | "
-                f"{sum(p.difference for p in some) / pixels:.3f} |"
+                f"{sum(p.difference for p in some) / pixels:.3f} | "
+                f"{sum(p.added for p in some) / pixels:.3f} |"
             )
     return "\n".join(lines) + "\n"
 
