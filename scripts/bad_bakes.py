@@ -88,7 +88,8 @@ def model_named(name: str, seed: int) -> Model:
         "organic": lambda: organic(scans / "bear.off", seed),
         "organic-b": lambda: organic(scans / "bull.off", seed),
         "scan": lambda: scan(scans / "bunny00.off", seed),
-        "scan-b": lambda: scan(scans / "armadillo.off", seed),
+        # Its fingers and folds lie nearer to each other than the other scan's: 0.035 records one.
+        "scan-b": lambda: replace(scan(scans / "armadillo.off", seed), offset=0.02),
     }
     return made[name]()
 

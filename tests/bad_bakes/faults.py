@@ -434,10 +434,19 @@ def _slid(kitchen: Kitchen) -> Trial:
     island = names == int(np.bincount(names[hit]).argmax())
     patch = _disc(kitchen, 1001, 0.12, island) & island
     gy, gx = np.mgrid[: kitchen.size, : kitchen.size].astype(float)
-    shift = 0.012 * kitchen.size
-    for k in range(3):
-        moved = map_coordinates(vectors[1001][..., k], [gy, gx - shift], order=1, mode="nearest")
-        vectors[1001][..., k] = np.where(patch, moved, vectors[1001][..., k])
+    at = [gy, gx - 0.012 * kitchen.size]
+    world = kitchen.clean[1001].world
+    moved = np.stack(
+        [map_coordinates(world[..., k], at, order=1, mode="nearest") for k in range(3)], axis=-1
+    )
+    # The surface slides, so its normals are put into the frames of where they end up.
+    length = np.linalg.norm(moved, axis=2)
+    patch &= length > 0.9
+    low = low_set(kitchen.model, kitchen.settings)
+    t = texels_of(low, kitchen.size, 1001)
+    held = kitchen.oven.encode(low, t, moved[t.y, t.x])
+    rows = patch[t.y, t.x]
+    vectors[1001][t.y[rows], t.x[rows]] = held[rows]
     return of_vectors(kitchen, vectors)
 
 
