@@ -72,6 +72,7 @@ WAYS: dict[str, Way] = {
     "turn-outward": Way.MESHES,
     "uvs-back": Way.MESHES,
     "same-basis": Way.MESHES,
+    "take-as-baked": Way.MESHES,
     "more-padding": Way.MESHES,
     "more-samples": Way.MESHES,
     "check-source": Way.MESHES,

@@ -50,6 +50,8 @@ CHECKS = 2
 MENDS = 20
 # What was chosen at the end was mended before; little is left to mend.
 CHOSEN_MENDS = 3
+# Mending may show this much more, as it mends what does not show as well.
+MENDING_COSTS = 1e-3
 # Rays need a cage some way off the low poly, or a baker's float32 positions give them a random
 # lean: this many roundings of the largest coordinate keep it under a thousandth.
 STEADY_ROUNDINGS = 2048
@@ -441,7 +443,7 @@ def _check_choice(
     cage = cage_of(search.low, search.offsets, search.settings.directions)
     tuned = float(measure.harm(cage).sum())
     h = choice.harm
-    if tuned <= max(h.tuned, min(h.before, h.asset, h.parts)):
+    if tuned <= min(h.tuned * (1 + MENDING_COSTS), max(h.tuned, min(h.before, h.asset, h.parts))):
         return again, replace(h, tuned=tuned)
     search.offsets, search.conflict = solved, conflict
     return check_chosen(search, again, choice.offsets, 0, texels), h
