@@ -32,7 +32,7 @@ from cagecheck.meshes.triangulate import triangulate
 from cagecheck.rays.cage import Rays, cage_from_push, corner_directions
 from cagecheck.rays.layers import NO_LAYER, Layers
 from cagecheck.rays.points import SurfacePoints
-from cagecheck.tuning.corridors import Corridors, corridors_of
+from cagecheck.tuning.corridors import Corridors, corridors_of, low_graph, most_needed
 from cagecheck.tuning.folds import check_shell
 from cagecheck.tuning.solver.problem import UnsolvedError, offset_problem
 from cagecheck.tuning.solver.solve import solve_offsets
@@ -295,6 +295,9 @@ def _solved_at(
     touching = low.welded[(number[low.welded] >= 0).any(axis=1)]
     edges = number[edge_pairs(touching)[0]]
     edges = edges[(edges >= 0).all(axis=1)]
+    # A tuning of the moved mesh goes no farther either.
+    everywhere = np.full(low.position_count, tuning.limit)
+    most = most_needed(low_graph(low), corridors, tuning.margin, 0.0, everywhere)
     problem = offset_problem(
         len(at),
         np.where(mine, columns, 0)[rows],
@@ -304,7 +307,7 @@ def _solved_at(
         edges,
         attraction=1.0,
         preferred=offsets[at],
-        ceiling=np.maximum(tuning.limit, offsets[at]),
+        ceiling=np.maximum(most[at], offsets[at]),
         fixed=held,
         fixed_value=np.where(held, offsets[at], 0.0),
     )

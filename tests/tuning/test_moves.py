@@ -7,7 +7,7 @@ under a strip is a question of two unknowns, which SciPy's HiGHS answers apart f
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 
 import numpy as np
@@ -18,6 +18,7 @@ from cagecheck.defects.kinds import Defect
 from cagecheck.meshes.lowpoly import LowPoly, prepare_low
 from cagecheck.meshes.mesh import Mesh, Surface, join_meshes, mesh_from_polygons
 from cagecheck.predicting.settings import Settings
+from cagecheck.tuning import corridors
 from cagecheck.tuning.conflicts import KINDS, Conflict, explain_conflicts
 from cagecheck.tuning.tune import TuneSettings, Tuning, tune
 
@@ -27,6 +28,14 @@ FLAT, STEP, STRIP = 0.012, 0.10, 0.06
 STEP_FROM, STEP_TO = 0.5, 0.6
 STRIP_FROM, STRIP_TO = 0.21, 0.22
 LIMIT = 0.15
+
+
+@pytest.fixture(scope="module", autouse=True)
+def far_offsets() -> Iterator[None]:
+    """Let corners of these plates of one quad rise to twice what rays need, as the program does."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(corridors, "NEED_SPARE", 2.0)
+        yield
 
 
 def profile(knots: list[tuple[float, float]]) -> Mesh:
@@ -107,8 +116,10 @@ def fold() -> Tuning:
 
 
 def overshoots(tuning: Tuning, name: str) -> Conflict:
-    """The conflict over plate a."""
-    return next(c for c in explain_conflicts(tuning) if c.name == name)
+    """The conflict over plate a; of several, one that a move cures."""
+    found = [c for c in explain_conflicts(tuning) if c.name == name]
+    moved = [c for c in found if any(r.kind == "move loop" for r in c.remedies)]
+    return (moved or found)[0]
 
 
 def test_the_linear_program_and_the_closed_form_agree() -> None:
@@ -212,3 +223,16 @@ def test_what_is_wrong_is_what_the_strip_covers(other: Tuning, fold: Tuning) -> 
         x = after.positions[wrong, 0]
         assert len(x) and ((x >= STRIP_FROM - 1e-9) & (x <= STRIP_TO + 1e-9)).all()
         assert tuning.assurance.open == 0 and tuning.assurance.conflicting == wrong.sum()
+
+
+def test_no_move_is_called_a_cure_that_offsets_within_their_bounds_cannot_follow(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """With the bound as shipped, a corner cannot rise far enough however the plate is moved."""
+    monkeypatch.setattr(corridors, "NEED_SPARE", 1.1)
+    low, high, paired = scene(("a", "b"))
+    tuning = tune(low, high, paired=paired, settings=SETTINGS, tuning=TuneSettings(limit=LIMIT))
+    found = explain_conflicts(tuning)
+    assert found and not any(
+        r.kind == "move loop" and r.cures for conflict in found for r in conflict.remedies
+    )
