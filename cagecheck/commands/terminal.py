@@ -30,6 +30,8 @@ EXIT_BAD_INPUT = 2
 NOUGHT = 1e-6
 # Columns of a table that goes into a file or a pipe: names are not cut for want of a window.
 PIPE_WIDTH = 160
+# Names of defects fit; longer ones (paths) fold.
+UNBROKEN = 24
 
 P = ParamSpec("P")
 
@@ -67,7 +69,10 @@ class Terminal:
         table = Table(title=escape(title), title_justify="left", title_style="bold")
         for k, name in enumerate(columns):
             numeric = bool(rows) and all(_is_number(row[k]) for row in rows)
-            table.add_column(escape(name), justify="right" if numeric else "left", overflow="fold")
+            table.add_column(
+                escape(name), justify="right" if numeric else "left", overflow="fold",
+                no_wrap=k == 0 and _unbroken(rows),
+            )  # fmt: skip
         for row in rows:
             table.add_row(*(escape(_cell(value)) for value in row))
         # Tables wrap inside their cells instead of running over the window's edge.
@@ -173,6 +178,11 @@ def _cell(value: Any) -> str:
     if isinstance(value, int):
         return count_text(value)
     return readable(value) if isinstance(value, float) else str(value)
+
+
+def _unbroken(rows: Sequence[Sequence[Any]]) -> bool:
+    """Tell whether a first column holds names that stay on one line, and not long ones."""
+    return all(len(_cell(row[0])) <= UNBROKEN for row in rows)
 
 
 def _is_number(value: Any) -> bool:

@@ -177,8 +177,9 @@ def test_conflicts_of_one_kind_on_one_part_are_one_row(capsys, monkeypatch):
     def conflict(number, cause, short, before):
         remedy = Remedy("bake apart", "bake apart", 0.0, before, 1)
         return Conflict(
-            number, "overshoot: other part", "arm_low", (0.0, 0.0, 0.0), before, "arm", "sleeve",
-            0.01, Reason(cause, Values(part="arm", other_part="sleeve", short=short)), (remedy,),
+            number, "overshoot: other part", "arm_low", (0.0, 0.0, 0.0), before, 9.0,
+            "arm", "sleeve", 0.01,
+            Reason(cause, Values(part="arm", other_part="sleeve", short=short)), (remedy,),
         )  # fmt: skip
 
     monkeypatch.setenv("COLUMNS", "200")

@@ -11,6 +11,7 @@ import pytest
 from cagecheck.defects.kinds import Defect
 from cagecheck.locating.locate import LocateSettings, locate
 from cagecheck.locating.read_maps import read_map
+from cagecheck.locating.visible_faults import REACH_SHARE
 from cagecheck.predicting.maps.write_maps import MapFormat
 from cagecheck.predicting.predict import predict
 from cagecheck.predicting.result import Prediction
@@ -25,7 +26,10 @@ def test_predict_and_locate_agree_on_what_shows(
 ) -> None:
     """By defect within 2 %: predicted at all texel centres, and measured in the 8-bit maps."""
     before = demo_prediction
-    settings = replace(before.settings, texels=SIZE, unseen_points=0)
+    assert before.settings.offset is not None and before.settings.depth is not None
+    # Both look for surface above the cage equally far out.
+    reach = max(REACH_SHARE * before.settings.offset, before.settings.depth)
+    settings = replace(before.settings, texels=SIZE, unseen_points=0, reach=reach)
     told = predict(before.low, before.scene, paired=before.paired, settings=settings)
     form = MapFormat(kinds=("normal",), asset="demo")
     files = write_prediction(told, tmp_path / "out", page=False, maps=form)

@@ -106,7 +106,7 @@ def test_an_island_that_shows_something_else_has_not_moved() -> None:
     covered, wanted, stored = islands(), bumpy(5, 14.0), bumpy(6, 14.0)
     fault = np.where(covered, Fault.UNEXPLAINED, Fault.CLEAN).astype(np.uint8)
     assert not moved_islands(covered, fault, wanted, stored)[0].any()
-    assert not turned_islands(covered, fault, wanted, stored).any()
+    assert not turned_islands(covered, fault, wanted, stored, np.zeros_like(covered)).any()
 
 
 def test_a_turned_island_is_told() -> None:
@@ -119,4 +119,6 @@ def test_a_turned_island_is_told() -> None:
     stored[first] = stored[first] @ turn.T
     assert rotation_between(wanted[first], stored[first]) == pytest.approx(turn, abs=1e-5)
     fault = np.where(first, Fault.UNEXPLAINED, Fault.CLEAN).astype(np.uint8)
-    assert np.array_equal(turned_islands(covered, fault, wanted, stored), first)
+    assert np.array_equal(
+        turned_islands(covered, fault, wanted, stored, np.zeros_like(covered)), first
+    )

@@ -14,7 +14,7 @@ HOME = SOURCE / "words"
 DATA = {
     "chores/batch/manifest.py": ("a number that another reader takes again, to the last bit", 1),
     "formats/cage_text.py": ("the text of a mesh file", 1),
-    "options.py": ("it lies below the words: numbers as they are typed", 5),
+    "options.py": ("it lies below the words: numbers as they are typed", 6),
 }
 # Digits behind a point, commas between thousands, a letter for the kind of number. Widths and zeros
 # in front (columns, numbers of frames) are layout, not wording.
