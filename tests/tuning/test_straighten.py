@@ -322,16 +322,28 @@ def small() -> tuple[LowPoly, Surface, Straightening, np.ndarray]:
     return low, high, *drawn(low, high, replace(SETTINGS, offset=0.08))
 
 
+@pytest.fixture(scope="module")
+def spread(small: tuple[LowPoly, Surface, Straightening, np.ndarray]) -> dict[str, float]:
+    """By how much the skew that is left differs when only the seed of the samples does."""
+    low, high, *_ = small
+    found = [drawn(low, high, replace(SETTINGS, offset=0.08, seed=s))[0] for s in range(4)]
+    return {way: float(np.ptp([skew(f.outcome_of(way)) for f in found])) for way in WAYS}
+
+
 def assert_alike(
-    base: tuple[Straightening, np.ndarray], other: tuple[Straightening, np.ndarray], same: float
+    base: tuple[Straightening, np.ndarray],
+    other: tuple[Straightening, np.ndarray],
+    same: float,
+    spread: dict[str, float] | None = None,
 ) -> None:
-    """same : share of the texels that agree to a hundredth."""
+    """same : share of the texels that agree to a hundredth; spread : see `spread`."""
     (first, image), (second, moved) = base, other
     assert image.max() > 0.9 and ((image > 0.01) & (image < 0.99)).mean() > 0.05
     assert np.mean(np.abs(image - moved) < 0.01) >= same
     for way in WAYS:
         before, after = first.outcome_of(way), second.outcome_of(way)
-        assert skew(after) == pytest.approx(skew(before), abs=0.1)
+        apart = max(0.1, spread[way] if spread else 0.0)
+        assert skew(after) == pytest.approx(skew(before), abs=apart)
         assert second.helps(way) and first.helps(way)
 
 
@@ -351,10 +363,14 @@ def test_renumbered_vertices_have_the_same_straightening_map(
     assert other[0].share[number] == pytest.approx(base[0].share, abs=0.01)
 
 
-# Where turned coordinates round otherwise, other samples stand at the rim of what bevels allow.
+# Where turned coordinates round otherwise, other samples stand at the rim of what bevels allow: the
+# outcome differs by no more than it does from seed to seed.
 @pytest.mark.parametrize(("scale", "same"), [(1.0, 0.95), (250.0, 1.0)])
 def test_a_turned_and_scaled_scene_has_the_same_straightening_map(
-    small: tuple[LowPoly, Surface, Straightening, np.ndarray], scale: float, same: float
+    small: tuple[LowPoly, Surface, Straightening, np.ndarray],
+    spread: dict[str, float],
+    scale: float,
+    same: float,
 ) -> None:
     low, high, *base = small
     turn = np.eye(3)
@@ -367,7 +383,7 @@ def test_a_turned_and_scaled_scene_has_the_same_straightening_map(
         replace(high, positions=scale * high.positions @ turn.T),
         at,
     )
-    assert_alike((base[0], base[1]), other, same)
+    assert_alike((base[0], base[1]), other, same, spread if scale == 1.0 else None)
 
 
 def scene_without_uvs() -> tuple[LowPoly, Surface]:
