@@ -291,7 +291,8 @@ def verdict(result: Tuning) -> list[str]:
     folded = int(result.shell.folded.sum())
     if folded:
         out.append(
-            f"{count_text(folded)} triangles of the shell fold; lower offsets there would miss."
+            f"{count_text(folded)} triangles of the shell fold; what they bend counts in what is "
+            "seen."
         )
     out.append(steady_words(result))
     out.append("The check casts the rays that a bake would; look at the bake all the same.")
