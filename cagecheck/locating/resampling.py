@@ -19,11 +19,16 @@ from cagecheck.arrays.types import Floats
 
 Picture = NDArray[np.float32]
 Inside = NDArray[np.bool_]
+# Differences that show it, see above.
+ORDERS = (2, 3)
 # Slower changes than seven texels a period are the surface's own.
 LEAST_FREQUENCY = 0.15
 # A peak stands so far above the middle of its spectrum, along both axes together. Of 200 numbers
 # that fall as they like (Rayleigh) the largest is 2.8 times the middle one.
 STANDS_OUT = 5.0
+# One order of differences alone must stand out so far: noise of a step (dither) comes to 5 by
+# chance, halved maps to 11 and more.
+STANDS_OUT_ALONE = 8.0
 # Along each axis alone it stands out as far as chance does at most.
 ALONE = 3.0
 # And so far above what the expected picture has there: meshes have lattices of their own.
@@ -43,15 +48,17 @@ def lattice(picture: Picture, inside: Inside, expected: Callable[[], Picture]) -
     the picture as it should be, in the map's own steps, since those of a smooth surface make
     patterns, too; asked for only where there is a lattice.
     """
-    for order in (2, 3):
-        spectrum = _spectrum(picture, inside, order)
+    spectra = [_spectrum(picture, inside, order) for order in ORDERS]
+    for order, spectrum in zip(ORDERS, spectra, strict=True):
         if spectrum is None:
             continue
         peak = int(np.argmax(spectrum))
-        if spectrum[peak] < STANDS_OUT:
+        near = slice(max(peak - 1, 0), peak + 2)
+        both = all(s is not None and s[near].max() >= STANDS_OUT for s in spectra)
+        if spectrum[peak] < (STANDS_OUT if both else STANDS_OUT_ALONE):
             continue
         own = _spectrum(expected(), inside, order)
-        if own is None or spectrum[peak] < ABOVE_EXPECTED * own[max(peak - 1, 0) : peak + 2].max():
+        if own is None or spectrum[peak] < ABOVE_EXPECTED * own[near].max():
             continue
         count = min(*picture.shape[:2], MOST_LINES)
         return (peak + _first(count)) / count
