@@ -9,6 +9,8 @@ from cagecheck.words.sentences import count_words, sentence_case
 
 # As many sights as one sentence holds; what harms less is left to the list.
 MOST_SIGHTS = 3
+# So many of the rest are named.
+LESSER_SIGHTS = 2
 
 
 def headline(entries: Sequence[Entry]) -> str:
@@ -24,7 +26,10 @@ def headline(entries: Sequence[Entry]) -> str:
         of_sight.setdefault(entry.first.defect.sight, []).append(entry)
     order = sorted(of_sight, key=lambda sight: -sum(e.harm for e in of_sight[sight]))
     said = [f"{sight} ({_where(of_sight[sight])})" for sight in order[:MOST_SIGHTS]]
-    more = f"; less of {', '.join(order[MOST_SIGHTS:])}" if len(order) > MOST_SIGHTS else ""
+    less = order[MOST_SIGHTS:]
+    if len(less) > LESSER_SIGHTS + 1:
+        less = [*less[:LESSER_SIGHTS], f"{len(less) - LESSER_SIGHTS} other things"]
+    more = f"; less of {_listed(less)}" if less else ""
     return f"One will see {_listed(said)}{more}." + (f" {sentence_case(hidden)}." if hidden else "")
 
 
