@@ -25,6 +25,7 @@ from cagecheck.locating.compare import (
     Fault,
     TileView,
     chosen_points,
+    fault_of_layer,
     find_goals,
 )
 from cagecheck.locating.conventions import (
@@ -522,16 +523,8 @@ def _ask(
             if found >= 0 and (known or not mine):
                 part = face_part[face[found]]
                 other[i] = part
-                gap[i] = t[found] - target[i] if not np.isnan(target[i]) else t[found]
                 evidence[i] |= _SEEN
-                if not np.isnan(target[i]) and t[found] < target[i]:
-                    fault[i] = _TOO_DEEP
-                elif not paired[low_part[i], part]:
-                    fault[i] = _OTHER_PART
-                elif gap[i] > 0:
-                    fault[i] = _OTHER_FOLD
-                else:
-                    fault[i] = _TOO_DEEP
+                fault[i], gap[i] = fault_of_layer(t[found], target[i], paired[low_part[i], part])
                 continue
             if not mine:
                 fault[i], other[i] = _OTHER_PART, named[i]

@@ -533,16 +533,24 @@ def _explain(
             continue
         part = face_part[face[found]]
         other[i] = part
-        gap[i] = t[found] - goal_t[i] if goal >= 0 else t[found]
-        if goal >= 0 and t[found] < goal_t[i]:
-            fault[i] = _TOO_DEEP
-        elif not paired[low_part[i], part]:
-            fault[i] = _OTHER_PART
-        elif gap[i] > 0:
-            fault[i] = _OTHER_FOLD
-        else:
-            fault[i] = _TOO_DEEP
+        wanted = goal_t[i] if goal >= 0 else np.nan
+        fault[i], gap[i] = fault_of_layer(t[found], wanted, paired[low_part[i], part])
     return voters
+
+
+@njit(cache=True, nogil=True)
+def fault_of_layer(t: float, wanted: float, paired: bool) -> tuple[int, float]:
+    """Return the fault of a texel that recorded a wrong layer at t, and how far out that lies.
+
+    wanted : where the surface that belongs lies, NaN where there is none: then heights count from
+    the low poly. paired : the layer is on a part that may be recorded.
+    """
+    if t < wanted:
+        return _TOO_DEEP, t - wanted
+    above = t if np.isnan(wanted) else t - wanted
+    if not paired:
+        return _OTHER_PART, above
+    return (_OTHER_FOLD if above > 0 else _TOO_DEEP), above
 
 
 @njit(cache=True, nogil=True)

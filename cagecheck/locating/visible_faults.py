@@ -33,6 +33,8 @@ REACH_SHARE = 3.0
 MOST_JUDGED = 1 << 18
 # Where nothing was recorded and the map is as flat as this, it shows its background.
 FLAT_DEGREES = 1.0
+# What rays through texel centres have: no surface without rays, no wedges between them.
+TOLD = tuple(defect for defect in Defect if defect not in (Defect.UNSEEN, Defect.SPLIT))
 
 
 @dataclass(frozen=True, eq=False)
@@ -115,9 +117,7 @@ def shown_defects(variants: Variants, located: list[LocatedMap]) -> tuple[ShownD
     The rays are those of the cage and depth that the maps are compared with; what the texels hold
     is the map's own. Large maps are judged by every second, third, ... texel.
     """
-    total: dict[Defect, Floats] = {
-        d: np.zeros(3) for d in Defect if d not in (Defect.UNSEEN, Defect.SPLIT)
-    }
+    total: dict[Defect, Floats] = {defect: np.zeros(3) for defect in TOLD}
     done: set[int] = set()
     for found in located:
         if found.record is None or found.record.tile in done:
@@ -138,9 +138,7 @@ def _shown_on_tile(
     # A texel's place decides whether it is picked, as for the vote on the offset.
     chosen = record.covered & ((x * 7919 + y * 104_729) % step == 0)
     points, column, line = chosen_points(low, record.tile, chosen)
-    out: dict[Defect, Floats] = {
-        d: np.zeros(3) for d in Defect if d not in (Defect.UNSEEN, Defect.SPLIT)
-    }
+    out: dict[Defect, Floats] = {defect: np.zeros(3) for defect in TOLD}
     if len(points) == 0:
         return out
     meant = _meant(variants, found, points)
