@@ -22,7 +22,7 @@ from cagecheck.locating.page import page_of_location, ray_ends
 from cagecheck.report.content import PageContent
 from cagecheck.report.page import page_html, write_page
 from cagecheck.report.tile_pictures import least_of_blocks, worst_region_of_blocks
-from tests.browser import BROWSER, DRIVER, browser, prefer, requests_made, resize, troubles
+from tests.browser import BROWSER, DRIVER, prefer, requests_made, resize, troubles
 from tests.report.test_page import page_data, unpacked
 from tests.report.test_page_browser import (
     canvas,
@@ -30,9 +30,9 @@ from tests.report.test_page_browser import (
     chosen,
     differing,
     keep,
+    opened_page,
     pick_row,
     settle,
-    wait,
 )
 from tests.scenes.locating import DEPTH, OFFSET, PAIRED, Plan, baked_maps, make_scenery
 
@@ -171,10 +171,7 @@ needs_browser = pytest.mark.skipif(
 def driver(content: PageContent, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
     path = tmp_path_factory.mktemp("page") / "report.html"
     write_page(content, path, high_triangles=8_000)
-    with browser() as opened:
-        prefer(opened, "light")
-        opened.get(path.as_uri())
-        wait(lambda: opened.execute_script("return document.documentElement.dataset.ready"))
+    with opened_page(path) as opened:
         yield opened
 
 

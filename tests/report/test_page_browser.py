@@ -5,6 +5,7 @@ Set CAGECHECK_PICTURES to a folder to keep the screenshots.
 
 from __future__ import annotations
 
+import contextlib
 import io
 import os
 import time
@@ -36,10 +37,7 @@ def page_file(demo_prediction: Prediction, tmp_path_factory: pytest.TempPathFact
 
 @pytest.fixture(scope="module")
 def driver(page_file: Path) -> Iterator[Any]:
-    with browser() as opened:
-        prefer(opened, "light")
-        opened.get(page_file.as_uri())
-        wait(lambda: opened.execute_script("return document.documentElement.dataset.ready"))
+    with opened_page(page_file) as opened:
         yield opened
 
 
@@ -57,6 +55,16 @@ def page(driver: Any) -> Any:
     )
     settle(driver)
     return driver
+
+
+@contextlib.contextmanager
+def opened_page(path: Path) -> Iterator[Any]:
+    """Yield a driver of a fresh browser, in light colours, in which a report page is ready."""
+    with browser() as opened:
+        prefer(opened, "light")
+        opened.get(path.as_uri())
+        wait(lambda: opened.execute_script("return document.documentElement.dataset.ready"))
+        yield opened
 
 
 def wait(ready: Callable[[], Any], seconds: float = 60) -> Any:

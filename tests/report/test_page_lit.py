@@ -29,8 +29,8 @@ from cagecheck.rendering.shading import light_of, srgb
 from cagecheck.rendering.view import View
 from cagecheck.report.content import PageContent
 from cagecheck.report.page import write_page
-from tests.browser import BROWSER, DRIVER, browser, prefer, requests_made, resize, troubles
-from tests.report.test_page_browser import keep, next_frames, wait
+from tests.browser import BROWSER, DRIVER, prefer, requests_made, resize, troubles
+from tests.report.test_page_browser import keep, next_frames, opened_page, wait
 from tests.scenes.maps import sheet
 
 pytestmark = pytest.mark.skipif(
@@ -59,10 +59,7 @@ def content() -> PageContent:
 @pytest.fixture(scope="module")
 def driver(content: PageContent, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
     path = write_page(content, tmp_path_factory.mktemp("lit") / "report.html")
-    with browser() as opened:
-        prefer(opened, "light")
-        opened.get(path.as_uri())
-        wait(lambda: opened.execute_script("return document.documentElement.dataset.ready"))
+    with opened_page(path) as opened:
         yield opened
 
 
