@@ -97,8 +97,8 @@ def assure(
     """Say how far a check reaches.
 
     findings : of the check's points, at the depth that is handed out. wrong : (N,) bool, missed or
-    overshot along the check's rays; still_open : those of them that corridors would allow; given_up : (N,) bool, where a cage that
-    serves all was known.
+    overshot along the check's rays; still_open : those of them that corridors would allow;
+    given_up : (N,) bool, where a cage that serves all was known.
     """
     area = points.area > 0
     count = int(area.sum())

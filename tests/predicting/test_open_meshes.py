@@ -29,7 +29,7 @@ from cagecheck.rays import NO_LAYER
 from cagecheck.rays.rounding import SHIFT
 from cagecheck.tuning.conflict_reasons import ConflictCause
 from cagecheck.tuning.conflicts import explain_conflicts
-from cagecheck.tuning.tune import Tuning, TuneSettings, tune
+from cagecheck.tuning.tune import TuneSettings, Tuning, tune
 from cagecheck.tuning.words import assurance_words
 from tests.formats.test_read_open_meshes import folder as open_folder
 from tests.scenes.shapes import edge_gap
