@@ -20,6 +20,7 @@ from cagecheck.formats.ply_header import read_header
 from cagecheck.formats.read import read_surface
 from cagecheck.meshes.mesh import Surface
 from cagecheck.progress import Progress, silent
+from cagecheck.staging import recover
 from cagecheck.viewing.lit_record import LitRecord, read_lit
 
 # Vertices of a file that lie within this share of the model's size of where they were are the same.
@@ -105,6 +106,7 @@ def read_result(folder: str | os.PathLike[str]) -> Result:
         It is not one, a file is missing or damaged, or the files are not from one run.
     """
     place = Path(folder)
+    recover(place)
     if not place.is_dir():
         raise InputError(
             "there is no such folder.",

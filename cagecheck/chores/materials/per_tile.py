@@ -37,6 +37,7 @@ from cagecheck.maps.map_names import default_asset
 from cagecheck.meshes.lowpoly import prepare_low
 from cagecheck.meshes.mesh import Mesh
 from cagecheck.meshes.tiles import FIRST_TILE, NO_TILE, tile_origin
+from cagecheck.staging import recover
 from cagecheck.words.numbers import count_text
 
 DEFAULT_NAMES = "{asset}_{tile}"
@@ -117,13 +118,14 @@ def write_tile_materials(
         The mesh has no UVs or is of a kind that is not written, `out` has another ending or
         exists, or the names are not one to a tile.
     """
+    recover(Path(path).parent)
     mesh, out = read_mesh(path), Path(out)
     kind = _writable(mesh, out)
     plan = plan_materials(mesh, names, asset or default_asset(Path(path).stem))
     faces = face_tiles(mesh)
     shift = {m.tile: _to_first(m.tile) for m in plan} if to_first_tile else {}
     notices = list(_plan_notices(mesh, plan, faces.crossing, to_first_tile))
-    with OutputFolder(out.parent, force=force) as folder:
+    with OutputFolder(out.parent, force=force, is_shared=True) as folder:
         place = folder.add(out.name)
         if kind == "obj":
             notices += _write_obj(mesh, faces.tile, plan, shift, place, folder, out)
@@ -174,6 +176,7 @@ def restore_tiles(
     InputError
         The record cannot be read, or none of its materials is in the mesh.
     """
+    recover(Path(path).parent)
     mesh, out = read_mesh(path), Path(out)
     kind = _writable(mesh, out)
     materials, shift_of = _read_record(Path(record))
@@ -184,7 +187,7 @@ def restore_tiles(
             file=str(path),
             cure="Name the record that was written beside it.",
         )
-    with OutputFolder(out.parent, force=force) as folder:
+    with OutputFolder(out.parent, force=force, is_shared=True) as folder:
         place = folder.add(out.name)
         if kind == "obj":
             shifts = [shift_of.get(name, (0, 0)) for name in _names_of_faces(mesh)]
