@@ -12,24 +12,63 @@ import contextlib
 import errno
 import hashlib
 import os
+import stat
 from collections.abc import Iterator
 from pathlib import Path
 from types import TracebackType
+from typing import BinaryIO
 
 from cagecheck.errors import InputError
 from cagecheck.locks import Lock
 from cagecheck.staging import Stage, make_folders, new_file, recover
 
 _HASH_BLOCK = 1 << 20
+# Windows has neither the flag nor pipes among its files, but translates line ends unasked.
+_AT_ONCE = getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
 
 
 def sha256_of(path: str | os.PathLike[str]) -> str:
     """Return the SHA-256 of a file's bytes as 64 hexadecimal digits."""
     digest = hashlib.sha256()
-    with Path(path).open("rb") as stream:
+    with open_plain(path) as stream:
         while block := stream.read(_HASH_BLOCK):
             digest.update(block)
     return digest.hexdigest()
+
+
+def open_plain(path: str | os.PathLike[str]) -> BinaryIO:
+    """Open a plain file for reading; anything else would hang or never end, and is not opened.
+
+    Raises `OSError` and nothing else, for names that no system takes, too.
+    """
+    try:
+        _check_plain(os.stat(path))  # noqa: PTH116 - before it is opened: opening acts on devices
+        # A pipe that took the file's place in between would wait for its other end.
+        handle = os.open(path, os.O_RDONLY | _AT_ONCE)
+    except ValueError as error:
+        raise OSError(errno.EINVAL, "no system takes this name") from error
+    try:
+        _check_plain(os.fstat(handle))
+        return os.fdopen(handle, "rb")
+    except BaseException:
+        os.close(handle)
+        raise
+
+
+def read_plain(path: str | os.PathLike[str], *, most: int = 1 << 30) -> bytes:
+    """Return the bytes of a plain file, `most` of them at most. Raises `OSError`."""
+    with open_plain(path) as stream:
+        data = stream.read(most + 1)
+    if len(data) > most:
+        raise OSError(errno.EFBIG, "it is too large for a file of its kind")
+    return data
+
+
+def _check_plain(found: os.stat_result) -> None:
+    if stat.S_ISDIR(found.st_mode):
+        raise OSError(errno.EISDIR, os.strerror(errno.EISDIR))
+    if not stat.S_ISREG(found.st_mode):
+        raise OSError(errno.EINVAL, "it is not a plain file")
 
 
 def refuse_existing(path: Path, force: bool) -> None:

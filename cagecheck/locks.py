@@ -29,15 +29,17 @@ class Lock:
 
     def release(self, *, remove: bool = False) -> None:
         """Let go; with `remove` the file goes first, so that nobody waits for one that is gone."""
-        if remove and not _WINDOWS:
-            self.path.unlink(missing_ok=True)
-        with contextlib.suppress(OSError):
-            os.close(self.handle)
+        try:
+            if remove and not _WINDOWS:
+                self.path.unlink(missing_ok=True)
+        finally:
+            with contextlib.suppress(OSError):
+                os.close(self.handle)
+            with _GUARD:
+                _OURS.discard(_key(self.path))
         if remove and _WINDOWS:  # open files cannot be removed there
             with contextlib.suppress(OSError):
                 self.path.unlink(missing_ok=True)
-        with _GUARD:
-            _OURS.discard(_key(self.path))
 
 
 def take(path: Path) -> Lock | None:

@@ -28,10 +28,11 @@ from cagecheck.chores.materials.obj import (
     set_obj_materials,
 )
 from cagecheck.errors import InputError, Notice
-from cagecheck.files import OutputFolder, sha256_of
+from cagecheck.files import OutputFolder, read_plain, sha256_of
 from cagecheck.formats.file_bytes import load_bytes, split_name
 from cagecheck.formats.gltf_document import MalformedError
 from cagecheck.formats.read import read_mesh
+from cagecheck.formats.stored import parse_json, shortened
 from cagecheck.inspecting.tile_table import NO_MATERIAL, face_tiles, tile_table
 from cagecheck.maps.map_names import default_asset
 from cagecheck.meshes.lowpoly import prepare_low
@@ -413,23 +414,30 @@ def _read_record(
 ) -> tuple[tuple[TileMaterial, ...], dict[str, tuple[int, int]]]:
     """Return the materials of a record and the way back for each."""
     try:
-        document = json.loads(path.read_text(encoding="utf-8"))
+        document = parse_json(read_plain(path))
         if document["version"] != RECORD_VERSION:
-            raise ValueError(f"version {document['version']}")
+            raise ValueError(f"version {shortened(document['version'])}")
         materials, back = [], {}
         for entry in document["materials"]:
             u, v = entry["shift"]
+            made_from, replaces = entry["made_from"], entry["replaces"]
+            if not (isinstance(made_from, str | None) and _is_texts(replaces)):
+                raise ValueError("materials are named by texts")
             back[str(entry["name"])] = (-int(u), -int(v))
             materials.append(
                 TileMaterial(
                     int(entry["tile"]),
                     str(entry["name"]),
-                    entry["made_from"],
-                    tuple(entry["replaces"]),
+                    made_from,
+                    tuple(replaces),
                 )
             )
         return tuple(materials), back
-    except (OSError, ValueError, KeyError, TypeError) as error:
+    except (OSError, ValueError, KeyError, TypeError, OverflowError) as error:
         raise InputError(
             f"this record of moved tiles cannot be read ({error}).", file=str(path)
         ) from error
+
+
+def _is_texts(values: Any) -> bool:
+    return isinstance(values, list) and all(isinstance(value, str) for value in values)
