@@ -74,7 +74,7 @@ def write_results(
     rows = document["assets"]
     texts: dict[str, bytes] = {
         "results.json": json.dumps(document, indent=1, allow_nan=False).encode() + b"\n",
-        "index.html": _page(document, folder, title, waiting).encode(),
+        "index.html": _page(document, folder, title, waiting).encode(errors="backslashreplace"),
     }
     if document["gate"]:
         texts["junit.xml"] = junit_xml(title, rows)
@@ -85,7 +85,7 @@ def write_results(
         paths.append(folder / name)
     with (
         replace_file(folder / "results.csv", force=True) as place,
-        place.open("w", newline="", encoding="utf-8") as stream,
+        place.open("w", newline="", encoding="utf-8", errors="backslashreplace") as stream,
     ):
         cells = (csv_row(row, document["gate"]) for row in rows)
         Table(stream, lineterminator="\r\n").named(COLUMNS, cells)
