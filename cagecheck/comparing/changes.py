@@ -16,6 +16,7 @@ import numpy as np
 
 from cagecheck.comparing.match import Match
 from cagecheck.comparing.placed import PlacedRegion
+from cagecheck.options import LIMITS, option
 
 
 class Became(StrEnum):
@@ -57,8 +58,14 @@ class Tolerance:
         And at least this share of the larger harm.
     """
 
-    errors: float = 3.0
-    share: float = 0.05
+    errors: float = option(
+        3.0, LIMITS, "Harm must differ by more than so many standard errors of sampling.",
+        metavar="NUMBER", least=0.0,
+    )  # fmt: skip
+    share: float = option(
+        0.05, LIMITS, "And by more than this share of the larger harm.", metavar="NUMBER",
+        least=0.0, most=1.0,
+    )  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -80,7 +87,7 @@ class Change:
     moved_by : float | None
         How far the middle moved, world units; None for what is mended or new.
     sure : bool
-        Whether the change is larger than `within` (a place that moved or stayed is sure).
+        Whether the change is larger than `within`; of what moved, whether both places are.
     """
 
     became: Became
@@ -156,8 +163,11 @@ def tell_changes(
     out = []
     for match in matches:
         a, b = [old[k] for k in match.old], [new[k] for k in match.new]
-        error = 0.0 if exact else sampling_error(a, b, same_samples)
-        out.append(_change(a, b, error, match.apart, tolerance))
+        errors = (0.0, 0.0, 0.0)
+        if not exact:
+            lone = (sampling_error(side, [], False) for side in (a, b))
+            errors = (sampling_error(a, b, same_samples), *lone)
+        out.append(_change(a, b, errors, match.apart, tolerance))
     order = {became: k for k, became in enumerate(Became)}
     return sorted(
         out,
@@ -194,13 +204,14 @@ def _squares(region: PlacedRegion) -> float:
 def _change(
     old: list[PlacedRegion],
     new: list[PlacedRegion],
-    error: float,
+    errors: tuple[float, float, float],
     apart: bool,
     tolerance: Tolerance,
 ) -> Change:
+    """Name a change. errors : standard errors of the difference, of the old and of the new harm."""
     old, new = (sorted(rs, key=lambda r: (-r.harm, r.number)) for rs in (old, new))
     before, after = (sum(r.harm for r in rs) for rs in (old, new))
-    within = max(tolerance.errors * error, tolerance.share * max(before, after))
+    within = max(tolerance.errors * errors[0], tolerance.share * max(before, after))
     moved = _moved_by(old, new) if old and new else None
     became, sure = Became.UNCHANGED, abs(after - before) > within
     if not old or not new:
@@ -208,11 +219,16 @@ def _change(
     elif sure:
         became = Became.GROWN if after > before else Became.SHRUNK
     else:
+        # Of a few samples neither the middle nor whether they are one place is known.
+        there = all(
+            harm > tolerance.errors * error
+            for harm, error in zip((before, after), errors[1:], strict=True)
+        )
         one_to_one = len(old) == len(new) == 1
         far = moved is not None and moved > MOVED_SHARE * min(old[0].radius, new[0].radius)
-        if apart or (one_to_one and far):
+        if apart or (one_to_one and far and there):
             became = Became.MOVED
-        sure = True
+        sure = there or not apart
     shown = (new or old)[0]
     return Change(
         became=became,

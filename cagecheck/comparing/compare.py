@@ -16,6 +16,7 @@ from cagecheck.comparing.words import summary_line
 from cagecheck.errors import InputError, Notice
 from cagecheck.report.json_values import plain
 from cagecheck.version import __version__
+from cagecheck.words.lengths import length_words
 
 # Raised when a field changes its meaning or goes away; new fields do not raise it.
 DOCUMENT_VERSION = 1
@@ -187,7 +188,7 @@ def compare_placed(
     limits: Limits | None = None,
     tolerance: Tolerance | None = None,
 ) -> Comparison:
-    """Compare two results that have been read."""
+    """Compare two results that have been read, see `read_placed`."""
     notices = check_comparable(old, new)
     tolerance = tolerance or Tolerance()
     wide_old, wide_new = widened(old, new), widened(new, old)
@@ -221,7 +222,7 @@ def check_comparable(old: Placed, new: Placed) -> tuple[Notice, ...]:
             file=f"{old.label}, {new.label}",
             cure="Make one of them again with the `map_size` of the other.",
         )
-    return (*_apart(old, new), *_coarse(old, new), *_other_thresholds(old, new))
+    return (*_apart(old, new), *_coarse(old, new), *_other_settings(old, new))
 
 
 def _map_size(side: Placed) -> int | None:
@@ -280,19 +281,28 @@ def _coarse(old: Placed, new: Placed) -> tuple[Notice, ...]:
     )
 
 
-def _other_thresholds(old: Placed, new: Placed) -> tuple[Notice, ...]:
+# Distances that differ by less than this share decide alike (common practice, no source).
+SAME_DISTANCE = 0.01
+
+
+def _other_settings(old: Placed, new: Placed) -> tuple[Notice, ...]:
     """Say that settings differ which decide what a defect is."""
     if is_location(new.document):
         return ()
     a, b = (side.document["settings"] for side in (old, new))
-    names = [name for name in ("thresholds", "apart", "along") if a.get(name) != b.get(name)]
-    if not names:
+    said = [name for name in ("thresholds", "apart", "along") if a.get(name) != b.get(name)]
+    for name in ("depth", "reach"):
+        x, y = (float(settings.get(name) or 0.0) for settings in (a, b))
+        if abs(x - y) > SAME_DISTANCE * max(x, y):
+            said.append(f"`{name}` {length_words(x)} and {length_words(y)}")
+    if not said:
         return ()
     return (
         Notice(
             "settings-differ",
-            f"the results were made with other settings ({', '.join(names)}), so a change may be "
+            f"the results were made with other settings ({', '.join(said)}), so a change may be "
             "theirs.",
+            "What is not given is chosen anew for every run: give both runs the same.",
         ),
     )
 

@@ -7,9 +7,7 @@ from dataclasses import dataclass
 
 from cagecheck.comparing.changes import Became, Change
 from cagecheck.comparing.words import change_words, harm_text
-from cagecheck.options import option
-
-LIMITS = "Limits for automated checks"
+from cagecheck.options import LIMITS, option
 
 
 @dataclass(frozen=True)

@@ -76,3 +76,20 @@ def harm_span(old: float, new: float) -> str:
 def harm_text(harm: float) -> str:
     """Return harm for reading: whole degrees times texels, small ones with two figures."""
     return count_text(harm) if harm >= 10 or harm == 0 else figures(harm, 2)
+
+
+def verdict_words(changes: Sequence[Change]) -> str:
+    """Say in a sentence or two whether anything got worse, and what cannot be told."""
+    worse, better = ([c for c in changes if getattr(c, key)] for key in ("worse", "better"))
+    unsure = sum(not c.sure for c in changes)
+    if worse:
+        said = f"{count_words(len(worse), 'place is', 'places are')} worse than before"
+    else:
+        said = "Nothing got worse"
+    if better:
+        said += f", {count_words(len(better), 'is', 'are')} better"
+    if not unsure:
+        return f"{said}."
+    few = "is so faint or has so few samples that it says"
+    many = "are so faint or have so few samples that they say"
+    return f"{said}. {count_words(unsure, f'difference {few}', f'differences {many}')} nothing."
