@@ -153,11 +153,13 @@ def tell_changes(
     *,
     same_samples: bool = False,
     exact: bool = False,
+    rims: tuple[float, float] = (0.0, 0.0),
     tolerance: Tolerance | None = None,
 ) -> list[Change]:
     """Return what became of every place: what is worse first, then by how much harm changed.
 
-    same_samples : both results cast the same samples. exact : both looked at every texel.
+    same_samples : both results cast the same samples. exact : both looked at every texel. rims :
+    how far inside their true edges both draw lost surface, world units.
     """
     tolerance = tolerance or Tolerance()
     out = []
@@ -165,9 +167,10 @@ def tell_changes(
         a, b = [old[k] for k in match.old], [new[k] for k in match.new]
         errors = (0.0, 0.0, 0.0)
         if not exact:
-            lone = (sampling_error(side, [], False) for side in (a, b))
-            errors = (sampling_error(a, b, same_samples), *lone)
-        out.append(_change(a, b, errors, match.apart, tolerance))
+            both = sampling_error(a, b, same_samples)
+            errors = (both, sampling_error(a, [], False), sampling_error([], b, False))
+        rim = rim_harm([*a, *b], rims)
+        out.append(_change(a, b, errors, rim, match.apart, tolerance))
     order = {became: k for k, became in enumerate(Became)}
     return sorted(
         out,
@@ -205,13 +208,18 @@ def _change(
     old: list[PlacedRegion],
     new: list[PlacedRegion],
     errors: tuple[float, float, float],
+    rim: float,
     apart: bool,
     tolerance: Tolerance,
 ) -> Change:
-    """Name a change. errors : standard errors of the difference, of the old and of the new harm."""
+    """Name a change.
+
+    errors : standard errors of the difference, of the old and of the new harm. rim : see
+    `rim_harm`.
+    """
     old, new = (sorted(rs, key=lambda r: (-r.harm, r.number)) for rs in (old, new))
     before, after = (sum(r.harm for r in rs) for rs in (old, new))
-    within = max(tolerance.errors * errors[0], tolerance.share * max(before, after))
+    within = max(tolerance.errors * errors[0] + rim, tolerance.share * max(before, after))
     moved = _moved_by(old, new) if old and new else None
     became, sure = Became.UNCHANGED, abs(after - before) > within
     if not old or not new:
@@ -242,6 +250,16 @@ def _change(
         moved_by=moved,
         sure=sure,
     )
+
+
+def rim_harm(regions: Sequence[PlacedRegion], rims: tuple[float, float]) -> float:
+    """Return the harm that lies in the difference of the rims that two results leave out.
+
+    A region of an area has at least the edge of a disc of that area.
+    """
+    wide = abs(rims[0] - rims[1])
+    lost = [r for r in regions if r.rim > 0 and r.area > 0]
+    return sum(min(2 * float(np.sqrt(np.pi / r.area)) * wide, 1.0) * r.harm for r in lost)
 
 
 def _moved_by(old: list[PlacedRegion], new: list[PlacedRegion]) -> float:

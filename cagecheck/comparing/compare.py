@@ -195,7 +195,8 @@ def compare_placed(
     matches = match_regions(wide_old.regions, wide_new.regions, old.parts, new.parts)
     changes = tell_changes(
         matches, wide_old.regions, wide_new.regions,
-        same_samples=_same_samples(old, new), exact=old.exact and new.exact, tolerance=tolerance,
+        same_samples=_same_samples(old, new), exact=old.exact and new.exact,
+        rims=(old.rim, new.rim), tolerance=tolerance,
     )  # fmt: skip
     breaches = () if limits is None else limits.breaches(changes)
     return Comparison(
@@ -294,7 +295,7 @@ def _other_settings(old: Placed, new: Placed) -> tuple[Notice, ...]:
     for name in ("depth", "reach"):
         x, y = (float(settings.get(name) or 0.0) for settings in (a, b))
         if abs(x - y) > SAME_DISTANCE * max(x, y):
-            said.append(f"`{name}` {length_words(x)} and {length_words(y)}")
+            said.append(f"{name} {length_words(x)} and {length_words(y)}")
     if not said:
         return ()
     return (

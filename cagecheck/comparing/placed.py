@@ -7,6 +7,7 @@ space, the way the surface faces there, and the defect tells that two regions ar
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -37,8 +38,10 @@ class PlacedRegion:
     samples : (K,) int64
         What each point is called in its result; points of results that cast the same samples have
         the same numbers.
-    counted : int
-        How many samples the harm was found from.
+    counted : float
+        How many samples the harm was found from, as far as they do not hang on each other.
+    rim : float
+        How far inside its true edge it is drawn, at most, world units.
     """
 
     row: dict[str, Any]
@@ -48,7 +51,8 @@ class PlacedRegion:
     weight: Floats
     harms: Floats
     samples: NDArray[np.int64]
-    counted: int
+    counted: float
+    rim: float = 0.0
 
     @property
     def number(self) -> int:
@@ -132,6 +136,10 @@ class Placed:
         Whether every texel was looked at, so that no harm hangs on where samples fell.
     around : Surroundings | None
         All its samples, None where they are not known.
+    rim : float
+        How far inside its true edge lost surface of the high poly is drawn, world units.
+    folder : Path | None
+        Where it lies, None for what is in memory.
     """
 
     label: str
@@ -140,6 +148,8 @@ class Placed:
     parts: tuple[str, ...]
     exact: bool = False
     around: Surroundings | None = None
+    rim: float = 0.0
+    folder: Path | None = None
 
 
 def place_region(
@@ -151,11 +161,14 @@ def place_region(
     area: Floats | None = None,
     harms: Floats | None = None,
     samples: NDArray[np.int64] | None = None,
+    counted: float | None = None,
+    rim: float = 0.0,
 ) -> PlacedRegion:
     """Return a region with its points.
 
     spacing : (K,) how far apart points lie. area : (K,) area each stands for, alike by default.
-    harms : (K,) what each adds to the harm, up to a factor; alike by default.
+    harms : (K,) what each adds to the harm, up to a factor; alike by default. counted, rim : see
+    `PlacedRegion`; all samples count by default.
     """
     n = len(points)
     weight = _shares(area, n)
@@ -168,7 +181,8 @@ def place_region(
         weight=weight,
         harms=float(row["harm"]) * _shares(harms, n),
         samples=np.arange(n) if samples is None else np.asarray(samples, np.int64),
-        counted=max(int(row["sample_count"]), 1),
+        counted=max(float(row["sample_count"]), 1.0) if counted is None else counted,
+        rim=rim,
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +20,7 @@ from cagecheck.comparing.placed import (
     point_harms,
 )
 from cagecheck.defects.kinds import Defect
+from cagecheck.defects.unseen import SEEN_SPACINGS
 from cagecheck.errors import InputError
 from cagecheck.meshes.normals import normalised
 from cagecheck.predicting.read_back import read_arrays, read_heat, read_json
@@ -161,12 +163,13 @@ def _of_folder(folder: Path) -> Placed:
             barycentric=samples["barycentric"],
             low_triangles=view["low_triangles"],
         )
-        return _placed(
+        placed = _placed(
             str(folder), document, view["region_first"], view["region_sample"], around,
             samples["area"].astype(np.float64), samples["texels"].astype(np.float64),
             samples["visible_error"].astype(np.float64),
             view["unseen_position"].astype(np.float64),
         )  # fmt: skip
+        return replace(placed, folder=folder)
     except IndexError:
         raise InputError(
             "the files of this folder are not from one run.",
@@ -195,10 +198,7 @@ def _placed(
     for k, row in enumerate(rows):
         mine = members[first[k] : first[k + 1]].astype(np.int64)
         if row["name"] == Defect.UNSEEN.title:
-            spacing = np.sqrt(float(row["area"]) / max(len(mine), 1))
-            none = np.zeros((len(mine), 3))
-            regions.append(place_region(row, unseen[mine], none, np.full(len(mine), spacing),
-                                        samples=mine))  # fmt: skip
+            regions.append(_unseen_region(row, unseen[mine], mine, typical))
             continue
         spacing_of = np.where(area[mine] > 0, np.sqrt(area[mine]), typical)
         regions.append(
@@ -210,6 +210,25 @@ def _placed(
     return Placed(
         label, document, tuple(regions), tuple(document["low"]["parts"]),
         exact=document["settings"].get("texels") is not None, around=around,
+        rim=SEEN_SPACINGS * typical,
+    )  # fmt: skip
+
+
+def _unseen_region(
+    row: dict[str, Any], points: Floats, samples: NDArray[np.int64], ray_spacing: float
+) -> PlacedRegion:
+    """Place lost surface of the high poly, which is what no ray's hit lies near.
+
+    Points that share those hits are lost together, so only as many count as there are such
+    neighbourhoods; and the outermost of them are not lost, as hits on sound surface lie near.
+    """
+    near = SEEN_SPACINGS * ray_spacing
+    area = float(row["area"])
+    spacing = np.full(len(points), np.sqrt(area / max(len(points), 1)))
+    hoods = area / (np.pi * near**2) if near > 0 else float(len(points))
+    return place_region(
+        row, points, np.zeros((len(points), 3)), spacing, samples=samples,
+        counted=float(np.clip(hoods, 1.0, max(len(points), 1))), rim=near,
     )  # fmt: skip
 
 
@@ -232,7 +251,12 @@ def _of_location(path: Path) -> Placed:
         spacing = np.full(len(mine), np.sqrt(float(row["area"]) / len(mine)))
         regions.append(place_region(row, points[mine], normals[mine], spacing))
     return Placed(
-        str(path.parent), document, tuple(regions), _parts_of(document, regions), exact=True
+        str(path.parent),
+        document,
+        tuple(regions),
+        _parts_of(document, regions),
+        exact=True,
+        folder=path.parent,
     )
 
 

@@ -155,7 +155,7 @@ def test_with_the_same_samples_only_what_differs_counts() -> None:
     old = disc(1, (0, 0), 2)
     worse = place_region(
         {**old.row, "harm": old.harm + 20 * DEGREES}, old.points, old.normals,
-        np.full(old.counted, SPACING),
+        np.full(len(old.points), SPACING),
         harms=old.harms + DEGREES * (np.arange(old.counted) < 20),
     )  # fmt: skip
     matches = match_regions([old], [worse], PARTS, PARTS)
