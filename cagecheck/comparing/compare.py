@@ -196,7 +196,7 @@ def compare_placed(
     changes = tell_changes(
         matches, wide_old.regions, wide_new.regions,
         same_samples=_same_samples(old, new), exact=old.exact and new.exact,
-        rims=(old.rim, new.rim), tolerance=tolerance,
+        spacings=(old.spacing, new.spacing), tolerance=tolerance,
     )  # fmt: skip
     breaches = () if limits is None else limits.breaches(changes)
     return Comparison(
