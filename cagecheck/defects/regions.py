@@ -11,7 +11,6 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
@@ -21,6 +20,7 @@ from cagecheck.arrays.types import Floats, Ints
 from cagecheck.defects.harm import Seen, seen_of
 from cagecheck.defects.kinds import KINDS, Defect, Trouble
 from cagecheck.defects.reasons import Explanation, Reason
+from cagecheck.loops import njit
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.rays.points import SurfacePoints
 

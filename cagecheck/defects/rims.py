@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from cagecheck.arrays.types import Floats
+from cagecheck.loops import njit
 from cagecheck.meshes.mesh import Surface
 from cagecheck.meshes.surface_edges import high_edges
 

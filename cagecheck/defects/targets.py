@@ -27,7 +27,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
@@ -36,6 +35,7 @@ from cagecheck.arrays.types import Floats, Ints
 from cagecheck.defects.nearest import NearestPaired
 from cagecheck.defects.related import Pieces, related_pieces
 from cagecheck.defects.surface_distance import SurfaceGraph, detour_ratio, surface_graph
+from cagecheck.loops import njit
 from cagecheck.meshes.facets import hit_normals
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Surface

@@ -27,7 +27,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats, Ints
@@ -37,6 +36,7 @@ from cagecheck.defects.match import DEEP_SEARCH, Matched, Matcher
 from cagecheck.defects.rule import part_sizes
 from cagecheck.defects.targets import BLOCK, STEEPEST, find_targets
 from cagecheck.defects.unseen import Unseen, rays_below
+from cagecheck.loops import njit
 from cagecheck.maps.high_normals import HighShading
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.normals import normalised

@@ -6,13 +6,13 @@ from dataclasses import dataclass, fields
 from enum import IntEnum
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from cagecheck.arrays.hashing import mix
 from cagecheck.arrays.morton import coherent_order
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.errors import InputError, takes
+from cagecheck.loops import njit
 from cagecheck.meshes.edges import triangle_edges
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.words.numbers import count_text

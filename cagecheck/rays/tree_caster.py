@@ -13,10 +13,10 @@ from typing import Any
 
 import igl
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats
+from cagecheck.loops import njit
 from cagecheck.rays.first_hit import DOUBTFUL, Hits
 from cagecheck.rays.rounding import ALL_SIDES, SEGMENT_PAD, SHIFT, shift_of
 from cagecheck.rays.settle import settle

@@ -12,10 +12,10 @@ from pathlib import Path
 from typing import Any, cast
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats, Ints
+from cagecheck.loops import njit
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.rays.points import SurfacePoints
 

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from cagecheck.loops import njit
 from cagecheck.meshes.edges import edge_table
 from cagecheck.meshes.normals import normalised
 
