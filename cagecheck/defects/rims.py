@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
 from cagecheck.arrays.types import Floats
 from cagecheck.loops import njit
@@ -41,6 +40,8 @@ def rim_within(
     edges, _ = high_edges(near)
     if len(edges.triangle) == 0:
         return out
+    from scipy.spatial import cKDTree  # rays that all hit do not wait for it to load
+
     middle = 0.5 * (edges.start + edges.end)
     part = near.triangle_part[edges.triangle]
     tree = cKDTree(middle)

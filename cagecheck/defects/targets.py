@@ -29,7 +29,6 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
 from cagecheck.arrays.rows import rows_by_label
 from cagecheck.arrays.types import Floats, Ints
@@ -486,6 +485,8 @@ def _ask_neighbours(
     ask = np.flatnonzero(doubtful)
     if len(ask) == 0 or len(sure) == 0:
         return targets
+    from scipy.spatial import cKDTree  # rays that are sure do not wait for it to load
+
     belongs = targets.belongs.copy()
     count = int(low_part.max()) + 1
     knowns, askeds = (rows_by_label(low_part[rows], count) for rows in (sure, ask))

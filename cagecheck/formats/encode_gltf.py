@@ -70,9 +70,7 @@ class AssetBuilder:
             entry["max"] = [float(x) for x in values.max(axis=0)]
         accessors.append(entry)
         self.pieces.append(values)
-        self.length += (
-            values.nbytes
-        )  # in fours of bytes, so all stays aligned
+        self.length += values.nbytes  # in fours of bytes, so all stays aligned
         return len(accessors) - 1
 
     def add_node(self, name: str, primitives: list[dict[str, Any]]) -> None:
