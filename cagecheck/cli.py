@@ -10,6 +10,7 @@ import typer
 from typer.core import TyperGroup
 
 from cagecheck.commands import SUMMARIES
+from cagecheck.commands.ending import run_to_the_end
 from cagecheck.version import __version__
 
 
@@ -87,4 +88,4 @@ def _root(
 
 def main() -> None:
     """Run the command line."""
-    app()
+    run_to_the_end(app)

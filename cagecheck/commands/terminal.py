@@ -143,8 +143,8 @@ def wrapped(text: str, width: int) -> str:
 def command(function: Callable[P, int | None]) -> Callable[P, None]:
     """Turn a command function that returns an exit code into one that typer runs.
 
-    `InputError` ends in a plain message on standard error and exit code 2, and a bad ``--json``
-    consumer going away (a closed pipe) ends quietly.
+    `InputError` ends in a plain message on standard error and exit code 2. What else may end a
+    command, see `cagecheck.commands.ending`.
     """
 
     @functools.wraps(function)
@@ -160,9 +160,6 @@ def command(function: Callable[P, int | None]) -> Callable[P, None]:
                     cure="Lower --samples or --size, or split the meshes.",
                 )
             )
-        except BrokenPipeError:
-            sys.stderr.close()
-            raise typer.Exit(EXIT_CLEAN) from None
         raise typer.Exit(code or EXIT_CLEAN)
 
     return run

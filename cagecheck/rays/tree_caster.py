@@ -11,7 +11,6 @@ from __future__ import annotations
 from itertools import chain
 from typing import Any
 
-import igl
 import numpy as np
 from numpy.typing import NDArray
 
@@ -47,6 +46,8 @@ class TreeCaster:
         self._centre, self._scale = centre, scale
         self._unit = np.ascontiguousarray((positions - centre) / scale, np.float64)
         self._corners = np.ascontiguousarray(triangles, np.int64)
+        import igl  # loads in a tenth of a second, and the fast engine does without
+
         self._tree = igl.AABB()
         self._tree.init(self._unit, self._corners)
 
