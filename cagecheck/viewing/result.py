@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import zipfile
+import zlib
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Any
@@ -235,7 +236,7 @@ def _read_arrays(path: Path) -> dict[str, NDArray[Any]]:
     try:
         with np.load(path, allow_pickle=False) as stored:
             return {name: stored[name] for name in stored.files}
-    except (OSError, ValueError, EOFError, zipfile.BadZipFile):
+    except (OSError, ValueError, EOFError, RuntimeError, zipfile.BadZipFile, zlib.error):
         raise InputError(
             "this file is damaged.", file=str(path), cure="Run cagecheck predict again."
         ) from None
