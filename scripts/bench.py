@@ -157,11 +157,10 @@ def run_one(low_path: str, high_path: str, samples: int) -> None:
     """The body of a process of its own: read, predict, print a JSON line."""
     settings = Settings(samples=samples, offset=0.03, depth=0.03, reach=0.09)
     begin = time.perf_counter()
-    few = Settings(samples=2000, offset=0.03, depth=0.03, reach=0.09)
-    predict(prepare_low(low_ball(12)), high_ball(5000), settings=few)
-    read_surface_again = read_surface(high_path)
+    few = Settings(samples=20_000, offset=0.03, depth=0.03, reach=0.09)
+    predict(prepare_low(read_mesh(low_path)), read_surface(high_path), settings=few)
+    # From here on the loops are loaded, and the files lie in the system's memory.
     loading = time.perf_counter() - begin
-    del read_surface_again  # the file is in the system's memory, and the loops are loaded
     clock = Clock()
     low = prepare_low(read_mesh(low_path))
     high = read_surface(high_path)
@@ -198,7 +197,8 @@ def bench_predict(folder: Path, sizes: list[tuple[int, int]]) -> None:
         wall, cpu = row["total"]
         print(f"  {triangles / 1e6:7.2f} M {row['rays'] / 1e6:5.2f} M"
               + "".join(f"{seconds:9.2f}" for seconds in (*floor, cpu))
-              + f"{cpu / sum(floor):9.2f}{wall:22.2f}{row['peak_gib']:11.2f}", flush=True)  # fmt: skip
+              + f"{cpu / sum(floor):9.2f}{wall:22.2f}{row['peak_gib']:11.2f}",
+              flush=True)  # fmt: skip
         if before is not None and before[0] == triangles and row["rays"] > before[1]:
             slope = (cpu - before[2]) / (row["rays"] - before[1]) * 1e6
             print(f"    each further million rays: {slope:.2f} s of processor")

@@ -33,6 +33,7 @@ from numpy.typing import NDArray
 from cagecheck.arrays.rows import rows_by_label
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.arrays.vectors import dot, row
+from cagecheck.defects.blocks import in_blocks
 from cagecheck.defects.nearest import NearestPaired
 from cagecheck.defects.related import Pieces, related_pieces
 from cagecheck.defects.surface_distance import SurfaceGraph, detour_ratio, surface_graph
@@ -353,10 +354,7 @@ def _project_blocks(
         here = slice(a, a + len(block))
         of_ray, face, t = ray[block], layers.face[block], layers.t[block]
         crossing, facing = np.empty((len(block), 3)), np.empty((len(block), 3))
-        _crossings(
-            surface.positions, surface.triangles, rays.origin, rays.direction, of_ray, face, t,
-            crossing, facing,
-        )  # fmt: skip
+        _cross(surface, rays, of_ray, face, t, crossing, facing)
         triangle, part = points.triangle[of_ray], label[face]
         nearest[here], place[here], height = nearest_on.find(crossing, part, facing, triangle)
         if flipped is not None:
@@ -379,6 +377,21 @@ def _straight_below(away: Floats, direction: Floats, depth: Floats) -> NDArray[n
     below = -np.einsum("ij,ij->i", away, direction)
     aside = np.linalg.norm(away + below[:, None] * direction, axis=1)
     return np.asarray((below > 0) & (below < depth) & (aside < ASIDE * below))
+
+
+def _cross(
+    surface: Surface, rays: Rays, ray: Ints, face: Ints, t: Floats, place: Floats, facing: Floats
+) -> None:
+    """Fill in where crossings are and where they face, see `_crossings`, on all cores."""
+
+    def work(begin: int, end: int) -> None:
+        here = slice(begin, end)
+        _crossings(
+            surface.positions, surface.triangles, rays.origin, rays.direction, ray[here],
+            face[here], t[here], place[here], facing[here],
+        )  # fmt: skip
+
+    in_blocks(len(ray), work)
 
 
 @njit(cache=True, nogil=True)
