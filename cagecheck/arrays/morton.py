@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -60,7 +62,7 @@ def _order_of(code: NDArray[np.uint64]) -> NDArray[np.int64]:
 
 
 @njit(cache=True, nogil=True)
-def _spread(x: int) -> int:
+def _spread(x: Any) -> Any:
     """Put two zero bits between the low 21 bits."""
     x = (x | x << np.uint64(32)) & np.uint64(0x1F00000000FFFF)
     x = (x | x << np.uint64(16)) & np.uint64(0x1F0000FF0000FF)

@@ -273,4 +273,4 @@ def write_heat_glb(heat: HeatMap, path: Path) -> None:
     index = builder.add_array(heat.triangles.ravel().astype(np.uint32))
     builder.add_node("heat map", [{"attributes": attributes, "indices": index}])
     with path.open("wb") as stream:
-        stream.writelines(memoryview(chunk) for chunk in builder.glb())
+        stream.writelines(bytes(chunk) for chunk in builder.glb())
