@@ -12,7 +12,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats, Ints
@@ -40,6 +39,7 @@ from cagecheck.locating.conventions import (
 )
 from cagecheck.locating.patterns import Patterns
 from cagecheck.locating.variants import Variants
+from cagecheck.loops import njit
 from cagecheck.maps.texels import texel_blocks
 from cagecheck.predicting.maps.bake import Baker
 from cagecheck.words.lengths import length_words

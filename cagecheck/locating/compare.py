@@ -19,12 +19,12 @@ from dataclasses import dataclass, replace
 from enum import IntFlag
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.defects.kinds import Trouble
 from cagecheck.defects.match import DEEP_SEARCH
+from cagecheck.loops import njit
 from cagecheck.maps.encode import TangentBasis
 from cagecheck.maps.texels import TexelPoints, texel_blocks, texel_points
 from cagecheck.meshes.lowpoly import LowPoly

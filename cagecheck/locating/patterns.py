@@ -15,12 +15,12 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 from scipy.ndimage import binary_dilation, label, uniform_filter
 
 from cagecheck.arrays.types import Ints
 from cagecheck.locating.compare import Fault, TileView
+from cagecheck.loops import njit
 from cagecheck.progress import Progress, silent
 
 # Windows of 17 texels hold one period of detail as fine as a bake usually keeps; windows that slide

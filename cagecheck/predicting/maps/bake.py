@@ -18,11 +18,11 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.defects.match import Matcher
+from cagecheck.loops import njit
 from cagecheck.maps.encode import BasisRule, Code, NormalNumbers, TangentBasis, tangent_basis
 from cagecheck.maps.high_normals import HighNormals, HighShading, high_shading
 from cagecheck.maps.texels import TexelPoints, texel_blocks, tiles_touched
