@@ -4,11 +4,18 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 
 from cagecheck.predicting.result import Prediction
 from cagecheck.predicting.write import write_prediction
 from cagecheck.rays.engine import load_embree
 from tests.scenes.result_folder import prediction_in
+
+# Whether a change may land must not hang on what a run happens to draw. To look for new cases:
+# pytest --hypothesis-profile=explore
+settings.register_profile("same", derandomize=True)
+settings.register_profile("explore", derandomize=False, max_examples=1000)
+settings.load_profile("same")
 
 
 @pytest.fixture(scope="session")

@@ -42,6 +42,7 @@ class Assurance:
         where rays run through corners and edges of the high poly that come near the cage.
     conflicting : wrong samples in triangles where no offsets near these keep all corridors
         without another fold, or that no offset at all can serve.
+    given_up : wrong samples where offsets were found that serve them, but show more elsewhere.
     area_share : share of the low poly's area that open samples stand for.
     known : share that all samples stand for that miss or overshoot, whatever the reason. Of that,
         blocked : too tight or overshooting (conflicts, limits, open ones); bare : nothing there;
@@ -59,6 +60,7 @@ class Assurance:
     open: int
     open_edge: int
     conflicting: int
+    given_up: int
     area_share: float
     known: float
     blocked: float
@@ -88,13 +90,15 @@ def assure(
     findings: Findings,
     wrong: Mask,
     still_open: Mask,
+    given_up: Mask,
     watched_open: int,
     looks: int,
 ) -> Assurance:
     """Say how far a check reaches.
 
     findings : of the check's points, at the depth that is handed out. wrong : (N,) bool, missed or
-    overshot along the check's rays; still_open : those of them that corridors would allow.
+    overshot along the check's rays; still_open : those of them that corridors would allow;
+    given_up : (N,) bool, where a cage that serves all was known.
     """
     area = points.area > 0
     count = int(area.sum())
@@ -111,7 +115,8 @@ def assure(
         spacing=float(np.sqrt(total / max(count, 1))),
         open=int((still_open & area).sum()),
         open_edge=int((still_open & ~area).sum()) + watched_open,
-        conflicting=int((wrong & ~still_open).sum()),
+        conflicting=int((wrong & ~still_open & ~given_up).sum()),
+        given_up=int((wrong & ~still_open & given_up).sum()),
         area_share=share(still_open),
         known=known,
         blocked=share(wrong_points(findings, BLOCKED)),

@@ -28,6 +28,10 @@ class ConflictCause(Code):
         "part-above",
         "{other_part} lies above {part}, {short} below where the ray must start",
     )
+    GIVEN_UP = (
+        "given-up",
+        "a cage that reaches {part} was found, but shows more around it (--decide reach takes it)",
+    )
     TOUCHING = "touching", "{part} lies just where the ray starts or ends: rounding decides"
     NOTHING_BELONGS = (
         "nothing-belongs",

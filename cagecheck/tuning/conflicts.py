@@ -261,6 +261,8 @@ def _why(
         if other is None:
             return Reason(ConflictCause.NOTHING_NEAR, Values())
         return Reason(ConflictCause.NOTHING_BELONGS, Values(other_part=other))
+    if tuning.given_up_triangles[after.points.triangle[rows]].mean() > 0.5:
+        return Reason(ConflictCause.GIVEN_UP, Values(part=own))
     if nought(amount, tuning.margin) == 0:
         return Reason(ConflictCause.TOUCHING, Values(part=own))
     vertices = np.unique(low.triangles[after.points.triangle[rows]])

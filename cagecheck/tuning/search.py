@@ -44,7 +44,7 @@ from cagecheck.tuning.solver.solve import SolverName, solve_offsets
 Mask = NDArray[np.bool_]
 
 # What decides which of two corridors is given up: what shows, or the area alone.
-DecideName = Literal["harm", "area"]
+DecideName = Literal["harm", "area", "reach"]
 
 # Samples are cast again where an offset of their triangle has changed by this share of its largest,
 # a tenth of what counts as standing still. The checks cast all their points.

@@ -93,8 +93,9 @@ class TuneSettings:
     solver : SolverName
         What solves for the offsets.
     decide : DecideName
-        Which of two corridors that exclude each other is given up: the one that will be seen least
-        (``harm``), or the one with less area (``area``).
+        What is given up where not all can be had: what will be seen least (``harm``; also where a
+        cage that reaches everything shows more than one that leaves a hair), the corridor with less
+        area (``area``), or only what no offsets serve (``reach``: what the search reached stays).
     """
 
     margin: float | str | None = option(
@@ -118,7 +119,11 @@ class TuneSettings:
     checks: int = CHECKS
     mends: int = MENDS
     solver: SolverName = "interior"
-    decide: DecideName = "harm"
+    decide: DecideName = option(
+        "harm", OFFSETS,
+        "What is given up where not all can be had: what shows least (harm), what has less area "
+        "(area), or only what no offset serves, though more may show (reach).",
+    )  # fmt: skip
 
 
 @dataclass(frozen=True, eq=False)
@@ -147,6 +152,8 @@ class Tuning:
         No offsets near these keep all corridors here without another fold.
     conflict : (V,) bool
         The vertex belongs to such a triangle.
+    given_up_triangles : (T,) bool
+        Offsets were found that serve everything here, but the cage that shows less does not.
     kept : (V,) bool
         Held by the artist.
     depth : float
@@ -208,6 +215,7 @@ class Tuning:
     upper: Floats
     conflict_triangles: Mask
     conflict: Mask
+    given_up_triangles: Mask
     kept: Mask
     depth: float
     depths: Depths
@@ -356,9 +364,9 @@ def tune(
     choice = choose(
         search.low, search.graph, search.offsets, held, before_cage, measure, settings.directions,
         margin=search.margin, limit=search.limits.ceiling, smooth=tuning.smooth,
-        as_it_is=begun is not None,
+        as_it_is=begun is not None or tuning.decide == "reach",
     )  # fmt: skip
-    harm = choice.harm
+    harm, served = choice.harm, ~search.conflict
     if choice.changed.any():
         checked, harm = _check_choice(search, checked, choice, measure, tuning, texels)
     check, vertex = checked.cast, low.position_id
@@ -380,6 +388,8 @@ def tune(
     lower, upper = vertex_corridors(low, check, search.offsets)
     touched = np.zeros(low.position_count, bool)
     touched[low.welded[search.conflict].ravel()] = True
+    changed = choice.changed[low.welded].any(axis=1)
+    given_up = search.conflict & served & changed
     return Tuning(
         matcher=search.matcher,
         settings=replace(deeper, texels=size),
@@ -393,6 +403,7 @@ def tune(
         upper=upper[vertex],
         conflict_triangles=search.conflict,
         conflict=touched[vertex],
+        given_up_triangles=given_up,
         kept=np.isfinite(search.limits.kept)[vertex],
         depth=depth,
         depths=depths,
@@ -405,6 +416,7 @@ def tune(
             after.findings,
             check.wrong,
             search.open_samples(check),
+            given_up[check.points.triangle],
             checked.watched_open,
             checked.looks,
         ),

@@ -86,6 +86,19 @@ def conflicting_words(tuning: Tuning) -> str:
     return " ".join(out)
 
 
+def given_up_words(tuning: Tuning) -> str:
+    """Say what could be reached but would show more, or nothing."""
+    count = tuning.assurance.given_up
+    if count == 0:
+        return ""
+    return (
+        f"{_samples(count, 'is', 'are')} left wrong though offsets were found that reach "
+        f"{'it' if count == 1 else 'them'}: that cage shows more all in all "
+        f"({_large(tuning.harm.solved)} against {_large(tuning.harm.tuned)}, see below). "
+        "--decide reach takes it."
+    )
+
+
 def assurance_words(tuning: Tuning) -> str:
     """Say what the last check is worth: what is known to be wrong, and what bounds the rest."""
     a = tuning.assurance
@@ -107,7 +120,8 @@ def assurance_words(tuning: Tuning) -> str:
             "or --margin"
         )
     out += f". {rest} besides."
-    return f"{out} {conflicting_words(tuning)}" if a.conflicting else out
+    more = [conflicting_words(tuning) if a.conflicting else "", given_up_words(tuning)]
+    return " ".join([out, *filter(None, more)])
 
 
 def _parts_of(a: Assurance) -> str:

@@ -27,7 +27,10 @@ from cagecheck.predicting.predict import predict
 from cagecheck.predicting.settings import Settings
 from cagecheck.rays import NO_LAYER
 from cagecheck.rays.rounding import SHIFT
-from cagecheck.tuning.tune import Tuning, tune
+from cagecheck.tuning.conflict_reasons import ConflictCause
+from cagecheck.tuning.conflicts import explain_conflicts
+from cagecheck.tuning.tune import TuneSettings, Tuning, tune
+from cagecheck.tuning.words import assurance_words
 from tests.formats.test_read_open_meshes import folder as open_folder
 from tests.scenes.shapes import edge_gap
 
@@ -107,6 +110,20 @@ def test_tuned_cage_holds_on_other_points_wherever_corridors_allow() -> None:
         assert (short & told).sum() < 0.0001 * len(cast.points)
         wrong.append(int((short & ~told).sum()))
     assert wrong[1] == 0 < wrong[0]
+
+
+def test_what_could_be_reached_is_counted_apart_and_can_be_had() -> None:
+    """Of the nut, a cage without any wrong sample shows more than one that leaves a few."""
+    result = tuned("nut")
+    assert result.assurance.given_up > 0 == result.assurance.conflicting
+    said = assurance_words(result)
+    assert "though offsets were found that reach" in said and "--decide reach" in said
+    assert all(c.reason.code is ConflictCause.GIVEN_UP for c in explain_conflicts(result))
+    low, high = pair("nut")
+    settings = Settings(samples=TUNED["nut"], unseen_points=0)
+    reached = tune(low, high, settings=settings, tuning=TuneSettings(decide="reach"))
+    assert reached.clean and reached.assurance.given_up == 0
+    assert reached.harm.tuned == reached.harm.solved > result.harm.tuned
 
 
 @pytest.mark.parametrize("name", TUNED)

@@ -8,7 +8,7 @@ from dataclasses import replace
 import clarabel
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from scipy.optimize import linprog, nnls
 
@@ -103,6 +103,8 @@ def least_slack(problem: OffsetProblem) -> float:
 
 @settings(max_examples=25, deadline=None)
 @given(seed=st.integers(0, 2**32 - 1), side=st.integers(2, 7), rows=st.integers(1, 60))
+# Slack of 1e-12 that the solver's own state did not know of.
+@example(seed=4_294_967_294, side=3, rows=58)
 def test_feasible_optimum_matches_least_distance_programming(
     seed: int, side: int, rows: int
 ) -> None:

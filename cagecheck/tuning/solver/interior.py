@@ -51,8 +51,10 @@ _STARTS = (1e-2, 10.0)
 # An end this many times off its goals is no solution.
 _NO_SOLUTION = 1e3
 # Steps without progress before rounding is taken for the end.
-_PATIENCE = 25
+_PATIENCE, _PATIENCE_AT_END = 25, 2
 _FAR_BELOW = 1e-2
+# Cost of unknown slack, per row: the price times a unit in the last place.
+_MOST_UNPRICED = 1e-11
 # Part of the multipliers' sum that the gradient's own rounding may leave.
 _ROUNDING = 1e-13
 
@@ -162,6 +164,9 @@ def _iterate(
         merit = max(mean / goals.product, residual / allowed)
         ended = mean <= goals.product and (
             residual <= allowed or mean <= _FAR_BELOW * goals.product
+        )
+        ended = ended and (
+            stalled > _PATIENCE_AT_END or _unpriced(rows.sides, state, lack) <= _MOST_UNPRICED
         )
         if (ended or mean < _LOOK_FROM * first) and rows.join_broken(state, mean):
             gradient, lack = _gradient(rows.quadratic, rows.sides, state), _lack(rows.sides, state)
@@ -351,6 +356,18 @@ def _lack(sides: Sides, state: _State) -> Floats:
     out += state.s
     out -= state.q
     return out
+
+
+def _unpriced(sides: Sides, state: _State, lack: Floats) -> float:
+    """Return how far, per row, the duality gap may be above the sum of products.
+
+    What a row lacks in q = row value + slack is within the residual goal, but it has a price: the
+    multiplier, and the whole penalty where it means slack that the state does not know of.
+    """
+    soft = np.isfinite(sides.penalty)
+    unknown = np.maximum(-lack - state.q, 0.0)[soft]
+    cost = float(state.y @ np.abs(lack)) + float(sides.penalty[soft] @ unknown)
+    return cost / max(len(lack), 1)
 
 
 def _largest_force(sides: Sides, state: _State, count: int) -> float:

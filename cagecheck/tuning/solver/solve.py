@@ -35,6 +35,11 @@ PENALTY = 1e5
 GROUP = 1000
 # A start this share of the way in from floor and ceiling keeps the first step free.
 _INSET = 1e-2
+# An offset this near to a bound, beside the problem's size, is on it: the products of the solver's
+# end leave no more between them, and to move so far costs no more than the end's own accuracy.
+_AT_BOUND = 1e-9
+# A length this small beside the problem's size is rounding: a few units in the last place.
+_ROUNDING = 1e-15
 
 
 @dataclass(frozen=True, eq=False)
@@ -76,7 +81,7 @@ def solve_offsets(
         mine = _with_rows(problem, rows[k])
         part = _scaled(mine, matrix, pull, offsets, group == k, *units)
         answer, by = _answer(part, solver, progress if count == 1 else silent)
-        bounded = _within_bounds(problem, part.positions, answer.unknowns * part.length)
+        bounded = _within_bounds(mine, part.positions, answer.unknowns * part.length, offsets)
         gap = _gap(part, bounded / part.length, answer.multipliers)
         return part, bounded, gap, answer.iterations, by
 
@@ -299,16 +304,29 @@ def _inside(offsets: Floats, floor: Floats, ceiling: Floats) -> Floats:
     return np.clip(offsets, floor + inset, ceiling - inset)
 
 
-def _within_bounds(problem: OffsetProblem, positions: NDArray[np.int64], offsets: Floats) -> Floats:
-    """Return offsets within floor and ceiling; on them where they lie within the tolerance.
+def _within_bounds(
+    problem: OffsetProblem, positions: NDArray[np.int64], offsets: Floats, elsewhere: Floats
+) -> Floats:
+    """Return offsets of some positions within floor and ceiling; on them where they mean to be.
 
-    An interior solver ends just short of a bound: the offset that it means is the bound.
+    An interior solver ends just short of a bound: an offset next to one means the bound. It goes
+    there unless a row would then lack more than rounding: the price of slack makes much of little.
     """
-    near = problem.tolerance()
-    out = offsets
-    for bound in (problem.floor[positions], problem.ceiling[positions]):
-        out = np.where(np.abs(out - bound) <= near, bound, out)
-    return np.clip(out, problem.floor[positions], problem.ceiling[positions])
+    floor, ceiling = problem.floor[positions], problem.ceiling[positions]
+    within = elsewhere.copy()
+    within[positions] = np.clip(offsets, floor, ceiling)
+    meant, near = within.copy(), _AT_BOUND * problem.size()
+    for bound in (floor, ceiling):
+        here = meant[positions]
+        meant[positions] = np.where(np.abs(here - bound) <= near, bound, here)
+    allowed = np.maximum(*problem.slack(within)) + _ROUNDING * problem.size()
+    moved = meant != within
+    while True:
+        lacking = np.maximum(*problem.slack(meant)) > allowed
+        columns = problem.columns[lacking & moved[problem.columns].any(axis=1)]
+        if len(columns) == 0:
+            return meant[positions]
+        meant[columns], moved[columns] = within[columns], False
 
 
 def _gap(part: _Scaled, unknowns: Floats, multipliers: Floats) -> float:
