@@ -38,6 +38,21 @@ from cagecheck.chores.rename.plan import (
     RenameOptions as RenameOptions,
     RenamePlan as RenamePlan,
 )
+from cagecheck.comparing.changes import (
+    Became as Became,
+    Change as Change,
+    Tolerance as Tolerance,
+)
+from cagecheck.comparing.compare import (
+    compare as compare,
+    Comparison as Comparison,
+)
+from cagecheck.comparing.limits import (
+    Limits as Limits,
+)
+from cagecheck.comparing.words import (
+    summary_line as summary_line,
+)
 from cagecheck.defects.kinds import (
     Defect as Defect,
     Thresholds as Thresholds,

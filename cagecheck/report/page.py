@@ -348,10 +348,11 @@ def read_text(name: str) -> str:
     return (files("cagecheck.report") / name).read_text(encoding="utf-8")
 
 
-def page_script() -> str:
+def page_script(*, without: tuple[str, ...] = ()) -> str:
     """Return the page's own script: the files of templates/script, in order of name."""
     folder = files("cagecheck.report") / "templates" / "script"
     names = sorted(entry.name for entry in folder.iterdir() if entry.name.endswith(".js"))
+    names = [name for name in names if name not in without]
     return "\n".join(read_text(f"templates/script/{name}") for name in names)
 
 

@@ -16,6 +16,8 @@ import traceback
 from pathlib import Path
 from typing import Any, BinaryIO
 
+from cagecheck.comparing.placed import Placed
+from cagecheck.comparing.read import read_placed
 from cagecheck.errors import InputError
 from cagecheck.predicting.page import page_of_prediction
 from cagecheck.predicting.preview import write_preview
@@ -24,7 +26,7 @@ from cagecheck.predicting.write import write_prediction
 from cagecheck.report.page import write_page
 from cagecheck.report.thin import KeptThin
 from cagecheck.watching.bake import Bake
-from cagecheck.watching.changes import Totals, change_words, first_words
+from cagecheck.watching.changes import round_words
 from cagecheck.watching.orders import PREVIEW, QUICK_PAGE, RESULT, Done, Order
 from cagecheck.watching.rounds import Rounds
 
@@ -44,7 +46,7 @@ class Worker:
         self._newest = 0
         # What was told last, to say what changed since; not the prediction itself, whose scene
         # takes the memory that the next one needs.
-        self._told: Totals | None = None
+        self._told: Placed | None = None
         self._is_told = self._is_written = False
         self._changed: dict[Path, None] = {}
 
@@ -102,10 +104,10 @@ class Worker:
             self._is_written = True
 
     def _tell_result(self, order: Order, result: Prediction) -> None:
-        totals = result.totals()
-        words = first_words(result) if self._told is None else change_words(self._told, totals)
+        placed = read_placed(result)
+        words = round_words(self._told, placed, result)
         changed, document = tuple(self._changed), prediction_document(result)
-        self._told, self._is_told = totals, True
+        self._told, self._is_told = placed, True
         self._changed.clear()
         self._tell(Done(order.number, "predicted", words, changed, document))
 
