@@ -130,7 +130,8 @@ class PageServer:
         self._pages = Starlette(routes=routes)
         return uvicorn.Config(
             self._guarded, log_config=None, log_level="critical", access_log=False,
-            interface="asgi3", lifespan="off", ws="none", timeout_graceful_shutdown=1, server_header=False,
+            interface="asgi3", lifespan="off", ws="none", timeout_graceful_shutdown=1,
+            server_header=False,
         )  # fmt: skip
 
     def _run(self) -> None:

@@ -11,6 +11,7 @@ import contextlib
 import os
 import shutil
 import tempfile
+import threading
 import time
 from collections.abc import Iterator
 from importlib.util import find_spec
@@ -43,8 +44,8 @@ NEEDED_FOR_PAGE = ("starlette", "uvicorn")
 class Watch:
     """Predicts a bake anew whenever a file of it is saved; use as a context manager.
 
-    Iterating gives `News` without end. The block may be left at any time: a prediction that runs
-    is given up, and no half-written file is left.
+    Iterating gives `News` until `stop` is called. The block may be left at any time: a prediction
+    that runs is given up, and no half-written file is left.
 
     Parameters
     ----------
@@ -110,6 +111,7 @@ class Watch:
         self._moved: float | None = None
         self._since: float | None = None
         self._last: News | None = None
+        self._ended = threading.Event()
 
     def __enter__(self) -> Watch:
         from cagecheck.watching.events import Events
@@ -140,7 +142,7 @@ class Watch:
 
     def __iter__(self) -> Iterator[News]:
         yield from self._order()
-        while True:
+        while not self._ended.is_set():
             try:
                 done = self._remote.heard(TICK_SECONDS)
             except EOFError:
@@ -155,6 +157,10 @@ class Watch:
             elif self._moved is not None and now - self._moved >= QUIET_SECONDS:
                 self._moved = None
                 yield from self._order()
+
+    def stop(self) -> None:
+        """End the iteration; may be called from another thread."""
+        self._ended.set()
 
     # Rounds -------------------------------------------------------------------------------------
 
