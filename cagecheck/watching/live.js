@@ -4,6 +4,8 @@ const LIVE = JSON.parse(document.getElementById("live-data").textContent);
 const KEPT_VIEW = `cagecheck view ${location.pathname}`;
 // A region is the same if its middle moved less than this share of how far it is looked at from.
 const SAME_PLACE = 0.5;
+// The chosen region of a page before, where this one has none such: the next page may have it again.
+let missed = null;
 
 /** The fields of the page that are a person's choice, by a name that the next page has, too. */
 function fields() {
@@ -15,12 +17,13 @@ function fields() {
 
 function keepView() {
   const r = regions.get(state.region);
+  if (r) missed = null;
   const sorted = document.querySelector("#list th[aria-sort]");
   const scrolled = document.querySelector("#regions .scroll");
   const kept = {
     fields: Object.fromEntries(fields().map(([name, f]) => [name, "checked" in f && /radio|checkbox/.test(f.type) ? f.checked : f.value])),
     theme: document.documentElement.dataset.theme || "",
-    region: r && { name: r.name, part: r.part, centroid: r.centroid, distance: r.distance },
+    region: !r ? missed : { name: r.name, part: r.part, centroid: r.centroid, distance: r.distance },
     sort: sorted && { key: sorted.querySelector("button").dataset.key, order: sorted.getAttribute("aria-sort") },
     scroll: [scrollX, scrollY],
     list: scrolled ? scrolled.scrollTop : 0,
@@ -88,7 +91,10 @@ function restoreView() {
       const row = document.querySelector(`#list tr[data-number="${region.number}"]`);
       choose(region.number, row && row.hidden ? "list" : "model");
       restoreFields({ fields: { "only-parts": kept.fields["only-parts"] } });
-    } else said = `The chosen place (${kept.region.name} on ${kept.region.part}) is no longer there.`;
+    } else {
+      missed = kept.region;
+      said = `The chosen place (${kept.region.name} on ${kept.region.part}) is no longer there.`;
+    }
   }
   if (state.model && kept.camera) {
     cancelAnimationFrame(state.model.flight);
@@ -131,6 +137,9 @@ function follow(said) {
   });
 }
 
+// A page that is loaded anew by hand keeps its view as well.
+addEventListener("pagehide", keepView);
+addEventListener("keep-view", keepView);
 started.then(() => {
   follow(restoreView());
   document.documentElement.dataset.live = String(LIVE.page);
