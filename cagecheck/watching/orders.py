@@ -26,7 +26,11 @@ class Order:
 
 @dataclass(frozen=True)
 class Done:
-    """What became of an order: ``same``, ``predicted``, ``finished``, ``refused``, ``broken``."""
+    """What became of an order.
+
+    what : ``same`` (nothing that a result depends on changed), ``predicted``, ``drawn`` (the page
+    without the bake lit), ``finished`` (all files), ``refused`` (an `InputError`), ``broken``.
+    """
 
     number: int
     what: str

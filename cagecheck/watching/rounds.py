@@ -13,11 +13,17 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+from numpy.typing import NDArray
+
+from cagecheck.defects.match import Matcher
 from cagecheck.formats.references import data_files
+from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Surface
 from cagecheck.predicting.inputs import bring_together, read_cage, read_high, read_low
-from cagecheck.predicting.predict import build_scene, predict
+from cagecheck.predicting.predict import build_scene, predict_with
 from cagecheck.predicting.result import Prediction
+from cagecheck.predicting.settings import check_settings
 from cagecheck.progress import Progress, silent
 from cagecheck.rays.scene import Scene
 from cagecheck.watching.bake import Bake
@@ -86,16 +92,21 @@ class Rounds:
         )  # fmt: skip
         if self._scene is None or self._scene.surface is not high:
             self._scene = build_scene(high, progress)
-        scene = self._scene
-        result = predict(
-            low, scene, cage=cage, paired=inputs.pairing.matrix(), settings=bake.settings,
-            progress=progress,
+        result = predict_with(
+            self._match(low, self._scene, inputs.pairing.matrix()), cage,
+            check_settings(bake.settings), progress=progress,
         )  # fmt: skip
         notices = (*inputs.notices, *more, *result.notices)
         self.result = replace(result, notices=notices, reading=how)
         # A file that was written meanwhile may have been read half old, half new.
         self._held = contents if stamps(paths) == before else None
         return self.result
+
+    def _match(self, low: LowPoly, scene: Scene, paired: NDArray[np.bool_]) -> Matcher:
+        if self.result is not None and self.result.scene is scene:
+            return self.result.matcher.on(low, paired)
+        settings = self.bake.settings
+        return Matcher(low, scene, paired, settings.along, settings.apart)
 
     def _read_high(self, progress: Progress) -> Surface:
         # Memory for two scenes may not be there.

@@ -111,6 +111,7 @@ class Watch:
         self._moved: float | None = None
         self._since: float | None = None
         self._last: News | None = None
+        self._title = ("", "")
         self._ended = threading.Event()
 
     def __enter__(self) -> Watch:
@@ -194,7 +195,9 @@ class Watch:
         """Tell what became of an order."""
         stage = self._stage / str(done.number)
         if done.what == "predicted":
-            yield self._round(done, stage)
+            yield self._round(done)
+        elif done.what == "drawn":
+            self._show((stage / QUICK_PAGE).read_text(encoding="utf-8"))
         elif done.what == "finished":
             yield from self._take(done, stage)
         elif done.what == "same":
@@ -206,7 +209,7 @@ class Watch:
             lines = done.words.strip().splitlines()
             yield self._wait(f"this is a fault of cagecheck itself: {lines[-1]}.")
 
-    def _round(self, done: Done, stage: Path) -> News:
+    def _round(self, done: Done) -> News:
         self._rounds += 1
         seconds = 0.0 if self._since is None else time.monotonic() - self._since
         self._since = None if self._moved is None else self._moved
@@ -218,9 +221,13 @@ class Watch:
         )
         self._last = news
         if self._server is not None:
-            page = (stage / QUICK_PAGE).read_text(encoding="utf-8")
-            self._server.show(page, *_told(news))
+            self._title = _told(news)
+            self._server.tell("working", *self._title)
         return news
+
+    def _show(self, page: str) -> None:
+        if self._server is not None:
+            self._server.show(page, *self._title)
 
     def _take(self, done: Done, stage: Path) -> Iterator[News]:
         """Move what a round wrote to where it belongs."""
@@ -233,10 +240,9 @@ class Watch:
             for number in range(1, done.number + 1):
                 shutil.rmtree(self._stage / str(number), ignore_errors=True)
         self._force = True
-        if self._server is not None and self._folder is not None and self._last is not None:
-            page = (self._folder / "report.html").read_text(encoding="utf-8")
+        if self._server is not None and self._folder is not None:
             self._server.offer(list(done.files))
-            self._server.show(page, *_told(self._last))
+            self._show((self._folder / "report.html").read_text(encoding="utf-8"))
         if self.out is None:
             written = [path for path in written if path == self.preview]
         if written:
@@ -296,7 +302,7 @@ class Watch:
 
 def _told(news: News) -> tuple[str, str]:
     """Return title and words of a round for the page."""
-    saved = f"{news.saved} saved. " if news.changed else ""
+    saved = f"{news.saved} saved: " if news.changed else ""
     return f"Round {news.number}, {time.strftime('%H:%M:%S')}:", f"{saved}{news.words}"
 
 

@@ -95,10 +95,11 @@ class Worker:
         if self._is_told:
             self._tell(Done(order.number, "same"))
         else:
-            if order.page:
-                content = page_of_prediction(result, with_lit=False)
-                write_page(content, order.stage / QUICK_PAGE, thin=self.thin, progress=progress)
             self._tell_result(order, result)
+        if order.page and not self._is_written:
+            content = page_of_prediction(result, with_lit=False)
+            write_page(content, order.stage / QUICK_PAGE, thin=self.thin, progress=progress)
+            self._tell(Done(order.number, "drawn"))
         if not self._is_written:
             self._write(order, result, progress)
             self._is_written = True

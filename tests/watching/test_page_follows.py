@@ -107,7 +107,7 @@ def test_it_loads_itself_and_keeps_camera_region_filters_and_layers(
     put(folder / "low.obj", low_text(side=9))
     words = running.next("round").words
     newest(driver, running)
-    assert words in bar(driver) and "low.obj saved" in bar(driver)
+    assert words in bar(driver) and "low.obj saved: " in bar(driver)
     settle(driver)
     keep(driver, "after")
     assert camera(driver) == pytest.approx(before, abs=1e-6)
