@@ -233,6 +233,9 @@ from cagecheck.tuning.conflicts import (
     Conflict as Conflict,
     explain_conflicts as explain_conflicts,
 )
+from cagecheck.tuning.carried import (
+    carried_cage as carried_cage,
+)
 from cagecheck.tuning.kept_offsets import (
     kept_offsets as kept_offsets,
     read_keep as read_keep,
