@@ -53,6 +53,9 @@ from cagecheck.comparing.limits import (
 from cagecheck.comparing.words import (
     summary_line as summary_line,
 )
+from cagecheck.comparing.write import (
+    write_comparison as write_comparison,
+)
 from cagecheck.defects.kinds import (
     Defect as Defect,
     Thresholds as Thresholds,
