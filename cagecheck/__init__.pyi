@@ -282,3 +282,15 @@ from cagecheck.viewing.shot import (
 from cagecheck.viewing.window import (
     Window as Window,
 )
+from cagecheck.watching.bake import (
+    Bake as Bake,
+)
+from cagecheck.watching.news import (
+    News as News,
+)
+from cagecheck.watching.rounds import (
+    Rounds as Rounds,
+)
+from cagecheck.watching.watch import (
+    Watch as Watch,
+)
