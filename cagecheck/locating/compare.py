@@ -49,6 +49,7 @@ class Fault(Trouble):
     UNEXPLAINED = 8
     BACK_FACING = 9
     ISLAND_MOVED = 10
+    HIGH_MOVED = 11
     CLEAN = 255
 
     @property
@@ -83,6 +84,7 @@ TITLES: dict[Fault, str] = {
     Fault.MISSED: "missed",
     Fault.BACK_FACING: "back-facing",
     Fault.ISLAND_MOVED: "island moved",
+    Fault.HIGH_MOVED: "high poly moved",
     Fault.SKEW: "skew",
     Fault.SEAM: "seam mismatch",
     Fault.PADDING: "padding too thin",
@@ -97,6 +99,7 @@ SIGHTS: dict[Fault, str] = {
     Fault.MISSED: "blank patches",
     Fault.BACK_FACING: "patches lit from the wrong side",
     Fault.ISLAND_MOVED: "whole islands out of place",
+    Fault.HIGH_MOVED: "the sculpt beside where it lies",
     Fault.SKEW: "detail that slid sideways",
     Fault.SEAM: "seams between islands",
     Fault.PADDING: "lines along seams from afar",
@@ -135,8 +138,8 @@ class TileView:
     triangle : (H, W) int32 low triangle, -1 off the low poly.
     fault : (H, W) uint8 `Fault`.
     angle : (H, W) float32, degrees between shown and expected, NaN where nothing is expected.
-    gap : (H, W) float32, height of the explaining layer above the expected one, world units; NaN
-        where no other layer explains the texel.
+    gap : (H, W) float32, height of the explaining layer above the expected one, world units, or
+        how far the high poly moved since the bake; NaN where neither explains the texel.
     other : (H, W) int32 high part of the explaining layer, -1 where there is none.
     target : (H, W) float32 height of the expected layer above the low poly, NaN where none.
     start : (H, W) float32 distance of the cage, world units, 0 off the low poly.

@@ -118,7 +118,7 @@ def _texels_of(
     kind = fault[y, x]
     angle = record.angle[rows].astype(np.float64)
     measure = np.where(
-        np.isin(kind, (Fault.OTHER_PART, Fault.OTHER_FOLD, Fault.TOO_DEEP)),
+        np.isin(kind, (Fault.OTHER_PART, Fault.OTHER_FOLD, Fault.TOO_DEEP, Fault.HIGH_MOVED)),
         np.abs(record.gap[rows]),
         angle,
     )

@@ -43,6 +43,7 @@ from cagecheck.locating.finer_conventions import finer_reading
 from cagecheck.locating.first_look import FirstLook, blank, mask_over_tile, shape_fault
 from cagecheck.locating.levels import level_fault
 from cagecheck.locating.lossy_blocks import block_fault
+from cagecheck.locating.moved_high import mark_moved
 from cagecheck.locating.moved_islands import (
     moved_islands,
     slid_alike,
@@ -442,6 +443,10 @@ def _compared(
         over &= patterns.fault != Fault.CLEAN
         patterns.fault[over], patterns.shift[over] = Fault.SEAM, 0
         patterns.evidence[over] |= np.uint8(Evidence.TURNED)
+    sample = variants.sampled(reading.tile, view.size, reading.quads, reading.normals)
+    painted = (patterns.evidence & Evidence.PAINTED) > 0
+    moved = mark_moved(baker, view, patterns.fault, painted, sample, rule)
+    patterns.shift[moved], patterns.evidence[moved] = 0, 0
     return view, patterns
 
 
