@@ -18,8 +18,9 @@ from numpy.typing import NDArray
 from scipy.ndimage import binary_dilation, label
 
 from cagecheck.arrays.types import Floats, Ints
-from cagecheck.locating.compare import BETTER, CompareRule, Fault, TileView, find_goals
+from cagecheck.locating.compare import BETTER, CompareRule, Fault, TileView, is_known
 from cagecheck.locating.conventions import Sampled
+from cagecheck.locating.goals import find_goals
 from cagecheck.maps.texels import texel_blocks
 from cagecheck.predicting.maps.bake import Baker
 from cagecheck.rays.cage import Rays
@@ -162,7 +163,7 @@ def _moved_as_a_whole(baker: Baker, asked: Asked, move: Floats, rule: CompareRul
     """Tell whether nearly all texels that can tell agree far better with the moved surface."""
     here = normals_at(baker, asked.points, asked.rays, np.zeros(3), rule)
     there = normals_at(baker, asked.points, asked.rays, move, rule)
-    known = (np.abs(here).max(axis=1) > 0) & (np.abs(there).max(axis=1) > 0)
+    known = is_known(here) & is_known(there)
     telling = known & (np.linalg.norm(here - there, axis=1) > np.radians(TELLING_DEGREES))
     if telling.sum() < LEAST_TELLING:
         return False

@@ -14,7 +14,6 @@ from cagecheck.arrays.types import Ints
 from cagecheck.locating.bake_reach import Levels, levels_of
 from cagecheck.locating.beside import Beside, use_beside
 from cagecheck.locating.compare import (
-    DEPTH_SHARE,
     TOLERANCE_DEGREES,
     CompareRule,
     Evidence,
@@ -41,6 +40,7 @@ from cagecheck.locating.enlarging import (
 )
 from cagecheck.locating.finer_conventions import finer_reading
 from cagecheck.locating.first_look import FirstLook, blank, mask_over_tile, shape_fault
+from cagecheck.locating.goals import DEPTH_SHARE
 from cagecheck.locating.levels import level_fault
 from cagecheck.locating.lossy_blocks import block_fault
 from cagecheck.locating.moved_high import mark_moved
@@ -360,11 +360,14 @@ def _compare(
             steps = float(2 ** min(baked.bits, 16) - 1)
 
             def expected() -> NDArray[np.float32]:
-                shares = (as_stored(view, baker, basis) + 1) / 2
-                return (np.rint(shares * steps) / steps).astype(np.float32)
+                return as_stored(view, baker, basis)
+
+            def in_steps(vectors: NDArray[np.float32]) -> NDArray[np.float32]:
+                return np.asarray(np.rint((vectors + 1) / 2 * steps) / steps, np.float32)
 
             # The rims of what is faulty stand out by themselves.
-            frequency = lattice(upright, covered & (patterns.fault == Fault.CLEAN), expected)
+            clean = covered & (patterns.fault == Fault.CLEAN)
+            frequency = lattice(upright, clean, expected, in_steps)
             soft = scaled_fault(view, patterns.fault, frequency)
         faults = [*faults, soft[0]] if soft is not None and soft[1] == 1 else faults
         mixed = SCALED_BACK if soft is not None and soft[1] == 1 else mixed
@@ -419,7 +422,8 @@ def _compared(
     wanted: NDArray[np.float32] | None = None
     stored: NDArray[np.float32] | None = None
     if (view.fault == Fault.UNEXPLAINED).any():
-        wanted, stored = as_stored(view, baker, basis), reading.straight(upright)
+        wanted = as_stored(view, baker, basis, view.fault != Fault.CLEAN)
+        stored = reading.straight(upright)
         mild = explained_by_filtering(view, wanted, stored, rule.base_degrees)
         view.fault[mild] = Fault.CLEAN
     patterns = explain_patterns(view, upright, progress=progress)
@@ -428,8 +432,8 @@ def _compared(
         patterns.fault[painted], patterns.shift[painted] = Fault.UNEXPLAINED, 0
         patterns.evidence[painted] |= np.uint8(Evidence.PAINTED)
     if wants_islands(view, patterns.fault):
-        if wanted is None or stored is None:
-            wanted, stored = as_stored(view, baker, basis), reading.straight(upright)
+        wanted = as_stored(view, baker, basis)
+        stored = reading.straight(upright) if stored is None else stored
         moved, shift = moved_islands(view.triangle >= 0, patterns.fault, wanted, stored)
         slid = (patterns.fault == Fault.SKEW) & ~moved
         moved &= patterns.fault != Fault.CLEAN
