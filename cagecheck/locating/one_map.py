@@ -132,11 +132,11 @@ class LocatedMap:
 
 @dataclass(frozen=True, eq=False)
 class TileRecord:
-    """What is kept of a comparison: little for clean texels, all for the others.
+    """What is kept of a comparison: little for texels that are right, all for the others.
 
     tile, size : as in `TileView`; covered : (H, W) bool, on the low poly; shown, expected :
     (H, W, 3) float16 world normals; votes : for the offset. key : (K,) int64 ascending,
-    ``y * size + x`` of texels that are not clean; angle, gap, target, slide : (K,) float32 and
+    ``y * size + x`` of texels that are not clean, or are so only as bends and filters allow; angle, gap, target, slide : (K,) float32 and
     other : (K,) int32 theirs (slide in texels, 0 where nothing slid or moved). tolerance : degrees
     on flat ground; parts : what each low part recorded here;
     levels : heights of what shows and of what is lost; start : (K,) float32 the cage's distance;
@@ -165,7 +165,7 @@ class TileRecord:
         """Return the rows of texels that are not clean."""
         key = y.astype(np.int64) * self.size + x
         found: NDArray[np.int64] = np.searchsorted(self.key, key)
-        assert np.array_equal(self.key[found], key), "a clean texel has no row"
+        assert np.array_equal(self.key[found], key), "a texel that is right has no row"
         return found
 
 
@@ -205,7 +205,9 @@ def keep_record(
     view: TileView, patterns: Patterns, tolerance: float, parts: PartRecords
 ) -> TileRecord:
     """Return the record of a comparison, so that its pictures can be let go."""
-    y, x = np.nonzero(patterns.fault != Fault.CLEAN)
+    with np.errstate(invalid="ignore"):
+        off = (view.angle > tolerance) & (view.triangle >= 0)
+    y, x = np.nonzero((patterns.fault != Fault.CLEAN) | off)
     return TileRecord(
         tile=view.tile,
         size=view.size,

@@ -27,6 +27,7 @@ SIZE, SEED = 256, 0
 CHOSEN = (
     "strength halved", "shifted", "0.7 and back", "rays along faces", "depth too small", "hole",
     "flipped patch", "painted over", "part left out", "baked together", "sculpt changed",
+    "offset too small",
 )  # fmt: skip
 CAUSE = {cause.name: cause for cause in CAUSES}
 
