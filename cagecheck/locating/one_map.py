@@ -136,11 +136,11 @@ class TileRecord:
 
     tile, size : as in `TileView`; covered : (H, W) bool, on the low poly; shown, expected :
     (H, W, 3) float16 world normals; votes : for the offset. key : (K,) int64 ascending,
-    ``y * size + x`` of texels that are not clean, or are so only as bends and filters allow; angle, gap, target, slide : (K,) float32 and
-    other : (K,) int32 theirs (slide in texels, 0 where nothing slid or moved). tolerance : degrees
-    on flat ground; parts : what each low part recorded here;
-    levels : heights of what shows and of what is lost; start : (K,) float32 the cage's distance;
-    evidence : (K,) uint8 `Evidence`.
+    ``y * size + x`` of texels that are not clean, or are so only as bends and filters allow; angle,
+    gap, target, slide : (K,) float32 and other : (K,) int32 theirs (slide in texels, 0 where
+    nothing slid or moved). tolerance : degrees on flat ground; parts : what each low part recorded
+    here; levels : heights of what shows and of what is lost; start : (K,) float32 the cage's
+    distance; evidence : (K,) uint8 `Evidence`.
     """
 
     tile: int
