@@ -12,6 +12,7 @@ import contextlib
 import errno
 import hashlib
 import os
+import shutil
 import stat
 from collections.abc import Iterator
 from pathlib import Path
@@ -20,7 +21,7 @@ from typing import BinaryIO
 
 from cagecheck.errors import InputError
 from cagecheck.locks import Lock
-from cagecheck.staging import Stage, make_folders, new_file, recover
+from cagecheck.staging import COMMIT, Stage, make_folders, new_file, recover
 
 _HASH_BLOCK = 1 << 20
 # Windows has neither the flag nor pipes among its files, but translates line ends unasked.
@@ -116,6 +117,7 @@ def replace_file(path: str | os.PathLike[str], *, force: bool = False) -> Iterat
             made = make_folders(final.parent)
             recover(final.parent)
             temporary, lock = new_file(final)
+            _unfinished.add(temporary)
         except BaseException:
             _remove_empty(made)
             raise
@@ -130,6 +132,7 @@ def replace_file(path: str | os.PathLike[str], *, force: bool = False) -> Iterat
         _remove_empty(made)
         raise
     finally:
+        _unfinished.discard(temporary)
         if lock is not None:
             lock.release()
 
@@ -169,6 +172,7 @@ class OutputFolder:
                 self._made = make_folders(self.folder.absolute().parent)
                 recover(self.folder)
                 self._stage = Stage(Path(os.path.realpath(self.folder)), self.is_shared)
+                _unfinished.add(self._stage.place)
             except BaseException:
                 _remove_empty(self._made)
                 raise
@@ -210,6 +214,7 @@ class OutputFolder:
                 raise _cannot_write(self.folder, error, "Free some space.") from error
         finally:
             self._stage.close()
+            _unfinished.discard(self._stage.place)
             if not kept:
                 _remove_empty(self._made)
 
@@ -218,6 +223,22 @@ class OutputFolder:
             assert (stage.new / name).is_file(), f"{name} was added, never written"
             refuse_existing(self.folder / name, self.force)
         stage.move_in(self.names)
+
+
+# Temporary files and folders that are being written to.
+_unfinished: set[Path] = set()
+
+
+def remove_unfinished() -> None:
+    """Remove temporary files and folders; for who ends the process without leaving its blocks.
+
+    A folder whose files are moving into place at this moment is left: the next start finishes it.
+    """
+    for path in tuple(_unfinished):
+        if path.is_dir() and not (path / COMMIT).exists():
+            shutil.rmtree(path, ignore_errors=True)
+        elif path.is_file():
+            path.unlink(missing_ok=True)
 
 
 # A disk or quota that is full, as the operating system numbers it.

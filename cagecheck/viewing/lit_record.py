@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from cagecheck.errors import InputError
 from cagecheck.files import open_plain
 from cagecheck.formats.stored import check_ranges, fitted, shortened, unpacked
-from cagecheck.viewing.record_fields import LIT
+from cagecheck.predicting.record_fields import LIT
 
 FILE = "lit.npz"
 HIGH = "high"

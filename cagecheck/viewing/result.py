@@ -13,24 +13,15 @@ from numpy.typing import NDArray
 from cagecheck.defects.kinds import Defect, Thresholds
 from cagecheck.defects.recolour import Recolourer, Table
 from cagecheck.errors import InputError, Notice
-from cagecheck.files import read_plain
-from cagecheck.formats.file_bytes import load_bytes
-from cagecheck.formats.ply_header import read_header
 from cagecheck.formats.read import read_surface
-from cagecheck.formats.stored import (
-    Field,
-    check_ranges,
-    check_starts,
-    parse_json,
-    read_arrays,
-    shortened,
-)
+from cagecheck.formats.stored import check_ranges, check_starts, shortened
 from cagecheck.meshes.mesh import Surface
+from cagecheck.predicting.read_back import read_arrays, read_heat, read_json
+from cagecheck.predicting.record_fields import SAMPLES, VIEW
 from cagecheck.progress import Progress, silent
 from cagecheck.report.valid import fault_of
 from cagecheck.staging import recover
 from cagecheck.viewing.lit_record import LitRecord, read_lit
-from cagecheck.viewing.record_fields import SAMPLES, VIEW
 
 # Vertices of a file that lie within this share of the model's size of where they were are the same.
 FIT = 1e-5
@@ -144,8 +135,8 @@ def read_result(folder: str | os.PathLike[str]) -> Result:
         "high parts": len(document["high"]["parts"]),
         "R": len(document["regions"]),
     }
-    samples = _read_arrays(place / "samples.npz", SAMPLES, lengths)
-    view = _read_arrays(place / "view.npz", VIEW, lengths)
+    samples = read_arrays(place / "samples.npz", SAMPLES, lengths)
+    view = read_arrays(place / "view.npz", VIEW, lengths)
     result = Result(place, document, positions, triangles, samples, view, read_lit(place))
     _check_one_run(result, lengths)
     return result
@@ -153,25 +144,8 @@ def read_result(folder: str | os.PathLike[str]) -> Result:
 
 def read_heat_ply(path: Path) -> tuple[NDArray[np.float32], NDArray[np.int32]]:
     """Return positions (K, 3) and triangles (M, 3) of a heat map that cagecheck wrote."""
-    file = load_bytes(path)
-    header = read_header(file)
-    damaged = file.error("this is not a heat map that cagecheck wrote, or it is damaged.")
-    if header.order != "<" or [e.name for e in header.elements] != ["vertex", "face"]:
-        raise damaged
-    vertex, face = header.elements
-    row = np.dtype([(p.name, "<" + p.code) for p in vertex.properties])
-    corner = np.dtype([("n", "u1"), ("v", "<i4", 3)])
-    body = header.body + vertex.count * row.itemsize
-    if len(file.data) != body + face.count * corner.itemsize or row.names is None:
-        raise damaged
-    rows = file.data[header.body : body].view(row)
-    triangles = np.ascontiguousarray(file.data[body:].view(corner)["v"])
-    positions = np.stack([rows[axis] for axis in "xyz"], axis=1)
-    if not np.isfinite(positions).all():
-        raise damaged
-    if len(triangles) and not 0 <= triangles.min() <= triangles.max() < len(positions):
-        raise damaged
-    return positions, triangles
+    rows, triangles = read_heat(path)
+    return np.stack([rows[axis] for axis in "xyz"], axis=1), triangles
 
 
 def read_high(result: Result, progress: Progress = silent) -> tuple[Surface | None, Notice | None]:
@@ -230,11 +204,10 @@ def _place_as_used(
 
 
 def _read_document(path: Path) -> dict[str, Any]:
-    try:
-        document = parse_json(read_plain(path))
-        kind, version = document["document"], document["version"]
-    except (OSError, ValueError, KeyError, TypeError):
-        raise InputError("this is not a document that cagecheck wrote.", file=str(path)) from None
+    document = read_json(path)
+    kind, version = document.get("document"), document.get("version")
+    if kind is None or version is None:
+        raise InputError("this is not a document that cagecheck wrote.", file=str(path))
     if kind not in SHOWN or version != 1 or "regions" not in document:
         raise InputError(
             f"this is a “{shortened(kind)}”, version {shortened(version)}, which this cagecheck "
@@ -249,8 +222,7 @@ def _read_document(path: Path) -> dict[str, Any]:
             file=str(path),
             cure="Run cagecheck predict again with --force.",
         )
-    out: dict[str, Any] = document
-    return out
+    return document
 
 
 def _fault_of_document(document: dict[str, Any]) -> str | None:
@@ -270,19 +242,6 @@ def _fault_of_document(document: dict[str, Any]) -> str | None:
     if not numbers <= set(range(1, len(regions) + 1)):
         return "its entries name regions that it has not"
     return None
-
-
-def _read_arrays(
-    path: Path, fields: dict[str, Field], lengths: dict[str, int]
-) -> dict[str, NDArray[Any]]:
-    try:
-        return read_arrays(path, fields, lengths)
-    except (OSError, ValueError) as error:
-        raise InputError(
-            f"this file is damaged or of another run ({error}).",
-            file=str(path),
-            cure="Run cagecheck predict again with --force.",
-        ) from None
 
 
 def _check_one_run(result: Result, lengths: dict[str, int]) -> None:

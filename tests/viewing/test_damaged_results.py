@@ -12,8 +12,8 @@ import numpy as np
 import pytest
 
 from cagecheck.errors import InputError
+from cagecheck.predicting.record_fields import LIT, SAMPLES, VIEW
 from cagecheck.viewing.model import ViewModel
-from cagecheck.viewing.record_fields import LIT, SAMPLES, VIEW
 from cagecheck.viewing.result import read_result
 from tests.scenes.damage import npz_bytes, odd_json, odd_npz
 

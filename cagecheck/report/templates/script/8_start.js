@@ -1,19 +1,5 @@
 // What starts the page.
 
-function setUpTheme() {
-  const order = ["", "light", "dark"];
-  const words = { "": "as the system has it", light: "light", dark: "dark" };
-  $("theme").addEventListener("click", () => {
-    const root = document.documentElement;
-    const next = order[(order.indexOf(root.dataset.theme || "") + 1) % 3];
-    if (next) root.dataset.theme = next;
-    else delete root.dataset.theme;
-    $("theme").textContent = next || "light or dark";
-    $("theme").setAttribute("aria-label", `Colours of the page: ${words[next]}`);
-    if (state.model) state.model.retint();
-  });
-}
-
 function setUpKeys() {
   document.addEventListener("keydown", (event) => {
     if (event.ctrlKey || event.metaKey || event.altKey || event.target.tagName === "SELECT") return;
@@ -30,7 +16,7 @@ function setUpKeys() {
 }
 
 async function start() {
-  setUpTheme();
+  setUpTheme(() => state.model && state.model.retint());
   setUpList();
   setUpKeys();
   setUpSwitch();
@@ -55,4 +41,4 @@ async function start() {
   document.documentElement.dataset.ready = "yes";
 }
 
-start();
+const started = start();

@@ -1,4 +1,4 @@
-"""What the arrays of a result folder must be for the viewer: see `cagecheck.formats.stored`.
+"""What the arrays of a result folder must be: see `cagecheck.formats.stored`.
 
 Lengths: N samples, L crossings, K vertices of the heat map, V vertices, T triangles, F faces and E
 edges of the low poly, R regions, M members of them, U points of the high poly looked at, P probes.
@@ -25,6 +25,12 @@ SAMPLES = {
     "layer_t": Field("float32", ("L",)),
     "layer_front": Field("bool", ("L",)),
     "target_layer": Field("int64", ("N",), within=(-1, "L")),
+}
+# What `compare` reads besides.
+PLACED = {
+    "barycentric": Field("float32", ("N", 3), True),
+    "texels": Field("float32", ("N",)),
+    "visible_error": Field("float32", ("N",)),
 }
 VIEW = {
     "heat_sample": Field("int32", ("K",), within=(0, "N")),
