@@ -74,9 +74,11 @@ class Stage:
 
     def close(self) -> None:
         """Remove what is left, unless it is needed to finish."""
-        if not self.is_kept:
-            _remove_stage(self.place)
-        self.lock.release()
+        try:
+            if not self.is_kept:
+                _remove_stage(self.place)
+        finally:
+            self.lock.release()
         if _WINDOWS and not self.is_kept:  # the lock's file could not be removed while it was open
             _remove_stage(self.place)
 

@@ -305,6 +305,9 @@ def page(plan: Plan, sections: tuple[str, ...], command: str) -> str:
         "",
         "with the scenes of `tests/scenes/families`, each drawn by seed in size, density and pose.",
         "",
+        "How damaged inputs, kills and surroundings that lack something end is in",
+        "[evidence_attack.md](evidence_attack.md), written by `scripts/attack.py`.",
+        "",
     ]
     for name in sections:
         lines += SECTIONS[name](plan)

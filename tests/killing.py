@@ -29,16 +29,21 @@ def die_at(stop: int, root: Path) -> None:
 
     def count(event: str, args: tuple[object, ...]) -> None:
         nonlocal done
-        if event not in _CHANGES and not (event == "open" and _writes(args)):
-            return
-        path = os.fsdecode(args[0]) if isinstance(args[0], str | bytes | os.PathLike) else ""
-        if path.startswith("/") and not path.startswith(here):
+        if not is_change(event, args, here):
             return
         done += 1
         if done == stop:
             os.kill(os.getpid(), signal.SIGKILL)
 
     sys.addaudithook(count)
+
+
+def is_change(event: str, args: tuple[object, ...], root: str) -> bool:
+    """Whether an audit event is a change of a file below `root`."""
+    if event not in _CHANGES and not (event == "open" and _writes(args)):
+        return False
+    path = os.fsdecode(args[0]) if isinstance(args[0], str | bytes | os.PathLike) else ""
+    return not path.startswith("/") or path.startswith(root)
 
 
 def _writes(args: tuple[object, ...]) -> bool:

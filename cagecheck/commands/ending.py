@@ -114,7 +114,7 @@ def _leave() -> NoReturn:
     """End the process after Ctrl-C, without waiting for threads."""
     if "cagecheck.files" in sys.modules:
         sys.modules["cagecheck.files"].remove_unfinished()
-    with suppress(OSError, ValueError):
+    with suppress(OSError, ValueError, AttributeError):
         sys.stdout.flush()
     with suppress(OSError, ValueError):
         print(STOPPED, file=sys.stderr, flush=True)
@@ -123,6 +123,8 @@ def _leave() -> NoReturn:
 
 def _flushed(code: int | str | None) -> int | str | None:
     """Write what is still waiting; return the exit code, another one where that cannot be done."""
+    if sys.stdout is None:  # it was closed before the start
+        return code
     try:
         sys.stdout.flush()
     except BrokenPipeError:
