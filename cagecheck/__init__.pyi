@@ -53,6 +53,9 @@ from cagecheck.comparing.limits import (
 from cagecheck.comparing.words import (
     summary_line as summary_line,
 )
+from cagecheck.comparing.write import (
+    write_comparison as write_comparison,
+)
 from cagecheck.defects.kinds import (
     Defect as Defect,
     Thresholds as Thresholds,
@@ -278,4 +281,16 @@ from cagecheck.viewing.shot import (
 )
 from cagecheck.viewing.window import (
     Window as Window,
+)
+from cagecheck.watching.bake import (
+    Bake as Bake,
+)
+from cagecheck.watching.news import (
+    News as News,
+)
+from cagecheck.watching.rounds import (
+    Rounds as Rounds,
+)
+from cagecheck.watching.watch import (
+    Watch as Watch,
 )

@@ -13,8 +13,8 @@ from cagecheck.commands.terminal import EXIT_CLEAN, EXIT_DEFECTS, Terminal
 from cagecheck.comparing.changes import Became, Change, Tolerance
 from cagecheck.comparing.compare import Comparison, compare
 from cagecheck.comparing.limits import Limits
-from cagecheck.comparing.words import change_words, harm_span, verdict_words
-from cagecheck.comparing.write import PAGE, refuse_existing_comparison, write_comparison
+from cagecheck.comparing.write import write_comparison
+from cagecheck.files import refuse_results
 from cagecheck.words.sentences import count_words
 
 OldResult = Annotated[
@@ -49,7 +49,7 @@ def compare_command(
       cagecheck compare hero-check-before hero-check --out hero-changes
     """
     terminal = Terminal(output.as_json)
-    refuse_existing_comparison(output.out, output.force)
+    refuse_results(output.out, "comparison.json", output.force)
     with terminal.progress() as progress:
         found = compare(old, new, limits=limits, tolerance=tolerance)
         written: list[Path] = []
@@ -61,7 +61,7 @@ def compare_command(
     _say(terminal, found)
     if written:
         terminal.say("Written: " + ", ".join(str(path) for path in written))
-        page = [path for path in written if path.name == PAGE]
+        page = [path for path in written if path.suffix == ".html"]
         if page:
             terminal.say(f"Look at both: open {quote(str(page[0]))} in a browser.")
     return EXIT_CLEAN if found.passed else EXIT_DEFECTS
@@ -73,17 +73,17 @@ def _say(terminal: Terminal, found: Comparison) -> None:
     terminal.notices(found.notices)
     sure = [c for c in found.changes if c.sure and c.became is not Became.UNCHANGED]
     for change in sure[:CHANGES_SHOWN]:
-        terminal.say(f"{change.became.value:>8}: {change_words(change)}{_numbers(change)}")
+        terminal.say(f"{change.became.value:>8}: {found.words_of(change)}{_numbers(change)}")
     if len(sure) > CHANGES_SHOWN:
         terminal.say(f"... and {count_words(len(sure) - CHANGES_SHOWN, 'more change')}")
     for by, title in (("name", "defect"), ("part", "part")):
         rows = found.totals(by)
         terminal.table(
-            f"By {title}", (title, *COLUMNS, "harm"), [_row(row, by) for row in rows]
+            f"By {title}", (title, *COLUMNS, "harm before", "now"), [_row(row, by) for row in rows]
         )  # fmt: skip
     for breach in found.breaches:
         terminal.say(f"Limit: {breach}.")
-    terminal.say(verdict_words(found.changes))
+    terminal.say(found.verdict)
     terminal.say(found.summary)
 
 
@@ -98,5 +98,5 @@ def _numbers(change: Change) -> str:
 
 
 def _row(row: dict[str, Any], by: str) -> tuple[Any, ...]:
-    span = harm_span(row["harm_old"], row["harm_new"])
-    return (row[by], *(row[name] for name in COLUMNS), span)
+    harm = (round(row["harm_old"]), round(row["harm_new"]))
+    return (row[by], *(row[name] for name in COLUMNS), *harm)

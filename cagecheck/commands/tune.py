@@ -36,6 +36,7 @@ from cagecheck.tuning.words import (
     deep_words,
     harm_words,
     nought,
+    places_words,
     plain_length,
     range_words,
     steady_words,
@@ -310,7 +311,11 @@ def say_tuning(terminal: Terminal, result: Tuning, numbers: list[SingleNumber]) 
 
 def verdict(result: Tuning) -> list[str]:
     """Return what holds now, in sentences."""
-    out = [assurance_words(result), *filter(None, [harm_words(result), deep_words(result)])]
+    out = [
+        assurance_words(result),
+        places_words(result),
+        *filter(None, [harm_words(result), deep_words(result)]),
+    ]
     texels = texel_words(result)
     if texels is not None:
         out.append(texels)

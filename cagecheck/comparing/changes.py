@@ -16,6 +16,7 @@ import numpy as np
 
 from cagecheck.comparing.match import Match
 from cagecheck.comparing.placed import PlacedRegion
+from cagecheck.defects.unseen import SEEN_SPACINGS
 from cagecheck.options import LIMITS, option
 
 
@@ -153,13 +154,13 @@ def tell_changes(
     *,
     same_samples: bool = False,
     exact: bool = False,
-    rims: tuple[float, float] = (0.0, 0.0),
+    spacings: tuple[float, float] = (0.0, 0.0),
     tolerance: Tolerance | None = None,
 ) -> list[Change]:
     """Return what became of every place: what is worse first, then by how much harm changed.
 
-    same_samples : both results cast the same samples. exact : both looked at every texel. rims :
-    how far inside their true edges both draw lost surface, world units.
+    same_samples : both results cast the same samples. exact : both looked at every texel.
+    spacings : how far apart the samples of both lie, 0 where that is not known.
     """
     tolerance = tolerance or Tolerance()
     out = []
@@ -167,9 +168,9 @@ def tell_changes(
         a, b = [old[k] for k in match.old], [new[k] for k in match.new]
         errors = (0.0, 0.0, 0.0)
         if not exact:
-            both = sampling_error(a, b, same_samples)
+            both = sampling_error(a, b, same_samples) * missed_factor(a, b, spacings)
             errors = (both, sampling_error(a, [], False), sampling_error([], b, False))
-        rim = rim_harm([*a, *b], rims)
+        rim = rim_harm([*a, *b], spacings)
         out.append(_change(a, b, errors, rim, match.apart, tolerance))
     order = {became: k for k, became in enumerate(Became)}
     return sorted(
@@ -252,13 +253,29 @@ def _change(
     )
 
 
-def rim_harm(regions: Sequence[PlacedRegion], rims: tuple[float, float]) -> float:
-    """Return the harm that lies in the difference of the rims that two results leave out.
+def missed_factor(
+    old: Sequence[PlacedRegion], new: Sequence[PlacedRegion], spacings: tuple[float, float]
+) -> float:
+    """Return by how much the error grows where only one result has the place.
 
-    A region of an area has at least the edge of a disc of that area.
+    No sample of the other fell there, which tells less the wider they are spread: of two Poisson
+    counts with exposures 1 and 1 / k, of which the second is 0, the difference of the rates under
+    one common rate has k times the variance of the first count.
     """
-    wide = abs(rims[0] - rims[1])
-    lost = [r for r in regions if r.rim > 0 and r.area > 0]
+    if old and new:
+        return 1.0
+    here, there = spacings if old else spacings[::-1]
+    return max(there / here, 1.0) if here > 0 else 1.0
+
+
+def rim_harm(regions: Sequence[PlacedRegion], spacings: tuple[float, float]) -> float:
+    """Return the harm of lost surface in the difference of the rims that two results leave out.
+
+    Lost surface is drawn smaller by `SEEN_SPACINGS`. A region of an area has at least the edge of
+    a disc of that area.
+    """
+    wide = SEEN_SPACINGS * abs(spacings[0] - spacings[1])
+    lost = [r for r in regions if r.lost and r.area > 0]
     return sum(min(2 * float(np.sqrt(np.pi / r.area)) * wide, 1.0) * r.harm for r in lost)
 
 

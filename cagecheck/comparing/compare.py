@@ -12,7 +12,7 @@ from cagecheck.comparing.limits import Limits
 from cagecheck.comparing.match import match_regions
 from cagecheck.comparing.placed import Placed, widened
 from cagecheck.comparing.read import Result, is_location, read_placed
-from cagecheck.comparing.words import summary_line
+from cagecheck.comparing.words import change_words, summary_line, verdict_words
 from cagecheck.errors import InputError, Notice
 from cagecheck.report.json_values import plain
 from cagecheck.version import __version__
@@ -82,6 +82,21 @@ class Comparison:
     def summary(self) -> str:
         """The comparison in a line, see `summary_line`."""
         return summary_line(self.changes)
+
+    @property
+    def verdict(self) -> str:
+        """In a sentence or two whether anything got worse, and what cannot be told."""
+        return verdict_words(self.changes)
+
+    def words_of(self, change: Change) -> str:
+        """Return a place in words: its defect, part, harm, and how many regions it is.
+
+        Parameters
+        ----------
+        change : Change
+            One of `changes`.
+        """
+        return change_words(change)
 
     def counts(self) -> dict[str, int]:
         """Return how many places became what; those within chance are counted as `unsure`."""
@@ -196,7 +211,7 @@ def compare_placed(
     changes = tell_changes(
         matches, wide_old.regions, wide_new.regions,
         same_samples=_same_samples(old, new), exact=old.exact and new.exact,
-        rims=(old.rim, new.rim), tolerance=tolerance,
+        spacings=(old.spacing, new.spacing), tolerance=tolerance,
     )  # fmt: skip
     breaches = () if limits is None else limits.breaches(changes)
     return Comparison(

@@ -40,8 +40,8 @@ class PlacedRegion:
         the same numbers.
     counted : float
         How many samples the harm was found from, as far as they do not hang on each other.
-    rim : float
-        How far inside its true edge it is drawn, at most, world units.
+    lost : bool
+        Whether it is lost surface of the high poly, not a place on the low poly.
     """
 
     row: dict[str, Any]
@@ -52,7 +52,7 @@ class PlacedRegion:
     harms: Floats
     samples: NDArray[np.int64]
     counted: float
-    rim: float = 0.0
+    lost: bool = False
 
     @property
     def number(self) -> int:
@@ -136,8 +136,8 @@ class Placed:
         Whether every texel was looked at, so that no harm hangs on where samples fell.
     around : Surroundings | None
         All its samples, None where they are not known.
-    rim : float
-        How far inside its true edge lost surface of the high poly is drawn, world units.
+    spacing : float
+        How far apart its samples lie, world units; 0 where that is not known.
     folder : Path | None
         Where it lies, None for what is in memory.
     """
@@ -148,7 +148,7 @@ class Placed:
     parts: tuple[str, ...]
     exact: bool = False
     around: Surroundings | None = None
-    rim: float = 0.0
+    spacing: float = 0.0
     folder: Path | None = None
 
 
@@ -162,12 +162,12 @@ def place_region(
     harms: Floats | None = None,
     samples: NDArray[np.int64] | None = None,
     counted: float | None = None,
-    rim: float = 0.0,
+    lost: bool = False,
 ) -> PlacedRegion:
     """Return a region with its points.
 
     spacing : (K,) how far apart points lie. area : (K,) area each stands for, alike by default.
-    harms : (K,) what each adds to the harm, up to a factor; alike by default. counted, rim : see
+    harms : (K,) what each adds to the harm, up to a factor; alike by default. counted, lost : see
     `PlacedRegion`; all samples count by default.
     """
     n = len(points)
@@ -182,7 +182,7 @@ def place_region(
         harms=float(row["harm"]) * _shares(harms, n),
         samples=np.arange(n) if samples is None else np.asarray(samples, np.int64),
         counted=max(float(row["sample_count"]), 1.0) if counted is None else counted,
-        rim=rim,
+        lost=lost,
     )
 
 

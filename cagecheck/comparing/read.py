@@ -210,7 +210,7 @@ def _placed(
     return Placed(
         label, document, tuple(regions), tuple(document["low"]["parts"]),
         exact=document["settings"].get("texels") is not None, around=around,
-        rim=SEEN_SPACINGS * typical,
+        spacing=typical,
     )  # fmt: skip
 
 
@@ -228,7 +228,7 @@ def _unseen_region(
     hoods = area / (np.pi * near**2) if near > 0 else float(len(points))
     return place_region(
         row, points, np.zeros((len(points), 3)), spacing, samples=samples,
-        counted=float(np.clip(hoods, 1.0, max(len(points), 1))), rim=near,
+        counted=float(np.clip(hoods, 1.0, max(len(points), 1))), lost=True,
     )  # fmt: skip
 
 

@@ -10,7 +10,7 @@ from pathlib import Path
 from cagecheck.comparing.compare import Comparison
 from cagecheck.comparing.page import comparison_html
 from cagecheck.errors import InputError, Notice, takes
-from cagecheck.files import OutputFolder, refuse_existing
+from cagecheck.files import OutputFolder
 from cagecheck.progress import Progress, silent
 
 DOCUMENT, PAGE = "comparison.json", "compare.html"
@@ -61,10 +61,3 @@ def write_comparison(
             out.add(PAGE).write_text(page, encoding="utf-8")
     progress("drawing both models", 1, 1)
     return out.paths(), comparison
-
-
-def refuse_existing_comparison(folder: Path | None, force: bool) -> None:
-    """Refuse a folder with a comparison in it, before any work is done."""
-    if folder is not None:
-        for name in (DOCUMENT, PAGE):
-            refuse_existing(folder / name, force)

@@ -226,11 +226,23 @@ function setWipe(share) {
   $("wipe").setAttribute("aria-valuetext", `${percent} % before, ${100 - percent} % now`);
 }
 
+/** How much farther away the eye must be for a picture that is higher than wide. */
+function narrowness(model) {
+  return Math.max(1, 1 / Math.max(model.camera.aspect, 0.1));
+}
+
 function setUpStage() {
   const stage = document.querySelector(".two");
   for (const input of document.querySelectorAll("input[name='way']"))
     input.addEventListener("change", () => {
+      const was = models.new && narrowness(models.new);
       for (const box of [stage, document.querySelector(".compare")]) box.dataset.way = input.value;
+      // What was to be seen stays in the picture when that becomes narrower.
+      if (was)
+        requestAnimationFrame(() => {
+          for (const side of SIDES) models[side].resize();
+          models.new.zoom(narrowness(models.new) / was);
+        });
     });
   $("wipe").addEventListener("input", () => setWipe(Number($("wipe").value) / 100));
   const handle = $("line");
