@@ -13,7 +13,7 @@ from cagecheck.commands import SUMMARIES, compile_ahead
 from cagecheck.commands.terminal import COMPILING, Terminal
 
 # Commands without loops of their own, or whose work is that of others.
-ELSEWHERE = {"view", "batch", "demo", "compare"}
+ELSEWHERE = {"view", "batch", "demo", "compare", "watch"}
 
 
 @pytest.fixture
