@@ -148,7 +148,7 @@ def test_the_examples_are_found() -> None:
 
 
 def all_options() -> set[str]:
-    out = {"--help", "--version", "--install-completion", "--show-completion"}
+    out = {"--help", "--version", "--compile", "--install-completion", "--show-completion"}
     for command in COMMANDS.values():
         out |= {name for param in command.params for name in param.opts}
     return out
