@@ -8,12 +8,12 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 from PIL import Image
 
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.defects.kinds import CLEAN
+from cagecheck.loops import njit
 from cagecheck.maps.raster import columns_of, rows_of, snap
 from cagecheck.meshes.barycentric import barycentric_of
 from cagecheck.meshes.lowpoly import LowPoly
