@@ -32,13 +32,6 @@ PLAIN = {
     "\N{NARROW NO-BREAK SPACE}": " ", "\N{MINUS SIGN}": "-",
 }  # fmt: skip
 _HANDLER = "cagecheck.plain"
-# Set by commands that Ctrl-C ends in their own way.
-_ends_itself = threading.Event()
-
-
-def leave_interrupts_to_the_command() -> None:
-    """Let a command answer Ctrl-C by itself, however long that takes (other processes to end)."""
-    _ends_itself.set()
 
 
 def run_to_the_end(run: Callable[[], object]) -> NoReturn:
@@ -102,7 +95,9 @@ def _watching_for_interrupt() -> Iterator[threading.Event]:
 
     def watch() -> None:
         while (number := told.recv(1)) != b"":
-            if number[0] == signal.SIGINT and not _ends_itself.is_set():
+            # Whoever has a handler of its own, or ignores it, sees to its end by itself.
+            usual = signal.getsignal(signal.SIGINT) is signal.default_int_handler
+            if number[0] == signal.SIGINT and usual:
                 interrupted.set()
                 if not over.wait(PATIENCE_S):
                     _leave()
