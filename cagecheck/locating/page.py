@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from cagecheck.arrays.spread import spread
 from cagecheck.arrays.types import Floats
 from cagecheck.defects.headline import headline
-from cagecheck.defects.kinds import CLEAN, KINDS
+from cagecheck.defects.kinds import CLEAN, KINDS, Defect
 from cagecheck.defects.regions import Region
 from cagecheck.locating.compare import TITLES, Fault
 from cagecheck.locating.conventions import turned
@@ -78,6 +78,11 @@ AGREEMENT_NOTE = (
     "Agreement says how well the map, so read, shows what the rays would record: 100 % is "
     "everywhere, and unrelated maps stay below 25 %."
 )
+# Defects whose colour means the same among the faults; the colours of the others mean other faults
+# on this page.
+_ALSO_FAULTS = {
+    Defect.MISS_NOTHING, Defect.OVERSHOOT_OWN, Defect.OVERSHOOT_OTHER, Defect.BACK_FACING, Defect.SKEW,
+}  # fmt: skip
 # Causes that the page lists; the document holds all.
 MOST_CAUSES = 12
 # Names of maps that a sentence can hold.
@@ -269,7 +274,8 @@ def _defects_table(location: Location) -> PageTable:
         Row(
             (shown.defect.title, count_text(shown.texels), count_text(shown.texels_seen),
              sentence_case(KINDS[shown.defect].definition) + "."),
-            DEFECT_COLOURS[shown.defect], faint=not shown.texels,
+            DEFECT_COLOURS[shown.defect] if shown.defect in _ALSO_FAULTS else None,
+            faint=not shown.texels,
         )
         for shown in location.defects
     )  # fmt: skip

@@ -18,7 +18,7 @@ from cagecheck.defects.kinds import Defect
 from cagecheck.defects.region_words import size_words
 from cagecheck.meshes.tiles import NO_TILE
 from cagecheck.report.cividis import cividis_table
-from cagecheck.report.colours import DEFECT_COLOURS
+from cagecheck.report.colours import CAGE_COLOUR, DEFECT_COLOURS, HIGH_LINE_COLOUR
 from cagecheck.report.fields import NO_VALUE_COLOUR, Legend
 from cagecheck.report.fonts import font
 from cagecheck.words.numbers import count_text, decimals, figures
@@ -35,10 +35,10 @@ INK, SOFT, PAPER, RULE, LIT = (
     (225, 233, 241),
 )
 CUT_COLOURS: dict[str, Rgb] = {
-    # Paul Tol's "vibrant" scheme: apart for every colour vision, and from each other in grey.
+    # Apart in lightness too; the high poly's is a dark shade of its own.
     "low": (20, 20, 20),
-    "cage": (0, 119, 187),
-    "high": (238, 119, 51),
+    "cage": CAGE_COLOUR,
+    "high": HIGH_LINE_COLOUR,
 }
 _SIZE, _SMALL, _LARGE = 13, 12, 17
 _LINE = 18
