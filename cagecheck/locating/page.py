@@ -21,7 +21,7 @@ from cagecheck.locating.offset_guess import OffsetGuess
 from cagecheck.locating.one_map import LocatedMap, TileRecord
 from cagecheck.locating.read_maps import as_shares
 from cagecheck.meshes.normals import normalised
-from cagecheck.predicting.page import way_rows
+from cagecheck.predicting.page import guilty_parts, region_groups
 from cagecheck.rays.cage import rays_through
 from cagecheck.report.colours import DEFECT_COLOURS
 from cagecheck.report.content import (
@@ -81,8 +81,12 @@ AGREEMENT_NOTE = (
 # Defects whose colour means the same among the faults; the colours of the others mean other faults
 # on this page.
 _ALSO_FAULTS = {
-    Defect.MISS_NOTHING, Defect.OVERSHOOT_OWN, Defect.OVERSHOOT_OTHER, Defect.BACK_FACING, Defect.SKEW,
-}  # fmt: skip
+    Defect.MISS_NOTHING,
+    Defect.OVERSHOOT_OWN,
+    Defect.OVERSHOOT_OTHER,
+    Defect.BACK_FACING,
+    Defect.SKEW,
+}
 # Causes that the page lists; the document holds all.
 MOST_CAUSES = 12
 # Names of maps that a sentence can hold.
@@ -142,7 +146,7 @@ def page_of_location(
             _defects_table(location),
         ),
         notices=location.notices,
-        ways=way_rows(location.ways),
+        groups=region_groups(location.entries, location.ways, len(shown)),
     )  # fmt: skip
 
 
@@ -404,8 +408,8 @@ def _spots(location: Location, regions: list[Region], laid: FaultHeat) -> list[S
     out = []
     for region, vertices in zip(regions, laid.members, strict=False):
         highs = set(np.flatnonzero(location.paired[low.part_names.index(region.part)]).tolist())
-        if region.other_part in high_names:
-            highs.add(high_names.index(region.other_part))
+        guilty = guilty_parts(region, highs, high_names)
+        highs.update(guilty)
         begin, end = ray_ends(location, spread(region.samples, most))
         out.append(
             Spot(
@@ -416,6 +420,7 @@ def _spots(location: Location, regions: list[Region], laid: FaultHeat) -> list[S
                 ray_end=end,
                 points=none,
                 high_parts=tuple(sorted(highs)),
+                guilty=guilty,
             )
         )
     return out

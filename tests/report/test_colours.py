@@ -70,8 +70,8 @@ def ciede2000(one: np.ndarray, two: np.ndarray) -> float:
     hue = h1 + h2 if c1 * c2 == 0 else (h1 + turn / 2) % 360
     across = 2 * np.sqrt(c1 * c2) * np.sin(np.radians(turn / 2))
     light, chroma = (l1 + l2) / 2, (c1 + c2) / 2
-    t = (1 - 0.17 * np.cos(np.radians(hue - 30)) + 0.24 * np.cos(np.radians(2 * hue))
-         + 0.32 * np.cos(np.radians(3 * hue + 6)) - 0.20 * np.cos(np.radians(4 * hue - 63)))  # fmt: skip
+    waves = ((-0.17, 1, -30), (0.24, 2, 0), (0.32, 3, 6), (-0.20, 4, -63))
+    t = 1 + sum(height * np.cos(np.radians(k * hue + turn)) for height, k, turn in waves)
     sl = 1 + 0.015 * (light - 50) ** 2 / np.sqrt(20 + (light - 50) ** 2)
     sc, sh = 1 + 0.045 * chroma, 1 + 0.015 * chroma * t
     turned = 30 * np.exp(-(((hue - 275) / 25) ** 2))

@@ -2,21 +2,21 @@
 
 function setUpTheme() {
   const order = ["", "light", "dark"];
-  const words = { "": "as the system has it", light: "light", dark: "dark" };
+  const words = { "": "system", light: "light", dark: "dark" };
   $("theme").addEventListener("click", () => {
     const root = document.documentElement;
     const next = order[(order.indexOf(root.dataset.theme || "") + 1) % 3];
     if (next) root.dataset.theme = next;
     else delete root.dataset.theme;
-    $("theme").textContent = next || "light or dark";
-    $("theme").setAttribute("aria-label", `Colours of the page: ${words[next]}`);
+    $("theme").textContent = `colours: ${words[next]}`;
     if (state.model) state.model.retint();
   });
 }
 
 function setUpKeys() {
   document.addEventListener("keydown", (event) => {
-    if (event.ctrlKey || event.metaKey || event.altKey || event.target.tagName === "SELECT") return;
+    if (event.ctrlKey || event.metaKey || event.altKey) return;
+    if (event.target.matches("select, input[type='search']")) return;
     if (event.key === ".") step(1);
     else if (event.key === ",") step(-1);
     else if (event.key === "Escape") choose(0, "step");
@@ -34,11 +34,16 @@ async function start() {
   setUpList();
   setUpKeys();
   setUpSwitch();
+  showCard(null);
   if (!page.lit) showKey("main");
   tiles = [...document.querySelectorAll("#tiles figure")].map((figure) => new Tile(figure));
   state.arrays = await load();
   try {
     state.model = new Model(state.arrays);
+    state.model.recolour();
+    setUpDistance();
+    setUpCut();
+    setUpThumbs();
     if (page.lit) {
       state.model.lit = new Lit(state.model);
       state.model.lit.turnOn(true);
@@ -55,4 +60,6 @@ async function start() {
   document.documentElement.dataset.ready = "yes";
 }
 
+// For the console, and for tests.
+window.cagecheck = { page, state, choose };
 start();
