@@ -287,7 +287,7 @@ def _spot(prediction: Prediction, heat: HeatMap, region: Region, most_rays: int)
 
 def guilty_parts(region: Region, paired: set[int], names: Sequence[str]) -> tuple[int, ...]:
     """Return the high part that a region records and that is none of its own."""
-    if region.other_part not in names:
+    if region.other_part is None or region.other_part not in names:
         return ()
     other = list(names).index(region.other_part)
     return () if other in paired else (other,)
