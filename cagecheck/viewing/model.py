@@ -254,10 +254,18 @@ class ViewModel:
 
     @cached_property
     def order(self) -> list[int]:
-        """Numbers of all regions, in the order to see to them: entry by entry."""
+        """Numbers of all regions as terminal and page list them: way by way, entry by entry."""
         rows = self.result.document.get("entries")
         if rows is None:
             return [int(row["number"]) for row in self.result.regions]
+        ways = [row["way"] for row in self.result.document.get("ways", ())]
+        rows = sorted(
+            rows,
+            key=lambda row: (
+                not row.get("shows", True),
+                ways.index(row["way"]) if row.get("shows", True) and row.get("way") in ways else 0,
+            ),
+        )
         return [int(number) for row in rows for number in row["regions"]]
 
     @cached_property
