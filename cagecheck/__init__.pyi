@@ -236,6 +236,9 @@ from cagecheck.tuning.conflicts import (
     Conflict as Conflict,
     explain_conflicts as explain_conflicts,
 )
+from cagecheck.tuning.carried import (
+    carried_cage as carried_cage,
+)
 from cagecheck.tuning.kept_offsets import (
     kept_offsets as kept_offsets,
     read_keep as read_keep,
@@ -278,4 +281,16 @@ from cagecheck.viewing.shot import (
 )
 from cagecheck.viewing.window import (
     Window as Window,
+)
+from cagecheck.watching.bake import (
+    Bake as Bake,
+)
+from cagecheck.watching.news import (
+    News as News,
+)
+from cagecheck.watching.rounds import (
+    Rounds as Rounds,
+)
+from cagecheck.watching.watch import (
+    Watch as Watch,
 )

@@ -10,6 +10,7 @@ from __future__ import annotations
 SUMMARIES = {
     "demo": "Make a sample scene with planted defects and predict its bake.",
     "predict": "Predict the artefacts of a bake before baking.",
+    "watch": "Predict again at every save, and show what it changed.",
     "tune": "Find cage offsets per vertex, and check them by casting.",
     "locate": "Explain where a baked normal map is wrong, and why.",
     "view": "Look at a result: heat map, high poly, cage, regions, rays, cuts.",

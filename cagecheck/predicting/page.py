@@ -65,6 +65,7 @@ def page_of_prediction(
     title: str | None = None,
     heat_vertices: int = HEAT_VERTICES,
     lit: Lit | None = None,
+    with_lit: bool = True,
 ) -> PageContent:
     """Return the page of a prediction.
 
@@ -80,6 +81,8 @@ def page_of_prediction(
         How fine the heat map is at most.
     lit : Lit, optional
         The bake lit, see `lit_of`; made here by default.
+    with_lit : bool, optional
+        Whether the bake is shown lit at all, which takes longer than all the rest.
     """
     findings, points = prediction.findings, prediction.points
     heat = build_heat_map(prediction, most_vertices=heat_vertices)
@@ -117,7 +120,7 @@ def page_of_prediction(
         tables=(totals_table(_looked_for(prediction), earlier),),
         notices=prediction.notices,
         ways=way_rows(prediction.ways),
-        lit=lit or lit_of(prediction),
+        lit=lit or (lit_of(prediction) if with_lit else None),
     )
 
 

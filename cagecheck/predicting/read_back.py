@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import zipfile
+import zlib
 from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
@@ -14,6 +15,11 @@ from numpy.typing import NDArray
 from cagecheck.errors import InputError
 from cagecheck.formats.file_bytes import load_bytes
 from cagecheck.formats.ply_header import read_header
+
+# What NumPy and the unpacking raise at files that are cut off or changed.
+_DAMAGE = (
+    OSError, ValueError, EOFError, KeyError, RuntimeError, zipfile.BadZipFile, zlib.error,
+)  # fmt: skip
 
 
 def read_arrays(path: Path, names: Iterable[str] | None = None) -> dict[str, NDArray[Any]]:
@@ -27,7 +33,7 @@ def read_arrays(path: Path, names: Iterable[str] | None = None) -> dict[str, NDA
     try:
         with np.load(path, allow_pickle=False) as stored:
             return {name: stored[name] for name in (stored.files if names is None else names)}
-    except (OSError, ValueError, EOFError, KeyError, zipfile.BadZipFile):
+    except _DAMAGE:
         raise InputError(
             "this file is damaged.", file=str(path), cure="Run cagecheck predict again."
         ) from None

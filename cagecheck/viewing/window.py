@@ -12,8 +12,10 @@ from vtkmodules.vtkRenderingCore import vtkCellPicker
 
 from cagecheck.errors import InputError
 from cagecheck.meshes.mesh import Surface
+from cagecheck.viewing.follow import Folder, carried_over
 from cagecheck.viewing.model import LAYERS, ViewModel
 from cagecheck.viewing.panels import keys_panel
+from cagecheck.viewing.result import Result, read_high
 from cagecheck.viewing.shot import without_display
 from cagecheck.viewing.stage import GAP, LEFT, RIGHT, Stage
 
@@ -22,6 +24,10 @@ WINDOW_SIZE = (1500, 940)
 CUT_STEP, TURN_DEGREES, DISTANCE_STEP = 0.02, 10.0, 0.05
 # One press moves the line by this share of the picture, the light by this.
 LINE_STEP, LIGHT_DEGREES = 0.05, 10.0
+# How often a window that follows its folder looks into it.
+LOOK_MS = 500
+# What the eye is, whatever it looks at.
+_EYE = ("position", "focal_point", "up", "view_angle", "parallel_projection", "parallel_scale")
 # The mouse may tremble this many pixels between press and release and still pick.
 STILL_PIXELS = 4
 
@@ -141,6 +147,52 @@ class Window:
                     action(key.argument)
                 self.plotter.render()
                 return
+
+    def show_result(self, result: Result, high: Surface | None) -> None:
+        """Show another result in place of the one there; what is shown and from where stays.
+
+        Parameters
+        ----------
+        result : Result
+            What `read_result` returns.
+        high : Surface | None
+            Its high poly.
+        """
+        plotter: Any = self.plotter
+        eye = {name: getattr(plotter.camera, name) for name in _EYE}
+        plotter.clear_button_widgets()
+        plotter.clear_slider_widgets()
+        self.checkboxes.clear()
+        self.lit_sliders.clear()
+        # Numbers and light follow the eye of the stage that goes.
+        plotter.renderer.RemoveObservers("StartEvent")
+        plotter.clear_actors()
+        plotter.renderer.RemoveAllViewProps()
+        self.model = carried_over(self.model, result)
+        self.stage = Stage(plotter, self.model, high)
+        self.stage.refresh()
+        for name, value in eye.items():
+            setattr(plotter.camera, name, value)
+        self.stage.put_labels()
+        self._add_widgets()
+        plotter.render()
+
+    def follow(self) -> None:
+        """Show every other result that comes into the folder, while the window is open."""
+        folder = Folder(self.model.result.folder)
+
+        def look(*_: Any) -> None:
+            result = folder.fresh()
+            if result is not None:
+                high = self.stage.high
+                if result.document["high"] != self.model.result.document["high"]:
+                    high = read_high(result)[0] if high is not None else None
+                self.show_result(result, high)
+
+        interactor: Any = self.plotter.iren
+        interactor.initialize()
+        interactor.add_observer("TimerEvent", look)
+        interactor.interactor.CreateRepeatingTimer(LOOK_MS)
 
     # What keys do -----------------------------------------------------------------------------
 

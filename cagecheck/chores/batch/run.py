@@ -14,7 +14,6 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
-from urllib.parse import unquote
 
 from cagecheck.chores.batch.against import compare_asset, open_accepted
 from cagecheck.chores.batch.job import RESULT_NAME, RESULT_VERSION
@@ -23,6 +22,7 @@ from cagecheck.chores.batch.on_processes import run_locally
 from cagecheck.chores.batch.page import write_results
 from cagecheck.errors import InputError, takes
 from cagecheck.files import replace_file, sha256_of
+from cagecheck.formats.references import data_files
 from cagecheck.progress import Progress, silent
 from cagecheck.version import __version__
 
@@ -170,23 +170,11 @@ def asset_key(asset: Asset, hashes: dict[Path, str]) -> str:
 def _content(path: Path, hashes: dict[Path, str]) -> str:
     if path not in hashes:
         try:
-            found = [sha256_of(path), *(sha256_of(other) for other in _buffers(path))]
+            found = [sha256_of(path), *(sha256_of(other) for other in data_files(path))]
             hashes[path] = " ".join(found)
         except OSError:
             hashes[path] = "missing"
     return hashes[path]
-
-
-def _buffers(path: Path) -> list[Path]:
-    """Return the data files that a .gltf names beside it."""
-    if path.suffix.lower() != ".gltf":
-        return []
-    try:
-        buffers = json.loads(path.read_bytes())["buffers"]
-        names = [buffer["uri"] for buffer in buffers if "uri" in buffer]
-        return [path.parent / unquote(name) for name in names if not name.startswith("data:")]
-    except (ValueError, KeyError, TypeError, AttributeError):
-        return []  # the asset will say what is wrong with the file
 
 
 def _job(asset: Asset, folder: Path, hashes: dict[Path, str], memory_gb: float | None) -> Job:

@@ -41,4 +41,4 @@ async function start() {
   document.documentElement.dataset.ready = "yes";
 }
 
-start();
+const started = start();
