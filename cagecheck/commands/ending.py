@@ -32,6 +32,13 @@ PLAIN = {
     "\N{NARROW NO-BREAK SPACE}": " ", "\N{MINUS SIGN}": "-",
 }  # fmt: skip
 _HANDLER = "cagecheck.plain"
+# Set by commands that Ctrl-C ends in their own way.
+_ends_itself = threading.Event()
+
+
+def leave_interrupts_to_the_command() -> None:
+    """Let a command answer Ctrl-C by itself, however long that takes (other processes to end)."""
+    _ends_itself.set()
 
 
 def run_to_the_end(run: Callable[[], object]) -> NoReturn:
@@ -95,7 +102,7 @@ def _watching_for_interrupt() -> Iterator[threading.Event]:
 
     def watch() -> None:
         while (number := told.recv(1)) != b"":
-            if number[0] == signal.SIGINT and signal.getsignal(signal.SIGINT) is not signal.SIG_IGN:
+            if number[0] == signal.SIGINT and not _ends_itself.is_set():
                 interrupted.set()
                 if not over.wait(PATIENCE_S):
                     _leave()

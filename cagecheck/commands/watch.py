@@ -12,6 +12,7 @@ from typing import Annotated
 
 import typer
 
+from cagecheck.commands.ending import leave_interrupts_to_the_command
 from cagecheck.commands.options import HighPath, LowPath, Output, add_command
 from cagecheck.commands.predict import (
     MapsOption,
@@ -79,6 +80,7 @@ def watch_command(
         low, high, files, settings, reading, shading.high_normals, form, supersample
     )  # fmt: skip
     watch = Watch(bake, output.out, page=not no_page, preview=preview, force=output.force)
+    leave_interrupts_to_the_command()
     try:
         signal.signal(signal.SIGTERM, _interrupt)
         with watch:
