@@ -192,7 +192,7 @@ def main() -> None:
 
 
 # What every row says of its trial, and the sets of trials.
-KEY = ("model", "seed", "size", "set", "name")
+KEY = ("model", "held", "seed", "size", "set", "name")
 SETS = ("causes", "clean", "combined", "settings", "beside")
 
 
