@@ -23,11 +23,6 @@ from importlib import import_module
 from pathlib import Path
 from typing import Any
 
-from cagecheck.compiled import use_own_cache
-
-# Before anything imports numba.
-use_own_cache()
-
 
 def _homes() -> dict[str, str]:
     """Return the module that each public name lives in, as `__init__.pyi` lists them."""

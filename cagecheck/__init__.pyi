@@ -38,6 +38,24 @@ from cagecheck.chores.rename.plan import (
     RenameOptions as RenameOptions,
     RenamePlan as RenamePlan,
 )
+from cagecheck.comparing.changes import (
+    Became as Became,
+    Change as Change,
+    Tolerance as Tolerance,
+)
+from cagecheck.comparing.compare import (
+    compare as compare,
+    Comparison as Comparison,
+)
+from cagecheck.comparing.limits import (
+    Limits as Limits,
+)
+from cagecheck.comparing.words import (
+    summary_line as summary_line,
+)
+from cagecheck.comparing.write import (
+    write_comparison as write_comparison,
+)
 from cagecheck.defects.kinds import (
     Defect as Defect,
     Thresholds as Thresholds,
@@ -218,6 +236,9 @@ from cagecheck.tuning.conflicts import (
     Conflict as Conflict,
     explain_conflicts as explain_conflicts,
 )
+from cagecheck.tuning.carried import (
+    carried_cage as carried_cage,
+)
 from cagecheck.tuning.kept_offsets import (
     kept_offsets as kept_offsets,
     read_keep as read_keep,
@@ -260,4 +281,16 @@ from cagecheck.viewing.shot import (
 )
 from cagecheck.viewing.window import (
     Window as Window,
+)
+from cagecheck.watching.bake import (
+    Bake as Bake,
+)
+from cagecheck.watching.news import (
+    News as News,
+)
+from cagecheck.watching.rounds import (
+    Rounds as Rounds,
+)
+from cagecheck.watching.watch import (
+    Watch as Watch,
 )

@@ -10,6 +10,7 @@ import typer
 from typer.core import TyperGroup
 
 from cagecheck.commands import SUMMARIES
+from cagecheck.commands.ending import run_to_the_end
 from cagecheck.version import __version__
 
 
@@ -59,11 +60,27 @@ def _show_version(wanted: bool) -> None:
         raise typer.Exit
 
 
+def _compile_ahead(wanted: bool) -> None:
+    if wanted:
+        from cagecheck.commands.compile_ahead import compile_ahead
+
+        raise typer.Exit(compile_ahead(lambda line: app(line, standalone_mode=False)))
+
+
 @app.callback()
 def _root(
     version: Annotated[
         bool,
         typer.Option("--version", callback=_show_version, is_eager=True, help="Show the version."),
+    ] = False,
+    compile_now: Annotated[
+        bool,
+        typer.Option(
+            "--compile",
+            callback=_compile_ahead,
+            is_eager=True,
+            help="Compile the inner loops of all commands ahead of their first run (minutes).",
+        ),
     ] = False,
 ) -> None:
     """Predict, explain and tune away the artefacts of a bake through a cage."""
@@ -71,4 +88,4 @@ def _root(
 
 def main() -> None:
     """Run the command line."""
-    app()
+    run_to_the_end(app)

@@ -75,6 +75,7 @@ def replace_file(path: str | os.PathLike[str], *, force: bool = False) -> Iterat
         try:
             made = _make_folders(final.parent)
             temporary = _new_file(final)
+            _unfinished.add(temporary)
         except BaseException:
             _remove_empty(made)
             raise
@@ -88,6 +89,8 @@ def replace_file(path: str | os.PathLike[str], *, force: bool = False) -> Iterat
         temporary.unlink(missing_ok=True)
         _remove_empty(made)
         raise
+    finally:
+        _unfinished.discard(temporary)
 
 
 class OutputFolder:
@@ -119,6 +122,7 @@ class OutputFolder:
             try:
                 self._made = _make_folders(self.folder)
                 self._temporary = Path(tempfile.mkdtemp(prefix=".cagecheck-", dir=self.folder))
+                _unfinished.add(self._temporary)
             except BaseException:
                 _remove_empty(self._made)
                 raise
@@ -160,6 +164,7 @@ class OutputFolder:
                 raise _cannot_write(self.folder, error, "Free some space.") from error
         finally:
             shutil.rmtree(self._temporary, ignore_errors=True)
+            _unfinished.discard(self._temporary)
             if not kept:
                 _remove_empty(self._made)
 
@@ -184,6 +189,23 @@ class OutputFolder:
             for before, after in reversed(moved):
                 after.replace(before)
             raise
+
+
+# Temporary files and folders that are being written to.
+_unfinished: set[Path] = set()
+
+
+def remove_unfinished() -> None:
+    """Remove temporary files and folders; for who ends the process without leaving its blocks.
+
+    A folder whose files are moving into place at this moment is let finish: what it keeps aside is
+    not to be lost.
+    """
+    for path in tuple(_unfinished):
+        if path.is_dir() and not (path / "old").exists():
+            shutil.rmtree(path, ignore_errors=True)
+        elif path.is_file():
+            path.unlink(missing_ok=True)
 
 
 # A disk or quota that is full, as the operating system numbers it.

@@ -1,11 +1,13 @@
 """How long `locate` takes on a map of full size, and whether it still finds what was planted.
 
 usage: python scripts/bench_locate.py [--size 4096] [--subdivisions 8] [--assume 1 10] [--profile]
+                                      [--meshes LOW HIGH [--tile 1001]]
 
-The high poly and the low poly are those of `bench_maps.py`. The map is their bake with a patch of
-misses, a patch of noise and green flipped. It is compared with an assumed offset of so many times
-the real one. Times are printed stage by stage, with the processor time, since other work on the
-machine stretches only the first.
+The high poly and the low poly are those of `bench_maps.py`, or those of --meshes with parts paired
+by name and distances taken from the scene. The map is their bake with a patch of misses, a patch of
+noise and green flipped. It is compared with an assumed offset of so many times the real one. Times
+are printed stage by stage, with the processor time, since other work on the machine stretches only
+the first.
 """
 
 from __future__ import annotations
@@ -16,6 +18,7 @@ import pstats
 import resource
 import sys
 import time
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -24,10 +27,15 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 from bench_maps import DEPTH, OFFSET, THREADS, low_ball, rippled_ball
 
+from cagecheck.defects.match import Matcher
+from cagecheck.formats.read import read_mesh, read_surface
 from cagecheck.locating.locate import LocateSettings, locate
 from cagecheck.locating.read_maps import BakedMap
 from cagecheck.maps.encode import quantised
 from cagecheck.maps.pad import padded
+from cagecheck.meshes.lowpoly import LowPoly, prepare_low
+from cagecheck.meshes.pairs import pair_parts
+from cagecheck.predicting.distances import probe_distances
 from cagecheck.predicting.maps.bake import Baker, BakeRule
 from cagecheck.rays.cage import cage_from_offset
 from cagecheck.rays.scene import Scene
@@ -51,11 +59,35 @@ class Stages:
         self._last = now
 
 
-def planted_map(scene: Scene, size: int) -> tuple[np.ndarray, dict[str, np.ndarray]]:
+@dataclass(frozen=True, eq=False)
+class Meshes:
+    """A low poly over a scene, which parts are paired, and the distances of the bake."""
+
+    low: LowPoly
+    scene: Scene
+    paired: np.ndarray
+    offset: float
+    depth: float
+    tile: int
+
+
+def read_meshes(paths: list[Path] | None, subdivisions: int, tile: int) -> Meshes:
+    """Return the meshes that are named, or the ball of `bench_maps.py`."""
+    if paths is None:
+        scene = Scene(rippled_ball(subdivisions), threads=THREADS)
+        return Meshes(low_ball(), scene, np.ones((1, 1), bool), OFFSET, DEPTH, 1001)
+    low, high = prepare_low(read_mesh(paths[0])), read_surface(paths[1])
+    scene = Scene(high, threads=THREADS)
+    paired = pair_parts(low.part_names, high.part_names).matrix()
+    found = probe_distances(Matcher(low, scene, paired), seed=0)
+    return Meshes(low, scene, paired, found.offset, found.depth, tile)
+
+
+def planted_map(meshes: Meshes, size: int) -> tuple[np.ndarray, dict[str, np.ndarray]]:
     """Bake the map, plant the faults; return 8-bit values and the patches."""
-    low = low_ball()
-    rule = BakeRule(size=size, depth=DEPTH)
-    bake = Baker(low, cage_from_offset(low, OFFSET), scene, rule).tile(1001, what=("tangent",))
+    low, rule = meshes.low, BakeRule(size=size, depth=meshes.depth)
+    cage = cage_from_offset(low, meshes.offset)
+    bake = Baker(low, cage, meshes.scene, rule).tile(meshes.tile, what=("tangent",))
     n = bake.tangent
     assert n is not None
     y, x = np.mgrid[:size, :size]
@@ -78,21 +110,26 @@ def main() -> None:
     parser.add_argument("--subdivisions", type=int, default=8)
     parser.add_argument("--assume", type=float, nargs="+", default=[1.0, 10.0])
     parser.add_argument("--profile", action="store_true")
+    parser.add_argument("--meshes", type=Path, nargs=2, default=None, metavar=("LOW", "HIGH"))
+    parser.add_argument("--tile", type=int, default=1001, help="with --meshes: which to bake")
     options = parser.parse_args()
-    high, low = rippled_ball(options.subdivisions), low_ball()
-    print(f"high {high.triangle_count:,} triangles, low {len(low.triangles):,}")
-    scene = Scene(high, threads=THREADS)
-    small, _ = planted_map(scene, 256)
-    locate([BakedMap(Path("warm.png"), 1001, small, None)], low.mesh, scene)  # compile
-    values, patches = planted_map(scene, options.size)
-    baked = BakedMap(Path("bench_normal.1001.png"), 1001, values, None)
+    meshes = read_meshes(options.meshes, options.subdivisions, options.tile)
+    low, scene, tile = meshes.low, meshes.scene, meshes.tile
+    print(f"high {scene.surface.triangle_count:,} triangles, low {len(low.triangles):,}")
+    small, _ = planted_map(meshes, 256)
+    warm = BakedMap(Path("warm.png"), tile, small, None)
+    locate([warm], low.mesh, scene, paired=meshes.paired)  # compile
+    values, patches = planted_map(meshes, options.size)
+    baked = BakedMap(Path(f"bench_normal.{tile}.png"), tile, values, None)
     for times in options.assume:
-        settings = LocateSettings(offset=times * OFFSET, depth=DEPTH)
+        settings = LocateSettings(offset=times * meshes.offset, depth=meshes.depth)
         stages, profile = Stages(), cProfile.Profile()
         begin, busy = time.perf_counter(), time.process_time()
         if options.profile:
             profile.enable()
-        result = locate([baked], low.mesh, scene, settings=settings, progress=stages)
+        result = locate(
+            [baked], low.mesh, scene, paired=meshes.paired, settings=settings, progress=stages
+        )
         profile.disable()
         took, busy = time.perf_counter() - begin, time.process_time() - busy
         print(f"assumed offset {times:g} times the real one: {took:.1f} s, {busy:.1f} s of a core")

@@ -42,11 +42,16 @@ CHAPTERS: dict[str, tuple[str, ...]] = {
     ),
     "Tuning": ("tune", "TuneSettings", "Tuning", "single_numbers",
                "uniform_prediction", "SingleNumber", "straighten", "Straightening",
-               "explain_conflicts", "Conflict", "read_keep", "write_tuning", "FIELD_KINDS",
+               "explain_conflicts", "Conflict", "carried_cage", "kept_offsets", "read_keep",
+               "write_tuning", "FIELD_KINDS",
                "FieldKind", "tuning_document"),
     "Locating": ("find_maps", "read_map", "BakedMap", "find_beside", "beside_map", "BesideMap",
         "BesideKind", "locate", "LocateSettings", "Location",
                  "LocatedMap", "write_location", "location_document"),
+    "Comparing": (
+        "compare", "Comparison", "Change", "Became", "Tolerance", "Limits", "summary_line",
+        "write_comparison",
+    ),
     "Pages, pictures and schemas": (
         "page_of_prediction", "page_of_tuning", "page_of_location", "write_page", "read_result",
         "read_high", "ViewModel", "field_named", "make_shot", "Window", "read_schema",

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import ast
 import importlib
+import itertools
 import json
 import multiprocessing
 import os
@@ -126,6 +127,8 @@ class Tree:
 
         shutil.copytree(base.tree, self.tree, symlinks=True)
         self.cache.mkdir(parents=True)
+        for file in base.cache.glob("*.nbc"):
+            os.link(file, self.cache / file.name)  # loops of the package go by their module
         for place in {file.parent for file in base.tree.rglob("*.py")}:
             mine = self.tree / place.relative_to(base.tree)
             old, new = (
@@ -160,9 +163,13 @@ class Tree:
         shutil.rmtree(self.own, ignore_errors=True)
 
         def old(folder: str, names: list[str]) -> list[str]:
-            # numba names a folder after the source's folder, and an entry after its file.
+            # numba names a folder after the source's folder, and an entry after its file; the
+            # package names the files of its own loops after module and function.
             home = Path(folder).name.rsplit("_", 1)[0]
-            return [name for name in names if (home, name.split(".")[0]) in outdated]
+            return [
+                name for name in names
+                if outdated & set(itertools.pairwise([home, *name.split(".")]))
+            ]  # fmt: skip
 
         shutil.copytree(self.cache, self.own, ignore=old, copy_function=os.link)
         return self.own

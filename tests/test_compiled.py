@@ -7,7 +7,7 @@ from pathlib import Path
 
 from cagecheck.compiled import sources_digest
 
-SHOW = "import os, cagecheck, numba; print(os.environ.get('NUMBA_CACHE_DIR'))"
+SHOW = "from cagecheck import compiled; compiled.mark_used(); print(compiled.cache_folder())"
 
 
 def cache_of(tmp_path, **more):

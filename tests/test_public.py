@@ -46,7 +46,8 @@ OWN = {
 }
 # The twenty that people use most, and some more.
 WITH_EXAMPLES = (
-    "Settings", "cage_from_mesh", "cage_from_offset", "cage_from_push", "inspect_low",
+    "Bake", "Rounds", "Settings", "Watch", "cage_from_mesh", "cage_from_offset",
+    "cage_from_push", "inspect_low",
     "locate", "mesh_from_polygons", "pair_parts", "predict", "prepare_low", "rays_through",
     "read_inputs", "read_mesh", "read_schema", "read_surface", "sample_points",
     "spacing_for_count", "tile_table", "tune", "write_cage", "write_mesh", "write_prediction",

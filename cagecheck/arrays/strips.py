@@ -9,10 +9,10 @@ nearest cache and is used again for the next rays.
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
 from cagecheck.arrays.types import Floats
 from cagecheck.arrays.vectors import Vector
+from cagecheck.loops import njit
 
 # Rays at a time: with six vectors each they fill 9 of 32 KiB of a small first-level cache.
 STRIP = 64

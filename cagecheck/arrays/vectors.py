@@ -16,10 +16,10 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats
+from cagecheck.loops import njit
 
 Vector = tuple[float, float, float]
 Corners = tuple[Vector, Vector, Vector]

@@ -10,9 +10,11 @@ from __future__ import annotations
 SUMMARIES = {
     "demo": "Make a sample scene with planted defects and predict its bake.",
     "predict": "Predict the artefacts of a bake before baking.",
+    "watch": "Predict again at every save, and show what it changed.",
     "tune": "Find cage offsets per vertex, and check them by casting.",
     "locate": "Explain where a baked normal map is wrong, and why.",
     "view": "Look at a result: heat map, high poly, cage, regions, rays, cuts.",
+    "compare": "Compare two results: what is mended, new, grown, shrunk, moved.",
     "inspect": "Inspect a low poly, and how a high poly fits it, before baking.",
     "tiles": "UDIM tiles: what lies where, names of maps, materials per tile.",
     "clash": "Find parts that pass through each other: where and how deep.",

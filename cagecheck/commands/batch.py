@@ -12,7 +12,7 @@ from cagecheck.chores.batch.page import csv_row, verdict_sentence, worst_sentenc
 from cagecheck.chores.batch.run import BatchResult, run_batch
 from cagecheck.commands.options import JsonFlag, add_command
 from cagecheck.commands.terminal import EXIT_CLEAN, EXIT_DEFECTS, Terminal
-from cagecheck.options import OUTPUT
+from cagecheck.options import LIMITS, OUTPUT
 
 
 def register(app: typer.Typer) -> None:
@@ -49,6 +49,16 @@ def batch(
     again: Annotated[
         bool, typer.Option("--again", help="Run assets that have a result already, too.")
     ] = False,
+    against: Annotated[
+        Path | None,
+        typer.Option(
+            "--against",
+            metavar="FOLDER",
+            help="The folder of an accepted run: an asset passes when none of its places is worse "
+            "than there.",
+            rich_help_panel=LIMITS,
+        ),
+    ] = None,
     as_json: JsonFlag = False,
 ) -> int:
     """Check (and tune) many assets; take up an interrupted run.
@@ -71,6 +81,7 @@ def batch(
             memory_gb=memory,
             scheduler=scheduler,
             again=again,
+            against=against,
             progress=progress,
         )
     terminal.result(result.to_dict())
@@ -89,7 +100,8 @@ def _say(terminal: Terminal, result: BatchResult) -> None:
     for row in result.rows:
         worst = (row["summary"] or {}).get("worst")
         said = worst_sentence(worst) if worst else None
-        for text in [row["error"], *row["breaches"], said]:
+        compared = (row.get("compared") or {}).get("summary")
+        for text in [row["error"], compared, *row["breaches"], said]:
             if text:
                 terminal.say(f"{row['name']}: {text}")
     terminal.say(verdict_sentence(result.to_dict()))

@@ -22,6 +22,7 @@ from typer.core import TyperCommand
 from cagecheck.commands.terminal import command
 from cagecheck.options import (
     CAGE,
+    LIMITS,
     MAPS,
     MESHES,
     OFFSETS,
@@ -35,7 +36,7 @@ from cagecheck.options import (
 )
 
 # In this order; what stands under no heading comes first, --help last.
-HEADINGS = (CAGE, OFFSETS, SAMPLING, MESHES, MAPS, OUTPUT)
+HEADINGS = (CAGE, OFFSETS, SAMPLING, MESHES, MAPS, LIMITS, OUTPUT)
 # Help is at most this wide, so that lines stay readable in a wide window.
 WIDEST = 100
 EXAMPLE = ("Example:", "Examples:")

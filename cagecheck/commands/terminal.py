@@ -18,6 +18,7 @@ from rich.markup import escape
 from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeRemainingColumn
 from rich.table import Table
 
+from cagecheck.compiled import watching
 from cagecheck.errors import InputError, Notice
 from cagecheck.options import with_flags
 from cagecheck.progress import Progress as ProgressReport
@@ -30,6 +31,8 @@ EXIT_BAD_INPUT = 2
 NOUGHT = 1e-6
 # Columns of a table that goes into a file or a pipe: names are not cut for want of a window.
 PIPE_WIDTH = 160
+# What the first run does meanwhile, and no later one.
+COMPILING = "compiling inner loops, on the first run only"
 # Names of defects fit; longer ones (paths) fold.
 UNBROKEN = 24
 
@@ -104,12 +107,20 @@ class Terminal:
         )
         tasks: dict[str, TaskID] = {}
 
-        def report(stage: str, done: float, total: float) -> None:
+        def report(stage: str, done: float, total: float | None) -> None:
             if stage not in tasks:
                 tasks[stage] = bars.add_task(stage, total=total)
             bars.update(tasks[stage], completed=done, total=total)
 
-        with bars:
+        loops: list[str] = []
+
+        def compiling(loop: str) -> None:
+            # How many a run needs is not known before: the bar moves, and the count grows.
+            loops.append(loop)
+            report(COMPILING, len(loops), None)
+            bars.update(tasks[COMPILING], description=f"{COMPILING}: {len(loops)}")
+
+        with bars, watching(compiling):
             yield report
 
 
@@ -132,8 +143,8 @@ def wrapped(text: str, width: int) -> str:
 def command(function: Callable[P, int | None]) -> Callable[P, None]:
     """Turn a command function that returns an exit code into one that typer runs.
 
-    `InputError` ends in a plain message on standard error and exit code 2, and a bad ``--json``
-    consumer going away (a closed pipe) ends quietly.
+    `InputError` ends in a plain message on standard error and exit code 2. What else may end a
+    command, see `cagecheck.commands.ending`.
     """
 
     @functools.wraps(function)
@@ -149,9 +160,6 @@ def command(function: Callable[P, int | None]) -> Callable[P, None]:
                     cure="Lower --samples or --size, or split the meshes.",
                 )
             )
-        except BrokenPipeError:
-            sys.stderr.close()
-            raise typer.Exit(EXIT_CLEAN) from None
         raise typer.Exit(code or EXIT_CLEAN)
 
     return run

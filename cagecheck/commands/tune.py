@@ -17,7 +17,7 @@ from cagecheck.commands.terminal import (
     EXIT_DEFECTS,
     Terminal,
 )
-from cagecheck.errors import InputError
+from cagecheck.errors import InputError, Notice
 from cagecheck.files import refuse_existing
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.options import MAPS, OFFSETS, again
@@ -25,6 +25,7 @@ from cagecheck.predicting.inputs import CageFiles, MeshOptions, read_cage, read_
 from cagecheck.predicting.settings import Settings
 from cagecheck.progress import Progress
 from cagecheck.rays.cage import Cage, cage_from_offset
+from cagecheck.tuning.carried import carried_cage
 from cagecheck.tuning.conflicts import Conflict, explain_conflicts
 from cagecheck.tuning.kept_offsets import kept_offsets
 from cagecheck.tuning.single import SingleNumber, single_numbers, uniform_prediction
@@ -35,6 +36,7 @@ from cagecheck.tuning.words import (
     deep_words,
     harm_words,
     nought,
+    places_words,
     plain_length,
     range_words,
     steady_words,
@@ -57,6 +59,16 @@ KeepOption = Annotated[
         metavar="WHAT",
         help="What stays as --cage, --push or --offset has it: part:NAME, material:NAME, or a CSV "
         "with the columns vertex and offset_out (empty: as the cage has it). May repeat.",
+        rich_help_panel=OFFSETS,
+    ),
+]
+FromOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--from",
+        metavar="FOLDER",
+        help="Begin from what an earlier tune wrote, carried over to the low poly as it is now: "
+        "only what the check finds wrong changes.",
         rich_help_panel=OFFSETS,
     ),
 ]
@@ -115,6 +127,7 @@ def tune_command(
     settings: TuneRays,
     tuning: TuneSettings,
     keep: KeepOption = None,
+    earlier: FromOption = None,
     afresh: AfreshFlag = False,
     straightened: StraightenFlag = False,
     reading: MeshOptions,
@@ -123,10 +136,10 @@ def tune_command(
 ) -> int:
     """Find cage offsets per vertex, and check them by casting.
 
-    They remove what offsets can remove; what they cannot is said. From --cage or --push tuning
-    begins, and changes only what is wrong. The cage to compare with is that one or --offset (else
-    one offset from the scene). Exit code 0 when the check finds
-    no miss and no overshoot, 1 when any is left, 2 when a file cannot be used.
+    They remove what offsets can remove; what they cannot is said. From --cage, --push or --from
+    tuning begins, and changes only what is wrong. The cage to compare with is that one or --offset
+    (else one offset from the scene). Exit code 0 when the check finds no miss and no overshoot,
+    1 when any is left, 2 when a file cannot be used.
 
     Example:
       cagecheck tune hero_low.obj hero_high.ply --out hero-cage
@@ -139,10 +152,7 @@ def tune_command(
         refuse_existing(output.out / "push.json", output.force)  # before the work, not after it
     with terminal.progress() as progress:
         scene = read_inputs(low, high, reading, progress=progress)
-        chosen, more = read_cage(
-            scene.low, offset=settings.offset, push=files.push, cage=files.cage,
-            directions=settings.directions, progress=progress,
-        )  # fmt: skip
+        chosen, more = _beginning(scene.low, settings, files, earlier, progress)
         result = tune(
             scene.low, scene.high, paired=scene.pairing.matrix(), settings=settings, cage=chosen,
             start=None if afresh else chosen, tuning=tuning,
@@ -167,6 +177,23 @@ def tune_command(
         terminal.say("Written: " + ", ".join(str(path) for path in written))
         say_check(terminal, low, high, written, result.depth)
     return EXIT_CLEAN if result.clean else EXIT_DEFECTS
+
+
+def _beginning(
+    low: LowPoly, settings: Settings, files: CageFiles, earlier: Path | None, progress: Progress
+) -> tuple[Cage | None, tuple[Notice, ...]]:
+    """Return the cage that tuning begins from or is compared with, None for a single distance."""
+    if earlier is None:
+        return read_cage(
+            low, offset=settings.offset, push=files.push, cage=files.cage,
+            directions=settings.directions, progress=progress,
+        )  # fmt: skip
+    if not (settings.offset is files.push is files.cage is None):
+        raise InputError(
+            "--from and one of --offset, --push and --cage name more than one cage.",
+            cure="Give only one of them.",
+        )
+    return carried_cage(low, earlier, settings.directions)
 
 
 def say_check(terminal: Terminal, low: Path, high: Path, files: list[Path], depth: float) -> None:
@@ -284,7 +311,11 @@ def say_tuning(terminal: Terminal, result: Tuning, numbers: list[SingleNumber]) 
 
 def verdict(result: Tuning) -> list[str]:
     """Return what holds now, in sentences."""
-    out = [assurance_words(result), *filter(None, [harm_words(result), deep_words(result)])]
+    out = [
+        assurance_words(result),
+        places_words(result),
+        *filter(None, [harm_words(result), deep_words(result)]),
+    ]
     texels = texel_words(result)
     if texels is not None:
         out.append(texels)

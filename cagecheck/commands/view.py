@@ -80,6 +80,10 @@ def view(
             "--size", metavar="WxH", help="Size of the picture or window, WIDTHxHEIGHT pixels."
         ),
     ] = "1600x1000",
+    follow: Annotated[
+        bool,
+        typer.Option("--follow", help="Show every other result that comes into the folder."),
+    ] = False,
     force: ForceFlag = False,
 ) -> int:
     """Look at a result: heat map, high poly, cage, regions, rays, cuts.
@@ -114,7 +118,10 @@ def view(
     if shot is None:
         from cagecheck.viewing.window import Window
 
-        Window(model, high, size=pixels).show()
+        window = Window(model, high, size=pixels)
+        if follow:
+            window.follow()
+        window.show()
     else:
         from cagecheck.viewing.shot import make_shot
 

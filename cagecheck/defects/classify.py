@@ -11,7 +11,6 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats
@@ -22,6 +21,7 @@ from cagecheck.defects.kinds import Defect, Thresholds
 from cagecheck.defects.rule import Known, judge, room_for, skew_scale, slide_of
 from cagecheck.defects.split import split_slope, wedge_slope
 from cagecheck.defects.targets import Targets
+from cagecheck.loops import njit
 from cagecheck.meshes.facets import unit_normal
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Surface

@@ -12,10 +12,8 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
-from scipy.spatial import cKDTree
 
+from cagecheck.arrays.components import connected
 from cagecheck.defects.reasons import INFORMATION, OF_WHOLE_PARTS, Code
 from cagecheck.defects.regions import Region, by_harm
 from cagecheck.defects.ways import Way, way_of
@@ -144,6 +142,8 @@ def _turn(code: Code) -> int:
 
 def _places(regions: Sequence[Region]) -> int:
     """Return the number of places that regions lie in, those whose balls touch taken together."""
+    from scipy.spatial import cKDTree  # who finds nothing does not wait for it to load
+
     n = len(regions)
     if n == 1:
         return 1
@@ -155,6 +155,4 @@ def _places(regions: Sequence[Region]) -> int:
     end = np.concatenate([np.asarray(x, np.int64) for x in near])
     apart = np.linalg.norm(centre[begin] - centre[end], axis=1)
     touch = apart <= radius[begin] + radius[end]
-    ends = (begin[touch], end[touch])
-    graph = coo_array((np.ones(int(touch.sum()), np.int8), ends), shape=(n, n))
-    return int(connected_components(graph, directed=False)[0])
+    return connected(n, begin[touch], end[touch])[0]

@@ -18,11 +18,11 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from numba import njit
 
 from cagecheck.arrays.types import Floats
 from cagecheck.arrays.vectors import blend, corners, dot, einsum_dot, row
 from cagecheck.defects.blocks import in_blocks
+from cagecheck.loops import njit
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.rays.cage import Cage
 from cagecheck.rays.points import SurfacePoints

@@ -125,9 +125,15 @@ class Matcher:
         """The high poly's shading normals: its file's own where it was read with them."""
         return high_shading(self.scene.surface)
 
-    def on(self, low: LowPoly) -> Matcher:
-        """Return the same for another low poly of the same parts, with trees of its own."""
-        return replace(self, low=low)
+    def on(self, low: LowPoly, paired: Mask | None = None) -> Matcher:
+        """Return the same for another low poly, with trees of its own.
+
+        paired : its pairs, where its parts are others. What follows from the scene alone is kept.
+        """
+        other = replace(self, low=low, paired=self.paired if paired is None else paired)
+        if "shading" in self.__dict__:
+            other.__dict__["shading"] = self.shading
+        return other
 
     def rays(self, cage: Cage, points: SurfacePoints) -> Rays:
         """Return the rays that points of the low poly get through a cage."""

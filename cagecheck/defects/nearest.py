@@ -16,12 +16,12 @@ from dataclasses import dataclass, field
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from cagecheck.arrays.rows import rows_by_label
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.arrays.vectors import Vector, dot, minus, moved, row, scaled, store
+from cagecheck.loops import njit
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.rays.scene import usable_cores
 

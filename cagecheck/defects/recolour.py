@@ -11,11 +11,11 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from cagecheck.defects.kinds import PRECEDENCE, Thresholds
 from cagecheck.defects.rule import Known, judge, room_for
+from cagecheck.loops import njit
 from cagecheck.rays.layers import NO_LAYER
 
 _RANK_CLEAN = len(PRECEDENCE)

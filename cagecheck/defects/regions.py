@@ -11,16 +11,14 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
-from scipy.spatial import cKDTree
 
+from cagecheck.arrays.components import connected
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.defects.harm import Seen, seen_of
 from cagecheck.defects.kinds import KINDS, Defect, Trouble
 from cagecheck.defects.reasons import Explanation, Reason
+from cagecheck.loops import njit
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.rays.points import SurfacePoints
 
@@ -153,6 +151,8 @@ def group_samples(
 
     positions : (N, 3) world positions of all points.
     """
+    from scipy.spatial import cKDTree  # who finds nothing does not wait for it to load
+
     n = len(chosen)
     if n == 0:
         return np.zeros(0, np.int32)
@@ -175,8 +175,7 @@ def group_samples(
         asked = np.concatenate(unsated) if k < n else asked[:0]
         k = min(4 * k, n)
     begin_of, end_of = (np.concatenate(x) for x in zip(*ends, strict=True))
-    graph = coo_array((np.ones(len(begin_of), np.int8), (begin_of, end_of)), shape=(n, n))
-    return np.asarray(connected_components(graph, directed=False)[1], dtype=np.int32)
+    return connected(n, begin_of, end_of)[1]
 
 
 @njit(cache=True, nogil=True)

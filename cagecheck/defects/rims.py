@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
 from cagecheck.arrays.types import Floats
+from cagecheck.loops import njit
 from cagecheck.meshes.mesh import Surface
 from cagecheck.meshes.surface_edges import high_edges
 
@@ -41,6 +40,8 @@ def rim_within(
     edges, _ = high_edges(near)
     if len(edges.triangle) == 0:
         return out
+    from scipy.spatial import cKDTree  # rays that all hit do not wait for it to load
+
     middle = 0.5 * (edges.start + edges.end)
     part = near.triangle_part[edges.triangle]
     tree = cKDTree(middle)

@@ -12,12 +12,12 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats
 from cagecheck.defects.blocks import in_blocks
 from cagecheck.defects.kinds import CLEAN, PRECEDENCE, Defect, Thresholds
+from cagecheck.loops import njit
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.rays.layers import NO_LAYER, recorded_of
 

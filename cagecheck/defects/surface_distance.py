@@ -13,10 +13,10 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats, Ints
+from cagecheck.loops import njit
 from cagecheck.meshes.edges import triangle_edges
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.rays.scene import usable_cores

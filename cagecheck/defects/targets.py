@@ -25,21 +25,22 @@ Where a whole part, low or high, is inside out, outward and inward change places
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
 from cagecheck.arrays.rows import rows_by_label
 from cagecheck.arrays.types import Floats, Ints
+from cagecheck.arrays.vectors import dot, row
+from cagecheck.defects.blocks import in_blocks
 from cagecheck.defects.nearest import NearestPaired
 from cagecheck.defects.related import Pieces, related_pieces
 from cagecheck.defects.surface_distance import SurfaceGraph, detour_ratio, surface_graph
-from cagecheck.meshes.facets import hit_normals
+from cagecheck.loops import njit
+from cagecheck.meshes.facets import unit_normal
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Surface
-from cagecheck.meshes.normals import normalised
 from cagecheck.progress import Progress, silent
 from cagecheck.rays.cage import Rays
 from cagecheck.rays.layers import NO_LAYER, Layers
@@ -352,16 +353,15 @@ def _project_blocks(
         block = rows[a : a + BLOCK]
         here = slice(a, a + len(block))
         of_ray, face, t = ray[block], layers.face[block], layers.t[block]
-        direction = rays.direction[of_ray]
-        crossing = rays.origin[of_ray] + t[:, None] * direction
-        facing = _facing(hit_normals(surface, face), direction)
+        crossing, facing = np.empty((len(block), 3)), np.empty((len(block), 3))
+        _cross(surface, rays, of_ray, face, t, crossing, facing)
         triangle, part = points.triangle[of_ray], label[face]
         nearest[here], place[here], height = nearest_on.find(crossing, part, facing, triangle)
         if flipped is not None:
             _, other, as_it_faces = nearest_on.find(crossing, part, -facing)
             seen_through = height >= as_it_faces * (1 - SAME_PLACE)
             seen_through |= _straight_below(
-                other - rays.origin[of_ray], direction, layers.depth[of_ray]
+                other - rays.origin[of_ray], rays.direction[of_ray], layers.depth[of_ray]
             )
             nearest[here][seen_through & ~flipped[here]] = -1
         claimed[block] = (height < CLAIMED_BELOW * np.abs(t)) & (nearest[here] != triangle)
@@ -379,15 +379,47 @@ def _straight_below(away: Floats, direction: Floats, depth: Floats) -> NDArray[n
     return np.asarray((below > 0) & (below < depth) & (aside < ASIDE * below))
 
 
-def _facing(normal: Floats, direction: Floats) -> Floats:
-    """Return (M, 3) where crossings face: halfway between their normals and their rays.
+def _cross(
+    surface: Surface, rays: Rays, ray: Ints, face: Ints, t: Floats, place: Floats, facing: Floats
+) -> None:
+    """Fill in where crossings are and where they face, see `_crossings`, on all cores."""
+
+    def work(begin: int, end: int) -> None:
+        here = slice(begin, end)
+        _crossings(
+            surface.positions, surface.triangles, rays.origin, rays.direction, ray[here],
+            face[here], t[here], place[here], facing[here],
+        )  # fmt: skip
+
+    in_blocks(len(ray), work)
+
+
+@njit(cache=True, nogil=True)
+def _crossings(
+    positions: NDArray[Any],
+    triangles: NDArray[Any],
+    origin: Floats,
+    direction: Floats,
+    ray: Ints,
+    face: Ints,
+    t: Floats,
+    place: Floats,
+    facing: Floats,
+) -> None:
+    """Write where crossings are, and where they face: halfway between their normals and their rays.
 
     A ray crosses steep detail on the skin that it was shot for, so where detail leans by nearly 90
     degrees the ray tells the two skins of a shell apart better than the detail does.
     """
-    along = np.einsum("ij,ij->i", normal, direction)
-    out: Floats = normalised(normal) * np.where(along < 0, -1.0, 1.0)[:, None] + direction
-    return out
+    for m in range(len(ray)):
+        along = row(direction, ray[m])
+        normal = unit_normal(positions, triangles, face[m])
+        length = np.sqrt(dot(normal, normal))
+        side = -1.0 if dot(normal, along) < 0.0 else 1.0
+        for k in range(3):
+            place[m, k] = origin[ray[m], k] + t[m] * along[k]
+            unit = normal[k] / length if length > 0.0 else 0.0
+            facing[m, k] = unit * side + along[k]
 
 
 def _targets_of(
@@ -466,6 +498,8 @@ def _ask_neighbours(
     ask = np.flatnonzero(doubtful)
     if len(ask) == 0 or len(sure) == 0:
         return targets
+    from scipy.spatial import cKDTree  # rays that are sure do not wait for it to load
+
     belongs = targets.belongs.copy()
     count = int(low_part.max()) + 1
     knowns, askeds = (rows_by_label(low_part[rows], count) for rows in (sure, ask))

@@ -12,15 +12,19 @@ the high parts that serve the same low parts.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
+from cagecheck.arrays.near_points import PointTree, nearest_points, room_for_search, tree_over
 from cagecheck.arrays.types import Floats, Ints
+from cagecheck.arrays.vectors import dot, row
+from cagecheck.defects.blocks import in_blocks
 from cagecheck.defects.classify import Findings
 from cagecheck.defects.targets import Ground, ground_of
-from cagecheck.meshes.facets import hit_normals, triangle_areas
+from cagecheck.loops import njit
+from cagecheck.meshes.facets import hit_normals, triangle_areas, unit_normal
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Surface
 from cagecheck.progress import Progress, silent
@@ -171,35 +175,96 @@ def _near_a_hit(
     m = len(high.face)
     if len(hit) == 0 or m == 0:
         return np.full(m, np.inf), np.zeros(m, bool)
-    layer = findings.recorded[hit]
-    place = rays.origin[hit] + layers.t[layer, None] * rays.direction[hit]
-    normal = hit_normals(surface, layers.face[layer])
-    cosine = np.abs(np.einsum("ij,ij->i", normal, rays.direction[hit]))
-    reach = SEEN_SPACINGS * points.spacing[hit] / np.maximum(cosine, LEAST_COSINE)
-    # Halved by lengths instead of counts: built in half the time, asked as fast.
-    tree = cKDTree(place, balanced_tree=False, compact_nodes=False)
-    mine = hit_normals(surface, high.face)
-    gap, seen = np.full(m, np.inf), np.zeros(m, bool)
-    asked = np.arange(m)
-    for k in np.minimum(HITS_LOOKED_AT, len(hit)).tolist():
-        distance, index = tree.query(high.position[asked], k=k, workers=-1)
-        distance, index = distance.reshape(len(asked), k), index.reshape(len(asked), k)
-        gap[asked] = distance[:, 0]
-        # A hit on the other side of a thin wall does not show this side.
-        same_side = np.einsum("mkj,mj->mk", normal[index], mine[asked]) > 0
-        seen[asked] = ((distance <= reach[index]) & same_side).any(axis=1)
-        # On such a wall the nearest hits may all be on the other side: look farther.
-        crowded = ~same_side.all(axis=1) & (distance[:, -1] <= reach.max())
-        asked = asked[crowded & ~seen[asked]]
-        if len(asked) == 0:
-            break
+    place, reach = np.empty((len(hit), 3)), np.empty(len(hit))
+    face = layers.face[findings.recorded[hit]]
+    _place_hits(
+        surface.positions, surface.triangles, rays.origin, rays.direction, points.spacing, hit,
+        layers.t[findings.recorded[hit]], face, place, reach,
+    )  # fmt: skip
+    tree, farthest = tree_over(place), float(reach.max())
+    gap, seen = np.empty(m), np.empty(m, bool)
+    most = np.minimum(HITS_LOOKED_AT, len(hit))
+
+    def look(begin: int, end: int) -> None:
+        _look_around(
+            surface.positions, surface.triangles, tree, face, reach, farthest,
+            high.position[begin:end], high.face[begin:end], most, *room_for_search(),
+            gap[begin:end], seen[begin:end],
+        )  # fmt: skip
+
+    in_blocks(m, look)
     return gap, seen
+
+
+@njit(cache=True, nogil=True)
+def _place_hits(
+    positions: NDArray[Any],
+    triangles: NDArray[Any],
+    origin: Floats,
+    direction: Floats,
+    spacing: Floats,
+    hit: NDArray[np.int64],
+    t: Floats,
+    face: Ints,
+    place: Floats,
+    reach: Floats,
+) -> None:
+    """Write where hits lie, and how far from them surface counts as seen."""
+    for m in range(len(hit)):
+        ray = row(direction, hit[m])
+        cosine = abs(dot(unit_normal(positions, triangles, face[m]), ray))
+        for k in range(3):
+            place[m, k] = origin[hit[m], k] + t[m] * ray[k]
+        reach[m] = SEEN_SPACINGS * spacing[hit[m]] / max(cosine, LEAST_COSINE)
+
+
+@njit(cache=True, nogil=True)
+def _look_around(
+    positions: NDArray[Any],
+    triangles: NDArray[Any],
+    tree: PointTree,
+    hit_face: Ints,
+    reach: Floats,
+    farthest: float,
+    asked: Floats,
+    asked_face: Ints,
+    most: NDArray[np.int64],
+    stack: NDArray[np.int64],
+    away: Floats,
+    gap: Floats,
+    seen: NDArray[np.bool_],
+) -> None:
+    """Write how far the nearest hit is, and whether one shows the place; farthest : of all reach.
+
+    most : how many of the nearest hits are looked at, first and where that does not tell.
+    """
+    square, index = np.empty(most[-1]), np.empty(most[-1], np.int64)
+    for m in range(len(asked)):
+        normal = unit_normal(positions, triangles, asked_face[m])
+        seen[m] = False
+        for count in most:
+            near, which = square[:count], index[:count]
+            nearest_points(tree, asked[m, 0], asked[m, 1], asked[m, 2], near, which, stack, away)
+            crowded = False
+            for k in range(count):
+                # A hit on the other side of a thin wall does not show this side.
+                other = unit_normal(positions, triangles, hit_face[which[k]])
+                if dot(other, normal) > 0.0:
+                    seen[m] |= np.sqrt(near[k]) <= reach[which[k]]
+                else:
+                    crowded = True
+            gap[m] = np.sqrt(near[0])
+            # On such a wall the nearest hits may all be on the other side: look farther.
+            if seen[m] or not crowded or np.sqrt(near[count - 1]) > farthest:
+                break
 
 
 def rays_below(
     low: LowPoly, points: SurfacePoints, rays: Rays, place: Floats, low_triangle: Ints
 ) -> NDArray[np.int64]:
     """Return (M,) the nearest ray to each place among those of its low triangle's part."""
+    from scipy.spatial import cKDTree  # only lost surface waits for it to load
+
     part = low.triangle_part[low_triangle]
     wanted = np.zeros(len(low.part_names), bool)
     wanted[part] = True

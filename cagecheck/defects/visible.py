@@ -27,16 +27,17 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.arrays.vectors import Vector, blend, corners, dot, moved, row, scaled
+from cagecheck.defects.blocks import in_blocks
 from cagecheck.defects.kinds import Thresholds
 from cagecheck.defects.match import DEEP_SEARCH, Matched, Matcher
 from cagecheck.defects.rule import part_sizes
 from cagecheck.defects.targets import BLOCK, STEEPEST, find_targets
 from cagecheck.defects.unseen import Unseen, rays_below
+from cagecheck.loops import njit
 from cagecheck.maps.high_normals import HighShading
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.normals import normalised
@@ -91,7 +92,12 @@ def find_ideal(
     own = _places(cast.layers, targets.layer).shaded(shading, rays)
     straight = straight_directions(low, points)
     aside, height = np.empty(len(points)), np.empty(len(points))
-    _split_up(rays.direction, straight, targets.t, aside, height)
+
+    def split(begin: int, end: int) -> None:
+        here = slice(begin, end)
+        _split_up(rays.direction[here], straight[here], targets.t[here], aside[here], height[here])
+
+    in_blocks(len(points), split)
     per_unit = texels_everywhere(low, points, map_size, thresholds or Thresholds())
     has_partner = np.asarray(matcher.paired.any(axis=1))[low.triangle_part[points.triangle]]
     met = targets.found & (aside * per_unit <= WITHIN_TEXELS)
@@ -175,10 +181,17 @@ def error_of_normals(
     """Return (N,) the visible error of normals (N, 3) at points of the low poly; zero for none."""
     out = np.empty(len(points))
     steep = float(np.radians((thresholds or Thresholds()).steep_degrees))
-    _errors(
-        low.shading_normals, points.triangle, np.ascontiguousarray(points.barycentric),
-        np.ascontiguousarray(recorded), np.ascontiguousarray(ideal), steep, out,
-    )  # fmt: skip
+    place = np.ascontiguousarray(points.barycentric)
+    recorded, ideal = np.ascontiguousarray(recorded), np.ascontiguousarray(ideal)
+
+    def judge(begin: int, end: int) -> None:
+        here = slice(begin, end)
+        _errors(
+            low.shading_normals, points.triangle[here], place[here], recorded[here], ideal[here],
+            steep, out[here],
+        )  # fmt: skip
+
+    in_blocks(len(out), judge)
     return out
 
 
@@ -226,8 +239,7 @@ def rounding_degrees(lean: Floats) -> Floats:
 
 def _recorded(matcher: Matcher, cast: Matched, recorded: NDArray[np.int64]) -> Floats:
     """Return (N, 3) the shading normals that are recorded, as a bake has them; zero for none."""
-    place = _places(cast.layers, recorded)
-    return matcher.shading.along(place.face, cast.rays.origin, cast.rays.direction, place.t)
+    return _places(cast.layers, recorded).along(matcher.shading, cast.rays)
 
 
 @dataclass(frozen=True, eq=False)
@@ -238,9 +250,22 @@ class _Place:
     t: Floats
     front: NDArray[np.bool_]
 
+    def along(self, shading: HighShading, rays: Rays) -> Floats:
+        """Return (N, 3) their shading normals; zero for none."""
+        out = np.empty((len(self.face), 3))
+
+        def shade(begin: int, end: int) -> None:
+            here = slice(begin, end)
+            out[here] = shading.along(
+                self.face[here], rays.origin[here], rays.direction[here], self.t[here]
+            )
+
+        in_blocks(len(out), shade)
+        return out
+
     def shaded(self, shading: HighShading, rays: Rays) -> Floats:
         """Return (N, 3) their shading normals, turned outward; zero for none."""
-        normal = shading.along(self.face, rays.origin, rays.direction, self.t)
+        normal = self.along(shading, rays)
         normal[~self.front] *= -1.0
         return normal
 

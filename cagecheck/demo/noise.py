@@ -8,10 +8,10 @@ scattered points). The lattice hash is our own.
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 from scipy.spatial import cKDTree
 
 from cagecheck.arrays.types import Floats
+from cagecheck.loops import njit
 
 # The twelve edge directions of a cube, Perlin 2002; padded to sixteen by four repeats.
 _GRADIENTS = np.array(

@@ -6,12 +6,12 @@ from dataclasses import replace
 from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.errors import Notice
 from cagecheck.formats.file_bytes import FileBytes
+from cagecheck.loops import njit
 from cagecheck.meshes.mesh import Mesh
 from cagecheck.words.numbers import as_given, count_text
 

@@ -20,7 +20,7 @@ from cagecheck.formats.gltf_document import BINARY_CHUNK, JSON_CHUNK
 from cagecheck.meshes.mesh import Mesh, Surface
 from cagecheck.meshes.triangulate import triangulate
 
-_UNSIGNED_INT = 5125
+_COMPONENTS = {"float32": FLOAT, "uint32": 5125, "uint8": 5121}
 _VERTEX_DATA, _INDEX_DATA = 34962, 34963
 _LARGEST = 2**32 - 1  # a GLB states its length in 32 bits
 
@@ -42,7 +42,10 @@ class AssetBuilder:
         }
 
     def add_array(self, values: NDArray[Any], *, bounds: bool = False) -> int:
-        """Append float32 (n, k) or uint32 (n,) values; return the accessor's number."""
+        """Append float32 (n, k) values, uint32 (n,) indices or uint8 (n, 4) colours.
+
+        Returns the accessor's number.
+        """
         values = np.ascontiguousarray(values)
         is_index = values.dtype == np.uint32
         views, accessors = self.tree["bufferViews"], self.tree["accessors"]
@@ -56,16 +59,18 @@ class AssetBuilder:
         )
         entry: dict[str, Any] = {
             "bufferView": len(views) - 1,
-            "componentType": _UNSIGNED_INT if is_index else FLOAT,
+            "componentType": _COMPONENTS[values.dtype.name],
             "count": len(values),
             "type": "SCALAR" if is_index else f"VEC{values.shape[1]}",
         }
+        if values.dtype == np.uint8:
+            entry["normalized"] = True  # 255 is full strength
         if bounds:
             entry["min"] = [float(x) for x in values.min(axis=0)]
             entry["max"] = [float(x) for x in values.max(axis=0)]
         accessors.append(entry)
         self.pieces.append(values)
-        self.length += values.nbytes  # all items are 4 bytes wide, so everything stays aligned
+        self.length += values.nbytes  # in fours of bytes, so all stays aligned
         return len(accessors) - 1
 
     def add_node(self, name: str, primitives: list[dict[str, Any]]) -> None:

@@ -10,7 +10,6 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from cagecheck.formats.text_numbers import (
@@ -27,6 +26,7 @@ from cagecheck.formats.text_numbers import (
     skip_line,
     skip_token,
 )
+from cagecheck.loops import njit
 
 # Kinds of line.
 VERTEX, TEXTURE, NORMAL, FACE, OBJECT, GROUP, MATERIAL, SMOOTHING, SKIPPED, NOTHING = range(10)

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from cagecheck.formats.file_bytes import FileBytes
@@ -23,6 +22,7 @@ from cagecheck.formats.text_numbers import (
     skip_token,
     token_at,
 )
+from cagecheck.loops import njit
 from cagecheck.words.numbers import count_text
 
 FINE, CUT_OFF, BAD_COUNT, BAD_NUMBER = range(4)

@@ -7,7 +7,6 @@ UVs; its facet normals are only the triangles' own, so they are not read.
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Ints
@@ -24,6 +23,7 @@ from cagecheck.formats.text_numbers import (
     skip_token,
     token_at,
 )
+from cagecheck.loops import njit
 from cagecheck.meshes.mesh import Mesh, Surface
 from cagecheck.meshes.weld_points import weld_points
 from cagecheck.progress import Progress, silent

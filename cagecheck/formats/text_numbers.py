@@ -11,8 +11,9 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
+
+from cagecheck.loops import njit
 
 NEWLINE, RETURN, SPACE = 10, 13, 32
 HASH, MINUS, PLUS, DOT, ZERO, NINE, SLASH, BACKSLASH = 35, 45, 43, 46, 48, 57, 47, 92

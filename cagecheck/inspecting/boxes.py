@@ -5,10 +5,10 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats, Ints
+from cagecheck.loops import njit
 
 # A box may lie in several strips; so many entries per box on average keep the sweep near linear.
 ENTRIES_PER_BOX = 8

@@ -12,7 +12,6 @@ from typing import Any
 
 import igl
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
@@ -21,6 +20,7 @@ from cagecheck.arrays.types import Floats, Ints
 from cagecheck.inspecting.checks import CHECKS
 from cagecheck.inspecting.finding import PLACES_NAMED, Finding, Place, Side, how_many, point
 from cagecheck.inspecting.high import PartMeasures, measure_parts
+from cagecheck.loops import njit
 from cagecheck.meshes.edges import edge_table
 from cagecheck.meshes.meeting import pierced
 from cagecheck.meshes.mesh import Surface

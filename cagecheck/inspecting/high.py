@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats
@@ -19,6 +18,7 @@ from cagecheck.inspecting.finding import (
     how_many,
     point,
 )
+from cagecheck.loops import njit
 from cagecheck.meshes.mesh import Surface
 from cagecheck.meshes.normals import SLIVER_HEIGHT
 from cagecheck.meshes.set_aside import EXTENT_ROUNDING, FLOAT32_STEP

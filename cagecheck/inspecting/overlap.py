@@ -9,10 +9,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.inspecting.boxes import overlapping_boxes
+from cagecheck.loops import njit
 
 # Overlaps that reach less than this many texels into each other are rounding of the file (six
 # decimals are 0.004 texels at 4096) and change no texel.

@@ -5,12 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.inspecting.boxes import overlapping_boxes
 from cagecheck.inspecting.islands import Islands, segment_ends
+from cagecheck.loops import njit
 from cagecheck.meshes.lowpoly import LowPoly
 
 

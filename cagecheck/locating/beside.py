@@ -12,21 +12,19 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.locating.beside_maps import BesideMap
 from cagecheck.locating.compare import (
     BLEED,
-    DEPTH_SHARE,
     CompareRule,
     Evidence,
     Fault,
     TileView,
     chosen_points,
     fault_of_layer,
-    find_goals,
+    is_known,
 )
 from cagecheck.locating.conventions import (
     LEAST_AGREEMENT,
@@ -38,8 +36,10 @@ from cagecheck.locating.conventions import (
     channel_ways,
     turned,
 )
+from cagecheck.locating.goals import DEPTH_SHARE, find_goals
 from cagecheck.locating.patterns import Patterns
 from cagecheck.locating.variants import Variants
+from cagecheck.loops import njit
 from cagecheck.maps.texels import texel_blocks
 from cagecheck.predicting.maps.bake import Baker
 from cagecheck.words.lengths import length_words
@@ -337,7 +337,7 @@ def _object_angle(
         return None
     shown = best.straight(values)
     chord = np.linalg.norm(shown - view.expected, axis=2)
-    known = np.abs(view.expected).max(axis=2) > 0
+    known = is_known(view.expected)
     angle = np.degrees(2 * np.arcsin(np.clip(chord / 2, 0, 1)))
     return np.where(known, angle, np.inf).astype(np.float32)
 

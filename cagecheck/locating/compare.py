@@ -19,12 +19,12 @@ from dataclasses import dataclass, replace
 from enum import IntFlag
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.defects.kinds import Trouble
-from cagecheck.defects.match import DEEP_SEARCH
+from cagecheck.locating.goals import Goals, block_goals, some_rays
+from cagecheck.loops import njit
 from cagecheck.maps.encode import TangentBasis
 from cagecheck.maps.texels import TexelPoints, texel_blocks, texel_points
 from cagecheck.meshes.lowpoly import LowPoly
@@ -49,6 +49,7 @@ class Fault(Trouble):
     UNEXPLAINED = 8
     BACK_FACING = 9
     ISLAND_MOVED = 10
+    HIGH_MOVED = 11
     CLEAN = 255
 
     @property
@@ -83,6 +84,7 @@ TITLES: dict[Fault, str] = {
     Fault.MISSED: "missed",
     Fault.BACK_FACING: "back-facing",
     Fault.ISLAND_MOVED: "island moved",
+    Fault.HIGH_MOVED: "high poly moved",
     Fault.SKEW: "skew",
     Fault.SEAM: "seam mismatch",
     Fault.PADDING: "padding too thin",
@@ -97,6 +99,7 @@ SIGHTS: dict[Fault, str] = {
     Fault.MISSED: "blank patches",
     Fault.BACK_FACING: "patches lit from the wrong side",
     Fault.ISLAND_MOVED: "whole islands out of place",
+    Fault.HIGH_MOVED: "the sculpt beside where it lies",
     Fault.SKEW: "detail that slid sideways",
     Fault.SEAM: "seams between islands",
     Fault.PADDING: "lines along seams from afar",
@@ -116,11 +119,8 @@ WIDEST_TOLERANCE_DEGREES = 20.0
 # Another layer explains a texel when it fits this much better than the expected one.
 BETTER = 0.5
 VOTE_BINS = 4000
-# About so many texels of a tile vote on the offset: all of a 1024 map. More would not move it.
-MOST_VOTERS = 1_000_000
-# Surface that belongs to a texel lies at most this many cage distances above the low poly, and this
-# many depths below it (as everywhere, see `cagecheck.defects.match`).
-TARGET_SHARE, DEPTH_SHARE = 3.0, DEEP_SEARCH
+# About so many texels of a tile vote on the offset: all of a 512 map. More would not move it.
+MOST_VOTERS = 250_000
 
 
 @dataclass(frozen=True, eq=False)
@@ -135,8 +135,8 @@ class TileView:
     triangle : (H, W) int32 low triangle, -1 off the low poly.
     fault : (H, W) uint8 `Fault`.
     angle : (H, W) float32, degrees between shown and expected, NaN where nothing is expected.
-    gap : (H, W) float32, height of the explaining layer above the expected one, world units; NaN
-        where no other layer explains the texel.
+    gap : (H, W) float32, height of the explaining layer above the expected one, world units, or
+        how far the high poly moved since the bake; NaN where neither explains the texel.
     other : (H, W) int32 high part of the explaining layer, -1 where there is none.
     target : (H, W) float32 height of the expected layer above the low poly, NaN where none.
     start : (H, W) float32 distance of the cage, world units, 0 off the low poly.
@@ -272,7 +272,7 @@ def _compare_block(
     """Fill the block's texels of `view`; return the votes of one in `every` texels."""
     points, x, y = block.points, block.x, block.y
     rays = baker.matcher.rays(baker.cage, points)
-    goal = find_goals(baker, points, rays, rule.target_depth, rule.target_reach)
+    goal = block_goals(baker, block, rays, rule.target_depth, rule.target_reach)
     mine = values[y, x]
     stored = vectors(mine).astype(np.float64)
     shown = stored if basis is None else basis.decode(points.triangle, points.barycentric, stored)
@@ -289,16 +289,16 @@ def _compare_block(
         stored_goal = basis.encode(points.triangle, points.barycentric, expected)
         more = _tolerances(stored_goal, x, y, open_to_doubt, rule)
         tolerance = np.maximum(tolerance, more)
-    fill = is_fill(mine, rule.fills, rule.fill_step)
     with np.errstate(invalid="ignore"):
         clean = angle <= tolerance
     fault = np.where(clean, Fault.CLEAN, Fault.UNEXPLAINED).astype(np.uint8)
     rows = np.flatnonzero(votes | ~clean)
+    fill = is_fill(mine[rows], rule.fills, rule.fill_step)
     part = np.zeros(len(rows), np.uint8), np.empty(len(rows)), np.empty(len(rows), np.int32)
     balance = np.zeros(VOTE_BINS + 2)
     voters = _ask_all_layers(
-        baker, points.take(rows), _some_rays(rays, rows), goal.take(rows), expected[rows],
-        rule, shown[rows], fill[rows], tolerance[rows], votes[rows], *part, balance,
+        baker, points.take(rows), some_rays(rays, rows), goal.take(rows), expected[rows],
+        rule, shown[rows], fill, tolerance[rows], votes[rows], *part, balance,
     )  # fmt: skip
     fault[rows] = part[0]
     gap, other = np.full(len(points), np.nan), np.full(len(points), -1, np.int32)
@@ -316,46 +316,6 @@ def _compare_block(
     view.target[y, x] = goal.t
     view.start[y, x] = rays.start
     return balance, voters
-
-
-@dataclass(frozen=True, eq=False)
-class Goals:
-    """The layer that belongs to each of N texels.
-
-    face : (N,) int32 high triangle, -1 for none; t : (N,) its height above the low poly, NaN;
-    front : (N,) bool, it faces outward (True for none).
-    """
-
-    face: Ints
-    t: Floats
-    front: NDArray[np.bool_]
-
-    def take(self, rows: NDArray[np.int64]) -> Goals:
-        """Return those of some texels."""
-        return Goals(self.face[rows], self.t[rows], self.front[rows])
-
-
-def find_goals(
-    baker: Baker,
-    points: SurfacePoints,
-    rays: Rays,
-    target_depth: float,
-    target_reach: float = np.inf,
-) -> Goals:
-    """Return the layer that belongs to each texel, whatever offset the bake had.
-
-    Only surface about as near as a bake looks can belong; the far side of the body cannot.
-    """
-    high = np.maximum(np.maximum(rays.start, 0.0) * TARGET_SHARE, target_depth)
-    high = np.minimum(high, target_reach)
-    cast = baker.matcher.match(points, rays, target_depth, high)
-    face = np.append(cast.layers.face, np.int32(-1))[cast.targets.layer]
-    front = cast.targets.front | (face < 0)
-    return Goals(face.astype(np.int32), cast.targets.t, front)
-
-
-def _some_rays(rays: Rays, rows: NDArray[np.int64]) -> Rays:
-    return Rays(rays.origin[rows], rays.direction[rows], rays.start[rows])
 
 
 def _ask_all_layers(
@@ -619,6 +579,15 @@ def _fits(k: int, begin: int, normals: Floats, shown: Floats, fill: bool, tolera
     if k < begin:
         return fill
     return not fill and _between(shown, normals[k]) <= tolerance
+
+
+def is_known(picture: NDArray[np.floating]) -> NDArray[np.bool_]:
+    """Tell (...) where a picture (..., 3) holds a normal; where nothing is known it is zero."""
+    # Several times faster than a maximum over so short an axis.
+    out: NDArray[np.bool_] = picture[..., 0] != 0
+    out |= picture[..., 1] != 0
+    out |= picture[..., 2] != 0
+    return out
 
 
 def chosen_points(

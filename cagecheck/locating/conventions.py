@@ -18,10 +18,10 @@ from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats, Ints
+from cagecheck.loops import njit
 from cagecheck.maps.encode import BasisRule
 from cagecheck.maps.high_normals import HighNormals
 from cagecheck.meshes.triangulate import QuadSplit

@@ -7,12 +7,13 @@ edge, that mixture is far from what belongs to the texel itself, and no defect.
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import convolve1d
 
 from cagecheck.arrays.types import Floats
-from cagecheck.locating.compare import BETTER, Fault, TileView
+from cagecheck.locating.compare import BETTER, Fault, TileView, is_known
 from cagecheck.maps.encode import TangentBasis
 from cagecheck.maps.texels import texel_blocks
 from cagecheck.predicting.maps.bake import Baker
@@ -92,7 +93,7 @@ def explained_by_enlarging(
     if len(y) == 0:
         return out
     wanted = as_stored(view, baker, basis)
-    inside = np.abs(view.expected).max(axis=2) > 0
+    inside = is_known(view.expected)
     small, share = block_means(wanted, inside, times)
     mixed, known = enlarged_at(small, share > 0, y, x, times)
     shown, own = stored[y, x].astype(np.float64), wanted[y, x].astype(np.float64)
@@ -121,11 +122,13 @@ def explained_by_filtering(
     y, x = np.nonzero(view.fault == Fault.UNEXPLAINED)
     if len(y) == 0:
         return out
-    inside = np.abs(wanted).max(axis=2) > 0
-    mixed = wanted
-    for axis in (0, 1):
-        mixed = convolve1d(mixed, TENT, axis=axis, mode="nearest")
-    shown, own, mild = (p[y, x].astype(np.float64) for p in (stored, wanted, mixed))
+    inside = is_known(wanted)
+    height, width = inside.shape
+    mild = np.zeros((len(y), 3))
+    for row, column in itertools.product((-1, 0, 1), repeat=2):
+        at = np.clip(y + row, 0, height - 1), np.clip(x + column, 0, width - 1)
+        mild += float(TENT[row + 1] * TENT[column + 1]) * wanted[at]
+    shown, own = (p[y, x].astype(np.float64) for p in (stored, wanted))
     length = np.linalg.norm(mild, axis=1, keepdims=True)
     mild = np.divide(mild, length, out=np.zeros_like(mild), where=length > 0)
     off, sharp, changed = (
@@ -137,12 +140,25 @@ def explained_by_filtering(
     return out
 
 
-def as_stored(view: TileView, baker: Baker, basis: TangentBasis | None) -> NDArray[np.float32]:
-    """Return the expected picture in the map's own frames."""
+def as_stored(
+    view: TileView,
+    baker: Baker,
+    basis: TangentBasis | None,
+    near: NDArray[np.bool_] | None = None,
+) -> NDArray[np.float32]:
+    """Return the expected picture in the map's own frames.
+
+    near : (H, W) bool, texels that are asked for with their neighbours; what lies far from them may
+    be left zero.
+    """
     if basis is None:
         return view.expected
     out = np.zeros_like(view.expected)
     for block in texel_blocks(baker.low, view.size, view.tile):
+        if near is not None:
+            left, top = max(int(block.x.min()) - 2, 0), max(int(block.y.min()) - 2, 0)
+            if not near[top : int(block.y.max()) + 3, left : int(block.x.max()) + 3].any():
+                continue
         points, world = block.points, view.expected[block.y, block.x].astype(np.float64)
         out[block.y, block.x] = basis.encode(points.triangle, points.barycentric, world)
     return out

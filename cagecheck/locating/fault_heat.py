@@ -25,6 +25,7 @@ FAULT_COLOURS: dict[Fault, Rgb] = {
     Fault.SKEW: (221, 204, 119),
     Fault.BACK_FACING: (153, 153, 51),
     Fault.ISLAND_MOVED: (0, 119, 187),
+    Fault.HIGH_MOVED: (238, 119, 51),
     Fault.SEAM: (170, 68, 153),
     Fault.PADDING: (17, 119, 51),
     Fault.NOISE: (68, 170, 153),

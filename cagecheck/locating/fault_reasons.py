@@ -80,6 +80,11 @@ class FaultCause(Code):
         "island-moved",
         "the picture of this UV island lies about {slide} beside it",
     )
+    HIGH_ASIDE = (
+        "high-moved",
+        "the map shows the high poly of {part} as it lay {gap} away from where it lies now: it, or "
+        "the low poly, was moved since the bake",
+    )
     SLID = (
         "slid",
         "the detail slid sideways by about {slide}: rays leaned to the surface",
@@ -163,6 +168,10 @@ class FaultCure(Code):
     UVS_BACK = (
         "uvs-back",
         "put the island back where it was when the map was baked, or bake again",
+    )
+    HIGH_BACK = (
+        "high-back",
+        "put the meshes on each other as they were for the bake, or bake again",
     )
     RAISE_DEPTH = "raise-depth", "raise the depth to more than {deep}"
     STRAIGHTEN = "straighten", "straighten the rays here, or add an edge loop near the hard change"

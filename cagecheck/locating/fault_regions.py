@@ -29,6 +29,7 @@ UNITS: dict[Fault, str] = {
     Fault.SKEW: "texels",
     Fault.BACK_FACING: "degrees",
     Fault.ISLAND_MOVED: "texels",
+    Fault.HIGH_MOVED: "units",
     Fault.SEAM: "degrees",
     Fault.PADDING: "texels",
     Fault.NOISE: "degrees",
@@ -323,6 +324,13 @@ def _island_moved(
     return _told(FaultCause.ISLAND_ASIDE, FaultCure.UVS_BACK, Values(slide=shift))
 
 
+def _high_moved(
+    texels: FaultyTexels, members: NDArray[np.int64], other: str | None, part: str
+) -> Told:
+    move = float(np.median(_finite(texels.gap[members])))
+    return _told(FaultCause.HIGH_ASIDE, FaultCure.HIGH_BACK, Values(part=part, gap=move))
+
+
 def _skew(texels: FaultyTexels, members: NDArray[np.int64], other: str | None, part: str) -> Told:
     shift = float(np.median(_finite(texels.measure[members])))
     return _told(FaultCause.SLID, FaultCure.STRAIGHTEN, Values(slide=shift))
@@ -372,6 +380,7 @@ _RULES = {
     Fault.SKEW: _skew,
     Fault.BACK_FACING: _back_facing,
     Fault.ISLAND_MOVED: _island_moved,
+    Fault.HIGH_MOVED: _high_moved,
     Fault.SEAM: _seam,
     Fault.PADDING: _padding,
     Fault.NOISE: _noise,

@@ -23,6 +23,8 @@ from cagecheck.rays.points import join_points
 
 # Unexplained texels this near to a broken seam are its doing.
 SEAM_TEXELS = 6
+# What padding may have made of a texel that was lost.
+LOST_AS = (Fault.CLEAN, Fault.UNEXPLAINED, Fault.SKEW, Fault.NOISE, Fault.SEAM)
 # Faulty texels of one kind this near to each other in the picture are one place.
 JOIN_TEXELS = {Fault.SKEW: 6, Fault.UNEXPLAINED: 3, Fault.NOISE: 3}
 
@@ -62,7 +64,11 @@ def _painted(record: TileRecord, shape: tuple[int, ...]) -> NDArray[np.bool_]:
 
 
 def mark_lost(located: list[LocatedMap], reach: BakeReach) -> list[LocatedMap]:
-    """Count what lies beyond the bake's own distances to the misses, as padding may have hid it."""
+    """Count what lies beyond the bake's own distances to the misses, as padding may have hid it.
+
+    Also what is as near as a bend allows: nothing was recorded there, so it is off by more than
+    flat ground allows because padding put a neighbour in its place.
+    """
     out = list(located)
     for k, found in enumerate(located):
         record, fault = found.record, found.fault
@@ -75,7 +81,7 @@ def mark_lost(located: list[LocatedMap], reach: BakeReach) -> list[LocatedMap]:
             if reach.share is not None:
                 beyond |= record.target > reach.share * record.start
         y, x = np.divmod(record.key, record.size)
-        beyond &= np.isin(fault[y, x], (Fault.UNEXPLAINED, Fault.SKEW, Fault.NOISE, Fault.SEAM))
+        beyond &= np.isin(fault[y, x], LOST_AS)
         if beyond.any():
             fault = fault.copy()
             fault[y[beyond], x[beyond]] = Fault.MISSED
@@ -118,7 +124,7 @@ def _texels_of(
     kind = fault[y, x]
     angle = record.angle[rows].astype(np.float64)
     measure = np.where(
-        np.isin(kind, (Fault.OTHER_PART, Fault.OTHER_FOLD, Fault.TOO_DEEP)),
+        np.isin(kind, (Fault.OTHER_PART, Fault.OTHER_FOLD, Fault.TOO_DEEP, Fault.HIGH_MOVED)),
         np.abs(record.gap[rows]),
         angle,
     )

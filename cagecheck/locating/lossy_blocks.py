@@ -10,10 +10,12 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from cagecheck.locating.compare import WIDEST_TOLERANCE_DEGREES, TileView
+from cagecheck.locating.compare import WIDEST_TOLERANCE_DEGREES, TileView, is_known
 from cagecheck.locating.conventions import ROUNDING_DEGREES, ConventionFault
 
 BLOCK_SIZES = (8, 4)
+# Larger maps than so many texels across are thinned to that where their median is taken.
+THINNED = 1024
 # Jumps at borders must be this many times those within blocks, along rows and along columns.
 LEAST_RATIO = 1.2
 # With so many pairs of texels at borders their mean is known to a few percent.
@@ -29,14 +31,21 @@ def block_fault(view: TileView) -> tuple[ConventionFault, float] | None:
 
     The grid begins at the picture's corner; a turned picture of whole blocks has the same.
     """
-    known = (view.triangle >= 0) & (np.abs(view.expected).max(axis=2) > 0)
+    # A thousand texels across tell as much as all how far the map is off.
+    thin = slice(None, None, max(view.size // THINNED, 1))
+    some = view.angle[thin, thin]
+    with np.errstate(invalid="ignore"):
+        some = some[some < WIDEST_TOLERANCE_DEGREES]
+    if len(some) == 0 or np.median(some) <= ROUNDING_DEGREES:
+        return None
+    known = (view.triangle >= 0) & is_known(view.expected)
     off = view.shown - view.expected
     known &= np.einsum("...i,...i->...", off, off) < MOST_DIFFERENCE**2
     if not known.any():
         return None
     median = float(np.nanmedian(view.angle[known]))
     for size in BLOCK_SIZES:
-        if view.size % size == 0 and median > ROUNDING_DEGREES:
+        if view.size % size == 0:
             ratios = [block_ratio(off, known, size), _down(off, known, size)]
             if min(ratios) >= LEAST_RATIO:
                 fault = ConventionFault(

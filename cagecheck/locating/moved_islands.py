@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import label, uniform_filter
 
 from cagecheck.arrays.types import Floats
-from cagecheck.locating.compare import Fault, TileView
+from cagecheck.locating.compare import Fault, TileView, is_known
 from cagecheck.locating.conventions import AGREEMENT_DEGREES, FLAT_WEIGHT
 
 # Islands are moved by hand and by packing; farther than this share of the map they are looked for
@@ -93,7 +93,7 @@ def _shift_of(
 ) -> tuple[int, int] | None:
     """Return the shift (right, down) that brings an island's picture under it, or None."""
     size = island.shape[0]
-    y, x = np.nonzero(island & (np.abs(wanted).max(axis=2) > 0))
+    y, x = np.nonzero(island & is_known(wanted))
     some = slice(None, None, max(len(y) // ASKED, 1))
     y, x = y[some], x[some]
     if len(y) == 0:
@@ -145,7 +145,7 @@ def turned_islands(
         island = labels == number
         y, x = np.nonzero(
             island
-            & (np.abs(wanted).max(axis=2) > 0)
+            & is_known(wanted)
             & np.isin(fault, (Fault.UNEXPLAINED, Fault.SKEW, Fault.SEAM, Fault.CLEAN))
         )
         varied = ~painted[y, x]

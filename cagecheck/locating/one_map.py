@@ -14,7 +14,6 @@ from cagecheck.arrays.types import Ints
 from cagecheck.locating.bake_reach import Levels, levels_of
 from cagecheck.locating.beside import Beside, use_beside
 from cagecheck.locating.compare import (
-    DEPTH_SHARE,
     TOLERANCE_DEGREES,
     CompareRule,
     Evidence,
@@ -41,8 +40,10 @@ from cagecheck.locating.enlarging import (
 )
 from cagecheck.locating.finer_conventions import finer_reading
 from cagecheck.locating.first_look import FirstLook, blank, mask_over_tile, shape_fault
+from cagecheck.locating.goals import DEPTH_SHARE
 from cagecheck.locating.levels import level_fault
 from cagecheck.locating.lossy_blocks import block_fault
+from cagecheck.locating.moved_high import mark_moved
 from cagecheck.locating.moved_islands import (
     moved_islands,
     slid_alike,
@@ -131,15 +132,15 @@ class LocatedMap:
 
 @dataclass(frozen=True, eq=False)
 class TileRecord:
-    """What is kept of a comparison: little for clean texels, all for the others.
+    """What is kept of a comparison: little for texels that are right, all for the others.
 
     tile, size : as in `TileView`; covered : (H, W) bool, on the low poly; shown, expected :
     (H, W, 3) float16 world normals; votes : for the offset. key : (K,) int64 ascending,
-    ``y * size + x`` of texels that are not clean; angle, gap, target, slide : (K,) float32 and
-    other : (K,) int32 theirs (slide in texels, 0 where nothing slid or moved). tolerance : degrees
-    on flat ground; parts : what each low part recorded here;
-    levels : heights of what shows and of what is lost; start : (K,) float32 the cage's distance;
-    evidence : (K,) uint8 `Evidence`.
+    ``y * size + x`` of texels that are not clean, or are so only as bends and filters allow; angle,
+    gap, target, slide : (K,) float32 and other : (K,) int32 theirs (slide in texels, 0 where
+    nothing slid or moved). tolerance : degrees on flat ground; parts : what each low part recorded
+    here; levels : heights of what shows and of what is lost; start : (K,) float32 the cage's
+    distance; evidence : (K,) uint8 `Evidence`.
     """
 
     tile: int
@@ -164,7 +165,7 @@ class TileRecord:
         """Return the rows of texels that are not clean."""
         key = y.astype(np.int64) * self.size + x
         found: NDArray[np.int64] = np.searchsorted(self.key, key)
-        assert np.array_equal(self.key[found], key), "a clean texel has no row"
+        assert np.array_equal(self.key[found], key), "a texel that is right has no row"
         return found
 
 
@@ -204,7 +205,9 @@ def keep_record(
     view: TileView, patterns: Patterns, tolerance: float, parts: PartRecords
 ) -> TileRecord:
     """Return the record of a comparison, so that its pictures can be let go."""
-    y, x = np.nonzero(patterns.fault != Fault.CLEAN)
+    with np.errstate(invalid="ignore"):
+        off = (view.angle > tolerance) & (view.triangle >= 0)
+    y, x = np.nonzero((patterns.fault != Fault.CLEAN) | off)
     return TileRecord(
         tile=view.tile,
         size=view.size,
@@ -359,11 +362,14 @@ def _compare(
             steps = float(2 ** min(baked.bits, 16) - 1)
 
             def expected() -> NDArray[np.float32]:
-                shares = (as_stored(view, baker, basis) + 1) / 2
-                return (np.rint(shares * steps) / steps).astype(np.float32)
+                return as_stored(view, baker, basis)
+
+            def in_steps(vectors: NDArray[np.float32]) -> NDArray[np.float32]:
+                return np.asarray(np.rint((vectors + 1) / 2 * steps) / steps, np.float32)
 
             # The rims of what is faulty stand out by themselves.
-            frequency = lattice(upright, covered & (patterns.fault == Fault.CLEAN), expected)
+            clean = covered & (patterns.fault == Fault.CLEAN)
+            frequency = lattice(upright, clean, expected, in_steps)
             soft = scaled_fault(view, patterns.fault, frequency)
         faults = [*faults, soft[0]] if soft is not None and soft[1] == 1 else faults
         mixed = SCALED_BACK if soft is not None and soft[1] == 1 else mixed
@@ -418,7 +424,8 @@ def _compared(
     wanted: NDArray[np.float32] | None = None
     stored: NDArray[np.float32] | None = None
     if (view.fault == Fault.UNEXPLAINED).any():
-        wanted, stored = as_stored(view, baker, basis), reading.straight(upright)
+        wanted = as_stored(view, baker, basis, view.fault != Fault.CLEAN)
+        stored = reading.straight(upright)
         mild = explained_by_filtering(view, wanted, stored, rule.base_degrees)
         view.fault[mild] = Fault.CLEAN
     patterns = explain_patterns(view, upright, progress=progress)
@@ -427,8 +434,8 @@ def _compared(
         patterns.fault[painted], patterns.shift[painted] = Fault.UNEXPLAINED, 0
         patterns.evidence[painted] |= np.uint8(Evidence.PAINTED)
     if wants_islands(view, patterns.fault):
-        if wanted is None or stored is None:
-            wanted, stored = as_stored(view, baker, basis), reading.straight(upright)
+        wanted = as_stored(view, baker, basis)
+        stored = reading.straight(upright) if stored is None else stored
         moved, shift = moved_islands(view.triangle >= 0, patterns.fault, wanted, stored)
         slid = (patterns.fault == Fault.SKEW) & ~moved
         moved &= patterns.fault != Fault.CLEAN
@@ -442,6 +449,10 @@ def _compared(
         over &= patterns.fault != Fault.CLEAN
         patterns.fault[over], patterns.shift[over] = Fault.SEAM, 0
         patterns.evidence[over] |= np.uint8(Evidence.TURNED)
+    sample = variants.sampled(reading.tile, view.size, reading.quads, reading.normals)
+    painted = (patterns.evidence & Evidence.PAINTED) > 0
+    moved = mark_moved(baker, view, patterns.fault, painted, sample, rule)
+    patterns.shift[moved], patterns.evidence[moved] = 0, 0
     return view, patterns
 
 

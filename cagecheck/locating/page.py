@@ -57,6 +57,7 @@ DEFINITIONS: dict[Fault, str] = {
     Fault.MISSED: "The map holds its fill colour: nothing was recorded.",
     Fault.BACK_FACING: "The map shows the back of the surface that belongs here.",
     Fault.ISLAND_MOVED: "The picture of a UV island lies beside the island.",
+    Fault.HIGH_MOVED: "The map shows the high poly as it lay elsewhere.",
     Fault.SKEW: "The map shows the right surface, slid sideways.",
     Fault.SEAM: "The two sides of a UV seam shade differently.",
     Fault.PADDING: "Texels beside islands show the background.",

@@ -15,12 +15,12 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 from scipy.ndimage import binary_dilation, label, uniform_filter
 
 from cagecheck.arrays.types import Ints
-from cagecheck.locating.compare import Fault, TileView
+from cagecheck.locating.compare import Fault, TileView, is_known
+from cagecheck.loops import njit
 from cagecheck.progress import Progress, silent
 
 # Windows of 17 texels hold one period of detail as fine as a bake usually keeps; windows that slide
@@ -160,7 +160,7 @@ def find_shifts(
             break
     rows, columns = rows * step + step // 2, columns * step + step // 2
     found = np.zeros((len(rows), 4))
-    valid = covered & (np.abs(expected).max(axis=2) > 0)
+    valid = covered & is_known(expected)
     _register(shown, expected, valid, rows, columns, found)
     good = found[:, 3] > 0
     moved = np.zeros((height, width), bool)
@@ -279,7 +279,7 @@ def _noisy(
     covered: NDArray[np.bool_],
 ) -> NDArray[np.bool_]:
     """Tell texels around which the differences cancel and neighbours have little in common."""
-    use = (covered & (np.abs(expected).max(axis=2) > 0)).astype(np.float32)
+    use = (covered & is_known(expected)).astype(np.float32)
     difference = (shown - expected) * use[..., None]
     count = np.maximum(uniform_filter(use, NOISE_WINDOW), 1e-6)
     mean = np.stack(

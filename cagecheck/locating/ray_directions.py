@@ -13,8 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats
-from cagecheck.locating.compare import DEPTH_SHARE, find_goals
 from cagecheck.locating.conventions import ConventionFault, Reading, turned
+from cagecheck.locating.goals import DEPTH_SHARE, find_goals
 from cagecheck.locating.variants import Variants
 from cagecheck.rays.cage import Directions
 

@@ -41,13 +41,19 @@ SURROUNDINGS = 31
 MOST_LINES = 1024
 
 
-def lattice(picture: Picture, inside: Inside, expected: Callable[[], Picture]) -> float | None:
+def lattice(
+    picture: Picture,
+    inside: Inside,
+    expected: Callable[[], Picture],
+    in_steps: Callable[[Picture], Picture],
+) -> float | None:
     """Return the frequency (cycles a texel) of a lattice that the expected picture has not.
 
     picture : (H, W, 3) values, inside : (H, W) bool, where they mean something. expected : gives
-    the picture as it should be, in the map's own steps, since those of a smooth surface make
-    patterns, too; asked for only where there is a lattice.
+    the picture as it should be, asked for only where there is a lattice; in_steps : makes values of
+    it, in the map's own steps, since those of a smooth surface make patterns, too.
     """
+    own_picture: Picture | None = None
     spectra = [_spectrum(picture, inside, order) for order in ORDERS]
     for order, spectrum in zip(ORDERS, spectra, strict=True):
         if spectrum is None:
@@ -57,7 +63,8 @@ def lattice(picture: Picture, inside: Inside, expected: Callable[[], Picture]) -
         both = all(s is not None and s[near].max() >= STANDS_OUT for s in spectra)
         if spectrum[peak] < (STANDS_OUT if both else STANDS_OUT_ALONE):
             continue
-        own = _spectrum(expected(), inside, order)
+        own_picture = expected() if own_picture is None else own_picture
+        own = _spectrum(own_picture, inside, order, in_steps)
         if own is None or spectrum[peak] < ABOVE_EXPECTED * own[near].max():
             continue
         count = min(*picture.shape[:2], MOST_LINES)
@@ -69,11 +76,16 @@ def _first(count: int) -> int:
     return int(np.ceil(LEAST_FREQUENCY * count))
 
 
-def _spectrum(picture: Picture, inside: Inside, order: int) -> Floats | None:
+def _spectrum(
+    picture: Picture,
+    inside: Inside,
+    order: int,
+    in_steps: Callable[[Picture], Picture] | None = None,
+) -> Floats | None:
     """Return how far each frequency stands out, along both axes together; None if unknown."""
     found = []
     for axis in (0, 1):
-        levels = _levels(picture, inside, order, axis)
+        levels = _levels(picture, inside, order, axis, in_steps)
         if levels is None:
             return None
         around = median_filter(levels, SURROUNDINGS, mode="nearest")
@@ -86,14 +98,22 @@ def _spectrum(picture: Picture, inside: Inside, order: int) -> Floats | None:
     return out
 
 
-def _levels(picture: Picture, inside: Inside, order: int, axis: int) -> Floats | None:
+def _levels(
+    picture: Picture,
+    inside: Inside,
+    order: int,
+    axis: int,
+    in_steps: Callable[[Picture], Picture] | None,
+) -> Floats | None:
     """Return the mean size of differences across each line of one axis."""
     size = min(*inside.shape, MOST_LINES)
     # The lines that are compared must follow each other; of the others some will do.
     along, across = (slice(0, size), slice(None, None, max(inside.shape[1 - axis] // size, 1)))
     pick = (along, across) if axis == 0 else (across, along)
-    values, known = picture[pick], inside[pick]
-    change = np.abs(np.diff(values[..., :2], n=order, axis=axis)).sum(axis=2)
+    values, known = picture[pick][..., :2], inside[pick]
+    values = values if in_steps is None else in_steps(values)
+    change = np.abs(np.diff(values, n=order, axis=axis))
+    change = change[..., 0] + change[..., 1]
     whole = known
     for _ in range(order):
         whole = np.logical_and(

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import convolve1d, minimum_filter
 
-from cagecheck.locating.compare import Fault, TileView
+from cagecheck.locating.compare import Fault, TileView, is_known
 from cagecheck.locating.conventions import ROUNDING_DEGREES, ConventionFault
 from cagecheck.locating.enlarging import TENT, block_means, enlarged_at
 from cagecheck.words.numbers import decimals
@@ -34,8 +34,9 @@ WIDEST_BAKE, MOST_BEND = 1.1 * TENT_VARIANCE, 20.0
 # Blocks of equal texels tell a map that was enlarged by repeating.
 REPEATED_SHARE = 0.9
 BLOCK_ROWS = 256
-# Of tiles with more rows than this, so many are looked at, in bands.
-MOST_ROWS, BAND = 1024, 64
+# Of tiles with more texels than this so many are looked at, in bands of rows: all of a 1024 map,
+# and half of a 2048 map's rows.
+MOST_ROWS, MOST_TEXELS, BAND = 1024, 1024 * 2048, 64
 
 
 def softness_fault(
@@ -151,14 +152,14 @@ class Bands:
 def looked_at(view: TileView, fault: NDArray[np.uint8]) -> Bands:
     """Return what of a tile is looked at for its sharpness: of a large one evenly spread bands."""
     rows = np.arange(view.size)
-    count = MOST_ROWS // BAND
     cut = view.size > MOST_ROWS
+    count = max(min(MOST_ROWS, MOST_TEXELS // view.size) // BAND, 1)
     if cut:
         # Whole blocks of texels stay together.
         first = np.arange(count) * (view.size // count) // BAND * BAND
         rows = (first[:, None] + np.arange(BAND)).ravel()
     shown, expected = view.shown[rows], view.expected[rows]
-    inside = (view.triangle[rows] >= 0) & (np.abs(expected).max(axis=2) > 0)
+    inside = (view.triangle[rows] >= 0) & is_known(expected)
     if cut:
         inside[::BAND] = inside[BAND - 1 :: BAND] = False
     return Bands(rows, shown, expected, inside, inside & (fault[rows] == Fault.CLEAN))

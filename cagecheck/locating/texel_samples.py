@@ -14,9 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats
-from cagecheck.locating.compare import DEPTH_SHARE, find_goals
 from cagecheck.locating.conventions import Reading
 from cagecheck.locating.enlarging import TENT
+from cagecheck.locating.goals import DEPTH_SHARE, find_goals
 from cagecheck.locating.ray_directions import step_share
 from cagecheck.locating.variants import Variants
 from cagecheck.meshes.lowpoly import LowPoly

@@ -11,8 +11,9 @@ import numpy as np
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.defects.match import Matcher
 from cagecheck.errors import InputError
-from cagecheck.locating.compare import DEPTH_SHARE, Goals, covered_texels, find_goals
+from cagecheck.locating.compare import covered_texels
 from cagecheck.locating.conventions import LowShading, Sampled
+from cagecheck.locating.goals import DEPTH_SHARE, Goals, find_goals
 from cagecheck.maps.encode import BasisRule, TangentBasis
 from cagecheck.maps.high_normals import HighNormals
 from cagecheck.maps.tangent import corner_tangents
@@ -210,7 +211,8 @@ class Variants:
             baker = self.baker(quads, normals)
             if (tile, size, quads) not in self._met:
                 self._met[tile, size, quads] = _meet_tile(baker, tile, size, depth)
-            self._sampled[key] = _shade(baker, tile, size, self._met[tile, size, quads])
+            frames = self.frames(quads, BasisRule())
+            self._sampled[key] = _shade(baker, frames, tile, size, self._met[tile, size, quads])
         return self._sampled[key]
 
 
@@ -251,7 +253,7 @@ def _meet_tile(baker: Baker, tile: int, size: int, depth: float) -> Met:
     return Met(joined, np.concatenate(x), np.concatenate(y), rays, goal, seen.face, seen.t)
 
 
-def _shade(baker: Baker, tile: int, size: int, met: Met) -> Sampled:
+def _shade(baker: Baker, frames: TangentBasis, tile: int, size: int, met: Met) -> Sampled:
     """Sample the surface that belongs to the texels, so that a wrong offset does not matter.
 
     Where none belongs, what the assumed bake records stands in.
@@ -271,7 +273,7 @@ def _shade(baker: Baker, tile: int, size: int, met: Met) -> Sampled:
         triangle,
         barycentric,
         normal,
-        baker.basis.encode(triangle, barycentric, normal),
+        frames.encode(triangle, barycentric, normal),
         float(goal.t[known].max()) if known.any() else np.inf,
         joined.take(hit),
     )

@@ -7,10 +7,10 @@ mask is the top of the map (v = 1), as in image files.
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats
+from cagecheck.loops import njit
 from cagecheck.maps.raster import columns_of, rows_of, snap
 
 Mask = NDArray[np.bool_]

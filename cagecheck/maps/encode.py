@@ -17,7 +17,6 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats, Ints
@@ -33,6 +32,7 @@ from cagecheck.arrays.vectors import (
     scaled,
     store_flat,
 )
+from cagecheck.loops import njit
 from cagecheck.maps.tangent import TangentRule, corner_tangents
 from cagecheck.meshes.lowpoly import LowPoly
 

@@ -15,7 +15,6 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from cagecheck.arrays.strips import STRIP, column, new_strip, put_column
@@ -33,6 +32,7 @@ from cagecheck.arrays.vectors import (
     store,
     store_flat,
 )
+from cagecheck.loops import njit
 from cagecheck.meshes.mesh import Surface
 
 HighNormals = Literal["file", "smooth", "area", "face"]

@@ -12,8 +12,9 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
+
+from cagecheck.loops import njit
 
 _FAR = 1 << 30
 

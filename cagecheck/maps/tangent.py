@@ -14,10 +14,10 @@ from __future__ import annotations
 from typing import Any, Literal
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats
+from cagecheck.loops import njit
 from cagecheck.meshes.edges import triangle_edges
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.normals import normalised

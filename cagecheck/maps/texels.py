@@ -16,12 +16,12 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.arrays.vectors import run_end, store_flat
 from cagecheck.errors import InputError, Notice
+from cagecheck.loops import njit
 from cagecheck.maps.raster import (
     SUBTEXEL,
     SUBTEXEL_BITS,

@@ -13,7 +13,6 @@ from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
 from cagecheck.arrays.types import Floats
 from cagecheck.errors import InputError, Notice
@@ -227,6 +226,8 @@ def _gap(a: Floats, b: Floats) -> float:
 
 def _median_distance(low: Floats, high: Floats, size: float) -> float:
     """Return the median distance from low to the nearest high points, in sizes of the low."""
+    from scipy.spatial import cKDTree  # meshes that plainly fit do not wait for it to load
+
     tree = cKDTree(high)
     for asked in (low[:: max(len(low) // _FEW, 1)], low):
         distance = float(np.median(tree.query(asked)[0])) / size

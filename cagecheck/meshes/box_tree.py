@@ -11,11 +11,11 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from cagecheck.arrays.morton import coherent_order
 from cagecheck.arrays.types import Floats
+from cagecheck.loops import njit
 
 # Boxes per leaf: fewer make the tree larger than the boxes, more are compared in vain.
 _LEAF = 4

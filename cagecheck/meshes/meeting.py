@@ -11,11 +11,11 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats
 from cagecheck.arrays.vectors import Vector, cross, dot, minus, row
+from cagecheck.loops import njit
 from cagecheck.meshes.box_tree import BoxTree, box_tree, overlapping
 from cagecheck.meshes.orientation import side
 

@@ -10,13 +10,12 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
 
+from cagecheck.arrays.components import connected
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.errors import InputError
+from cagecheck.loops import njit
 from cagecheck.meshes.edges import edge_pairs
 from cagecheck.meshes.mesh import Mesh
 from cagecheck.meshes.triangulate import Triangulation, newell_normals
@@ -242,8 +241,7 @@ def sheet_normals(positions: Floats, triangles: NDArray[np.int32], position_id: 
             np.where(same_way, following[right], right),
         ]
     )
-    graph = coo_array((np.ones(len(first), np.int8), (first, second)), shape=(len(twin),) * 2)
-    pieces, sheet = connected_components(graph, directed=False)
+    pieces, sheet = connected(len(twin), first, second)
     direction = _direction_of(terms, sheet, pieces)[sheet]
     direction = np.where(np.any(direction != 0, axis=1)[:, None], direction, normalised(terms))
     return np.where(shared[:, None], direction, 0.0).reshape(-1, 3, 3)
@@ -378,7 +376,4 @@ def _smooth_clusters(
             np.where(same_way, following[right], right),
         ]
     )
-    graph = coo_array(
-        (np.ones(len(first), np.int8), (first, second)), shape=(len(start), len(start))
-    )
-    return np.asarray(connected_components(graph, directed=False)[1], dtype=np.int32)
+    return connected(len(start), first, second)[1]

@@ -12,9 +12,9 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from numba import njit
 
 from cagecheck.arrays.vectors import Vector
+from cagecheck.loops import njit
 
 _EPSILON = float(np.finfo(np.float64).eps) / 2
 _BOUND = (7.0 + 56.0 * _EPSILON) * _EPSILON

@@ -11,11 +11,11 @@ from dataclasses import replace
 from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Ints
 from cagecheck.errors import Notice
+from cagecheck.loops import njit
 from cagecheck.meshes.mesh import Surface, SurfaceNormals
 from cagecheck.meshes.triangulate_large import cut_polygons
 from cagecheck.words.numbers import decimals

@@ -5,11 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats, Ints
+from cagecheck.loops import njit
 from cagecheck.meshes.mesh import Mesh
 
 QuadSplit = Literal["first", "short"]
@@ -151,14 +151,14 @@ def _flattened(points: Floats) -> Floats:
     )
 
 
-@numba.njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True)
 def _turn(flat: Floats, a: int, b: int, c: int) -> float:  # pragma: no cover - compiled
     return (flat[b, 0] - flat[a, 0]) * (flat[c, 1] - flat[a, 1]) - (flat[b, 1] - flat[a, 1]) * (
         flat[c, 0] - flat[a, 0]
     )
 
 
-@numba.njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True)
 def _is_ear(  # pragma: no cover - compiled
     flat: Floats, left: NDArray[np.int64], count: int, k: int
 ) -> bool:
@@ -184,7 +184,7 @@ def _is_ear(  # pragma: no cover - compiled
     return True
 
 
-@numba.njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True)
 def _clip_ears(flat: Floats) -> NDArray[np.int64]:  # pragma: no cover - compiled
     """Ear clipping (Meisters 1975) of one simple counter-clockwise polygon, (n - 2, 3).
 

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
+
+from cagecheck.loops import njit
 
 _FIRST_BITS = 12
 _MINUS_ZERO = np.uint32(0x80000000)

@@ -7,12 +7,13 @@ from typing import Any
 
 import numpy as np
 
+from cagecheck.arrays.npz import narrow, write_npz
 from cagecheck.predicting.heat import region_of_samples
 from cagecheck.predicting.result import Prediction
 
 
 def write_samples(prediction: Prediction, path: Path) -> None:
-    """Write the raw record for scripts as an uncompressed NPZ.
+    """Write the raw record for scripts as an NPZ.
 
     Arrays per sample (N): ``triangle``, ``barycentric`` (N, 3), ``kind``, ``area``, ``texels``,
     ``origin`` and ``direction`` (N, 3), ``start``, ``hit_distance``, ``target_distance``,
@@ -41,12 +42,11 @@ def write_samples(prediction: Prediction, path: Path) -> None:
         "slide": findings.slide.astype(np.float32),
         "lean_degrees": findings.lean.astype(np.float32),
         "visible_error": prediction.visible_error.astype(np.float32),
-        "layer_first": layers.first,
+        "layer_first": narrow(layers.first),
         "layer_t": layers.t.astype(np.float32),
         "layer_face": layers.face,
         "layer_front": layers.front,
-        "target_layer": targets.layer,
-        "recorded_layer": findings.recorded,
+        "target_layer": narrow(targets.layer),
+        "recorded_layer": narrow(findings.recorded),
     }
-    with path.open("wb") as stream:
-        np.savez(stream, **arrays)
+    write_npz(path, arrays)

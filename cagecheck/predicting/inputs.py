@@ -145,20 +145,44 @@ def read_inputs(
     (<LowPoly hero_low.obj: 8 triangles>, <Surface hero_high.ply: 32 triangles>)
     """
     how = reading or MeshOptions()
-    mesh = read_mesh(low_path, progress=progress)
-    low = prepare_low(mesh, rule=how.normals, quads=how.quads)
+    low = read_low(low_path, how, progress=progress)
+    high = read_high(high_path, how, normals=high_normals, progress=progress)
+    return bring_together(low, high, how)
+
+
+def read_low(
+    path: str | os.PathLike[str], how: MeshOptions, *, progress: Progress = silent
+) -> LowPoly:
+    """Read and prepare a low poly. Raises `InputError` where there is nothing to bake onto."""
+    low = prepare_low(read_mesh(path, progress=progress), rule=how.normals, quads=how.quads)
     if float(low.area.sum()) <= 0:
         raise InputError(
             "all faces of the low poly have zero area.",
-            file=str(low_path),
+            file=str(path),
             cure="Check the export; there is nothing to bake onto.",
         )
-    high = read_surface(high_path, normals=high_normals, progress=progress)
-    high = transform_surface(high, how.high_scale, how.high_axes)
+    return low
+
+
+def read_high(
+    path: str | os.PathLike[str],
+    how: MeshOptions,
+    *,
+    normals: bool = True,
+    progress: Progress = silent,
+) -> Surface:
+    """Read a high poly, scaled and turned as it is understood."""
+    high = read_surface(path, normals=normals, progress=progress)
+    return transform_surface(high, how.high_scale, how.high_axes)
+
+
+def bring_together(low: LowPoly, high: Surface, how: MeshOptions) -> Inputs:
+    """Check that two meshes lie on each other, and pair their parts."""
     pairing = pair_parts(
         low.part_names, high.part_names, how.pair or [], pairing=not how.no_pairing
     )
-    notices = (*mesh.notices, *high.notices, *check_alignment(mesh, high), *pairing.notices)
+    checked = check_alignment(low.mesh, high)
+    notices = (*low.mesh.notices, *high.notices, *checked, *pairing.notices)
     return Inputs(low, high, pairing, notices)
 
 

@@ -86,6 +86,7 @@ def page_of_prediction(
     title: str | None = None,
     heat_vertices: int = HEAT_VERTICES,
     lit: Lit | None = None,
+    with_lit: bool = True,
 ) -> PageContent:
     """Return the page of a prediction.
 
@@ -101,6 +102,8 @@ def page_of_prediction(
         How fine the heat map is at most.
     lit : Lit, optional
         The bake lit, see `lit_of`; made here by default.
+    with_lit : bool, optional
+        Whether the bake is shown lit at all, which takes longer than all the rest.
     """
     findings, points = prediction.findings, prediction.points
     heat = build_heat_map(prediction, most_vertices=heat_vertices)
@@ -138,7 +141,7 @@ def page_of_prediction(
         tables=(totals_table(_looked_for(prediction), earlier),),
         notices=prediction.notices,
         groups=region_groups(prediction.entries, prediction.ways, len(shown)),
-        lit=lit or lit_of(prediction),
+        lit=lit or (lit_of(prediction) if with_lit else None),
         slide=slide_of(prediction, heat),
     )
 

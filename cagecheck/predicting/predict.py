@@ -80,6 +80,14 @@ def predict(
     if paired is None:
         paired = np.ones((len(low.part_names), len(scene.surface.part_names)), bool)
     matcher = Matcher(low, scene, paired, settings.along, settings.apart)
+    return predict_with(matcher, cage, settings, progress=progress)
+
+
+def predict_with(
+    matcher: Matcher, cage: Cage | None, settings: Settings, *, progress: Progress = silent
+) -> Prediction:
+    """Predict with a matcher that is there already; `settings` must be checked."""
+    low = matcher.low
     settings, notices = resolve(matcher, settings, cage is not None)
     assert settings.offset is not None or cage is not None
     if cage is None:

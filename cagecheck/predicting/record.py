@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.arrays.npz import write_npz
 from cagecheck.arrays.types import Floats
 from cagecheck.defects.fold import shell_quadratic
 from cagecheck.defects.regions import Region
@@ -97,10 +98,8 @@ def view_arrays(prediction: Prediction, heat: HeatMap) -> dict[str, NDArray[Any]
 
 
 def write_view_record(prediction: Prediction, heat: HeatMap, path: Path) -> None:
-    """Write ``view.npz`` (uncompressed)."""
-    arrays: dict[str, Any] = view_arrays(prediction, heat)
-    with path.open("wb") as stream:
-        np.savez(stream, **arrays)
+    """Write ``view.npz``."""
+    write_npz(path, view_arrays(prediction, heat))
 
 
 def single(values: Floats) -> NDArray[np.float32]:

@@ -24,6 +24,7 @@ from cagecheck.report.heatmap import write_heat_glb, write_heat_ply
 from cagecheck.report.lit import Lit
 from cagecheck.report.page import write_page
 from cagecheck.report.region_table import write_region_csv
+from cagecheck.report.thin import Thin, thin_surface
 
 
 @takes(prediction=Prediction, maps=MapFormat)
@@ -36,6 +37,7 @@ def write_prediction(
     supersample: int = 1,
     high_normals: HighNormals = "file",
     force: bool = False,
+    thin: Thin = thin_surface,
     progress: Progress = silent,
 ) -> list[Path]:
     """Write heat map, regions and raw record into a folder.
@@ -61,6 +63,8 @@ def write_prediction(
         What the high poly is shaded with in the maps.
     force : bool, optional
         Replace a file that exists.
+    thin : Thin, optional
+        What makes the high poly of the page; `KeptThin` where pages of the same one follow.
     progress : Progress, optional
         Called now and then with stage, done and total.
 
@@ -86,7 +90,7 @@ def write_prediction(
     ['heatmap.glb', 'heatmap.ply']
     """
     with OutputFolder(folder, force=force) as out:
-        add_prediction(prediction, out, page=page, progress=progress)
+        add_prediction(prediction, out, page=page, thin=thin, progress=progress)
         if maps is not None:
             add_maps_of(
                 prediction, out, maps, supersample=supersample, high_normals=high_normals,
@@ -125,11 +129,13 @@ def add_prediction(
     *,
     page: bool = True,
     lit: Lit | None = None,
+    thin: Thin = thin_surface,
     progress: Progress = silent,
 ) -> None:
     """Add a prediction's files to an output folder that is open.
 
-    lit : the bake lit (see `lit_of`), for the viewer; made here where there is a page.
+    lit : the bake lit (see `lit_of`), for the viewer; made here where there is a page. thin : see
+    `write_prediction`.
     """
     if lit is None and page:
         lit = lit_of(prediction, progress=progress)
@@ -148,5 +154,5 @@ def add_prediction(
         write_lit_record(prediction.low, lit, out.add("lit.npz"))
     if page:
         content = page_of_prediction(prediction, lit=lit)
-        write_page(content, out.add("report.html"), progress=progress)
+        write_page(content, out.add("report.html"), thin=thin, progress=progress)
     progress("writing", 4, 4)

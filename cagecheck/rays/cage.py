@@ -11,7 +11,6 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats, Ints
@@ -27,6 +26,7 @@ from cagecheck.arrays.vectors import (
     store_flat,
 )
 from cagecheck.errors import InputError, takes
+from cagecheck.loops import njit
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Mesh
 from cagecheck.rays.points import SurfacePoints

@@ -22,11 +22,12 @@ from typing import Any, NamedTuple
 
 import llvmlite.binding
 import numpy as np
-from numba import carray, cfunc, njit, types
+from numba import carray, types
 from numba.extending import intrinsic
 from numpy.typing import NDArray
 
 from cagecheck.arrays.vectors import Vector
+from cagecheck.loops import cfunc, njit
 
 # Values of the public enums of Embree 4 (rtcore_common.h, rtcore_scene.h, rtcore_geometry.h).
 _BUFFER_INDEX, _BUFFER_VERTEX = 0, 1
@@ -205,7 +206,6 @@ FIRST_ONLY = 0
 _SELF_TEST_ROUNDING = 4 * float(np.finfo(np.float32).eps)
 
 
-@cfunc(types.void(types.uintp), cache=True)
 def _collect(arguments: int) -> None:
     """RTCFilterFunctionN: note each lane's crossing, then reject it so that the search goes on."""
     words = carray(_as_u64(arguments), (6,))
@@ -230,12 +230,18 @@ def _collect(arguments: int) -> None:
             valid[i] = 0
 
 
+@functools.cache
+def _compiled_collect() -> Any:
+    return cfunc(types.void(types.uintp))(_collect)
+
+
 def collector() -> int:
     """Return the address of the filter that collects all crossings, for `make_query`.
 
-    It differs from process to process, so compiled loops get it as an argument.
+    It differs from process to process, so compiled loops get it as an argument. The first call
+    compiles the filter, or loads it: who only imports this file does not wait for that.
     """
-    address: int | None = _collect.address
+    address: int | None = _compiled_collect().address
     assert address is not None
     return address
 

@@ -20,8 +20,8 @@ from pathlib import Path
 
 import llvmlite.binding
 import numba
-from platformdirs import user_cache_path
 
+from cagecheck.compiled import user_cache
 from cagecheck.rays import embree
 
 log = logging.getLogger(__name__)
@@ -48,13 +48,16 @@ def load_embree() -> ctypes.CDLL | None:
 
 def _require_trial(path: Path) -> None:
     """Try the library, unless it has passed before; raise `EmbreeUnavailableError` if it fails."""
-    note = user_cache_path("cagecheck", appauthor=False) / "engine" / _fingerprint(path)
+    home = user_cache()
+    note = None if home is None else home / "engine" / _fingerprint(path)
     with suppress(OSError):
-        if note.exists():
+        if note is not None and note.exists():
             return
     reason = failed_trial(path)
     if reason is not None:
         raise embree.EmbreeUnavailableError(reason)
+    if note is None:
+        return
     with suppress(OSError):
         note.parent.mkdir(parents=True, exist_ok=True)
         note.touch()

@@ -13,11 +13,11 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.arrays.vectors import minus, moved, row, scaled
+from cagecheck.loops import njit
 from cagecheck.rays import embree
 from cagecheck.rays.rounding import SEGMENT_PAD, refine, shift_of
 

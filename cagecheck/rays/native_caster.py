@@ -6,11 +6,11 @@ import ctypes
 from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats
 from cagecheck.arrays.vectors import moved, row, store
+from cagecheck.loops import njit
 from cagecheck.rays import embree
 from cagecheck.rays.first_hit import Hits, first_hits
 from cagecheck.rays.rounding import ALL_SIDES, SEGMENT_PAD, SHIFT, shift_of
@@ -37,6 +37,8 @@ class NativeCaster:
         self._centre, self._scale = centre, scale
         padded = np.zeros((len(positions) + embree.VERTEX_PADDING, 3), np.float32)
         _recentre(positions, centre, scale, padded)
+        # Before any thread asks for it: what is compiled twice would have two addresses.
+        self._collector = embree.collector()
         self._native = embree.NativeScene(library, padded[:-1], triangles.view(np.uint32))
 
     def block(
@@ -45,7 +47,7 @@ class NativeCaster:
         """Return (counts per ray, t, face, front) of all crossings, ascending within a ray."""
         met = _traverse_block(
             self._native.handle,
-            embree.collector(),
+            self._collector,
             self._centre,
             self._scale,
             origin,

@@ -6,13 +6,13 @@ from dataclasses import dataclass, fields
 from enum import IntEnum
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from cagecheck.arrays.hashing import mix
 from cagecheck.arrays.morton import coherent_order
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.errors import InputError, takes
+from cagecheck.loops import njit
 from cagecheck.meshes.edges import triangle_edges
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.words.numbers import count_text
@@ -86,10 +86,18 @@ class SurfacePoints:
 
 def interpolate(values: Floats, corners: Ints, barycentric: Floats) -> Floats:
     """Return (N, k) values at barycentric points of triangles with vertex indices (N, 3)."""
-    out: Floats = values[corners[:, 0]] * barycentric[:, :1]
-    out += values[corners[:, 1]] * barycentric[:, 1:2]
-    out += values[corners[:, 2]] * barycentric[:, 2:]
+    out: Floats = np.empty((len(corners), values.shape[1]), np.result_type(values, barycentric))
+    _interpolate(values, corners, barycentric, out)
     return out
+
+
+@njit(cache=True, nogil=True)
+def _interpolate(values: Floats, corners: Ints, barycentric: Floats, out: Floats) -> None:
+    for i in range(len(out)):
+        a, b, c = corners[i, 0], corners[i, 1], corners[i, 2]
+        u, v, w = barycentric[i, 0], barycentric[i, 1], barycentric[i, 2]
+        for k in range(out.shape[1]):
+            out[i, k] = values[a, k] * u + values[b, k] * v + values[c, k] * w
 
 
 def join_points(sets: list[SurfacePoints]) -> SurfacePoints:

@@ -9,11 +9,11 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from cagecheck.arrays.hashing import mix
 from cagecheck.arrays.vectors import Vector, cross, dot, minus, row
+from cagecheck.loops import njit
 
 # Segments are cast this much longer at both ends and cut to length in float64 afterwards.
 SEGMENT_PAD = 32 * float(np.finfo(np.float32).eps)

@@ -9,11 +9,11 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats
 from cagecheck.arrays.vectors import row
+from cagecheck.loops import njit
 from cagecheck.rays.rounding import refine
 
 # Two faces hit at one shared edge lie this far apart sideways (unit scene).

@@ -11,12 +11,11 @@ from __future__ import annotations
 from itertools import chain
 from typing import Any
 
-import igl
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats
+from cagecheck.loops import njit
 from cagecheck.rays.first_hit import DOUBTFUL, Hits
 from cagecheck.rays.rounding import ALL_SIDES, SEGMENT_PAD, SHIFT, shift_of
 from cagecheck.rays.settle import settle
@@ -47,6 +46,8 @@ class TreeCaster:
         self._centre, self._scale = centre, scale
         self._unit = np.ascontiguousarray((positions - centre) / scale, np.float64)
         self._corners = np.ascontiguousarray(triangles, np.int64)
+        import igl  # loads in a tenth of a second, and the fast engine does without
+
         self._tree = igl.AABB()
         self._tree.init(self._unit, self._corners)
 

@@ -15,10 +15,10 @@ from dataclasses import dataclass
 from typing import Protocol
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats, Ints
+from cagecheck.loops import njit
 from cagecheck.meshes.mesh import Surface
 from cagecheck.meshes.pieces import scattered
 from cagecheck.rays.layers import Layers

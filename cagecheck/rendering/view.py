@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats, Ints
+from cagecheck.meshes.barycentric import barycentric_of
 from cagecheck.meshes.normals import normalised
 from cagecheck.rays.scene import Scene
 from cagecheck.rendering.camera import FOV_DEGREES, Camera
@@ -109,14 +110,3 @@ def _meets_box(eye: Floats, directions: Floats, scene: Scene) -> NDArray[np.bool
     enters = np.fmax.reduce(np.fmin(one, other), axis=1)
     leaves = np.fmin.reduce(np.fmax(one, other), axis=1)
     return np.asarray((enters <= leaves) & (leaves >= 0))
-
-
-def barycentric_of(points: Floats, corners: Floats) -> Floats:
-    """Return (N, 3) weights of points in the planes of triangles (N, 3, 3), none below 0."""
-    u, v, q = corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0], points - corners[:, 0]
-    normal = np.cross(u, v)
-    square = np.einsum("ij,ij->i", normal, normal)
-    inverse = np.divide(1.0, square, out=np.zeros_like(square), where=square > 0)
-    second = np.clip(np.einsum("ij,ij->i", np.cross(q, v), normal) * inverse, 0, 1)
-    third = np.clip(np.einsum("ij,ij->i", np.cross(u, q), normal) * inverse, 0, 1 - second)
-    return np.stack([1 - second - third, second, third], axis=1)

@@ -9,13 +9,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, cast
+from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats, Ints
+from cagecheck.formats.encode_gltf import AssetBuilder
+from cagecheck.loops import njit
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.rays.points import SurfacePoints
 
@@ -264,9 +265,12 @@ def write_heat_ply(heat: HeatMap, path: Path) -> None:
 
 def write_heat_glb(heat: HeatMap, path: Path) -> None:
     """Write GLB with vertex colours, for any glTF viewer."""
-    import trimesh  # only who writes a GLB waits for it to load
-
-    mesh = trimesh.Trimesh(
-        heat.positions, heat.triangles, vertex_colors=heat.colours, process=False
-    )
-    path.write_bytes(cast(bytes, mesh.export(file_type="glb")))
+    builder = AssetBuilder()
+    attributes = {
+        "POSITION": builder.add_array(heat.positions.astype("<f4"), bounds=True),
+        "COLOR_0": builder.add_array(heat.colours),
+    }
+    index = builder.add_array(heat.triangles.ravel().astype(np.uint32))
+    builder.add_node("heat map", [{"attributes": attributes, "indices": index}])
+    with path.open("wb") as stream:
+        stream.writelines(bytes(chunk) for chunk in builder.glb())

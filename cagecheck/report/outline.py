@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
+from cagecheck.loops import njit
 from cagecheck.meshes.edges import edge_table
 from cagecheck.meshes.normals import normalised
 
@@ -31,6 +30,8 @@ def outline(
     inside = triangles[chosen]
     if len(inside) == 0:
         return np.zeros((0, 2), np.int32)
+    from scipy.spatial import cKDTree  # a clean result does not wait for it to load
+
     pairs = np.concatenate([inside[:, [0, 1]], inside[:, [1, 2]], inside[:, [2, 0]]])
     whose = np.tile(owner[chosen], 3)
     third = np.concatenate([inside[:, 2], inside[:, 0], inside[:, 1]])

@@ -41,7 +41,7 @@ from cagecheck.report.colours import (
 from cagecheck.report.content import PageContent, Slide, Spot
 from cagecheck.report.fields import NO_VALUE_COLOUR
 from cagecheck.report.json_values import plain
-from cagecheck.report.thin import thin_surface
+from cagecheck.report.thin import Thin, thin_surface
 from cagecheck.report.tile_pictures import TilePicture, heat_uv, worst_region_of_blocks
 from cagecheck.report.web_lit import high_words, lit_data, lit_files, pack_high_normals, pack_lit
 from cagecheck.report.web_scene import (
@@ -79,6 +79,7 @@ def write_page(
     *,
     high_triangles: int = HIGH_TRIANGLES,
     force: bool = False,
+    thin: Thin = thin_surface,
     progress: Progress = silent,
 ) -> Path:
     """Write a report as one HTML file.
@@ -94,6 +95,8 @@ def write_page(
         How fine the displayed high poly is at most (0 leaves it out).
     force : bool, optional
         Replace a file that exists.
+    thin : Thin, optional
+        What makes the displayed high poly; `KeptThin` where pages of the same one follow.
     progress : Progress, optional
         Called now and then with stage, done and total.
 
@@ -107,20 +110,24 @@ def write_page(
     InputError
         The file exists and `force` is off, or cannot be written.
     """
-    text = page_html(content, high_triangles=high_triangles, progress=progress)
+    text = page_html(content, high_triangles=high_triangles, thin=thin, progress=progress)
     with replace_file(path, force=force) as temporary:
         temporary.write_text(text, encoding="utf-8")
     return Path(path)
 
 
 def page_html(
-    content: PageContent, *, high_triangles: int = HIGH_TRIANGLES, progress: Progress = silent
+    content: PageContent,
+    *,
+    high_triangles: int = HIGH_TRIANGLES,
+    thin: Thin = thin_surface,
+    progress: Progress = silent,
 ) -> str:
     """Return the page that `write_page` writes."""
     progress("drawing the report", 0, 3)
     uv, tile = heat_uv(content.low, content.heat)
     tiles = content.tiles[:MOST_TILES]
-    packed, data = _scene(content, uv, high_triangles)
+    packed, data = _scene(content, uv, high_triangles, thin)
     for k, picture in enumerate(tiles):
         step = max(len(picture.region) // TILE_MAP_SIZE, 1)
         shrunk = worst_region_of_blocks(picture.region, step)
@@ -138,23 +145,23 @@ def page_html(
 
 
 def _scene(
-    content: PageContent, uv: Floats, high_triangles: int
-) -> tuple[Packed, dict[str, Any]]:  # fmt: skip
+    content: PageContent, uv: Floats, high_triangles: int, thin: Thin
+) -> tuple[Packed, dict[str, Any]]:
     low, surface, packed = content.low, content.surface, Packed()
     box = Box.around(low.positions, *([] if surface is None else [surface.positions]))
     pack_heat(packed, box, content, uv)
     fields = pack_fields(packed, content.fields)
     high = None
     if surface is not None and high_triangles > 0:
-        thin = thin_surface(surface, high_triangles)
-        pack_surface(packed, box, "high", thin)
+        shown = thin(surface, high_triangles)
+        pack_surface(packed, box, "high", shown)
         if content.lit is not None:
-            pack_high_normals(packed, "high", thin)
-            if thin.triangle_count > 2 * MOVING_TRIANGLES:
-                brief = thin_surface(thin, MOVING_TRIANGLES)
+            pack_high_normals(packed, "high", shown)
+            if shown.triangle_count > 2 * MOVING_TRIANGLES:
+                brief = thin(shown, MOVING_TRIANGLES)
                 pack_surface(packed, box, "brief", brief)
                 pack_high_normals(packed, "brief", brief)
-            high = high_words(surface, thin)
+            high = high_words(surface, shown)
     lit = None
     if content.lit is not None:
         lit = lit_data(content.lit, pack_lit(packed, box, low), high)
@@ -435,10 +442,11 @@ def read_text(name: str) -> str:
     return (files("cagecheck.report") / name).read_text(encoding="utf-8")
 
 
-def page_script() -> str:
+def page_script(*, without: tuple[str, ...] = ()) -> str:
     """Return the page's own script: the files of templates/script, in order of name."""
     folder = files("cagecheck.report") / "templates" / "script"
     names = sorted(entry.name for entry in folder.iterdir() if entry.name.endswith(".js"))
+    names = [name for name in names if name not in without]
     return "\n".join(read_text(f"templates/script/{name}") for name in names)
 
 

@@ -9,10 +9,10 @@ from typing import Any
 # What each describes. prediction: predict and demo --json, regions.json. tuning: tune --json,
 # tuning.json. location: locate --json, location.json. push: push.json. inspection: inspect --json.
 # batch: batch --json, results.json. clash: clash --json, clash.json. tiles, renames and materials:
-# tiles show, tiles rename and tiles materials --json.
+# tiles show, tiles rename and tiles materials --json. comparison: compare --json, comparison.json.
 NAMES = (
     "prediction", "tuning", "location", "push", "inspection", "batch", "clash", "tiles", "renames",
-    "materials",
+    "materials", "comparison",
 )  # fmt: skip
 
 

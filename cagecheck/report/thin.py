@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import fast_simplification
@@ -10,6 +11,8 @@ from numpy.typing import NDArray
 
 from cagecheck.defects.unseen import triangle_areas
 from cagecheck.meshes.mesh import Surface
+
+Thin = Callable[[Surface, int], Surface]
 
 # A part keeps at least this many triangles, so that small ones stay themselves.
 LEAST_TRIANGLES = 60
@@ -96,3 +99,17 @@ def _binned(
     out = pv.wrap(grid.GetOutput())
     faces = np.asarray(out.regular_faces)
     return _compact(np.asarray(out.points), faces) if len(faces) else (positions, triangles)
+
+
+class KeptThin:
+    """`thin_surface` that keeps its last copies: for page after page of the same high poly."""
+
+    def __init__(self) -> None:
+        self._kept: dict[int, tuple[Surface, Surface]] = {}
+
+    def __call__(self, surface: Surface, most: int) -> Surface:
+        """Return about `most` triangles that look like `surface`."""
+        known = self._kept.get(most)
+        if known is None or known[0] is not surface:
+            known = self._kept[most] = surface, thin_surface(surface, most)
+        return known[1]

@@ -8,13 +8,14 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 from PIL import Image
 
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.defects.kinds import CLEAN
+from cagecheck.loops import njit
 from cagecheck.maps.raster import columns_of, rows_of, snap
+from cagecheck.meshes.barycentric import barycentric_of
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.tiles import FIRST_TILE, NO_TILE, tile_origin
 from cagecheck.report.colours import CLEAN_COLOUR, Rgb
@@ -98,30 +99,13 @@ def heat_uv(low: LowPoly, heat: HeatMap) -> tuple[Floats, Ints]:
     if low.uv is None:
         return np.full((len(owner), 2), np.nan), np.full(len(owner), NO_TILE, np.int32)
     corner = low.positions[low.triangles[owner]]
-    weights = _barycentric(corner, heat.positions)
+    weights = barycentric_of(heat.positions, corner)
     tile = low.tile[owner]
     uv = np.einsum("ij,ijk->ik", weights, low.uv[owner])
     origin = np.array([tile_origin(int(t)) if t != NO_TILE else (0, 0) for t in np.unique(tile)])
     within = uv - origin[np.searchsorted(np.unique(tile), tile)]
     within[tile == NO_TILE] = np.nan
     return within, tile
-
-
-def _barycentric(corner: Floats, place: Floats) -> Floats:
-    """Return (K, 3) barycentric coordinates in triangles (K, 3, 3); thirds without area.
-
-    The formula is that of Ericson, "Real-Time Collision Detection", 2005, section 3.4.
-    """
-    v0, v1, v2 = corner[:, 1] - corner[:, 0], corner[:, 2] - corner[:, 0], place - corner[:, 0]
-    d00, d01, d11 = (np.einsum("ij,ij->i", a, b) for a, b in ((v0, v0), (v0, v1), (v1, v1)))
-    d20, d21 = np.einsum("ij,ij->i", v2, v0), np.einsum("ij,ij->i", v2, v1)
-    whole = d00 * d11 - d01 * d01
-    flat = whole <= 0
-    whole = np.where(flat, 1.0, whole)
-    v, w = (d11 * d20 - d01 * d21) / whole, (d00 * d21 - d01 * d20) / whole
-    out: Floats = np.stack([1 - v - w, v, w], axis=1)
-    out[flat] = 1 / 3
-    return out
 
 
 def draw_tiles(

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from PIL import Image, ImageDraw
 
 from cagecheck.arrays.types import Floats
+from cagecheck.meshes.barycentric import barycentric_of
 from cagecheck.meshes.mesh import Surface
 from cagecheck.meshes.normals import normalised
 from cagecheck.rays.scene import Scene
@@ -118,7 +119,7 @@ def _view(scene: Scene, steep: Floats, worst: list[WorstPlace], towards: Floats)
     corner = p[face]
     normal = normalised(np.cross(corner[:, 1] - corner[:, 0], corner[:, 2] - corner[:, 0]))
     place = origin[hit] + layers.t[top, None] * eye
-    weight = _barycentric(place, corner)
+    weight = barycentric_of(place, corner)
     value = np.einsum("ij,ij->i", weight, steep[face])
     colour = cividis(np.clip(value / SPIKE_SLOPE, 0, 1))[:, :3].astype(np.float64)
     light = _AMBIENT + (1 - _AMBIENT) * np.abs(normal @ eye)
@@ -140,17 +141,6 @@ def _view(scene: Scene, steep: Floats, worst: list[WorstPlace], towards: Floats)
         ink.ellipse((at[0] - r, at[1] - r, at[0] + r, at[1] + r), outline=_RING, width=2)
         ink.text((at[0] + r + 3, at[1] - r), f"{k + 1}: {figures(w.slope, 2)}", _RING, font(_TEXT))
     return picture
-
-
-def _barycentric(place: Floats, corner: Floats) -> Floats:
-    """Return (N, 3) barycentric coordinates of places in triangles (N, 3, 3)."""
-    a, b, c = (corner[:, k] for k in range(3))
-    normal = np.cross(b - a, c - a)
-    whole = np.maximum(np.einsum("ij,ij->i", normal, normal), 1e-300)
-    first = np.einsum("ij,ij->i", np.cross(c - b, place - b), normal) / whole
-    second = np.einsum("ij,ij->i", np.cross(a - c, place - c), normal) / whole
-    out: Floats = np.clip(np.stack([first, second, 1 - first - second], axis=1), 0.0, 1.0)
-    return out
 
 
 def draw_tuned_cage(tuning: Tuning, graph: Graph, file: BinaryIO, title: str) -> None:

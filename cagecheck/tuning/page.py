@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from dataclasses import replace
 from io import BytesIO
+from typing import Any
 
 import numpy as np
 
+from cagecheck.comparing.changes import Became
+from cagecheck.comparing.words import harm_text
 from cagecheck.defects.kinds import Defect
 from cagecheck.defects.region_words import size_words
 from cagecheck.predicting.lit import lit_of
@@ -32,7 +35,7 @@ from cagecheck.tuning.words import (
     texel_words,
 )
 from cagecheck.words.numbers import count_text, figures
-from cagecheck.words.sentences import count_words, percent_text
+from cagecheck.words.sentences import count_words, names_words, percent_text
 
 # What a cage's distances and the depth decide; the rest is a matter of meshes and directions.
 OFFSETS_DECIDE = (
@@ -49,6 +52,14 @@ CONFLICTS_NOTE = (
     "Every change was applied and cast again; the one that helped most is shown. Slides, backs and "
     "folds that it adds count as wrong."
 )
+
+
+PLACES_NOTE = (
+    "What tuning made of each place, by where it lies and by harm: degrees that show times texels. "
+    "Differences that may be chance are left out."
+)
+# As many places as a table is read to.
+MOST_PLACES = 60
 
 
 def page_of_tuning(
@@ -78,7 +89,7 @@ def page_of_tuning(
     content = page_of_prediction(tuning.after, before=tuning.before, lit=lit)
     margin = tuning.margin
     used = tuning.offset_out[np.unique(tuning.low.triangles)]
-    tables = [*content.tables]
+    tables = [*content.tables, *_places_table(tuning)]
     if conflicts:
         tables.append(_conflict_table(conflicts))
     if straightening is not None:
@@ -155,6 +166,35 @@ def _conflict_table(conflicts: tuple[Conflict, ...]) -> PageTable:
     return PageTable(
         "What the tuned cage leaves, and what was tried", columns, tuple(rows), CONFLICTS_NOTE
     )
+
+
+def _places_table(tuning: Tuning) -> tuple[PageTable, ...]:
+    """Return what became of the places where that is more than chance, what is worse first."""
+    told = [c for c in tuning.changes if c.sure and c.became is not Became.UNCHANGED]
+    if not told:
+        return ()
+    columns = (Column("change"), Column("defect"), Column("part"), Column("no. before"),
+               Column("no. now"), Column("harm before", True), Column("now", True))  # fmt: skip
+    rows = tuple(
+        Row(
+            (
+                change.became.value,
+                change.name,
+                change.part,
+                *(_numbers_of(regions) for regions in (change.old, change.new)),
+                harm_text(change.harm_old),
+                harm_text(change.harm_new),
+            )
+        )
+        for change in told[:MOST_PLACES]
+    )
+    more = len(told) - len(rows)
+    note = PLACES_NOTE + (f" {count_text(more)} more stand in tuning.json." if more else "")
+    return (PageTable("Place by place, before and after", columns, rows, note),)
+
+
+def _numbers_of(regions: tuple[dict[str, Any], ...]) -> str:
+    return names_words([str(region["number"]) for region in regions]) or "–"
 
 
 def _straightening_table(turned: Straightening) -> PageTable:

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats
+from cagecheck.comparing.changes import Change
+from cagecheck.comparing.compare import compare
 from cagecheck.defects.kinds import Defect
 from cagecheck.defects.match import Matcher
 from cagecheck.errors import InputError, Notice, takes
@@ -271,6 +274,11 @@ class Tuning:
                 row |= {f"{key}_{when}": values[key] for key in ("samples", "percent", "texels")}
             rows.append(row)
         return rows
+
+    @cached_property
+    def changes(self) -> tuple[Change, ...]:
+        """What became of every place of `before`, see `compare`."""
+        return compare(self.before, self.after).changes
 
     @property
     def clean(self) -> bool:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from cagecheck.arrays.types import Floats
+from cagecheck.comparing.words import summary_line
 from cagecheck.defects.harm import SEEN_DEGREES
 from cagecheck.defects.kinds import Defect
 from cagecheck.tuning.assurance import Assurance
@@ -266,3 +267,8 @@ def straightening_words(turned: Straightening) -> list[str]:
             f"{figures(100 * turned.bound, 2)} % of the surface is harmed all the same."
         )
     return out
+
+
+def places_words(tuning: Tuning) -> str:
+    """Say what became of every place, in a sentence."""
+    return f"Place by place: {summary_line(tuning.changes)}."

@@ -126,6 +126,7 @@ def tuning_document(
         "low_poly_crossings": tuning.low_crossings,
         "cage_crossings_between_parts": int((~tuning.crossings.same_part).sum()),
         "table": tuning.table(),
+        "places": [change.to_dict() for change in tuning.changes],
         "assurance": asdict(tuning.assurance),
         "texels": None if tuning.texels is None else asdict(tuning.texels),
         "rounds": [asdict(r) for r in tuning.rounds],

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-import json
 import os
-import zipfile
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Any
@@ -16,10 +14,9 @@ from numpy.typing import NDArray
 from cagecheck.defects.kinds import Thresholds
 from cagecheck.defects.recolour import Recolourer, Table
 from cagecheck.errors import InputError, Notice
-from cagecheck.formats.file_bytes import load_bytes
-from cagecheck.formats.ply_header import read_header
 from cagecheck.formats.read import read_surface
 from cagecheck.meshes.mesh import Surface
+from cagecheck.predicting.read_back import read_arrays, read_heat, read_json
 from cagecheck.progress import Progress, silent
 from cagecheck.viewing.lit_record import LitRecord, read_lit
 
@@ -132,8 +129,8 @@ def read_result(folder: str | os.PathLike[str]) -> Result:
         _read_document(place / "regions.json"),
         positions,
         triangles,
-        _read_arrays(place / "samples.npz"),
-        _read_arrays(place / "view.npz"),
+        read_arrays(place / "samples.npz"),
+        read_arrays(place / "view.npz"),
         read_lit(place),
     )
     _check_one_run(result)
@@ -142,23 +139,8 @@ def read_result(folder: str | os.PathLike[str]) -> Result:
 
 def read_heat_ply(path: Path) -> tuple[NDArray[np.float32], NDArray[np.int32]]:
     """Return positions (K, 3) and triangles (M, 3) of a heat map that cagecheck wrote."""
-    file = load_bytes(path)
-    header = read_header(file)
-    damaged = file.error("this is not a heat map that cagecheck wrote, or it is damaged.")
-    if header.order != "<" or [e.name for e in header.elements] != ["vertex", "face"]:
-        raise damaged
-    vertex, face = header.elements
-    row = np.dtype([(p.name, "<" + p.code) for p in vertex.properties])
-    corner = np.dtype([("n", "u1"), ("v", "<i4", 3)])
-    body = header.body + vertex.count * row.itemsize
-    if len(file.data) != body + face.count * corner.itemsize or row.names is None:
-        raise damaged
-    rows = file.data[header.body : body].view(row)
-    triangles = np.ascontiguousarray(file.data[body:].view(corner)["v"])
-    positions = np.stack([rows[axis] for axis in "xyz"], axis=1)
-    if len(triangles) and not 0 <= triangles.min() <= triangles.max() < len(positions):
-        raise damaged
-    return positions, triangles
+    rows, triangles = read_heat(path)
+    return np.stack([rows[axis] for axis in "xyz"], axis=1), triangles
 
 
 def read_high(result: Result, progress: Progress = silent) -> tuple[Surface | None, Notice | None]:
@@ -232,29 +214,17 @@ def _place_as_used(
 
 
 def _read_document(path: Path) -> dict[str, Any]:
-    try:
-        document = json.loads(path.read_text(encoding="utf-8"))
-        kind, version = document["document"], document["version"]
-    except (OSError, ValueError, KeyError, TypeError):
-        raise InputError("this is not a document that cagecheck wrote.", file=str(path)) from None
+    document = read_json(path)
+    kind, version = document.get("document"), document.get("version")
+    if kind is None or version is None:
+        raise InputError("this is not a document that cagecheck wrote.", file=str(path))
     if not str(kind).startswith("cagecheck") or version != 1 or "regions" not in document:
         raise InputError(
             f"this is a “{kind}”, version {version}, which this cagecheck cannot show.",
             file=str(path),
             cure="Run cagecheck predict again with this version.",
         )
-    out: dict[str, Any] = document
-    return out
-
-
-def _read_arrays(path: Path) -> dict[str, NDArray[Any]]:
-    try:
-        with np.load(path, allow_pickle=False) as stored:
-            return {name: stored[name] for name in stored.files}
-    except (OSError, ValueError, EOFError, zipfile.BadZipFile):
-        raise InputError(
-            "this file is damaged.", file=str(path), cure="Run cagecheck predict again."
-        ) from None
+    return document
 
 
 def _check_one_run(result: Result) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -14,8 +15,10 @@ from vtkmodules.vtkRenderingCore import vtkCellPicker
 from cagecheck.errors import InputError
 from cagecheck.meshes.mesh import Surface
 from cagecheck.report.fonts import font_file
+from cagecheck.viewing.follow import Folder, carried_over
 from cagecheck.viewing.model import LAYERS, ViewModel
 from cagecheck.viewing.panels import INK, keys_panel
+from cagecheck.viewing.result import Result, read_high
 from cagecheck.viewing.shot import display_trouble
 from cagecheck.viewing.stage import GAP, LEFT, RIGHT, Stage
 from cagecheck.words.numbers import figures
@@ -25,6 +28,10 @@ WINDOW_SIZE = (1500, 940)
 CUT_STEP, TURN_DEGREES, DISTANCE_STEP = 0.02, 10.0, 0.05
 # One press moves the line by this share of the picture, the light by this.
 LINE_STEP, LIGHT_DEGREES = 0.05, 10.0
+# How often a window that follows its folder looks into it.
+LOOK_MS = 500
+# What the eye is, whatever it looks at.
+_EYE = ("position", "focal_point", "up", "view_angle", "parallel_projection", "parallel_scale")
 # The mouse may tremble this many pixels between press and release and still pick.
 STILL_PIXELS = 4
 # Words at the slider's ends begin so far before them, pixels.
@@ -146,6 +153,52 @@ class Window:
                     action(key.argument)
                 self.plotter.render()
                 return
+
+    def show_result(self, result: Result, high: Surface | None) -> None:
+        """Show another result in place of the one there; what is shown and from where stays.
+
+        Parameters
+        ----------
+        result : Result
+            What `read_result` returns.
+        high : Surface | None
+            Its high poly.
+        """
+        plotter: Any = self.plotter
+        eye = {name: getattr(plotter.camera, name) for name in _EYE}
+        plotter.clear_button_widgets()
+        plotter.clear_slider_widgets()
+        self.checkboxes.clear()
+        self.lit_sliders.clear()
+        # Numbers and light follow the eye of the stage that goes.
+        plotter.renderer.RemoveObservers("StartEvent")
+        plotter.clear_actors()
+        plotter.renderer.RemoveAllViewProps()
+        self.model = carried_over(self.model, result)
+        self.stage = Stage(plotter, self.model, high)
+        self.stage.refresh()
+        for name, value in eye.items():
+            setattr(plotter.camera, name, value)
+        self.stage.put_labels()
+        self._add_widgets()
+        plotter.render()
+
+    def follow(self) -> None:
+        """Show every other result that comes into the folder, while the window is open."""
+        folder = Folder(self.model.result.folder)
+
+        def look(*_: Any) -> None:
+            result = folder.fresh()
+            if result is not None:
+                high = self.stage.high
+                if result.document["high"] != self.model.result.document["high"]:
+                    high = read_high(result)[0] if high is not None else None
+                self.show_result(result, high)
+
+        interactor: Any = self.plotter.iren
+        interactor.initialize()
+        interactor.add_observer("TimerEvent", look)
+        interactor.interactor.CreateRepeatingTimer(LOOK_MS)
 
     # What keys do -----------------------------------------------------------------------------
 
@@ -427,7 +480,7 @@ class Window:
         interactor.add_observer("LeftButtonPressEvent", self._on_press)
         interactor.add_observer("LeftButtonReleaseEvent", self._on_release)
         for event, by in (("MouseWheelForwardEvent", -1), ("MouseWheelBackwardEvent", 1)):
-            self._first_to_hear(event, lambda by=by: self.roll(by))
+            self._first_to_hear(event, partial(self.roll, by))
         # A press on the list turns nothing.
         self._first_to_hear("LeftButtonPressEvent", self._press_on_list)
         # The toolkit's own single-letter keys would do something else as well.
@@ -512,7 +565,8 @@ class Window:
             )  # fmt: skip
             self.plotter.add_text(
                 f"{k + 1}  {_LAYER_WORDS[layer]}", position=(left + 28, low), font_size=9,
-                font_file=font_file(), color=(28 / 255, 32 / 255, 38 / 255), name=f"layer {layer}", render=False,
+                font_file=font_file(), color=(28 / 255, 32 / 255, 38 / 255),
+                name=f"layer {layer}", render=False,
             )  # fmt: skip
 
     def _add_lit_widgets(self, plotter: Any) -> None:
@@ -526,7 +580,8 @@ class Window:
         )  # fmt: skip
         self.plotter.add_text(
             "l  lit with the bake's map", position=(left + 28, low), font_size=9,
-            font_file=font_file(), color=(28 / 255, 32 / 255, 38 / 255), name="layer lit", render=False,
+            font_file=font_file(), color=(28 / 255, 32 / 255, 38 / 255), name="layer lit",
+            render=False,
         )  # fmt: skip
         lit, begin, end = self.model.lit, (LEFT + 30) / wide, (wide - RIGHT - 60) / wide
         room = (end - begin) / 3

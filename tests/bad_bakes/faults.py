@@ -556,7 +556,7 @@ CAUSES = (
     ),
     Cause("sculpt changed", ("differs",), _sculpt_changed),
     Cause("part left out", ("part-left-out",), _part_left_out),
-    Cause("high poly moved", ("differs", "slid"), _high_moved),
+    Cause("high poly moved", ("high-moved",), _high_moved),
     Cause("painted over", ("painted-over",), _painted),
     Cause("slid", ("slid",), _slid),
     Cause("island moved", ("island-moved",), _island_moved),

@@ -417,3 +417,42 @@ def wait_until(ready, process=None, seconds=120):
         assert time.monotonic() < end, "nothing happened"
         assert process is None or process.poll() is None, "it ended too early"
         time.sleep(0.02)
+
+
+# --- against an accepted run -------------------------------------------------------------------
+
+
+def test_against_an_accepted_run(here, studio, tmp_path):
+    """Under the same files nothing is worse; with a shallower bake places are new, and it fails."""
+    accepted, again, worse = (tmp_path / name for name in ("accepted", "again", "worse"))
+    run_batch(read_manifest(studio), accepted)
+    same = run_batch(read_manifest(studio), again, against=accepted)
+    assert same.passed and same.is_gate
+    assert all(row["compared"]["summary"].startswith("nothing changed") for row in same.rows)
+    text = studio.read_text().replace("offset = 0.05", "offset = 0.003")
+    studio.write_text(text + asset("late", low="one_low.obj", high="one_high.ply"))
+    now = run_batch(read_manifest(studio), worse, against=accepted)
+    assert not now.passed
+    one, two, late = now.rows
+    assert one["compared"]["counts"]["new"] + one["compared"]["counts"]["grown"] > 0
+    assert "since the accepted run" in one["breaches"][0]
+    assert two["breaches"] and late["compared"] is None and late["breaches"] == []
+    assert JUnitXml.fromfile(str(worse / "junit.xml")).failures == 2
+    assert "Since the accepted run" in (worse / "index.html").read_text()
+
+
+def test_against_wants_another_batch(here, studio, tmp_path):
+    with pytest.raises(InputError, match="not the folder of a batch"):
+        run_batch(read_manifest(studio), tmp_path / "out", against=tmp_path)
+    run_batch(read_manifest(studio), tmp_path / "out")
+    with pytest.raises(InputError, match="with itself"):
+        run_batch(read_manifest(studio), tmp_path / "out", against=tmp_path / "out")
+    words = [
+        "batch",
+        str(studio),
+        "--out",
+        str(tmp_path / "new"),
+        "--against",
+        str(tmp_path / "out"),
+    ]
+    assert runner.invoke(app, words).exit_code == 0

@@ -26,7 +26,8 @@ from tests.bad_bakes.pieces import Model
 SIZE, SEED = 256, 0
 CHOSEN = (
     "strength halved", "shifted", "0.7 and back", "rays along faces", "depth too small", "hole",
-    "flipped patch", "painted over", "part left out", "baked together",
+    "flipped patch", "painted over", "part left out", "baked together", "sculpt changed",
+    "offset too small",
 )  # fmt: skip
 CAUSE = {cause.name: cause for cause in CAUSES}
 
@@ -71,6 +72,21 @@ def test_the_first_cause_is_the_right_one(
     assert result.causes[0].code in CAUSE[name].codes, [c.code for c in result.causes]
     share = overlap(result, trial)
     assert CAUSE[name].everywhere or np.isnan(share) or share >= 0.8
+
+
+def test_a_high_poly_that_moved_is_told_with_how_far(
+    model: Model, inputs: tuple[Mesh, Scene], kitchen: Kitchen
+) -> None:
+    """The trial's step is 0.012 units; a tenth of a texel of 256 is 0.0005 of the kit."""
+    cause = CAUSE["high poly moved"]
+    kitchen.rng = np.random.default_rng([SEED, len(cause.name)])
+    trial = cause.make(kitchen)
+    result = located(model, inputs, trial.pictures)
+    assert result.causes[0].code == "high-moved"
+    assert overlap(result, trial) >= 0.8
+    told = [r.why.values.gap for r in result.regions if r.why.code.code == "high-moved"]
+    assert told == pytest.approx([0.012] * len(told), abs=0.0005)
+    assert {r.part for r in result.regions if r.why.code.code == "high-moved"} == {"main", "second"}
 
 
 @pytest.mark.parametrize("name", ["plain", "mip-filtered"])

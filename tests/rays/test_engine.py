@@ -116,7 +116,7 @@ def test_without_the_package_the_slower_engine_is_used(monkeypatch, caplog):
 @needs_embree
 def test_what_passed_is_not_tried_again(tmp_path, monkeypatch):
     tried = []
-    monkeypatch.setattr(engine, "user_cache_path", lambda *_, **__: tmp_path)
+    monkeypatch.setattr(engine, "user_cache", lambda: tmp_path)
     monkeypatch.setattr(engine, "failed_trial", lambda path: tried.append(path))
     load = engine.load_embree.__wrapped__
     assert load() is not None and len(tried) == 1
@@ -128,7 +128,7 @@ def test_what_passed_is_not_tried_again(tmp_path, monkeypatch):
 @needs_embree
 def test_a_cache_that_cannot_be_written_is_done_without(tmp_path, monkeypatch):
     (tmp_path / "file").write_text("in the way")
-    monkeypatch.setattr(engine, "user_cache_path", lambda *_, **__: tmp_path / "file")
+    monkeypatch.setattr(engine, "user_cache", lambda: tmp_path / "file")
     monkeypatch.setattr(engine, "failed_trial", lambda path: None)
     assert engine.load_embree.__wrapped__() is not None
 

@@ -218,6 +218,20 @@ def test_clash_prints_and_writes_it(meshes: tuple[str, str], tmp_path: Path) -> 
     validate("clash", json.loads((tmp_path / "out" / "clash.json").read_text()))
 
 
+def test_compare_prints_and_writes_it(meshes: tuple[str, str], tmp_path: Path) -> None:
+    for name, offset in (("old", "0.05"), ("new", "0.2")):
+        words = ["--depth", "0.1", "--offset", offset, "--samples", "3000", "--size", "256"]
+        run("predict", *meshes, *words, "--out", str(tmp_path / name), "--json")
+    both = [str(tmp_path / "old"), str(tmp_path / "new")]
+    document = run("compare", *both, "--max-harm", "0", "--out", str(tmp_path / "out"), "--json")
+    assert document["counts"]["mended"] and document["changes"]
+    validate("comparison", document)
+    validate("comparison", json.loads((tmp_path / "out" / "comparison.json").read_text()))
+    back = run("compare", *reversed(both), "--no-worse", "--json")
+    assert back["breaches"] and not back["passed"]
+    validate("comparison", back)
+
+
 def test_batch_prints_and_writes_it(meshes: tuple[str, str], tmp_path: Path) -> None:
     manifest = tmp_path / "assets.toml"
     rows = [f'[[asset]]\nname = "plate"\nlow = "{meshes[0]}"\nhigh = "{meshes[1]}"\n',
@@ -244,7 +258,7 @@ def test_every_command_with_json_has_a_schema() -> None:
         return found
 
     validated = {
-        "predict", "tune", "locate", "demo", "inspect", "batch", "clash", "tiles show",
-        "tiles rename", "tiles materials",
+        "predict", "tune", "locate", "demo", "inspect", "batch", "clash", "compare",
+        "tiles show", "tiles rename", "tiles materials",
     }  # fmt: skip
     assert with_json(typer.main.get_command(app)) == validated

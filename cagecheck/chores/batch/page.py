@@ -152,7 +152,9 @@ def _page(document: Mapping[str, Any], folder: Path, title: str, waiting: int) -
 def _page_row(row: Mapping[str, Any], is_gate: bool, folder: Path) -> dict[str, Any]:
     cells = csv_row(row, is_gate)
     worst = (row["summary"] or {}).get("worst")
-    why = [row["error"] or "", *row["breaches"]]
+    compared = (row.get("compared") or {}).get("summary")
+    why = [row["error"] or "", *([f"Since the accepted run: {compared}."] if compared else [])]
+    why += row["breaches"]
     if worst:
         why.append(worst_sentence(worst))
     links = [

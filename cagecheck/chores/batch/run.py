@@ -11,17 +11,18 @@ import hashlib
 import json
 import os
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
-from urllib.parse import unquote
 
+from cagecheck.chores.batch.against import compare_asset, open_accepted
 from cagecheck.chores.batch.job import RESULT_NAME, RESULT_VERSION
 from cagecheck.chores.batch.manifest import Asset, Manifest
 from cagecheck.chores.batch.on_processes import run_locally
 from cagecheck.chores.batch.page import write_results
 from cagecheck.errors import InputError, takes
 from cagecheck.files import replace_file, sha256_of
+from cagecheck.formats.references import data_files
 from cagecheck.progress import Progress, silent
 from cagecheck.version import __version__
 
@@ -41,11 +42,12 @@ class BatchResult:
     ----------
     rows : tuple[Row, ...]
         In the manifest's order. A row is what `run_job` returns, with ``slug``, ``reused`` (the
-        result was there already) and ``breaches`` (sentences, see `Gate`).
+        result was there already) and ``breaches`` (sentences, see `Gate`); against an accepted run
+        also ``compared`` (see `compare_asset`).
     files : tuple[Path, ...]
         The files with the table.
     is_gate : bool
-        Whether any asset has thresholds.
+        Whether any asset has thresholds, or the run is held against an accepted one.
     """
 
     rows: tuple[Row, ...]
@@ -92,6 +94,7 @@ def run_batch(
     memory_gb: float | None = None,
     scheduler: str | None = None,
     again: bool = False,
+    against: str | os.PathLike[str] | None = None,
     progress: Progress = silent,
 ) -> BatchResult:
     """Check all assets of a manifest; write tables, index page and one folder per asset.
@@ -111,18 +114,24 @@ def run_batch(
         Address of a dask.distributed scheduler whose workers see the same files.
     again : bool, optional
         Run assets too that have a result.
+    against : str | os.PathLike[str], optional
+        Folder of an accepted run: an asset passes when none of its places is worse than there.
     progress : Progress, optional
         Called now and then with stage, done and total.
 
     Raises
     ------
     InputError
-        `out` holds other things, a number is out of range, or the scheduler cannot be reached.
+        `out` holds other things, `against` is no batch, a number is out of range, or the
+        scheduler cannot be reached.
     """
     if workers < 1:
         raise InputError("`workers` must be at least 1.")
     if memory_gb is not None and not memory_gb > 0:
         raise InputError("`memory_gb` must be above zero.")
+    accepted = None
+    if against is not None:
+        accepted = Accepted(open_accepted(Path(against).absolute(), Path(out).absolute(), MARKER))
     folder = _open_folder(Path(out).absolute())
     rows: dict[str, Row] = {}
     jobs: list[Job] = []
@@ -140,8 +149,8 @@ def run_batch(
             rows[row["name"]] = row | {"reused": False}
             progress("checking assets", len(rows), len(manifest.assets))
             # The table is kept up to date, so that an interrupted night shows what it did.
-            _finish(manifest, rows, folder)
-    return _finish(manifest, rows, folder)
+            _finish(manifest, rows, folder, accepted)
+    return _finish(manifest, rows, folder, accepted)
 
 
 def asset_key(asset: Asset, hashes: dict[Path, str]) -> str:
@@ -161,23 +170,11 @@ def asset_key(asset: Asset, hashes: dict[Path, str]) -> str:
 def _content(path: Path, hashes: dict[Path, str]) -> str:
     if path not in hashes:
         try:
-            found = [sha256_of(path), *(sha256_of(other) for other in _buffers(path))]
+            found = [sha256_of(path), *(sha256_of(other) for other in data_files(path))]
             hashes[path] = " ".join(found)
         except OSError:
             hashes[path] = "missing"
     return hashes[path]
-
-
-def _buffers(path: Path) -> list[Path]:
-    """Return the data files that a .gltf names beside it."""
-    if path.suffix.lower() != ".gltf":
-        return []
-    try:
-        buffers = json.loads(path.read_bytes())["buffers"]
-        names = [buffer["uri"] for buffer in buffers if "uri" in buffer]
-        return [path.parent / unquote(name) for name in names if not name.startswith("data:")]
-    except (ValueError, KeyError, TypeError, AttributeError):
-        return []  # the asset will say what is wrong with the file
 
 
 def _job(asset: Asset, folder: Path, hashes: dict[Path, str], memory_gb: float | None) -> Job:
@@ -209,24 +206,44 @@ def _runner(workers: int, scheduler: str | None) -> Runner:
     return lambda jobs: run_locally(jobs, workers)
 
 
-def _finish(manifest: Manifest, rows: dict[str, Row], folder: Path) -> BatchResult:
+@dataclass
+class Accepted:
+    """An earlier batch to compare with, and what is known already by asset."""
+
+    folder: Path
+    found: dict[str, dict[str, Any] | None] = field(default_factory=dict)
+
+    def compared(self, asset: Asset, row: Row, folder: Path) -> dict[str, Any] | None:
+        """Return how an asset compares, see `compare_asset`."""
+        if asset.name not in self.found:
+            theirs, mine = (place / ASSETS / asset.slug for place in (self.folder, folder))
+            self.found[asset.name] = compare_asset(row, theirs, mine)
+        return self.found[asset.name]
+
+
+def _finish(
+    manifest: Manifest, rows: dict[str, Row], folder: Path, accepted: Accepted | None
+) -> BatchResult:
     """Write table and page of what is done so far."""
     known = []
     for asset in manifest.assets:
         if asset.name not in rows:
             continue
         row = rows[asset.name]
-        breaches = (
-            asset.gate.breaches(row["summary"])
-            if asset.gate is not None and row["status"] == "done"
-            else []
-        )
-        known.append(row | {"slug": asset.slug, "breaches": breaches})
-    result = BatchResult(tuple(known), (), manifest.is_gate)
+        done = row["status"] == "done"
+        breaches = asset.gate.breaches(row["summary"]) if asset.gate is not None and done else []
+        more: dict[str, Any] = {}
+        if accepted is not None:
+            found = accepted.compared(asset, row, folder) if done else None
+            breaches = [*breaches, *(found["breaches"] if found else [])]
+            more = {"compared": found}
+        known.append(row | {"slug": asset.slug, "breaches": breaches} | more)
+    is_gate = manifest.is_gate or accepted is not None
+    result = BatchResult(tuple(known), (), is_gate)
     files = write_results(
         result.to_dict(), folder, manifest.path.stem, len(manifest.assets) - len(known)
     )
-    return BatchResult(result.rows, tuple(files), manifest.is_gate)
+    return BatchResult(result.rows, tuple(files), is_gate)
 
 
 def _open_folder(folder: Path) -> Path:

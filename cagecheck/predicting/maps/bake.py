@@ -15,14 +15,15 @@ from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.defects.match import Matcher
+from cagecheck.loops import njit
 from cagecheck.maps.encode import BasisRule, Code, NormalNumbers, TangentBasis, tangent_basis
 from cagecheck.maps.high_normals import HighNormals, HighShading, high_shading
 from cagecheck.maps.texels import TexelPoints, texel_blocks, tiles_touched
@@ -146,7 +147,6 @@ class Baker:
     ) -> None:
         self.low, self.cage, self.scene, self.rule = low, cage, scene, rule
         self.shading = shading or high_shading(scene.surface, rule.normals)
-        self.basis: TangentBasis = tangent_basis(low, rule.basis)
         every = np.ones((len(low.part_names), len(scene.surface.part_names)), bool)
         material = low.mesh.face_material
         if material is None:
@@ -156,6 +156,11 @@ class Baker:
         self.matcher = matcher or Matcher(
             low, scene, every if paired is None else paired, rule.along, rule.apart
         )
+
+    @cached_property
+    def basis(self) -> TangentBasis:
+        """The frames of the low poly, made when first asked for."""
+        return tangent_basis(self.low, self.rule.basis)
 
     def record(self, points: SurfacePoints) -> tuple[Rays, Recorded]:
         """Return the rays of some points and what they record."""
@@ -210,10 +215,14 @@ class Baker:
         `what` names the fields of `TileBake` that are wanted. With `numbers`, normals are those of
         a map at once: what `quantised` makes of them, in a quarter or half of the memory.
         """
-        out = self._empty_tile(tile, set(what), numbers)
+        wanted = set(what)
+        out = self._empty_tile(tile, wanted, numbers)
         blocks = texel_blocks(
             self.low, self.rule.size, tile, supersample=self.rule.supersample, block=BLOCK
         )
+
+        if "tangent" in wanted:
+            _ = self.basis  # once, before several threads ask for it
 
         def work(block: TexelPoints) -> int:
             self._bake_block(block, out)

@@ -15,11 +15,11 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.arrays.vectors import Vector, dot, flat_row, store_flat
+from cagecheck.loops import njit
 from cagecheck.maps.encode import Code, coded
 
 NO_ID = -1

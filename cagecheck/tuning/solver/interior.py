@@ -19,12 +19,12 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 from scipy.sparse import coo_array, csc_array
 from scipy.sparse.linalg import SuperLU, splu
 
 from cagecheck.arrays.types import Floats, Ints
+from cagecheck.loops import njit
 from cagecheck.progress import Progress, silent
 
 # Iterates go this share of the way to the boundary.

@@ -3,9 +3,9 @@
 const KINDS = { i1: Int8Array, u1: Uint8Array, i2: Int16Array, u2: Uint16Array, i4: Int32Array, f4: Float32Array };
 
 /** Undo the packing of web_scene.py: columns one after the other, differences along each. */
-function unpack(buffer) {
+function unpack(buffer, entries) {
   const out = {};
-  for (const e of page.scene) {
+  for (const e of entries) {
     const flat = new KINDS[e.type](buffer, e.offset, e.rows * e.columns);
     const rows = new KINDS[e.type](flat.length);
     for (let c = 0; c < e.columns; c++) {
@@ -22,9 +22,9 @@ function unpack(buffer) {
   return out;
 }
 
-async function load() {
-  const text = atob($("scene-data").textContent.trim());
+async function load(id = "scene-data", entries = page.scene) {
+  const text = atob($(id).textContent.trim());
   const bytes = Uint8Array.from(text, (c) => c.charCodeAt(0));
   const stream = new Blob([bytes]).stream().pipeThrough(new DecompressionStream("deflate"));
-  return unpack(await new Response(stream).arrayBuffer());
+  return unpack(await new Response(stream).arrayBuffer(), entries);
 }

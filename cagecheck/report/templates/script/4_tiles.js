@@ -145,11 +145,15 @@ function uvOutline(region) {
   return { path: parts.join(""), x: (x0 + x1) / 2, y: (y0 + y1) / 2, size: Math.max(x1 - x0, y1 - y0) };
 }
 
-function regionMask(region) {
-  const a = state.arrays;
+/** The numbers of what is chosen: several where one place is several regions. */
+function numbersOf(region) {
+  return region ? region.numbers || [region.number] : [];
+}
+
+function regionMask(region, a = state.arrays) {
   const mask = new Uint8Array(a.heat_main.length);
-  if (region) {
-    const k = region.number - 1;
+  for (const number of numbersOf(region)) {
+    const k = number - 1;
     for (let i = a.region_vertex_first[k]; i < a.region_vertex_first[k + 1]; i++) mask[a.region_vertex[i]] = 255;
   }
   return mask;

@@ -32,22 +32,34 @@ const FRAGMENT = `
     colour = vec4(base * light, opacity);
   }`;
 
+/** What a model shows and where: this page's, unless a page has several. */
+function ownView() {
+  // Only what has a row has a number on the model.
+  const listed = () => state.rows;
+  return { page, canvas: $("model"), pins: $("pins"), maps: "lit", choose, listed };
+}
+
 class Model {
-  constructor(arrays) {
+  constructor(arrays, view = ownView()) {
     this.a = arrays;
-    this.canvas = $("model");
+    this.view = view;
+    this.page = view.page;
+    this.canvas = view.canvas;
     this.renderer = new THREE.WebGLRenderer({
       canvas: this.canvas, antialias: true, alpha: true, preserveDrawingBuffer: true,
     });
     this.scene = new THREE.Scene();
     this.world = new THREE.Group();
-    this.world.scale.setScalar(page.box.half);
-    this.world.position.fromArray(page.box.centre);
+    this.world.scale.setScalar(this.page.box.half);
+    this.world.position.fromArray(this.page.box.centre);
     this.scene.add(this.world);
     this.camera = new THREE.PerspectiveCamera(30, 1, 0.01, 100);
-    this.camera.up.fromArray(page.up);
+    this.camera.up.fromArray(this.page.up);
     this.controls = new OrbitControls(this.camera, this.canvas);
-    this.controls.addEventListener("change", () => this.draw());
+    this.controls.addEventListener("change", () => {
+      this.draw();
+      if (view.moved) view.moved(this);
+    });
     this.region = null;
     this.size = { w: 1, h: 1 };
     this.addLow();
@@ -63,7 +75,7 @@ class Model {
   }
 
   material(more = {}) {
-    const palette = page.palette.map((c) => new THREE.Vector3(...c.map((x) => x / 255)));
+    const palette = this.page.palette.map((c) => new THREE.Vector3(...c.map((x) => x / 255)));
     while (palette.length < 12) palette.push(palette[0]);
     return new THREE.ShaderMaterial({
       glslVersion: THREE.GLSL3, vertexShader: VERTEX, fragmentShader: FRAGMENT, side: THREE.DoubleSide,
@@ -71,7 +83,7 @@ class Model {
       uniforms: {
         palette: { value: palette }, ramp: { value: this.ramp() }, byField: { value: 0 }, dimmed: { value: 0 },
         opacity: { value: 1 }, plain: { value: new THREE.Vector3(0.84, 0.8, 0.74) }, usePlain: { value: 0 },
-        missing: { value: new THREE.Vector3(...page.missing.map((x) => x / 255)) },
+        missing: { value: new THREE.Vector3(...this.page.missing.map((x) => x / 255)) },
       },
       ...more,
     });
@@ -79,9 +91,9 @@ class Model {
 
   ramp() {
     if (!this.rampTexture) {
-      const pixels = new Uint8Array(4 * page.ramp.length);
-      page.ramp.forEach((c, k) => pixels.set([...c, 255], 4 * k));
-      this.rampTexture = new THREE.DataTexture(pixels, page.ramp.length, 1);
+      const pixels = new Uint8Array(4 * this.page.ramp.length);
+      this.page.ramp.forEach((c, k) => pixels.set([...c, 255], 4 * k));
+      this.rampTexture = new THREE.DataTexture(pixels, this.page.ramp.length, 1);
       this.rampTexture.minFilter = this.rampTexture.magFilter = THREE.LinearFilter;
       this.rampTexture.needsUpdate = true;
     }
@@ -90,7 +102,7 @@ class Model {
 
   addLow() {
     const a = this.a;
-    const clean = page.palette.length - 1;
+    const clean = this.page.palette.length - 1;
     const codes = a.heat_main.map((m) => Math.min(m, clean));
     this.attributes = {
       position: new THREE.BufferAttribute(a.heat_position, 3, true),
@@ -156,7 +168,7 @@ class Model {
       this.world.add(mesh);
       return mesh;
     };
-    this.cage = lines(a.cage_position, new THREE.Color(`rgb(${page.cage_colour.join(",")})`), 0.8);
+    this.cage = lines(a.cage_position, new THREE.Color(`rgb(${(this.page.cage_colour ?? [238, 136, 102]).join(",")})`), 0.8);
     this.cagePlaces = a.cage_position;
     this.edges = lines(a.low_position, 0x3a3f47, 0.5);
     this.edgeIndex = index;
@@ -166,7 +178,7 @@ class Model {
 
   choose(region, from) {
     this.region = region || null;
-    $("only-parts").checked = Boolean(region && region.buried);
+    if (region) $("only-parts").checked = region.buried;
     this.markRegion(region);
     this.showLayers();
     if (region && from !== "model") this.fly();
@@ -174,9 +186,9 @@ class Model {
   }
 
   markRegion(region) {
-    this.attributes.mask.array.set(regionMask(region));
+    this.attributes.mask.array.set(regionMask(region, this.a));
     this.attributes.mask.needsUpdate = true;
-    this.lowMaterial.uniforms.dimmed.value = region ? 1 : 0;
+    this.lowMaterial.uniforms.dimmed.value = numbersOf(region).length ? 1 : 0;
     this.showRays();
   }
 
@@ -190,10 +202,11 @@ class Model {
     for (const mesh of this.low)
       mesh.visible = !lit && on("layer-low") && (!alone || alone.low_parts.includes(mesh.userData.part));
     const { region } = this;
-    if (region && region.guilty.length && this.high.length)
+    const guiltyParts = (region && region.guilty) || [];
+    if (guiltyParts.length && this.high.length)
       this.guiltyMaterial.uniforms.plain.value.copy(vectorOf(region.colour));
     for (const mesh of this.high) {
-      const guilty = Boolean(region) && region.guilty.includes(mesh.userData.part);
+      const guilty = guiltyParts.includes(mesh.userData.part);
       mesh.material = guilty ? this.guiltyMaterial : this.highMaterial;
       mesh.visible =
         guilty || (!lit && on("layer-high") && (!alone || alone.high_parts.includes(mesh.userData.part)));
@@ -232,9 +245,11 @@ class Model {
       child.geometry.dispose();
       child.material.dispose();
     }
-    if (!this.region) return;
+    for (const number of numbersOf(this.region)) this.showRaysOf(number - 1);
+  }
+
+  showRaysOf(k) {
     const a = this.a;
-    const k = this.region.number - 1;
     const slice = (name, first) => a[name].subarray(3 * a[first][k], 3 * a[first][k + 1]);
     const [begin, end] = [slice("ray_begin", "ray_first"), slice("ray_end", "ray_first")];
     const colour = new THREE.Color(rayColour(this.region.colour));
@@ -350,7 +365,7 @@ class Model {
   goal() {
     const narrow = Math.max(1, 1 / Math.max(this.camera.aspect, 0.1));
     if (!this.region) {
-      const { eye, target } = page.camera;
+      const { eye, target } = this.page.camera;
       return [eye.map((x, k) => target[k] + (x - target[k]) * narrow), target];
     }
     const r = this.region;
@@ -392,7 +407,7 @@ class Model {
   pick(event) {
     const box = this.canvas.getBoundingClientRect();
     const pinned = this.pins.at(event.clientX, event.clientY);
-    if (pinned) return choose(pinned, "model");
+    if (pinned) return this.view.choose(pinned, "model");
     const at = new THREE.Vector2(
       (2 * (event.clientX - box.left)) / box.width - 1, 1 - (2 * (event.clientY - box.top)) / box.height,
     );
@@ -400,10 +415,10 @@ class Model {
     ray.setFromCamera(at, this.camera);
     const hits = ray.intersectObjects(this.low.filter((mesh) => this.shows(mesh)), false);
     const hit = hits.find(({ point }) => !this.plane || this.plane.distanceToPoint(point) >= 0);
-    if (!hit) return choose(0, "model");
+    if (!hit) return this.view.choose(0, "model");
     // The last vertex is the one the triangle shows.
     const { a, b, c } = hit.face;
-    choose(this.a.heat_region[c] || this.a.heat_region[a] || this.a.heat_region[b], "model");
+    this.view.choose(this.a.heat_region[c] || this.a.heat_region[a] || this.a.heat_region[b], "model");
   }
 
   /** Whether a part of the heat map can be seen; the lit model is picked by it, too. */
@@ -432,14 +447,14 @@ class Model {
       if (turn) this.turn(...turn);
       else if (event.key === "+" || event.key === "=") this.zoom(0.85);
       else if (event.key === "-") this.zoom(1 / 0.85);
-      else if (event.key === "Home") choose(0, ""), this.fly();
+      else if (event.key === "Home") this.view.choose(0, ""), this.fly();
       else if (event.key === "Enter") this.fly();
       else return;
       event.preventDefault();
     });
     for (const id of ["layer-low", "layer-high", "layer-cage", "layer-edges", "layer-rays", "only-parts"])
       if ($(id)) $(id).addEventListener("change", () => this.showLayers());
-    $("field").addEventListener("change", () => this.setField($("field").value));
+    if ($("field")) $("field").addEventListener("change", () => this.setField($("field").value));
     new ResizeObserver(() => this.resize()).observe(this.canvas);
     matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => this.retint());
     addEventListener("beforeprint", () => this.forPaper());
@@ -502,7 +517,7 @@ class Model {
   render() {
     const distance = this.camera.position.distanceTo(this.controls.target);
     this.camera.near = distance * 0.02;
-    this.camera.far = distance + 4 * page.box.half;
+    this.camera.far = distance + 4 * this.page.box.half;
     this.camera.updateProjectionMatrix();
     if (this.lit && this.lit.on) this.lit.render(this.renderer, this.scene, this.camera, this.alone());
     else this.renderer.render(this.scene, this.camera);

@@ -77,7 +77,7 @@ const SHARP_MS = 200;
 class Lit {
   constructor(model) {
     this.model = model;
-    this.facts = page.lit;
+    this.facts = this.model.page.lit;
     this.wipe = 0.5;
     this.way = [this.facts.turned, this.facts.raised];
     this.names = { left: this.facts.left, right: this.facts.right };
@@ -87,7 +87,7 @@ class Lit {
       strength: { value: new THREE.Vector4(look.key, look.sky, look.ground, look.gloss) },
       shininess: { value: look.shininess },
       light: { value: new THREE.Vector3(0, 0, 1) },
-      up: { value: new THREE.Vector3(...page.up) },
+      up: { value: new THREE.Vector3(...this.model.page.up) },
     };
     this.ratio = 1;
     this.groups = new Map();
@@ -149,7 +149,7 @@ class Lit {
 
   /** A material with a side's map of a tile; flat until the picture has been unpacked. */
   mapped(key, tile) {
-    const source = $(`lit-${key}-${tile}`);
+    const source = $(`${this.model.view.maps}-${key}-${tile}`);
     const uniforms = { map: { value: null }, hasMap: { value: 0 } };
     const material = this.material(LOW_VERTEX, LOW_FRAGMENT, uniforms);
     if (source) {

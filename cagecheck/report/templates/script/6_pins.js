@@ -30,7 +30,7 @@ const STILL_MS = 60, MOVING_MS = 250;
 class Pins {
   constructor(model) {
     this.model = model;
-    this.box = $("pins");
+    this.box = model.view.pins;
     this.elements = new Map();
     this.places = new Map();
     this.seen = new Map();
@@ -40,7 +40,7 @@ class Pins {
       side: THREE.DoubleSide, clipping: true, uniforms: { far: { value: 1 } },
     });
     this.target = new THREE.WebGLRenderTarget(1, 1);
-    for (const r of page.regions) this.places.set(r.number, this.placesOf(r));
+    for (const r of this.model.page.regions) this.places.set(r.number, this.placesOf(r));
   }
 
   /** Where a region's number may stand: its middle, or else (rings!) some other place on it. */
@@ -52,7 +52,7 @@ class Pins {
       const v = 3 * a.region_vertex[first + Math.floor(((k + 0.5) * (last - first)) / OTHER_PLACES)];
       if (!(v >= 0)) continue;
       const place = new THREE.Vector3(a.heat_position[v], a.heat_position[v + 1], a.heat_position[v + 2]);
-      out.push(place.multiplyScalar(page.box.half / 32767).add(new THREE.Vector3(...page.box.centre)));
+      out.push(place.multiplyScalar(this.model.page.box.half / 32767).add(new THREE.Vector3(...this.model.page.box.centre)));
     }
     return out;
   }
@@ -87,9 +87,10 @@ class Pins {
 
   candidates() {
     const { region } = this.model;
+    const listed = this.model.view.listed();
     const alone = this.model.alone() ? region.part : null;
-    const shown = page.regions.filter(
-      (r) => (!state.rows || state.rows.has(r.number)) && (!alone || r.part === alone),
+    const shown = this.model.page.regions.filter(
+      (r) => (!listed || listed.has(r.number)) && (!alone || r.part === alone),
     );
     // On the lit model numbers would hide what is to be seen.
     if (this.model.lit && this.model.lit.on) return region ? [region] : [];
@@ -101,13 +102,13 @@ class Pins {
     const { camera, renderer, scene } = this.model;
     const { w, h } = this.model.size;
     const wide = Math.min(DEPTH_WIDTH, w), high = Math.max(Math.round((wide * h) / w), 1);
-    const far = camera.position.distanceTo(new THREE.Vector3(...page.box.centre)) + 4 * page.box.half;
+    const far = camera.position.distanceTo(new THREE.Vector3(...this.model.page.box.centre)) + 4 * this.model.page.box.half;
     const eye = camera.position.clone();
-    const tried = page.regions.map((r) =>
+    const tried = this.model.page.regions.map((r) =>
       this.places.get(r.number).map((place) => [place, place.clone().project(camera)]),
     );
     const pixels = await this.drawDistances(renderer, scene, camera, wide, high, far);
-    const slack = SLACK * page.box.half * 2;
+    const slack = SLACK * this.model.page.box.half * 2;
     const open = ([place, at]) => {
       if (Math.abs(at.x) > 1 || Math.abs(at.y) > 1 || at.z > 1) return false;
       if (this.model.plane && this.model.plane.distanceToPoint(place) < 0) return false;
@@ -115,7 +116,7 @@ class Pins {
       return place.distanceTo(eye) <= this.farthest(pixels, x, y, wide, high, far) + slack;
     };
     const seen = new Map();
-    for (const [k, r] of page.regions.entries()) {
+    for (const [k, r] of this.model.page.regions.entries()) {
       const found = tried[k].find(open);
       if (found) seen.set(r.number, found[0]);
     }
@@ -167,13 +168,13 @@ class Pins {
     const taken = [];
     const used = new Set();
     for (const r of this.candidates()) {
-      if (taken.length >= page.marks_on_model) break;
+      if (taken.length >= this.model.page.marks_on_model) break;
       const mine = r === region;
       if (!mine && !this.seen.has(r.number)) continue;
       const at = (this.seen.get(r.number) || this.places.get(r.number)[0]).clone().project(camera);
       if (Math.abs(at.x) > 1 || Math.abs(at.y) > 1 || at.z > 1) continue;
       const x = ((at.x + 1) / 2) * w, y = ((1 - at.y) / 2) * h;
-      const width = 12 + 8 * String(r.number).length;
+      const width = 12 + 8 * String(r.label ?? r.number).length;
       if (!mine && taken.some(([u, v, wide]) => Math.abs(u - x) < (wide + width) / 2 + 4 && Math.abs(v - y) < 28)) continue;
       taken.push([x, y, width]);
       used.add(r.number);
@@ -186,7 +187,7 @@ class Pins {
     let pin = this.elements.get(r.number);
     if (!pin) {
       pin = document.createElement("span");
-      pin.textContent = r.number;
+      pin.textContent = r.label ?? r.number;
       pin.dataset.number = r.number;
       pin.style.setProperty("--c", r.colour);
       this.elements.set(r.number, pin);

@@ -1,18 +1,5 @@
 // What starts the page.
 
-function setUpTheme() {
-  const order = ["", "light", "dark"];
-  const words = { "": "system", light: "light", dark: "dark" };
-  $("theme").addEventListener("click", () => {
-    const root = document.documentElement;
-    const next = order[(order.indexOf(root.dataset.theme || "") + 1) % 3];
-    if (next) root.dataset.theme = next;
-    else delete root.dataset.theme;
-    $("theme").textContent = `colours: ${words[next]}`;
-    if (state.model) state.model.retint();
-  });
-}
-
 function setUpKeys() {
   document.addEventListener("keydown", (event) => {
     if (event.ctrlKey || event.metaKey || event.altKey) return;
@@ -30,7 +17,7 @@ function setUpKeys() {
 }
 
 async function start() {
-  setUpTheme();
+  setUpTheme(() => state.model && state.model.retint());
   setUpList();
   setUpKeys();
   setUpSwitch();
@@ -62,4 +49,4 @@ async function start() {
 
 // For the console, and for tests.
 window.cagecheck = { page, state, choose };
-start();
+const started = start();

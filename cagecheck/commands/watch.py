@@ -1,0 +1,122 @@
+"""`cagecheck watch`: predict anew at every save, and show what it changed."""
+
+from __future__ import annotations
+
+import json
+import signal
+import sys
+import time
+import webbrowser
+from types import FrameType
+from typing import Annotated
+
+import typer
+
+from cagecheck.commands.options import HighPath, LowPath, Output, add_command
+from cagecheck.commands.predict import (
+    MapsOption,
+    PreviewOption,
+    SupersampleOption,
+    map_format,
+)
+from cagecheck.commands.terminal import EXIT_CLEAN, Terminal
+from cagecheck.options import OUTPUT
+from cagecheck.predicting.inputs import CageFiles, MeshOptions
+from cagecheck.predicting.maps.write_maps import MapFiles
+from cagecheck.predicting.settings import HighShading, Settings
+from cagecheck.watching.bake import Bake
+from cagecheck.watching.news import News
+from cagecheck.watching.watch import Watch
+from cagecheck.words.numbers import decimals
+from cagecheck.words.sentences import names_words
+
+NoPageFlag = Annotated[
+    bool,
+    typer.Option(
+        "--no-page", help="Serve no page; tell on the terminal only.", rich_help_panel=OUTPUT
+    ),
+]
+OpenFlag = Annotated[
+    bool, typer.Option("--open", help="Open the page in the browser.", rich_help_panel=OUTPUT)
+]
+
+
+def register(app: typer.Typer) -> None:
+    """Add the `watch` command."""
+    add_command(app, "watch", watch_command)
+
+
+def watch_command(
+    low: LowPath,
+    high: HighPath,
+    *,
+    files: CageFiles,
+    settings: Settings,
+    reading: MeshOptions,
+    maps: MapsOption = None,
+    map_files: MapFiles,
+    supersample: SupersampleOption = 1,
+    shading: HighShading,
+    preview: PreviewOption = None,
+    no_page: NoPageFlag = False,
+    open_page: OpenFlag = False,
+    output: Output,
+) -> int:
+    """Predict again at every save, and show what it changed.
+
+    Takes the options of predict, and waits for saves of the low poly, the high poly, the cage,
+    push distances, and files that they name. Every save gives one line, and a page on this machine
+    that keeps your view. With --out the folder holds the files of the last result, with --json
+    every round prints one line of JSON, which is predict's. Ctrl-C ends it; exit code 0, or 2 when
+    it cannot begin.
+
+    Example:
+      cagecheck watch hero_low.obj hero_high.ply --offset 0.02
+    """
+    terminal = Terminal(output.as_json)
+    form = map_format(maps, map_files, low.stem) if maps else None
+    bake = Bake(
+        low, high, files, settings, reading, shading.high_normals, form, supersample
+    )  # fmt: skip
+    watch = Watch(bake, output.out, page=not no_page, preview=preview, force=output.force)
+    try:
+        signal.signal(signal.SIGTERM, _interrupt)
+        with watch:
+            _say_start(terminal, bake, watch.address)
+            if open_page and watch.address:
+                webbrowser.open(watch.address)
+            for news in watch:
+                _say(terminal, news)
+    except KeyboardInterrupt:
+        terminal.say("The watch has ended.")
+    return EXIT_CLEAN
+
+
+def _interrupt(number: int, frame: FrameType | None) -> None:
+    """End as at Ctrl-C, and once only."""
+    signal.signal(signal.SIGTERM, signal.SIG_IGN)
+    raise KeyboardInterrupt
+
+
+def _say_start(terminal: Terminal, bake: Bake, address: str | None) -> None:
+    names = names_words([path.name for path in bake.inputs()])
+    terminal.say(f"Watching {names}; Ctrl-C ends it.")
+    if address is not None:
+        # The address is for the person even where a script reads the rounds.
+        (terminal.err if terminal.as_json else terminal.out).print(f"Page: {address}")
+
+
+def _say(terminal: Terminal, news: News) -> None:
+    """Print a line for a person, or a round's document for a script."""
+    now = time.strftime("%H:%M:%S")
+    if news.kind == "round":
+        if terminal.as_json:
+            sys.stdout.write(json.dumps(news.document, allow_nan=False) + "\n")
+            sys.stdout.flush()
+        saved = f", {news.saved} saved" if news.changed else ""
+        took = f" ({decimals(news.seconds, 1)} s)" if news.seconds else ""
+        terminal.say(f"{now} round {news.number}{saved}: {news.words}{took}")
+    elif news.kind == "waiting" and terminal.as_json:
+        terminal.err.print(f"{now} {news.words}", markup=False)
+    elif news.kind in ("waiting", "unchanged"):
+        terminal.say(f"{now} {news.words}")

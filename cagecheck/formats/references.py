@@ -1,0 +1,42 @@
+"""The files that a mesh file names beside itself: materials of an OBJ, data of a glTF."""
+
+from __future__ import annotations
+
+import gzip
+import json
+from pathlib import Path
+from urllib.parse import unquote
+
+from cagecheck.formats.file_bytes import GZIP_MAGIC, split_name
+
+# Exporters name the materials before the first vertex; a dense OBJ is not read whole for them.
+_HEAD = 1 << 16
+
+
+def data_files(path: Path) -> list[Path]:
+    """Return the data files that a .gltf names; none where it cannot be read (yet)."""
+    if path.suffix.lower() != ".gltf":
+        return []
+    try:
+        buffers = json.loads(path.read_bytes())["buffers"]
+        names = [buffer["uri"] for buffer in buffers if "uri" in buffer]
+        return [path.parent / unquote(name) for name in names if not name.startswith("data:")]
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        return []  # whoever reads the file will say what is wrong with it
+
+
+def material_files(path: Path) -> list[Path]:
+    """Return the material files that an OBJ names in its head; none where it cannot be read."""
+    if split_name(path)[1] != ".obj":
+        return []
+    try:
+        with path.open("rb") as stream:
+            packed = stream.read(2) == GZIP_MAGIC
+        with gzip.open(path) if packed else path.open("rb") as stream:
+            head = stream.read(_HEAD).decode("utf-8", "replace")
+    except (OSError, EOFError):
+        return []
+    # The name may hold blanks, so it is the whole rest of the line.
+    lines = (line.strip().split(None, 1) for line in head.splitlines())
+    names = [words[1] for words in lines if len(words) == 2 and words[0] == "mtllib"]
+    return [path.parent / name for name in names if "\0" not in name]

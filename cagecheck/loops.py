@@ -1,0 +1,203 @@
+"""Compiled loops: numba's `njit` and `cfunc`, kept in files that may be missing, damaged or locked.
+
+Loops are compiled when they are first called and kept in the first folder that can be written
+(`cagecheck.compiled`). Whatever is wrong with such a file or folder, work goes on: what cannot be
+read is compiled again and written anew, what cannot be written is compiled in memory, and a line in
+the log says so once.
+
+A file holds one loop for one signature: a checksum over the state of the code and the contents,
+then the contents. Its name follows from the loop, the signature, the processor and the versions;
+so no list of files is needed, which two processes that compile at the same time could both change.
+"""
+
+from __future__ import annotations
+
+import functools
+import hashlib
+import inspect
+import logging
+import os
+import pickle
+import secrets
+import sys
+from collections.abc import Callable
+from contextlib import suppress
+from pathlib import Path
+from typing import Any
+
+import llvmlite
+import numba
+from numba.core import sigutils
+from numba.core.caching import _Cache
+from numba.core.ccallback import CFunc
+from numba.core.compiler import CompileResult
+from numba.core.serialize import dumps
+
+from cagecheck import compiled
+
+log = logging.getLogger(__name__)
+
+# Length of the checksum at the beginning of a file.
+_CHECKSUM = hashlib.sha256().digest_size
+_PACKAGE = Path(compiled.__file__).parent
+# Folders that could not be written in this process, and why.
+_refused: dict[Path, str] = {}
+# What was said about it: once is enough.
+_said: list[str] = []
+
+
+def njit(*, cache: bool, **options: Any) -> Callable[[Callable[..., Any]], Any]:
+    """Return the decorator for a compiled loop; the options are those of numba's `njit`."""
+
+    def decorate(function: Callable[..., Any]) -> Any:
+        loop = numba.njit(**options)(function)
+        if cache and loop is not function:  # it is where numba is told to compile nothing
+            loop._cache = LoopFiles(function)
+        return loop
+
+    return decorate
+
+
+def cfunc(signature: Any) -> Callable[[Callable[..., Any]], Any]:
+    """Return the decorator for a compiled function that C code calls; it is compiled at once."""
+    normal = sigutils.normalize_signature(signature)
+
+    def decorate(function: Callable[..., Any]) -> Any:
+        callback: Any = CFunc(function, normal, locals={}, options={})
+        callback._cache = LoopFiles(function)
+        callback.compile()
+        return callback
+
+    return decorate
+
+
+class LoopFiles(_Cache):
+    """The files of one loop, as numba asks for them."""
+
+    def __init__(self, function: Callable[..., Any]) -> None:
+        assert function.__closure__ is None, "what a closure holds is in no file's name"
+        self._function = function
+        self._source = Path(inspect.getfile(function))
+        self._name = f"{function.__module__}.{function.__qualname__}".replace("<locals>.", "")
+        self._enabled = True
+
+    @property
+    def cache_path(self) -> str | None:
+        """The folder that numba shows people."""
+        folder = compiled.cache_folder()
+        return None if folder is None else str(folder)
+
+    def enable(self) -> None:
+        """Read and write files."""
+        self._enabled = True
+
+    def disable(self) -> None:
+        """Read and write no files."""
+        self._enabled = False
+
+    def flush(self) -> None:
+        """Forget the files of this loop."""
+        for folder in _folders():
+            for path in folder.glob(f"{self._name}-*.nbc"):
+                with suppress(OSError):
+                    path.unlink()
+
+    def load_overload(self, sig: Any, target_context: Any) -> Any:
+        """Return the compiled loop for a signature; None where it has to be compiled."""
+        target_context.refresh()
+        name = self._file_name(sig, target_context.codegen())
+        for folder in _folders() if self._enabled else ():
+            with suppress(OSError):
+                contents = self._unsealed((folder / name).read_bytes(), folder)
+                if contents is not None:
+                    # A file that is whole may still not suit libraries that changed.
+                    with suppress(Exception):
+                        return CompileResult._rebuild(target_context, *pickle.loads(contents))
+        for told in tuple(compiled.watchers):
+            told(self._name)
+        return None
+
+    def save_overload(self, sig: Any, data: Any) -> None:
+        """Keep what was compiled for a signature, where that can be."""
+        # Lifted loops and addresses of this process mean nothing to another one.
+        if not self._enabled or data.lifted or data.library.has_dynamic_globals:
+            return
+        self._keep(self._file_name(sig, data.codegen), dumps(data._reduce()))
+
+    def _file_name(self, sig: Any, codegen: Any) -> str:
+        fitting = (
+            repr(sig), codegen.magic_tuple(), sys.version_info[:2], numba.__version__,
+            llvmlite.__version__,
+        )  # fmt: skip
+        return f"{self._name}-{hashlib.sha256(repr(fitting).encode()).hexdigest()[:16]}.nbc"
+
+    def _keep(self, name: str, contents: bytes) -> None:
+        """Write a file into the first folder that takes it; say once where none does."""
+        for folder in _folders():
+            if folder in _refused or folder == compiled.SHIPPED:
+                continue
+            sealed = _checksum(_state(self._source, folder), contents) + contents
+            try:
+                _write_whole(folder / name, sealed)
+            except OSError as error:
+                _refused[folder] = error.strerror or str(error)
+            else:
+                return
+        if not _said:
+            _said.append(refusal() or "")
+            log.warning("%s", _said[0])
+
+    def _unsealed(self, data: bytes, folder: Path) -> bytes | None:
+        contents = data[_CHECKSUM:]
+        whole = data[:_CHECKSUM] == _checksum(_state(self._source, folder), contents)
+        return contents if whole else None
+
+
+def _checksum(state: bytes, contents: bytes) -> bytes:
+    return hashlib.sha256(state + contents).digest()
+
+
+@functools.cache
+def _state(source: Path, folder: Path) -> bytes:
+    """Return what tells this state of the code from others, for loops in a folder.
+
+    All compiled sources count. Only in the folder of `NUMBA_CACHE_DIR` each file goes by itself, as
+    with numba: who works on the code waits for the loops that changed, and sees to it that those
+    that call them change, too.
+    """
+    by_file = os.environ.get(compiled.VARIABLE) == str(folder)
+    if by_file or not source.is_relative_to(_PACKAGE):
+        return hashlib.sha256(source.read_bytes()).digest()
+    return compiled.own_digest().encode()
+
+
+@functools.cache
+def _folders() -> tuple[Path, ...]:
+    compiled.mark_used()
+    return compiled.folders()
+
+
+def _write_whole(path: Path, data: bytes) -> None:
+    """Write a file that others see whole or not at all."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    beside = path.with_name(f"{path.name}.{secrets.token_hex(6)}")
+    try:
+        beside.write_bytes(data)
+        beside.replace(path)
+    except BaseException:
+        with suppress(OSError):
+            beside.unlink()
+        raise
+
+
+def refusal() -> str | None:
+    """Say why compiled loops cannot be kept; None as long as they can."""
+    takers = [folder for folder in _folders() if folder != compiled.SHIPPED]
+    if any(folder not in _refused for folder in takers):
+        return None
+    tried = "; ".join(f"{folder}: {why}" for folder, why in _refused.items())
+    return (
+        f"compiled inner loops cannot be kept ({tried or 'this user has no home folder'}), so "
+        "every start compiles them again, about half a minute. Free space there, or set "
+        f"{compiled.OWN_VARIABLE} to a folder that can be written."
+    )

@@ -1,0 +1,55 @@
+"""A report page made to follow a watch, and the page that stands there before the first."""
+
+from __future__ import annotations
+
+from html import escape
+from importlib.resources import files
+from typing import Any
+
+from cagecheck.report.page import script_json
+
+# The report page loads nothing from anywhere; the served one asks its own server for news.
+_STRICT, _OWN = "default-src 'none';", "default-src 'none'; connect-src 'self';"
+_SCRIPT_END, _BODY_END = "</script>\n</body>", "</body>"
+
+
+def live_page(html: str, number: int, news: dict[str, Any]) -> str:
+    """Return a report page that loads itself anew when there is another than this `number`.
+
+    news : what it says until it hears otherwise.
+    """
+    data = script_json({"page": number, "news": news})
+    head, found, rest = html.partition(_STRICT)
+    assert found, "the page has no policy"
+    body, end, _ = rest.rpartition(_SCRIPT_END)
+    assert end, "the page's script is not its last part"
+    style = f"<style>\n{_text('live.css')}</style>"
+    facts = f'<script type="application/json" id="live-data">{data}</script>'
+    # Inside the page's own module, since its names are not to be had from outside.
+    return f"{head}{_OWN}{body}{_text('live.js')}</script>\n{style}{facts}\n</body>\n</html>\n"
+
+
+def first_page(news: dict[str, Any]) -> str:
+    """Return the page before the first result: it says what is going on, and waits."""
+    return f"""<!doctype html>
+<html lang="en"><head><meta charset="utf-8"><title>cagecheck watch</title>
+<meta http-equiv="Content-Security-Policy" content="default-src 'none'; connect-src 'self'; \
+script-src 'unsafe-inline'; style-src 'unsafe-inline'; img-src data:">
+<link rel="icon" href="data:,">
+<style>body {{ font: 16px/1.5 system-ui, sans-serif; margin: 15vh auto; max-width: 40em; \
+padding: 0 1em; background: #f4f2ed; color: #1c2026; }}</style></head>
+<body><h1>cagecheck watch</h1><p id="live" role="status"><b>{escape(news["title"])}</b> \
+<span>{escape(news["words"])}</span></p>
+<script>
+new EventSource("news").addEventListener("message", (event) => {{
+  const news = JSON.parse(event.data);
+  if (news.page) location.reload();
+  document.querySelector("b").textContent = news.title;
+  document.querySelector("span").textContent = news.words;
+}});
+</script></body></html>
+"""
+
+
+def _text(name: str) -> str:
+    return (files("cagecheck.watching") / name).read_text(encoding="utf-8")
