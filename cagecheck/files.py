@@ -1,8 +1,9 @@
 """Outputs are written whole or not at all.
 
 `replace_file` writes one file beside its final name and renames it when complete.
-`OutputFolder` does the same for a set of files: all are written into a hidden sibling folder
-first and moved into place only when every one of them is complete.
+`OutputFolder` does the same for a set of files: all are written into a hidden folder first and
+come into place together when every one of them is complete (`cagecheck.staging`). Both first
+clear away what killed processes left there.
 """
 
 from __future__ import annotations
@@ -11,25 +12,64 @@ import contextlib
 import errno
 import hashlib
 import os
-import secrets
 import shutil
-import tempfile
+import stat
 from collections.abc import Iterator
 from pathlib import Path
 from types import TracebackType
+from typing import BinaryIO
 
 from cagecheck.errors import InputError
+from cagecheck.locks import Lock
+from cagecheck.staging import COMMIT, Stage, make_folders, new_file, recover
 
 _HASH_BLOCK = 1 << 20
+# Windows has neither the flag nor pipes among its files, but translates line ends unasked.
+_AT_ONCE = getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
 
 
 def sha256_of(path: str | os.PathLike[str]) -> str:
     """Return the SHA-256 of a file's bytes as 64 hexadecimal digits."""
     digest = hashlib.sha256()
-    with Path(path).open("rb") as stream:
+    with open_plain(path) as stream:
         while block := stream.read(_HASH_BLOCK):
             digest.update(block)
     return digest.hexdigest()
+
+
+def open_plain(path: str | os.PathLike[str]) -> BinaryIO:
+    """Open a plain file for reading; anything else would hang or never end, and is not opened.
+
+    Raises `OSError` and nothing else, for names that no system takes, too.
+    """
+    try:
+        _check_plain(os.stat(path))  # noqa: PTH116 - before it is opened: opening acts on devices
+        # A pipe that took the file's place in between would wait for its other end.
+        handle = os.open(path, os.O_RDONLY | _AT_ONCE)
+    except ValueError as error:
+        raise OSError(errno.EINVAL, "no system takes this name") from error
+    try:
+        _check_plain(os.fstat(handle))
+        return os.fdopen(handle, "rb")
+    except BaseException:
+        os.close(handle)
+        raise
+
+
+def read_plain(path: str | os.PathLike[str], *, most: int = 1 << 30) -> bytes:
+    """Return the bytes of a plain file, `most` of them at most. Raises `OSError`."""
+    with open_plain(path) as stream:
+        data = stream.read(most + 1)
+    if len(data) > most:
+        raise OSError(errno.EFBIG, "it is too large for a file of its kind")
+    return data
+
+
+def _check_plain(found: os.stat_result) -> None:
+    if stat.S_ISDIR(found.st_mode):
+        raise OSError(errno.EISDIR, os.strerror(errno.EISDIR))
+    if not stat.S_ISREG(found.st_mode):
+        raise OSError(errno.EINVAL, "it is not a plain file")
 
 
 def refuse_existing(path: Path, force: bool) -> None:
@@ -71,10 +111,12 @@ def replace_file(path: str | os.PathLike[str], *, force: bool = False) -> Iterat
     refuse_existing(final, force)
     made: list[Path] = []
     temporary: Path | None = None
+    lock: Lock | None = None
     with _told(final, "Choose another place."):
         try:
-            made = _make_folders(final.parent)
-            temporary = _new_file(final)
+            made = make_folders(final.parent)
+            recover(final.parent)
+            temporary, lock = new_file(final)
             _unfinished.add(temporary)
         except BaseException:
             _remove_empty(made)
@@ -91,14 +133,18 @@ def replace_file(path: str | os.PathLike[str], *, force: bool = False) -> Iterat
         raise
     finally:
         _unfinished.discard(temporary)
+        if lock is not None:
+            lock.release()
 
 
 class OutputFolder:
     """A set of result files that appear together, or not at all.
 
     Use as a context manager; `add(name)` gives the temporary path to write to. On a clean exit
-    all files move into `folder`, those they replace being kept aside until the last has moved; on
-    an exception, there or in the block, the folder is as it was before.
+    all files come into `folder` together; on an exception, there or in the block, the folder is as
+    it was before. Where the process is killed, the folder is whole all the same: all old or all
+    new. `is_shared` says that the folder is the artist's own and only some files in it are ours:
+    then old ones may lie hidden after a kill until the next start brings the new ones in.
 
     Raises
     ------
@@ -106,11 +152,14 @@ class OutputFolder:
         the names and `force` is off, or the disk is full.
     """
 
-    def __init__(self, folder: str | os.PathLike[str], *, force: bool = False) -> None:
+    def __init__(
+        self, folder: str | os.PathLike[str], *, force: bool = False, is_shared: bool = False
+    ) -> None:
         self.folder = Path(folder)
         self.force = force
+        self.is_shared = is_shared
         self.names: list[str] = []
-        self._temporary: Path | None = None
+        self._stage: Stage | None = None
         self._made: list[Path] = []
 
     def __enter__(self) -> OutputFolder:
@@ -120,9 +169,10 @@ class OutputFolder:
             )
         with _told(self.folder, "Choose another `out` folder."):
             try:
-                self._made = _make_folders(self.folder)
-                self._temporary = Path(tempfile.mkdtemp(prefix=".cagecheck-", dir=self.folder))
-                _unfinished.add(self._temporary)
+                self._made = make_folders(self.folder.absolute().parent)
+                recover(self.folder)
+                self._stage = Stage(Path(os.path.realpath(self.folder)), self.is_shared)
+                _unfinished.add(self._stage.place)
             except BaseException:
                 _remove_empty(self._made)
                 raise
@@ -130,7 +180,7 @@ class OutputFolder:
 
     def add(self, name: str) -> Path:
         """Return the temporary path for the result file `name` (may hold sub-folders)."""
-        assert self._temporary is not None, "use OutputFolder in a with block"
+        assert self._stage is not None, "use OutputFolder in a with block"
         if Path(name).is_absolute() or ".." in Path(name).parts:
             raise InputError(
                 f"the result name {name!r} leads outside the folder.", file=str(self.folder)
@@ -138,7 +188,7 @@ class OutputFolder:
         refuse_existing(self.folder / name, self.force)
         if name not in self.names:
             self.names.append(name)
-        path = self._temporary / "new" / name
+        path = self._stage.new / name
         with _told(self.folder / name, "Choose another `out` folder."):
             path.parent.mkdir(parents=True, exist_ok=True)
         return path
@@ -153,42 +203,26 @@ class OutputFolder:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        assert self._temporary is not None
+        assert self._stage is not None
         kept = False
         try:
             if kind is None:
                 with _told(self.folder, "Free some space or choose another `out` folder."):
-                    self._move_in()
+                    self._move_in(self._stage)
                 kept = True
             elif isinstance(error, OSError) and error.errno in _FULL:
                 raise _cannot_write(self.folder, error, "Free some space.") from error
         finally:
-            shutil.rmtree(self._temporary, ignore_errors=True)
-            _unfinished.discard(self._temporary)
+            self._stage.close()
+            _unfinished.discard(self._stage.place)
             if not kept:
                 _remove_empty(self._made)
 
-    def _move_in(self) -> None:
-        assert self._temporary is not None
+    def _move_in(self, stage: Stage) -> None:
         for name in self.names:
-            assert (self._temporary / "new" / name).is_file(), f"{name} was added, never written"
+            assert (stage.new / name).is_file(), f"{name} was added, never written"
             refuse_existing(self.folder / name, self.force)
-        moved: list[tuple[Path, Path]] = []  # (from, to)
-        try:
-            for name in self.names:
-                new, final = self._temporary / "new" / name, self.folder / name
-                aside = self._temporary / "old" / name
-                self._made.extend(_make_folders(final.parent))
-                if final.exists():
-                    aside.parent.mkdir(parents=True, exist_ok=True)
-                    final.replace(aside)
-                    moved.append((final, aside))
-                new.replace(final)
-                moved.append((new, final))
-        except BaseException:
-            for before, after in reversed(moved):
-                after.replace(before)
-            raise
+        stage.move_in(self.names)
 
 
 # Temporary files and folders that are being written to.
@@ -198,11 +232,10 @@ _unfinished: set[Path] = set()
 def remove_unfinished() -> None:
     """Remove temporary files and folders; for who ends the process without leaving its blocks.
 
-    A folder whose files are moving into place at this moment is let finish: what it keeps aside is
-    not to be lost.
+    A folder whose files are moving into place at this moment is left: the next start finishes it.
     """
     for path in tuple(_unfinished):
-        if path.is_dir() and not (path / "old").exists():
+        if path.is_dir() and not (path / COMMIT).exists():
             shutil.rmtree(path, ignore_errors=True)
         elif path.is_file():
             path.unlink(missing_ok=True)
@@ -227,27 +260,7 @@ def _told(path: Path, cure: str, only: tuple[int, ...] = ()) -> Iterator[None]:
         raise _cannot_write(path, error, cure) from error
 
 
-def _make_folders(folder: Path) -> list[Path]:
-    """Make `folder` and those above it; return those that were missing, the deepest first."""
-    missing = [p for p in (folder, *folder.parents) if not p.exists()]
-    folder.mkdir(parents=True, exist_ok=True)
-    return missing
-
-
 def _remove_empty(folders: list[Path]) -> None:
     for folder in sorted(folders, key=lambda p: len(p.parts), reverse=True):
         with contextlib.suppress(OSError):
             folder.rmdir()
-
-
-def _new_file(final: Path) -> Path:
-    """Make an empty file beside `final`, with the rights that any new file gets here.
-
-    (`tempfile` gives its files to the owner alone, and the process's own rule, the umask, can
-    only be read by changing it for a moment, under the feet of other threads.)
-    """
-    while True:
-        path = final.with_name(f".{final.stem}.{secrets.token_hex(6)}{final.suffix}")
-        with contextlib.suppress(FileExistsError):
-            os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o666))
-            return path

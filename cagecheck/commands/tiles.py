@@ -88,7 +88,7 @@ def rename(
     ] = None,
     kind: Annotated[
         str | None,
-        typer.Option(metavar="KIND", help="The kind of map for files whose names tell none."),
+        typer.Option(metavar="KIND", help="The kind of map for files whose names tell no other."),
     ] = None,
     tile: Annotated[
         list[str] | None,

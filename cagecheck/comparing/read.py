@@ -23,11 +23,18 @@ from cagecheck.defects.kinds import Defect
 from cagecheck.defects.unseen import SEEN_SPACINGS
 from cagecheck.errors import InputError
 from cagecheck.meshes.normals import normalised
-from cagecheck.predicting.read_back import read_arrays, read_heat, read_json
+from cagecheck.predicting.read_back import check_ranges, read_arrays, read_heat, read_json
 from cagecheck.predicting.record import region_members, unseen_positions
+from cagecheck.predicting.record_fields import PLACED, SAMPLES, VIEW
 from cagecheck.predicting.result import DOCUMENT_VERSION, Prediction, prediction_document
 
 PREDICTED, LOCATED, TUNED = "regions.json", "location.json", "tuning.json"
+_SAMPLES = PLACED | {name: SAMPLES[name] for name in ("origin", "triangle", "area")}
+_VIEW = {
+    name: VIEW[name]
+    for name in ("low_positions", "low_triangles", "low_part", "region_first", "region_sample",
+                 "unseen_position")
+}  # fmt: skip
 # What a result may be given as.
 Result = Prediction | str | os.PathLike[str]
 
@@ -142,15 +149,10 @@ def _of_folder(folder: Path) -> Placed:
             cure="Run cagecheck predict, tune or locate again with --out.",
         )
     document = checked_document(read_json(folder / PREDICTED), folder / PREDICTED)
-    samples = read_arrays(
-        folder / "samples.npz",
-        ("origin", "triangle", "barycentric", "area", "texels", "visible_error"),
-    )
-    view = read_arrays(
-        folder / "view.npz",
-        ("low_positions", "low_triangles", "low_part", "region_first", "region_sample",
-         "unseen_position"),
-    )  # fmt: skip
+    lengths = {"low parts": len(document["low"]["parts"]), "R": len(document["regions"])}
+    samples = read_arrays(folder / "samples.npz", _SAMPLES, lengths)
+    view = read_arrays(folder / "view.npz", _VIEW, lengths)
+    check_ranges(folder, samples | view, _SAMPLES | _VIEW, lengths)
     try:
         corners = view["low_positions"][view["low_triangles"]].astype(np.float64)
         normals = normalised(np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]))

@@ -20,6 +20,8 @@ from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats
 from cagecheck.errors import InputError
+from cagecheck.files import read_plain
+from cagecheck.formats.stored import number_list, parse_json, parse_number, parse_rows
 from cagecheck.words.numbers import count_text
 
 PUSH_DOCUMENT = "cagecheck push distances"
@@ -79,7 +81,7 @@ def read_push(path: str | os.PathLike[str]) -> tuple[Floats, str | None]:
     """
     path = Path(path)
     try:
-        text = path.read_text(encoding="utf-8-sig")
+        text = read_plain(path).decode("utf-8-sig")
     except FileNotFoundError:
         raise InputError(
             "there is no such file.", file=str(path), cure="Check the name after `push`."
@@ -93,29 +95,29 @@ def read_push(path: str | os.PathLike[str]) -> tuple[Floats, str | None]:
 
 def _from_json(text: str, path: Path) -> tuple[Floats, str | None]:
     try:
-        document = json.loads(text)
-        values = np.asarray(document["offset_out"], dtype=np.float64)
-    except (ValueError, TypeError, KeyError, RecursionError) as error:
+        document = parse_json(text)
+        values = number_list(document["offset_out"])
+    except (ValueError, TypeError, KeyError) as error:
         raise InputError(
-            "this is no push-distance file: it has no list “offset_out”.",
+            f"this is no push-distance file: it has no list “offset_out” ({error}).",
             file=str(path),
             cure="Use the push.json that `cagecheck tune` writes.",
         ) from error
     source = document.get("low")
     sha256 = source.get("sha256") if isinstance(source, dict) else None
-    return _checked(values, path), sha256
+    return _checked(values, path), sha256 if isinstance(sha256, str) else None
 
 
 def _from_table(text: str, path: Path) -> Floats:
-    rows = [row for row in csv.reader(io.StringIO(text)) if row]
-    if not rows:
-        raise InputError("this file is empty.", file=str(path))
-    column = 0
-    if "offset_out" in rows[0]:
-        column = rows[0].index("offset_out")
-        rows = rows[1:]
     try:
-        values = np.array([float(row[column]) for row in rows])
+        rows = [row for row in parse_rows(text) if row]
+        if not rows:
+            raise InputError("this file is empty.", file=str(path))
+        column = 0
+        if "offset_out" in rows[0]:
+            column = rows[0].index("offset_out")
+            rows = rows[1:]
+        values = np.array([parse_number(row[column]) for row in rows])
     except (ValueError, IndexError) as error:
         raise InputError(
             "this is no table of push distances.",

@@ -21,6 +21,14 @@ DEFAULT_PATTERN = "{asset}_{map}.{tile}.{ext}"
 PATTERN_FIELDS = ("asset", "map", "tile", "ext", "material")
 IMAGE_ENDINGS = ("png", "tga", "tif", "tiff", "exr", "jpg", "jpeg", "bmp", "webp", "hdr")
 
+# Words for the kind of a map, in small letters (common practice, no source).
+MAP_KINDS = {
+    "albedo", "ambient", "ao", "base", "basecolor", "basecolour", "bent", "bump", "cavity", "color",
+    "colour", "convexity", "curvature", "depth", "diffuse", "direction", "displacement", "emission",
+    "emissive", "gloss", "glossiness", "height", "id", "mask", "material", "matid", "metallic",
+    "metalness", "nor", "normal", "normals", "nrm", "object", "occlusion", "opacity", "orm",
+    "position", "rough", "roughness", "specular", "thickness", "transmission", "wireframe", "world",
+}  # fmt: skip
 # The longest file name that common file systems take, in bytes.
 LONGEST_NAME = 255
 # Characters and names that one file system or another refuses (common practice, no source).

@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-import json
-import zipfile
-import zlib
-from collections.abc import Iterable
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -13,29 +10,53 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cagecheck.errors import InputError
+from cagecheck.files import read_plain
+from cagecheck.formats import stored
 from cagecheck.formats.file_bytes import load_bytes
 from cagecheck.formats.ply_header import read_header
-
-# What NumPy and the unpacking raise at files that are cut off or changed.
-_DAMAGE = (
-    OSError, ValueError, EOFError, KeyError, RuntimeError, zipfile.BadZipFile, zlib.error,
-)  # fmt: skip
+from cagecheck.formats.stored import Field
 
 
-def read_arrays(path: Path, names: Iterable[str] | None = None) -> dict[str, NDArray[Any]]:
-    """Return the arrays of an NPZ file by name, on request only some of them.
+def read_arrays(
+    path: Path, fields: Mapping[str, Field], lengths: dict[str, int]
+) -> dict[str, NDArray[Any]]:
+    """Return arrays of an NPZ file, see `cagecheck.formats.stored.read_arrays`.
 
     Raises
     ------
     InputError
-        The file is damaged or lacks one.
+        The file is damaged, or lacks one of them.
     """
     try:
-        with np.load(path, allow_pickle=False) as stored:
-            return {name: stored[name] for name in (stored.files if names is None else names)}
-    except _DAMAGE:
+        return stored.read_arrays(path, fields, lengths)
+    except (OSError, ValueError) as error:
         raise InputError(
-            "this file is damaged.", file=str(path), cure="Run cagecheck predict again."
+            f"this file is damaged or of another run ({error}).",
+            file=str(path),
+            cure="Run cagecheck predict again with --force.",
+        ) from None
+
+
+def check_ranges(
+    folder: Path,
+    arrays: Mapping[str, NDArray[Any]],
+    fields: Mapping[str, Field],
+    lengths: Mapping[str, int],
+) -> None:
+    """Refuse numbers of things that lead beyond their lists, once all are read.
+
+    Raises
+    ------
+    InputError
+        There are some.
+    """
+    try:
+        stored.check_ranges(arrays, fields, lengths)
+    except ValueError as error:
+        raise InputError(
+            f"the files of this folder are damaged or not from one run ({error}).",
+            file=str(folder),
+            cure="Make it again with --force.",
         ) from None
 
 
@@ -48,7 +69,7 @@ def read_json(path: Path) -> dict[str, Any]:
         It is not one, or cannot be read.
     """
     try:
-        document = json.loads(path.read_text(encoding="utf-8"))
+        document = stored.parse_json(read_plain(path))
     except (OSError, ValueError):
         document = None
     if not isinstance(document, dict):
@@ -77,6 +98,8 @@ def read_heat(path: Path) -> tuple[NDArray[Any], NDArray[np.int32]]:
         raise damaged
     rows = file.data[header.body : body].view(row)
     triangles = np.ascontiguousarray(file.data[body:].view(corner)["v"])
+    if not set("xyz") <= set(row.names) or not all(np.isfinite(rows[k]).all() for k in "xyz"):
+        raise damaged
     if len(triangles) and not 0 <= triangles.min() <= triangles.max() < len(rows):
         raise damaged
     return rows, triangles

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -19,11 +20,13 @@ from cagecheck.formats.push_file import read_push
 from cagecheck.meshes.barycentric import barycentric_of
 from cagecheck.meshes.lowpoly import LowPoly, prepare_low
 from cagecheck.meshes.mesh import Mesh
-from cagecheck.predicting.read_back import read_arrays, read_json
+from cagecheck.predicting.read_back import check_ranges, read_arrays, read_json
+from cagecheck.predicting.record_fields import VIEW
 from cagecheck.rays.cage import Cage, Directions, cage_from_push
 from cagecheck.words.numbers import count_text
 from cagecheck.words.sentences import count_words
 
+_VIEW = {name: VIEW[name] for name in ("low_positions", "low_triangles", "low_part")}
 _FILES = ("push.json", "view.npz", "regions.json")
 # Result folders keep places in single precision; within a few roundings of that they are the same.
 _SAME = 4 * float(np.finfo(np.float32).eps)
@@ -89,12 +92,13 @@ def _read_tuned(folder: Path) -> tuple[LowPoly, Floats]:
             cure="Name the folder that cagecheck tune wrote (--out).",
         )
     offsets, _ = read_push(folder / "push.json")
-    view = read_arrays(folder / "view.npz", ("low_positions", "low_triangles", "low_part"))
-    names = read_json(folder / "regions.json").get("low", {}).get("parts", [])
+    names = _part_names(read_json(folder / "regions.json"))
+    lengths = {"low parts": len(names)}
+    view = read_arrays(folder / "view.npz", _VIEW, lengths)
+    check_ranges(folder, view, _VIEW, lengths)
     positions, triangles = view["low_positions"].astype(np.float64), view["low_triangles"]
     part: Ints = view["low_part"]
-    fits = len(positions) == len(offsets) and len(part) == len(triangles) > 0
-    if not fits or triangles.max() >= len(positions) or part.max() >= len(names):
+    if len(positions) != len(offsets):
         raise InputError(
             "the files of this folder are not from one run.",
             file=str(folder),
@@ -108,6 +112,12 @@ def _read_tuned(folder: Path) -> tuple[LowPoly, Floats]:
         part_names=tuple(names),
     )
     return prepare_low(mesh), offsets
+
+
+def _part_names(document: dict[str, Any]) -> list[str]:
+    low = document.get("low")
+    names = low.get("parts") if isinstance(low, dict) else None
+    return [str(name) for name in names] if isinstance(names, list) else []
 
 
 def _paired(old: tuple[str, ...], new: tuple[str, ...]) -> np.ndarray:

@@ -7,16 +7,15 @@ the offset that the given cage has there. Vertices not listed are free.
 
 from __future__ import annotations
 
-import csv
-import io
 import os
-from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats
 from cagecheck.errors import InputError
+from cagecheck.files import read_plain
+from cagecheck.formats.stored import parse_rows
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.rays.cage import Cage, Directions
 from cagecheck.tuning.start import start_of
@@ -140,14 +139,18 @@ def _triangles_of(kind: str, name: str, low: LowPoly) -> NDArray[np.bool_]:
 def _rows(path: str | os.PathLike[str]) -> list[tuple[int, int, float | None]]:
     """Return (line number, vertex, offset or None) of every line."""
     try:
-        text = Path(path).read_text(encoding="utf-8-sig")
+        lines = [
+            [cell.strip() for cell in row]
+            for row in parse_rows(read_plain(path).decode("utf-8-sig"))
+        ]
     except FileNotFoundError:
         raise InputError(
             "there is no such file.", file=str(path), cure="Check the name after `keep`."
         ) from None
     except (OSError, UnicodeDecodeError) as error:
         raise InputError("this cannot be read as text.", file=str(path)) from error
-    lines = [[cell.strip() for cell in row] for row in csv.reader(io.StringIO(text))]
+    except ValueError as error:
+        raise InputError(f"this is no table ({error}).", file=str(path)) from error
     header = lines[0] if lines else []
     column = next((header.index(n) for n in OFFSET_COLUMNS if n in header), None)
     if "vertex" not in header or column is None:

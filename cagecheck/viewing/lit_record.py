@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import zipfile
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -11,9 +10,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cagecheck.errors import InputError
+from cagecheck.files import open_plain
+from cagecheck.formats.stored import check_ranges, fitted, shortened, unpacked
+from cagecheck.predicting.record_fields import LIT
 
 FILE = "lit.npz"
 HIGH = "high"
+_AGAIN = "Run cagecheck predict again."
+# Along the edge of a map; the maps of the page are far smaller.
+MOST_TEXELS = 1 << 15
 
 
 @dataclass(frozen=True, eq=False)
@@ -48,7 +53,18 @@ class LitRecord:
         import imagecodecs
 
         data = self.arrays.get(f"map_{key}_{tile}")
-        return None if data is None else np.asarray(imagecodecs.webp_decode(data.tobytes()))
+        if data is None:
+            return None
+        try:
+            decoded = np.asarray(imagecodecs.webp_decode(data.tobytes()))
+        except Exception as error:
+            # The decoder's errors share no base but Exception.
+            raise InputError(
+                f"the picture map_{key}_{tile} is damaged.", file=FILE, cure=_AGAIN
+            ) from error
+        if decoded.ndim != 3 or decoded.shape[2] != 3:
+            raise InputError(f"map_{key}_{tile} is no picture.", file=FILE, cure=_AGAIN)
+        return decoded
 
 
 def read_lit(folder: Path) -> LitRecord | None:
@@ -60,20 +76,32 @@ def read_lit(folder: Path) -> LitRecord | None:
     if not path.is_file():
         return None
     try:
-        with np.load(path, allow_pickle=False) as stored:
-            arrays = {name: stored[name] for name in stored.files}
-        record = LitRecord(arrays)
-        corners, triangles = len(arrays["position"]), arrays["triangles"]
-        sound = (
-            all(len(arrays[name]) == corners for name in ("uv", "normal", "tangent"))
-            and all(len(arrays[name]) == len(triangles) for name in ("part", "tile"))
-            and 0 <= int(triangles.min(initial=0)) <= int(triangles.max(initial=0)) < corners
-            and set(record.first) <= set(record.titles)
-        )
-    except (OSError, ValueError, EOFError, KeyError, zipfile.BadZipFile):
-        sound = False
-    if not sound:
-        raise InputError(
-            "this file is damaged.", file=str(path), cure="Run cagecheck predict again."
-        )
-    return record
+        with open_plain(path) as stream:
+            arrays = unpacked(stream)
+        missing = ({*LIT, "size", "keys", "titles", "words", "first"}) - set(arrays)
+        if missing:
+            raise ValueError(f"it lacks {min(missing)}")
+        lengths: dict[str, int] = {}
+        arrays |= fitted(arrays, LIT, lengths)
+        check_ranges(arrays, LIT, lengths)
+        _check_sides(arrays)
+    except (OSError, ValueError) as error:
+        raise InputError(f"this file is damaged ({error}).", file=str(path), cure=_AGAIN) from None
+    return LitRecord(arrays)
+
+
+def _check_sides(arrays: dict[str, NDArray[Any]]) -> None:
+    """Raise `ValueError` where the sides of the model and their maps do not fit."""
+    names = [arrays[name] for name in ("keys", "titles", "words", "first")]
+    if any(name.dtype.kind != "U" or name.ndim != 1 for name in names):
+        raise ValueError("its titles are no texts")
+    if len({len(name) for name in names[:3]}) != 1 or len(names[3]) != 2:
+        raise ValueError("its titles have other lengths than what they belong to")
+    if not set(names[3].tolist()) <= set(names[0].tolist()):
+        raise ValueError("it shows a side that it has not")
+    size = arrays["size"]
+    if size.ndim != 0 or size.dtype.kind not in "iu" or not 0 < int(size) <= MOST_TEXELS:
+        raise ValueError("its maps have no size")
+    for name, data in arrays.items():
+        if name.startswith("map_") and (data.dtype != np.uint8 or data.ndim != 1):
+            raise ValueError(f"{shortened(name)} is no picture")

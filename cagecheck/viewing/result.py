@@ -11,17 +11,22 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from cagecheck.defects.kinds import Thresholds
+from cagecheck.defects.kinds import Defect, Thresholds
 from cagecheck.defects.recolour import Recolourer, Table
 from cagecheck.errors import InputError, Notice
 from cagecheck.formats.read import read_surface
+from cagecheck.formats.stored import check_ranges, check_starts, shortened
 from cagecheck.meshes.mesh import Surface
 from cagecheck.predicting.read_back import read_arrays, read_heat, read_json
+from cagecheck.predicting.record_fields import SAMPLES, VIEW
 from cagecheck.progress import Progress, silent
+from cagecheck.report.valid import fault_of
+from cagecheck.staging import recover
 from cagecheck.viewing.lit_record import LitRecord, read_lit
 
 # Vertices of a file that lie within this share of the model's size of where they were are the same.
 FIT = 1e-5
+SHOWN = ("cagecheck prediction",)
 FILES = ("regions.json", "heatmap.ply", "samples.npz", "view.npz")
 
 
@@ -103,6 +108,7 @@ def read_result(folder: str | os.PathLike[str]) -> Result:
         It is not one, a file is missing or damaged, or the files are not from one run.
     """
     place = Path(folder)
+    recover(place)
     if not place.is_dir():
         raise InputError(
             "there is no such folder.",
@@ -124,16 +130,16 @@ def read_result(folder: str | os.PathLike[str]) -> Result:
             cure="Run cagecheck predict again with --out.",
         )
     positions, triangles = read_heat_ply(place / "heatmap.ply")
-    result = Result(
-        place,
-        _read_document(place / "regions.json"),
-        positions,
-        triangles,
-        read_arrays(place / "samples.npz"),
-        read_arrays(place / "view.npz"),
-        read_lit(place),
-    )
-    _check_one_run(result)
+    document = _read_document(place / "regions.json")
+    lengths = {
+        "low parts": len(document["low"]["parts"]),
+        "high parts": len(document["high"]["parts"]),
+        "R": len(document["regions"]),
+    }
+    samples = read_arrays(place / "samples.npz", SAMPLES, lengths)
+    view = read_arrays(place / "view.npz", VIEW, lengths)
+    result = Result(place, document, positions, triangles, samples, view, read_lit(place))
+    _check_one_run(result, lengths)
     return result
 
 
@@ -199,7 +205,7 @@ def _place_as_used(
     surface: Surface, index: NDArray[np.int64], used: NDArray[np.float64]
 ) -> Surface | None:
     """Return the surface scaled and turned as the result used it, None where it does not fit."""
-    if int(index.max(initial=0)) >= len(surface.positions):
+    if len(index) == 0 or index.min() < 0 or int(index.max()) >= len(surface.positions):
         return None
     here = surface.positions[index].astype(np.float64)
     size = float(np.ptp(used, axis=0).max()) or 1.0
@@ -218,37 +224,67 @@ def _read_document(path: Path) -> dict[str, Any]:
     kind, version = document.get("document"), document.get("version")
     if kind is None or version is None:
         raise InputError("this is not a document that cagecheck wrote.", file=str(path))
-    if not str(kind).startswith("cagecheck") or version != 1 or "regions" not in document:
+    if kind not in SHOWN or version != 1 or "regions" not in document:
         raise InputError(
-            f"this is a “{kind}”, version {version}, which this cagecheck cannot show.",
+            f"this is a “{shortened(kind)}”, version {shortened(version)}, which this cagecheck "
+            "cannot show.",
             file=str(path),
             cure="Run cagecheck predict again with this version.",
+        )
+    fault = fault_of(document, "prediction") or _fault_of_document(document)
+    if fault is not None:
+        raise InputError(
+            f"this document is damaged or was edited: {fault}.",
+            file=str(path),
+            cure="Run cagecheck predict again with --force.",
         )
     return document
 
 
-def _check_one_run(result: Result) -> None:
+def _fault_of_document(document: dict[str, Any]) -> str | None:
+    """Return what the schema cannot say: what must agree with what."""
+    settings, regions = document["settings"], document["regions"]
+    low, high = document["low"]["parts"], document["high"]["parts"]
+    named = [row["low"] for row in document["pairing"]] + [region["part"] for region in regions]
+    if settings["depth"] is None or settings["reach"] is None:
+        return "settings lacks depth or reach"
+    if [region["number"] for region in regions] != list(range(1, len(regions) + 1)):
+        return "the regions are not numbered one after another"
+    if not set(named) <= set(low):
+        return "it names a part that the low poly has not"
+    if not {name for row in document["pairing"] for name in row["high"]} <= set(high):
+        return "it names a part that the high poly has not"
+    numbers = {n for row in document["entries"] for n in row["regions"]}
+    if not numbers <= set(range(1, len(regions) + 1)):
+        return "its entries name regions that it has not"
+    return None
+
+
+def _check_one_run(result: Result, lengths: dict[str, int]) -> None:
     """Refuse files that do not fit together: they would be indexed into each other."""
     s, v = result.samples, result.view
     try:
-        n, crossings = len(s["start"]), len(s["layer_t"])
-        fits = (
-            result.document["samples"] == n
-            and all(len(s[name]) == n for name in ("main", "flags", "origin", "target_layer"))
-            and len(s["layer_first"]) == n + 1
-            and all(len(v[name]) == crossings for name in ("layer_own", "layer_lean"))
-            and len(v["vertex_of_sample"]) == n
-            and len(v["heat_sample"]) == len(result.positions)
-            and int(v["heat_sample"].max(initial=0)) < max(n, 1)
-            and int(v["vertex_of_sample"].max(initial=0)) < max(len(result.positions), 1)
-            and int(s["layer_first"][-1]) == crossings
-            and int(s["target_layer"].max(initial=-1)) < crossings
-        )
-    except (KeyError, IndexError):
-        fits = False
-    if not fits:
+        check_ranges(s, SAMPLES, lengths)
+        check_ranges(v, VIEW, lengths)
+        check_starts("layer_first", s["layer_first"], lengths["L"])
+        check_starts("region_first", v["region_first"], lengths["M"])
+        _check_members(result)
+        if result.document["samples"] != lengths["N"] or lengths["K"] != len(result.positions):
+            raise ValueError("the counts differ")
+    except ValueError as error:
         raise InputError(
-            "the files of this folder are not from one run.",
+            f"the files of this folder are not from one run, or one is damaged ({error}).",
             file=str(result.folder),
             cure="Run cagecheck predict again with --force.",
-        )
+        ) from None
+
+
+def _check_members(result: Result) -> None:
+    """Members of a region are samples, or points of the high poly where that is unseen."""
+    first, members = result.view["region_first"], result.view["region_sample"]
+    for k, region in enumerate(result.regions):
+        mine = members[first[k] : first[k + 1]]
+        is_unseen = region["name"] == Defect.UNSEEN.title
+        most = len(result.view["unseen_position"] if is_unseen else result.samples["start"])
+        if len(mine) and not 0 <= mine.min() <= mine.max() < most:
+            raise ValueError("region_sample holds numbers out of range")

@@ -3,6 +3,7 @@
 import errno
 import json
 import os
+import random
 import signal
 import subprocess
 import sys
@@ -22,6 +23,7 @@ from cagecheck.chores.rename.plan import RenameOptions, plan_renames
 from cagecheck.errors import InputError
 from cagecheck.files import sha256_of
 from cagecheck.maps.pictures import Picture, read_picture, write_picture
+from tests.scenes.damage import odd_json
 from tests.scenes.tiles import bake, patch_low
 
 # A swap, a chain, a change of case, a plain rename and a name outside ASCII.
@@ -602,3 +604,200 @@ def test_a_made_file_that_was_deleted_since_does_not_stop_undoing(tmp_path):
     (tmp_path / "joined.png").unlink()
     undo(done)
     assert held(tmp_path) == BEFORE and leftovers(tmp_path) == []
+
+
+# --- two at once, and journals that were changed -----------------------------------------------
+
+
+def test_a_second_renaming_is_refused_while_one_is_under_way(tmp_path):
+    fill(tmp_path)
+    finish(begin(tmp_path, RENAMES))
+    code = (
+        "import sys, time; from pathlib import Path\n"
+        "from cagecheck.chores.rename.journal import alone_in\n"
+        "with alone_in(Path(sys.argv[1])):\n"
+        "    print('held', flush=True); time.sleep(60)\n"
+    )
+    with subprocess.Popen(
+        [sys.executable, "-c", code, str(tmp_path)], stdout=subprocess.PIPE, text=True
+    ) as other:
+        assert other.stdout.readline() == "held\n"
+        for work in (undo_renames, finish_renames):
+            with pytest.raises(InputError, match="under way"):
+                work(tmp_path)
+        assert held(tmp_path) == AFTER
+        other.kill()
+    undo_renames(tmp_path)  # a dead process holds no lock
+    assert held(tmp_path) == BEFORE
+    assert not (tmp_path / journal_module.LOCK_NAME).exists()
+
+
+def test_two_that_begin_at_once_rename_once(tmp_path):
+    low = patch_low()
+    for folder in (tmp_path / str(k) for k in range(4)):
+        folder.mkdir()
+        for name in ("body_normal.png", "head_normal.png", "coat_normal.png"):
+            (folder / name).write_bytes(name.encode())
+        code = (
+            "import sys; from cagecheck.chores.rename.apply import apply_renames\n"
+            "from cagecheck.chores.rename.plan import plan_renames\n"
+            "from cagecheck.errors import InputError\n"
+            "from tests.scenes.tiles import patch_low\n"
+            "low = patch_low(); plan = plan_renames(sys.argv[1], low)\n"
+            "print('ready', flush=True); sys.stdin.readline()\n"
+            "try:\n    apply_renames(plan, low)\n"
+            "except InputError as error:\n    sys.exit(str(error))\n"
+        )
+        pipes = {"stdin": subprocess.PIPE, "stdout": subprocess.PIPE, "stderr": subprocess.PIPE}
+        both = [
+            subprocess.Popen([sys.executable, "-c", code, str(folder)], text=True, **pipes)
+            for _ in range(2)
+        ]
+        for process in both:
+            assert process.stdout.readline() == "ready\n", process.stderr.read()
+        for process in both:
+            process.stdin.write("\n")
+            process.stdin.flush()
+        ends = [process.communicate() for process in both]
+        codes = sorted(process.returncode for process in both)
+        assert codes == [0, 1], ends
+        assert not any("Traceback" in errors for _, errors in ends)
+        plan = {"body": 1001, "head": 1002, "coat": 1011}
+        assert held(folder) == {
+            f"hero_normal.{tile}.png": f"{part}_normal.png" for part, tile in plan.items()
+        }
+        undo_renames(folder)
+        assert sorted(held(folder)) == ["body_normal.png", "coat_normal.png", "head_normal.png"]
+    assert low.uv is not None
+
+
+def everything(folder):
+    """Every file of the folder but journals, hidden ones too, and what it says."""
+    return {
+        p.name: p.read_bytes() for p in folder.iterdir() if "rename-" not in p.name and p.is_file()
+    }
+
+
+@pytest.mark.parametrize("state", ["begun", "staged", "done"])
+def test_an_edited_journal_moves_and_removes_nothing(tmp_path, state):
+    """Any change to what a journal says is refused, so no file is moved, removed or replaced."""
+    for seed in range(150):
+        folder = tmp_path / f"{seed}"
+        fill(folder)
+        (folder / ".cagecheck-moving-made-00000").write_text("made")
+        sha256 = sha256_of(folder / ".cagecheck-moving-made-00000")
+        work = begin(folder, RENAMES, [Move(None, ".cagecheck-moving-made-00000", "j.png", sha256)])
+        if state != "begun":
+            work = finish(work)
+        if state == "staged":
+            # As a kill just before the end leaves it.
+            journal_module._save(work, "staged")
+        (folder / "mine.png").write_text("mine")
+        before = everything(folder)
+        whole = json.loads(work.path.read_bytes())
+        written = work.path.read_bytes()
+        changed = odd_json(whole, random.Random(seed))
+        work.path.write_bytes(changed)
+        for act in (undo_renames, finish_renames):
+            try:
+                act(folder)
+            except InputError as error:
+                assert len(str(error)) < 700
+                assert everything(folder) == before, (seed, act)
+            else:
+                same = [json.loads(data) for data in (written, changed)]
+                assert same[0] == same[1] or set(everything(folder).values()) >= {b"mine"}
+                break
+        assert (folder / "mine.png").read_text() == "mine"
+        assert {text.encode() for text in BEFORE.values()} <= set(everything(folder).values())
+
+
+HARMFUL = [
+    {"source": None, "temp": "a.png", "target": "gone.png", "sha256": "0" * 64},
+    {"source": "a.png", "temp": "b.png", "target": "c.png"},
+    {"source": "a.png", "temp": ".cagecheck-moving-0001-00000", "target": "../x.png"},
+    {"source": "a\0", "temp": ".cagecheck-moving-0001-00000", "target": "x.png"},
+    {"source": "a.png", "temp": ".cagecheck-moving-0001-00007", "target": "x.png"},
+    {"source": "a.png", "temp": ".cagecheck-moving-0001-00000", "target": ".cagecheck-x"},
+    {"source": "a.png", "temp": ".cagecheck-moving-0001-00000", "target": 7},
+    {"source": 1, "temp": 2, "target": 3},
+    {"source": None, "temp": ".cagecheck-moving-made-00000", "target": "a.png", "sha256": None},
+    {"source": None, "temp": ".cagecheck-moving-made-00000", "target": "a.png", "sha256": "A"},
+]
+
+
+@pytest.mark.parametrize("row", HARMFUL)
+@pytest.mark.parametrize("version", [1, 2])
+@pytest.mark.parametrize("state", ["begun", "staged", "done"])
+def test_entries_that_no_renaming_writes_are_refused(tmp_path, row, version, state):
+    """Even where the digest was made to fit."""
+    fill(tmp_path)
+    name = ".cagecheck-rename-0001.json"
+    document = {"version": version, "state": state, "moves": [row],
+                "digest": journal_module._digest(name, state, [row])}  # fmt: skip
+    (tmp_path / name).write_text(json.dumps(document))
+    before = everything(tmp_path)
+    for act in (undo_renames, finish_renames):
+        with pytest.raises(InputError):
+            act(tmp_path)
+    assert everything(tmp_path) == before
+
+
+@pytest.mark.parametrize("state", ["begun", "staged"])
+def test_a_journal_that_does_not_fit_the_folder_moves_nothing(tmp_path, state):
+    """One file is at neither of its places: nothing is moved, not even the others."""
+    fill(tmp_path)
+    work = begin(tmp_path, RENAMES)
+    if state == "staged":
+        journal_module._save(finish(work), "staged")
+    (tmp_path / ("plain.png" if state == "begun" else "schön.png")).unlink()
+    before = everything(tmp_path)
+    for act in (undo_renames, finish_renames):
+        with pytest.raises(InputError, match="nothing was moved"):
+            act(tmp_path)
+        assert everything(tmp_path) == before
+
+
+@pytest.mark.parametrize(
+    "data",
+    [b"\xff\xfe", b"[" * 10**6, b"null", b"3", b'"x"', b'{"version": 2}', b"\0" * 99,
+     b'{"version": 2, "state": [], "moves": {}}', b'{"version": true, "state": "done", "moves": 1}',
+     b'{"version": 2, "state": "done", "moves": [' + b"9" * 400 + b"]}",
+     b'{"version": 2, "state": "done", "moves": [[]]}',
+     b'{"version": 2, "state": {}, "moves": []}'],
+)  # fmt: skip
+def test_damaged_journals_end_in_sentences(tmp_path, data):
+    fill(tmp_path)
+    (tmp_path / ".cagecheck-rename-0001.json").write_bytes(data)
+    for act in (undo_renames, finish_renames, lambda folder: plan_renames(folder, patch_low())):
+        with pytest.raises(InputError, match="cannot be read"):
+            act(tmp_path)
+
+
+def test_a_pipe_in_place_of_a_journal_does_not_hang(tmp_path):
+    os.mkfifo(tmp_path / ".cagecheck-rename-0001.json")
+    with pytest.raises(InputError, match="not a plain file"):
+        undo_renames(tmp_path)
+
+
+def test_after_a_kill_the_plan_names_the_way_on(tmp_path):
+    """All files lie hidden half way: the folder holds no pictures, but that is not the trouble."""
+    fill(tmp_path)
+    work = begin(tmp_path, [(name, "x" + name) for name in BEFORE])
+    for move in work.moves:
+        (tmp_path / move.source).rename(tmp_path / move.temp)
+    with pytest.raises(InputError, match="`finish`"):
+        plan_renames(tmp_path, patch_low())
+    finish_renames(tmp_path)
+    assert held(tmp_path) == {"x" + name: name for name in BEFORE}
+
+
+def test_what_kills_left_unused_is_cleared_by_the_next_renaming(tmp_path):
+    low = patch_low()
+    (tmp_path / "body_normal.png").write_text("body")
+    for name in (".cagecheck-journal-abc", ".cagecheck-moving-made-00000"):
+        (tmp_path / name).write_text("left")
+    apply_renames(plan_renames(tmp_path, low), low)
+    assert sorted(p.name for p in tmp_path.iterdir()) == [
+        ".cagecheck-rename-0001.json", "hero_normal.1001.png",
+    ]  # fmt: skip

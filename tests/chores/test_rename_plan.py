@@ -317,3 +317,36 @@ def test_unreadable_input(tmp_path, low):
         with pytest.raises(InputError, match="cannot be read"):
             read_picture(bad)
         bad.unlink()
+
+
+def test_one_broken_picture_stops_no_other(tmp_path, low):
+    bake(low, 1001, tmp_path / "first_normal.png")
+    (tmp_path / "second_normal.png").write_bytes(b"\x89PNG broken")
+    found = plan_of(tmp_path, low)
+    assert found["first_normal.png"].target.endswith(".1001.png")
+    assert found["second_normal.png"].action == "unclear"
+    assert "cannot be read" in found["second_normal.png"].reason
+
+
+def test_a_broken_picture_is_joined_with_no_other(tmp_path, low):
+    write_picture(tmp_path / "coat_normal.png", BLANK, "png")
+    (tmp_path / "belt_normal.png").write_bytes(b"broken")
+    write_picture(tmp_path / "body_normal.png", BLANK, "png")
+    found = plan_of(tmp_path, low, compose=True)
+    assert {found[f"{n}_normal.png"].action for n in ("coat", "belt")} == {"unclear"}
+    assert "belt_normal.png" in found["coat_normal.png"].reason
+    assert found["body_normal.png"].target == "hero_normal.1001.png"
+
+
+def test_a_kind_that_is_asked_for_makes_one_set(tmp_path):
+    """Six maps told apart by a letter: one set of six tiles, none of six kinds."""
+    boxes = [(0.1, 0.1, 0.9, 0.3), (0.1, 0.1, 0.3, 0.9), (0.4, 0.4, 0.9, 0.9),
+             (0.1, 0.6, 0.5, 0.9), (0.05, 0.05, 0.95, 0.95), (0.7, 0.1, 0.9, 0.9)]  # fmt: skip
+    six = patch_low(tuple((f"p{k}", "m", (k, 0), box) for k, box in enumerate(boxes)))
+    for k, letter in enumerate("abcdef"):
+        bake(six, 1001 + k, tmp_path / f"bake_normal_{letter}.png")
+    bake(six, 1001, tmp_path / "bake_height.png")
+    found = plan_of(tmp_path, six, kind="normal")
+    for k, letter in enumerate("abcdef"):
+        assert found[f"bake_normal_{letter}.png"].target == f"hero_normal.{1001 + k}.png"
+    assert found["bake_height.png"].target == "hero_bake_height.1001.png"

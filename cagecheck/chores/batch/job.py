@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import contextlib
 import json
-import shutil
 import sys
 import time
 from dataclasses import replace
@@ -22,6 +21,7 @@ from typing import TYPE_CHECKING, Any
 from cagecheck.errors import InputError
 from cagecheck.files import replace_file
 from cagecheck.options import build, with_flags
+from cagecheck.staging import recover
 from cagecheck.version import __version__
 
 if TYPE_CHECKING:
@@ -80,7 +80,7 @@ def _check(job: dict[str, Any]) -> dict[str, Any]:
 
     folder, options = Path(job["folder"]), dict(job["options"])
     files = {kind: Path(path) for kind, path in job["files"].items()}
-    _sweep(folder)
+    recover(folder / "predicted")
     settings, reading = build(Settings, options), build(MeshOptions, options)
     scene = read_inputs(files["low"], files["high"], reading)
     cage, more = read_cage(
@@ -162,13 +162,6 @@ def summary_of(prediction: Prediction) -> dict[str, Any]:
         }
     )
     return found
-
-
-def _sweep(folder: Path) -> None:
-    """Remove what a run of this asset left half written when it was killed."""
-    for place in (folder, folder / "predicted", folder / "tuned"):
-        for left in place.glob(".cagecheck-*"):
-            shutil.rmtree(left, ignore_errors=True)
 
 
 def _limit_memory(gigabytes: float | None) -> None:

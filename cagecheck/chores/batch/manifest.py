@@ -20,8 +20,6 @@ CSV: a header with low, high and any other of these names (thresholds as ``gate_
 
 from __future__ import annotations
 
-import csv
-import io
 import math
 import re
 import tomllib
@@ -32,6 +30,8 @@ from typing import Any
 
 from cagecheck.chores.batch.gate import DEFECT_SLUGS, Gate
 from cagecheck.errors import InputError
+from cagecheck.files import read_plain
+from cagecheck.formats.stored import parse_rows
 from cagecheck.maps.map_names import name_key
 from cagecheck.options import OFFSETS, again, option, options_of, plain_kind
 from cagecheck.predicting.inputs import MeshOptions
@@ -125,9 +125,7 @@ def read_manifest(path: str | Path) -> Manifest:
 
 def _read(path: Path) -> str:
     try:
-        if path.stat().st_size > _LARGEST_MANIFEST:
-            raise InputError("this is too large for a manifest.", file=str(path))
-        return path.read_text(encoding="utf-8-sig")
+        return read_plain(path, most=_LARGEST_MANIFEST).decode("utf-8-sig")
     except UnicodeDecodeError as error:
         raise InputError("this manifest is not UTF-8 text.", file=str(path)) from error
     except OSError as error:
@@ -139,7 +137,7 @@ def _read(path: Path) -> str:
 def _from_toml(path: Path, text: str) -> tuple[list[dict[str, Any]], dict[str, Any], Any]:
     try:
         document = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:
         raise InputError(f"this manifest does not read: {error}.", file=str(path)) from error
     unknown = sorted(set(document) - {"asset", "options", "gate"})
     if unknown:
@@ -162,10 +160,14 @@ def _from_csv(path: Path, text: str) -> list[dict[str, Any]]:
     if separator == "," and first.count(";") > first.count(","):
         separator = ";"  # what spreadsheets write where the comma is the decimal sign
     rows: list[dict[str, Any]] = []
-    for line in csv.DictReader(io.StringIO(text, newline=""), delimiter=separator):
-        cells = {str(k).strip(): (v or "").strip() for k, v in line.items() if k is not None
-                 and isinstance(v, str | None)}  # fmt: skip
-        if line.get(None):
+    try:
+        lines = [line for line in parse_rows(text, separator) if line]
+    except ValueError as error:
+        raise InputError(f"this manifest does not read: {error}.", file=str(path)) from error
+    header = [name.strip() for name in lines[0]] if lines else []
+    for line in lines[1:]:
+        cells = {name: cell.strip() for name, cell in zip(header, line, strict=False)}
+        if any(line[len(header) :]):
             raise InputError(f"asset {len(rows) + 1} has more cells than the header.",
                              file=str(path))  # fmt: skip
         filled = {name: value for name, value in cells.items() if value}

@@ -28,15 +28,17 @@ from cagecheck.chores.materials.obj import (
     set_obj_materials,
 )
 from cagecheck.errors import InputError, Notice
-from cagecheck.files import OutputFolder, sha256_of
+from cagecheck.files import OutputFolder, read_plain, sha256_of
 from cagecheck.formats.file_bytes import load_bytes, split_name
 from cagecheck.formats.gltf_document import MalformedError
 from cagecheck.formats.read import read_mesh
+from cagecheck.formats.stored import parse_json, shortened
 from cagecheck.inspecting.tile_table import NO_MATERIAL, face_tiles, tile_table
 from cagecheck.maps.map_names import default_asset
 from cagecheck.meshes.lowpoly import prepare_low
 from cagecheck.meshes.mesh import Mesh
 from cagecheck.meshes.tiles import FIRST_TILE, NO_TILE, tile_origin
+from cagecheck.staging import recover
 from cagecheck.words.numbers import count_text
 
 DEFAULT_NAMES = "{asset}_{tile}"
@@ -117,13 +119,14 @@ def write_tile_materials(
         The mesh has no UVs or is of a kind that is not written, `out` has another ending or
         exists, or the names are not one to a tile.
     """
+    recover(Path(path).parent)
     mesh, out = read_mesh(path), Path(out)
     kind = _writable(mesh, out)
     plan = plan_materials(mesh, names, asset or default_asset(Path(path).stem))
     faces = face_tiles(mesh)
     shift = {m.tile: _to_first(m.tile) for m in plan} if to_first_tile else {}
     notices = list(_plan_notices(mesh, plan, faces.crossing, to_first_tile))
-    with OutputFolder(out.parent, force=force) as folder:
+    with OutputFolder(out.parent, force=force, is_shared=True) as folder:
         place = folder.add(out.name)
         if kind == "obj":
             notices += _write_obj(mesh, faces.tile, plan, shift, place, folder, out)
@@ -174,6 +177,7 @@ def restore_tiles(
     InputError
         The record cannot be read, or none of its materials is in the mesh.
     """
+    recover(Path(path).parent)
     mesh, out = read_mesh(path), Path(out)
     kind = _writable(mesh, out)
     materials, shift_of = _read_record(Path(record))
@@ -184,7 +188,7 @@ def restore_tiles(
             file=str(path),
             cure="Name the record that was written beside it.",
         )
-    with OutputFolder(out.parent, force=force) as folder:
+    with OutputFolder(out.parent, force=force, is_shared=True) as folder:
         place = folder.add(out.name)
         if kind == "obj":
             shifts = [shift_of.get(name, (0, 0)) for name in _names_of_faces(mesh)]
@@ -410,23 +414,30 @@ def _read_record(
 ) -> tuple[tuple[TileMaterial, ...], dict[str, tuple[int, int]]]:
     """Return the materials of a record and the way back for each."""
     try:
-        document = json.loads(path.read_text(encoding="utf-8"))
+        document = parse_json(read_plain(path))
         if document["version"] != RECORD_VERSION:
-            raise ValueError(f"version {document['version']}")
+            raise ValueError(f"version {shortened(document['version'])}")
         materials, back = [], {}
         for entry in document["materials"]:
             u, v = entry["shift"]
+            made_from, replaces = entry["made_from"], entry["replaces"]
+            if not (isinstance(made_from, str | None) and _is_texts(replaces)):
+                raise ValueError("materials are named by texts")
             back[str(entry["name"])] = (-int(u), -int(v))
             materials.append(
                 TileMaterial(
                     int(entry["tile"]),
                     str(entry["name"]),
-                    entry["made_from"],
-                    tuple(entry["replaces"]),
+                    made_from,
+                    tuple(replaces),
                 )
             )
         return tuple(materials), back
-    except (OSError, ValueError, KeyError, TypeError) as error:
+    except (OSError, ValueError, KeyError, TypeError, OverflowError) as error:
         raise InputError(
             f"this record of moved tiles cannot be read ({error}).", file=str(path)
         ) from error
+
+
+def _is_texts(values: Any) -> bool:
+    return isinstance(values, list) and all(isinstance(value, str) for value in values)

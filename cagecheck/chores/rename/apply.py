@@ -10,6 +10,7 @@ from cagecheck.chores.rename.journal import (
     TEMP_PREFIX,
     Journal,
     Move,
+    alone_in,
     begin,
     finish,
     latest,
@@ -59,19 +60,20 @@ def apply_renames(plan: RenamePlan, low: LowPoly, *, progress: Progress = silent
         groups.setdefault(entry.target, []).append(entry)
     if not renames and not groups:
         return None
-    refuse_unfinished(plan.folder)
-    _refuse_taken(plan.folder, [target for _, target in renames] + list(groups), renames)
-    remove_orphans(plan.folder)
-    made = []
-    try:
-        for k, (target, entries) in enumerate(groups.items()):
-            progress("joining maps", k, len(groups))
-            made.append(_compose(plan.folder, target, entries, low, k))
-        journal = begin(plan.folder, renames, made)
-    except InputError:
+    with alone_in(plan.folder):
+        refuse_unfinished(plan.folder)
+        _refuse_taken(plan.folder, [target for _, target in renames] + list(groups), renames)
         remove_orphans(plan.folder)
-        raise
-    return finish(journal)
+        made = []
+        try:
+            for k, (target, entries) in enumerate(groups.items()):
+                progress("joining maps", k, len(groups))
+                made.append(_compose(plan.folder, target, entries, low, k))
+            journal = begin(plan.folder, renames, made)
+        except InputError:
+            remove_orphans(plan.folder)
+            raise
+        return finish(journal)
 
 
 def finish_renames(folder: str | Path) -> Journal:
@@ -87,10 +89,11 @@ def finish_renames(folder: str | Path) -> Journal:
     InputError
         There is none.
     """
-    journal = latest(Path(folder))
-    if journal is None or not journal.is_unfinished:
-        raise InputError("no renaming stopped half way here.", file=str(folder))
-    return finish(journal)
+    with alone_in(_folder_of(folder)):
+        journal = latest(Path(folder))
+        if journal is None or not journal.is_unfinished:
+            raise InputError("no renaming stopped half way here.", file=str(folder))
+        return finish(journal)
 
 
 def undo_renames(folder: str | Path) -> Journal:
@@ -106,10 +109,18 @@ def undo_renames(folder: str | Path) -> Journal:
     InputError
         There is none, or a file or name it needs is gone or taken.
     """
-    journal = latest(Path(folder), undoable=True)
-    if journal is None:
-        raise InputError("no renaming was done here that could be undone.", file=str(folder))
-    return undo(journal)
+    with alone_in(_folder_of(folder)):
+        journal = latest(Path(folder), undoable=True)
+        if journal is None:
+            raise InputError("no renaming was done here that could be undone.", file=str(folder))
+        return undo(journal)
+
+
+def _folder_of(folder: str | Path) -> Path:
+    """Return the folder, refused in words where it is none."""
+    if not os.path.isdir(folder):  # noqa: PTH112 - pathlib raises for names that cannot be
+        raise InputError("there is no such folder.", file=str(folder), cure="Check the name.")
+    return Path(folder)
 
 
 def _compose(folder: Path, target: str, entries: list[MapPlan], low: LowPoly, number: int) -> Move:

@@ -15,28 +15,43 @@ From each state the work can go on forwards or backwards, and which of its two p
 can be read off the folder, so a process killed at any point loses nothing. A step never replaces a
 file: it makes a hard link (which fails where the name is taken) and then removes the old name.
 Entries without a source are new files, put at temp before the journal begins.
+
+A journal carries the digest of what it says, and every entry is held against the folder before
+anything moves: one that was damaged or edited is refused and moves, replaces and removes nothing.
+Whoever changes a folder holds its lock (`alone_in`).
 """
 
 from __future__ import annotations
 
+import contextlib
 import errno
+import hashlib
 import json
 import os
 import re
 import tempfile
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, cast, get_args
 
 from cagecheck.errors import InputError
-from cagecheck.files import sha256_of
+from cagecheck.files import read_plain, sha256_of
+from cagecheck.formats.stored import parse_json
+from cagecheck.locks import take
 from cagecheck.maps.map_names import name_key
 
 State = Literal["begun", "staged", "done", "undone"]
 
-JOURNAL_VERSION = 1
+# 1 had no digest; such journals are still followed where they made no files.
+JOURNAL_VERSION = 2
+LOCK_NAME = ".cagecheck-rename.lock"
+_HALF_PREFIX = ".cagecheck-journal-"
+_MOST_BYTES = 64 << 20
 TEMP_PREFIX = ".cagecheck-moving-"
 _JOURNAL_NAME = re.compile(r"^\.cagecheck-rename-(\d{4,})\.json$")
+_TEMP_NAME = re.compile(r"\.cagecheck-moving-(\d{4,}-\d{5,}|made-\d{5,})")
+_SHA256 = re.compile("[0-9a-f]{64}")
 # What systems answer where a file system knows no hard links.
 _NO_LINKS = {errno.EPERM, errno.ENOTSUP, errno.ENOSYS, errno.EMLINK, errno.EOPNOTSUPP}
 
@@ -80,6 +95,26 @@ class Journal:
         return self.state in ("begun", "staged")
 
 
+@contextlib.contextmanager
+def alone_in(folder: Path) -> Iterator[None]:
+    """Keep all other renamings out of a folder. Raises `InputError` while one is under way."""
+    try:
+        lock = take(folder / LOCK_NAME)
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        raise InputError(f"cannot write here ({reason}).", file=str(folder)) from error
+    if lock is None:
+        raise InputError(
+            "another renaming is under way in this folder.",
+            file=str(folder),
+            cure="Wait until it is done.",
+        )
+    try:
+        yield
+    finally:
+        lock.release(remove=True)
+
+
 def begin(folder: Path, renames: list[tuple[str, str]], made: list[Move] | None = None) -> Journal:
     """Write the journal of new work: `renames` from source to target, and files already made.
 
@@ -110,6 +145,7 @@ def finish(journal: Journal) -> Journal:
     """Bring every file to its target. Raises `InputError` when a name is taken or a file gone."""
     if journal.state == "undone":
         raise InputError("this renaming was undone.", file=str(journal.path))
+    _check_places(journal, is_undone=False)
     if journal.state == "begun":
         for move in journal.moves:
             if move.source is not None:
@@ -130,6 +166,7 @@ def undo(journal: Journal) -> Journal:
     if journal.state == "undone":
         raise InputError("this renaming was undone already.", file=str(journal.path))
     _check_made(journal)
+    _check_places(journal, is_undone=True)
     if journal.state == "done":
         _check_way_back(journal)
         journal = _save(journal, "staged")
@@ -167,9 +204,9 @@ def refuse_unfinished(folder: Path) -> None:
 
 
 def remove_orphans(folder: Path) -> None:
-    """Remove made files that never came into a journal. Only with no unfinished work here."""
+    """Remove made files and journals that were never used. Only with no unfinished work here."""
     for path in folder.iterdir():
-        if path.name.startswith(TEMP_PREFIX + "made-"):
+        if path.name.startswith((TEMP_PREFIX + "made-", _HALF_PREFIX)) and path.is_file():
             path.unlink(missing_ok=True)
 
 
@@ -238,6 +275,28 @@ def _check_free(folder: Path, moves: list[Move]) -> None:
             raise InputError(f"the name {move.temp} is taken.", file=str(folder))
 
 
+def _check_places(journal: Journal, is_undone: bool) -> None:
+    """Refuse unfinished work that does not fit the folder, before anything moves.
+
+    Every file must be at one of the two places that the state tells. Of a file that was made,
+    nothing need be left where it is to be removed.
+    """
+    for move in journal.moves:
+        places = {
+            "begun": (move.source or move.temp, move.temp),
+            "staged": (move.temp, move.target),
+        }
+        known = places.get(journal.state)
+        if known is None or (move.source is None and is_undone):
+            continue
+        if not any(os.path.lexists(journal.folder / name) for name in known):
+            raise InputError(
+                f"{known[0]} is gone, and so is {known[1]}; nothing was moved.",
+                file=str(journal.folder),
+                cure="Put it back, go on then.",
+            )
+
+
 def _check_way_back(journal: Journal) -> None:
     """Refuse an undoing that would stop half way, before anything moves."""
     targets = {name_key(move.target) for move in journal.moves}
@@ -282,12 +341,14 @@ def _save(journal: Journal, state: State) -> Journal:
 
 def _write(journal: Journal) -> None:
     """Replace the journal's file as a whole, on the disk before anything else moves."""
+    moves = [vars(move) for move in journal.moves]
     document = {
         "version": JOURNAL_VERSION,
         "state": journal.state,
-        "moves": [vars(move) for move in journal.moves],
+        "moves": moves,
+        "digest": _digest(journal.path.name, journal.state, moves),
     }
-    handle, name = tempfile.mkstemp(prefix=".cagecheck-journal-", dir=journal.folder)
+    handle, name = tempfile.mkstemp(prefix=_HALF_PREFIX, dir=journal.folder)
     with os.fdopen(handle, "w", encoding="utf-8") as stream:
         json.dump(document, stream, ensure_ascii=False, indent=1)
         stream.flush()
@@ -309,15 +370,9 @@ def _sync_folder(folder: Path) -> None:
 def _read(path: Path) -> Journal | None:
     """Read a journal; an empty one was claimed and never begun, and counts as none."""
     try:
-        text = path.read_text(encoding="utf-8")
-        if not text:
-            return None
-        document: dict[str, Any] = json.loads(text)
-        moves = tuple(Move(**move) for move in document["moves"])
-        if document["version"] != JOURNAL_VERSION or any(_escapes(move) for move in moves):
-            raise ValueError("not a journal of this version")
-        return Journal(path, document["state"], moves)
-    except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
+        data = read_plain(path, most=_MOST_BYTES)
+        return _parsed(path, data) if data else None
+    except (OSError, ValueError) as error:
         raise InputError(
             f"this journal of an earlier renaming cannot be read ({error}).",
             file=str(path),
@@ -325,10 +380,55 @@ def _read(path: Path) -> Journal | None:
         ) from error
 
 
-def _escapes(move: Move) -> bool:
-    """Whether a move names a place outside its folder."""
-    names = (move.source or move.temp, move.temp, move.target)
-    return any(name in ("", ".", "..") or "/" in name or "\\" in name for name in names)
+def _parsed(path: Path, data: bytes) -> Journal:
+    """Return the journal that a file holds. Raises `ValueError` for anything else."""
+    document = parse_json(data)
+    if not isinstance(document, dict):
+        raise ValueError("it is no journal")
+    version, state, rows = (document.get(name) for name in ("version", "state", "moves"))
+    if isinstance(version, bool) or version not in (1, JOURNAL_VERSION):
+        raise ValueError("it is of another version")
+    if not isinstance(state, str) or state not in get_args(State) or not isinstance(rows, list):
+        raise ValueError("it tells no state or no moves")
+    moves = tuple(_move_of(row, _number_of(path.name), k) for k, row in enumerate(rows))
+    for way in ("source", "temp", "target"):
+        given = [name for move in moves if (name := getattr(move, way)) is not None]
+        if len(set(given)) != len(given):
+            raise ValueError("it names a file twice")
+    if version == 1 and any(move.source is None for move in moves):
+        raise ValueError("it is of an earlier version and would remove files")
+    if version != 1 and document.get("digest") != _digest(path.name, state, rows):
+        raise ValueError("it was changed since it was written")
+    return Journal(path, cast("State", state), moves)
+
+
+def _move_of(row: Any, number: int, k: int) -> Move:
+    """Return an entry of a journal. Raises `ValueError` where no renaming writes such a one."""
+    needed = {"source", "temp", "target"}
+    if not isinstance(row, dict) or not needed <= set(row) <= {*needed, "sha256"}:
+        raise ValueError(f"entry {k + 1} is none")
+    move = Move(row["source"], row["temp"], row["target"], row.get("sha256"))
+    names = [move.target, *([] if move.source is None else [move.source])]
+    if not all(isinstance(name, str) and not _escapes(name) for name in (move.temp, *names)):
+        raise ValueError(f"entry {k + 1} names no file of this folder")
+    if not _TEMP_NAME.fullmatch(move.temp) or any(n.startswith(".cagecheck-") for n in names):
+        raise ValueError(f"entry {k + 1} names a file that no renaming moves")
+    if move.source is not None and move.temp != f"{TEMP_PREFIX}{number:04d}-{k:05d}":
+        raise ValueError(f"entry {k + 1} belongs to another renaming")
+    if move.source is None and not _SHA256.fullmatch(str(move.sha256)):
+        raise ValueError(f"entry {k + 1} does not say what was made")
+    return move
+
+
+def _digest(name: str, state: str, moves: list[dict[str, Any]]) -> str:
+    """Return the digest of what a journal says."""
+    said = json.dumps([name, state, moves], sort_keys=True, ensure_ascii=False)
+    return hashlib.sha256(said.encode("utf-8", "surrogatepass")).hexdigest()
+
+
+def _escapes(name: str) -> bool:
+    """Whether a name leads outside its folder, or is none."""
+    return name in ("", ".", "..") or any(sign in name for sign in "/\\\0")
 
 
 def _journals(folder: Path) -> list[Path]:

@@ -13,17 +13,20 @@ from pathlib import Path
 from typing import Any, Literal
 
 from cagecheck.chores.rename.by_content import TileScore, TileShapes, filled_mask
+from cagecheck.chores.rename.journal import refuse_unfinished
 from cagecheck.errors import InputError
 from cagecheck.inspecting.tile_table import NO_MATERIAL, TileTable, tile_table
 from cagecheck.maps.map_names import (
     DEFAULT_PATTERN,
     IMAGE_ENDINGS,
+    MAP_KINDS,
     MapName,
     check_pattern,
     default_asset,
     fill_pattern,
     name_key,
     parse_map_name,
+    words_of,
 )
 from cagecheck.maps.pictures import read_picture
 from cagecheck.meshes.lowpoly import LowPoly
@@ -126,7 +129,7 @@ class RenameOptions:
     asset : str | None
         The asset's name (default: the mesh's file name without a closing ``low``).
     kind : str | None
-        The kind of map for files whose names tell none.
+        The kind of map for files whose names tell no other.
     given : Mapping[str, int]
         Tiles set by hand, by file name.
     compose : bool
@@ -172,6 +175,7 @@ def plan_renames(
     options = options or RenameOptions()
     check_pattern(options.pattern)
     folder = Path(folder)
+    refuse_unfinished(folder)
     files, others = _list_folder(folder)
     _check_given(options.given, files)
     source = low.mesh.source
@@ -184,7 +188,8 @@ def plan_renames(
         maps.append(_named(finder.find(name, read), read, asset, options))
     progress("matching maps", len(files), len(files))
     settled = _settle_clashes(maps, others, options.compose)
-    return RenamePlan(folder, asset, options.pattern, tuple(settled))
+    sound = _without_broken(folder, settled)
+    return RenamePlan(folder, asset, options.pattern, tuple(sound))
 
 
 class _TileFinder:
@@ -246,7 +251,10 @@ class _TileFinder:
     def _by_content(
         self, file_name: str, tiles: tuple[int, ...], names: tuple[str, ...]
     ) -> MapPlan:
-        picture = read_picture(self.folder / file_name).texels
+        try:
+            picture = read_picture(self.folder / file_name).texels
+        except InputError as error:
+            return _unclear(file_name, error.what.rstrip("."), names)
         filled = filled_mask(picture)
         if filled is None:
             return _unclear(
@@ -269,7 +277,7 @@ def _named(plan: MapPlan, read: MapName, asset: str, options: RenameOptions) -> 
     """Fill in the target's name."""
     if plan.action != "rename":
         return plan
-    kind = read.kind or options.kind
+    kind = _kind_of(read.kind, options.kind)
     if not kind:
         return replace(
             plan,
@@ -286,6 +294,19 @@ def _named(plan: MapPlan, read: MapName, asset: str, options: RenameOptions) -> 
     )
     action: Action = "keep" if target == plan.source else "rename"
     return replace(plan, action=action, target=target)
+
+
+def _kind_of(said: str, asked: str | None) -> str | None:
+    """Return the kind of map: what the name says, or what is asked for where it says no other.
+
+    `bake_normal_a` and `bake_b` are both normal maps where those are asked for; `bake_height` is
+    none.
+    """
+    if asked is None:
+        return said or None
+    words = {word.casefold() for word in words_of(said)}
+    own = {word.casefold() for word in words_of(asked)}
+    return said if words & MAP_KINDS - own and not own <= words else asked
 
 
 def _settle_clashes(maps: list[MapPlan], others: set[str], compose: bool) -> list[MapPlan]:
@@ -318,6 +339,23 @@ def _settle_clashes(maps: list[MapPlan], others: set[str], compose: bool) -> lis
             replace(plan, action="clash", reason=f"{plan.target} exists already") if stop else plan
             for plan, stop in zip(settled, blocked, strict=True)
         ]
+
+
+def _without_broken(folder: Path, maps: list[MapPlan]) -> list[MapPlan]:
+    """Leave maps alone that would be joined with one that cannot be read."""
+    broken: dict[str | None, str] = {}
+    for plan in maps:
+        if plan.action == "compose" and plan.target not in broken:
+            try:
+                read_picture(folder / plan.source)
+            except InputError as error:
+                broken[plan.target] = f"{plan.source}: {error.what.rstrip('.')}"
+    return [
+        replace(plan, action="unclear", target=None, reason=broken[plan.target])
+        if plan.action == "compose" and plan.target in broken
+        else plan
+        for plan in maps
+    ]
 
 
 def _rival(plan: MapPlan, rivals: list[MapPlan], compose: bool) -> MapPlan:
