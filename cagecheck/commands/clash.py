@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import json
 from collections.abc import Sequence
 from pathlib import Path
@@ -18,6 +17,7 @@ from cagecheck.files import OutputFolder
 from cagecheck.formats.read import read_mesh
 from cagecheck.meshes.mesh import Mesh
 from cagecheck.options import OUTPUT
+from cagecheck.words.cells import Table
 from cagecheck.words.numbers import count_text, readable
 from cagecheck.words.sentences import names_words
 
@@ -161,9 +161,9 @@ def _write(
 def _write_csv(stream: Any, results: Sequence[tuple[str, Clashes]]) -> None:
     fields = ("part", "other", "kind", "depth", "tolerance", "face", "other_face", "length",
               "faces")  # fmt: skip
-    writer = csv.writer(stream)
-    writer.writerow(["frame", "file", *fields, "x", "y", "z"])
+    table = Table(stream, lineterminator="\r\n")
+    table.row(["frame", "file", *fields, "x", "y", "z"])
     for frame, (name, found) in enumerate(results, start=1):
         for hit in found.found:
             values = [getattr(hit, field) for field in fields]
-            writer.writerow([frame, name, *values, *(float(x) for x in hit.point)])
+            table.row([frame, name, *values, *(float(x) for x in hit.point)])

@@ -23,6 +23,7 @@ from cagecheck.errors import InputError, Notice
 from cagecheck.options import with_flags
 from cagecheck.progress import Progress as ProgressReport
 from cagecheck.words.numbers import count_text, readable
+from cagecheck.words.printable import printable
 
 EXIT_CLEAN = 0
 EXIT_DEFECTS = 1
@@ -61,6 +62,7 @@ class Terminal:
         """
         if self.as_json:
             return
+        text = printable(text)
         if self.out.is_terminal and not _COPIED.search(text):
             text = wrapped(text, self.out.width)
         self.out.print(escape(text))
@@ -69,11 +71,11 @@ class Terminal:
         """Print a table for a person; numbers are right-aligned."""
         if self.as_json:
             return
-        table = Table(title=escape(title), title_justify="left", title_style="bold")
+        table = Table(title=escape(printable(title)), title_justify="left", title_style="bold")
         for k, name in enumerate(columns):
             numeric = bool(rows) and all(_is_number(row[k]) for row in rows)
             table.add_column(
-                escape(name), justify="right" if numeric else "left", overflow="fold",
+                escape(printable(name)), justify="right" if numeric else "left", overflow="fold",
                 no_wrap=k == 0 and _unbroken(rows),
             )  # fmt: skip
         for row in rows:
@@ -109,7 +111,7 @@ class Terminal:
 
         def report(stage: str, done: float, total: float | None) -> None:
             if stage not in tasks:
-                tasks[stage] = bars.add_task(stage, total=total)
+                tasks[stage] = bars.add_task(escape(printable(stage)), total=total)
             bars.update(tasks[stage], completed=done, total=total)
 
         loops: list[str] = []
@@ -168,7 +170,7 @@ def command(function: Callable[P, int | None]) -> Callable[P, None]:
 def fail(error: InputError) -> NoReturn:
     """Print the error for an artist and exit with 2."""
     Console(stderr=True, highlight=False, soft_wrap=True).print(
-        f"[bold]cagecheck cannot go on:[/bold] {escape(with_flags(str(error)))}"
+        f"[bold]cagecheck cannot go on:[/bold] {escape(printable(with_flags(str(error))))}"
     )
     raise typer.Exit(EXIT_BAD_INPUT)
 
@@ -185,7 +187,7 @@ def _cell(value: Any) -> str:
         return {True: "yes", False: "no", None: "-"}[value]
     if isinstance(value, int):
         return count_text(value)
-    return readable(value) if isinstance(value, float) else str(value)
+    return readable(value) if isinstance(value, float) else printable(str(value))
 
 
 def _unbroken(rows: Sequence[Sequence[Any]]) -> bool:

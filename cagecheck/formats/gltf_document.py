@@ -9,6 +9,7 @@ from __future__ import annotations
 import base64
 import binascii
 import json
+import os
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -99,20 +100,28 @@ class Document:
 
     def _beside(self, uri: str) -> Path:
         """Return the path of an external file, which must lie in the asset's own folder."""
+        target = beside(self.file.path, uri)
+        if target is None:
+            raise InputError(
+                f"its data lies at “{uri[:80]}”, outside the file's own folder.",
+                file=self.file.path,
+                cure="Export as GLB, which carries its own data.",
+            )
+        return target
+
+
+def beside(path: str | os.PathLike[str], uri: str) -> Path | None:
+    """Return the file that an address names in the folder of `path`, None for any other."""
+    try:
         parts = urlsplit(uri)
         name = unquote(parts.path)
-        folder = Path(self.file.path).resolve().parent
-        outside = InputError(
-            f"its data lies at “{uri[:80]}”, outside the file's own folder.",
-            file=self.file.path,
-            cure="Export as GLB, which carries its own data.",
-        )
-        if parts.scheme or parts.netloc or "\\" in name or "\x00" in name or ":" in name:
-            raise outside
+        folder = Path(path).resolve().parent
+        if parts.scheme or parts.netloc or any(sign in name for sign in "\\:\0"):
+            return None
         target = (folder / name).resolve()
-        if not target.is_relative_to(folder):
-            raise outside
-        return target
+    except (ValueError, OSError):
+        return None
+    return target if target.is_relative_to(folder) else None
 
 
 def is_whole(value: object) -> TypeGuard[int]:

@@ -7,7 +7,6 @@ file, vertices in its order.
 
 from __future__ import annotations
 
-import csv
 import io
 import json
 import os
@@ -22,6 +21,7 @@ from cagecheck.arrays.types import Floats
 from cagecheck.errors import InputError
 from cagecheck.files import read_plain
 from cagecheck.formats.stored import number_list, parse_json, parse_number, parse_rows
+from cagecheck.words.cells import Table
 from cagecheck.words.numbers import count_text
 
 PUSH_DOCUMENT = "cagecheck push distances"
@@ -158,11 +158,9 @@ def push_json(record: PushRecord) -> str:
 def push_csv(record: PushRecord) -> str:
     """Return the CSV form (empty cells where nothing bounds)."""
     out = io.StringIO()
-    table = csv.writer(out, lineterminator="\n")
-    table.writerow(COLUMNS)
+    table = Table(out)
+    table.row(COLUMNS)
     for v in range(len(record.offset_out)):
         bounds = [x if np.isfinite(x) else "" for x in (record.lower[v], record.upper[v])]
-        table.writerow(
-            [v, record.offset_out[v], record.offset_in[v], *bounds, int(record.conflict[v])]
-        )
+        table.row([v, record.offset_out[v], record.offset_in[v], *bounds, int(record.conflict[v])])
     return out.getvalue()

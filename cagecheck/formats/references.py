@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import gzip
-import json
 from pathlib import Path
-from urllib.parse import unquote
 
+from cagecheck.files import open_plain, read_plain
 from cagecheck.formats.file_bytes import GZIP_MAGIC, split_name
+from cagecheck.formats.gltf_document import beside
+from cagecheck.formats.stored import parse_json
 
 # Exporters name the materials before the first vertex; a dense OBJ is not read whole for them.
 _HEAD = 1 << 16
+# Its data lies in other files; the text of the largest scenes is far smaller.
+_LARGEST_GLTF = 256 << 20
 
 
 def data_files(path: Path) -> list[Path]:
@@ -18,9 +21,10 @@ def data_files(path: Path) -> list[Path]:
     if path.suffix.lower() != ".gltf":
         return []
     try:
-        buffers = json.loads(path.read_bytes())["buffers"]
+        buffers = parse_json(read_plain(path, most=_LARGEST_GLTF))["buffers"]
         names = [buffer["uri"] for buffer in buffers if "uri" in buffer]
-        return [path.parent / unquote(name) for name in names if not name.startswith("data:")]
+        found = [beside(path, name) for name in names if not name.startswith("data:")]
+        return [other for other in found if other is not None]
     except (OSError, ValueError, KeyError, TypeError, AttributeError):
         return []  # whoever reads the file will say what is wrong with it
 
@@ -30,9 +34,9 @@ def material_files(path: Path) -> list[Path]:
     if split_name(path)[1] != ".obj":
         return []
     try:
-        with path.open("rb") as stream:
+        with open_plain(path) as stream:
             packed = stream.read(2) == GZIP_MAGIC
-        with gzip.open(path) if packed else path.open("rb") as stream:
+        with gzip.open(path) if packed else open_plain(path) as stream:
             head = stream.read(_HEAD).decode("utf-8", "replace")
     except (OSError, EOFError):
         return []

@@ -22,6 +22,7 @@ from numpy.lib import format as npy
 from numpy.typing import NDArray
 
 from cagecheck.files import open_plain
+from cagecheck.words.cells import original
 
 # Whole numbers of more digits are none of ours: 128 bits (a seed) have 39.
 MOST_DIGITS = 39
@@ -43,7 +44,8 @@ def parse_json(text: str | bytes) -> Any:
 def parse_rows(text: str, delimiter: str = ",") -> list[list[str]]:
     """Return the cells of a CSV text, line by line. Raises `ValueError`."""
     try:
-        return list(csv.reader(io.StringIO(text, newline=""), delimiter=delimiter))
+        lines = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter)
+        return [[original(cell) for cell in line] for line in lines]
     except csv.Error as error:
         raise ValueError(str(error)) from error
 

@@ -71,6 +71,14 @@ ALL_CHECKS: tuple[Check, ...] = (
         "Delete or dissolve them, then merge vertices by distance.",
     ),
     Check(
+        "normals-turned",
+        "faces whose normals point behind them",
+        "faces",
+        "error",
+        "Averaged rays start on the wrong side there, and the normal map is shaded inside out.",
+        "Flip these normals, or compute them anew.",
+    ),
+    Check(
         "duplicate-faces",
         "faces lying exactly on another face",
         "faces",
@@ -287,6 +295,14 @@ ALL_CHECKS: tuple[Check, ...] = (
         "information",
         "Rays pass through them; a few do no harm.",
         "Clean the high poly if there are many.",
+    ),
+    Check(
+        "high-no-area",
+        "high parts without any area",
+        "parts",
+        "error",
+        "Rays find nothing there: whatever is baked from them stays empty.",
+        "Export these parts again; look for a scale of zero.",
     ),
     Check(
         "high-inverted",

@@ -126,14 +126,32 @@ def part_ways(measures: PartMeasures) -> Floats:
 
 
 def high_findings(surface: Surface, measures: PartMeasures) -> list[Finding]:
-    """Find triangles without area, and closed parts turned inside out."""
-    found = []
+    """Find parts and triangles without area, and closed parts turned inside out."""
+    found = [one for one in [_without_area(surface, measures)] if one is not None]
     if len(measures.flat):
         found.append(_flat(surface, measures))
     inverted = np.flatnonzero(part_ways(measures) < 0)
     if len(inverted):
         found.append(_inverted(surface, measures, inverted))
     return found
+
+
+def _without_area(surface: Surface, measures: PartMeasures) -> Finding | None:
+    parts = np.flatnonzero((measures.area == 0) & (measures.triangles > 0))
+    if len(parts) == 0:
+        return None
+    return Finding(
+        CHECKS["high-no-area"],
+        len(parts),
+        f"{how_many(len(parts), 'parts')} of points and lines only.",
+        side="high",
+        places=tuple(
+            Place(part=surface.part_names[k], position=point(measures.low[k]))
+            for k in parts[:PLACES_NAMED]
+        ),
+        by_part={surface.part_names[k]: 1 for k in parts},
+        faces=np.flatnonzero(np.isin(surface.triangle_part, parts)).astype(np.int32),
+    )
 
 
 def _flat(surface: Surface, measures: PartMeasures) -> Finding:

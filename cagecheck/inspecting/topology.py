@@ -49,6 +49,7 @@ def topology_findings(
         _open_borders(low, edges),
         _cracks(low, edges),
         _zero_area(low),
+        _turned_normals(low, flipped),
         *_duplicates(low),
     ]
     return [f for f in found if f is not None]
@@ -265,6 +266,26 @@ def _zero_area(low: LowPoly) -> Finding | None:
         "under three corners), set aside: all else is told as if they were not there."
     )
     return _of_faces(low, "zero-area-faces", faces, text)
+
+
+def _turned_normals(low: LowPoly, flipped: NDArray[np.bool_]) -> Finding | None:
+    """Tell of faces whose own normals, at every corner, point away from the face's front.
+
+    Faces that are turned themselves are told as such.
+    """
+    if low.mesh.corner_normal is None:
+        return None
+    given = low.mesh.corner_normal[low.cut.corners]
+    front = np.einsum("ijk,ik->ij", given, low.face_normals)
+    behind = (front < 0).all(axis=1) & (low.area > 0)
+    of_face = np.zeros(low.mesh.face_count, bool)
+    of_face[low.cut.face[behind]] = True
+    of_face[low.cut.face[~behind]] = False
+    faces = np.flatnonzero(of_face & ~flipped)
+    if len(faces) == 0:
+        return None
+    text = f"{how_many(len(faces), 'faces')} whose normals in the file point behind the face."
+    return _of_faces(low, "normals-turned", faces, text)
 
 
 def _duplicates(low: LowPoly) -> list[Finding | None]:

@@ -15,7 +15,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cagecheck.errors import InputError
+from cagecheck.files import open_plain, read_plain
 
+# Markers of JPEG (ITU-T T.81, table B.1): a scan begins (SOS), the picture ends (EOI); within a
+# scan neither can stand. Decoders fill what is missing with grey and say nothing.
+_SCAN, _END = b"\xff\xda", b"\xff\xd9"
 LOSSLESS = ("png", "tga", "tif", "tiff", "exr", "bmp")
 
 
@@ -40,6 +44,8 @@ def read_picture(path: str | os.PathLike[str]) -> Picture:
     path = Path(path)
     ending = path.suffix.lower().lstrip(".")
     try:
+        # Before any decoder opens it: a pipe would wait for ever.
+        open_plain(path).close()
         if ending == "exr":
             return _read_exr(path)
         texels = _read_texels(path, ending)
@@ -105,7 +111,10 @@ def _read_texels(path: Path, ending: str) -> NDArray[Any]:
             "jpeg": imagecodecs.jpeg_decode,
             "webp": imagecodecs.webp_decode,
         }[ending]
-        decoded: NDArray[Any] = decode(path.read_bytes())
+        data = read_plain(path)
+        if ending in ("jpg", "jpeg") and data.rfind(_END) < data.rfind(_SCAN):
+            raise ValueError("it is cut off: its end is missing")
+        decoded: NDArray[Any] = decode(data)
         return decoded
     if ending in ("tif", "tiff"):
         import tifffile

@@ -6,10 +6,13 @@ import os
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
+
 from cagecheck.errors import InputError, Notice
 from cagecheck.formats.push_file import read_push
 from cagecheck.formats.read import read_mesh, read_surface
 from cagecheck.meshes.alignment import HighAxes, check_alignment, transform_surface
+from cagecheck.meshes.facets import triangle_areas
 from cagecheck.meshes.lowpoly import LowPoly, prepare_low
 from cagecheck.meshes.mesh import Surface
 from cagecheck.meshes.normals import NormalRule
@@ -173,7 +176,16 @@ def read_high(
 ) -> Surface:
     """Read a high poly, scaled and turned as it is understood."""
     high = read_surface(path, normals=normals, progress=progress)
-    return transform_surface(high, how.high_scale, how.high_axes)
+    high = transform_surface(high, how.high_scale, how.high_axes)
+    area = np.empty(high.triangle_count)
+    triangle_areas(high.positions, high.triangles, area)
+    if not area.any():
+        raise InputError(
+            "all triangles of the high poly have zero area.",
+            file=str(path),
+            cure="Check the export; there is nothing that rays could hit.",
+        )
+    return high
 
 
 def bring_together(low: LowPoly, high: Surface, how: MeshOptions) -> Inputs:

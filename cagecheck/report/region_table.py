@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-import csv
 from pathlib import Path
+from typing import Any
 
 from cagecheck.defects.regions import Region
 from cagecheck.report.json_values import plain
+from cagecheck.words.cells import Table
 
 REGION_COLUMNS = (
     "number", "name", "part", "tile", "x", "y", "z", "radius", "area", "percent", "texels",
@@ -18,9 +19,10 @@ REGION_COLUMNS = (
 def write_region_csv(regions: list[Region], path: Path) -> None:
     """Write the regions as CSV (UTF-8, one header line, `REGION_COLUMNS`)."""
     with path.open("w", newline="", encoding="utf-8") as stream:
-        table = csv.DictWriter(stream, REGION_COLUMNS, extrasaction="ignore")
-        table.writeheader()
-        for region in regions:
-            row = plain(region.to_dict())
-            row["x"], row["y"], row["z"] = row.pop("centroid")
-            table.writerow(row)
+        Table(stream, lineterminator="\r\n").named(REGION_COLUMNS, map(_row, regions))
+
+
+def _row(region: Region) -> dict[str, Any]:
+    row: dict[str, Any] = plain(region.to_dict())
+    row["x"], row["y"], row["z"] = row.pop("centroid")
+    return row

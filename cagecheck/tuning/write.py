@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import json
 import os
 from dataclasses import asdict
@@ -33,6 +32,7 @@ from cagecheck.tuning.single import SingleNumber, curve_rows, draw_curve
 from cagecheck.tuning.straighten.straighten import Straightening
 from cagecheck.tuning.tune import Tuning
 from cagecheck.version import __version__
+from cagecheck.words.cells import Table
 from cagecheck.words.sentences import count_words
 
 # Raised when a field changes its meaning or goes away; new fields do not raise it.
@@ -295,13 +295,11 @@ def offset_colours(tuning: Tuning) -> HeatMap:
 def _write_numbers(numbers: list[SingleNumber], out: OutputFolder) -> None:
     with out.add("single.csv").open("w", newline="", encoding="utf-8") as stream:
         rows = [plain(n.to_dict()) for n in numbers]
-        table = csv.DictWriter(stream, list(rows[0]) if rows else ["scope"], lineterminator="\n")
-        table.writeheader()
-        table.writerows(rows)
+        Table(stream).named(list(rows[0]) if rows else ["scope"], rows)
     with out.add("curve.csv").open("w", newline="", encoding="utf-8") as stream:
-        lines = csv.writer(stream, lineterminator="\n")
-        lines.writerow(["scope", "name", "distance", "missed_percent", "overshot_percent", "harm"])
-        lines.writerows(curve_rows(numbers))
+        lines = Table(stream)
+        lines.row(["scope", "name", "distance", "missed_percent", "overshot_percent", "harm"])
+        lines.rows(curve_rows(numbers))
     if numbers:
         draw_curve(numbers[0], out.add("curve.png"))
 
@@ -311,9 +309,9 @@ def _write_straightening(
 ) -> tuple[Notice, ...]:
     """Write the field per vertex, and the moved cage where casting shows less skew."""
     with out.add("straighten.csv").open("w", newline="", encoding="utf-8") as stream:
-        lines = csv.writer(stream, lineterminator="\n")
-        lines.writerow(["vertex", "share"])
-        lines.writerows([v, float(s)] for v, s in enumerate(significant(straightening.share)))
+        lines = Table(stream)
+        lines.row(["vertex", "share"])
+        lines.rows([v, float(s)] for v, s in enumerate(significant(straightening.share)))
     positions = straightening.cage.cage.positions
     if positions is None or not straightening.lessens("cage"):
         return (

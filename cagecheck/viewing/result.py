@@ -236,7 +236,7 @@ def _read_document(path: Path) -> dict[str, Any]:
         raise InputError(
             f"this document is damaged or was edited: {fault}.",
             file=str(path),
-            cure="Run cagecheck predict again with --force.",
+            cure="Predict again with `force`.",
         )
     return document
 
@@ -275,7 +275,7 @@ def _check_one_run(result: Result, lengths: dict[str, int]) -> None:
         raise InputError(
             f"the files of this folder are not from one run, or one is damaged ({error}).",
             file=str(result.folder),
-            cure="Run cagecheck predict again with --force.",
+            cure="Predict again with `force`.",
         ) from None
 
 

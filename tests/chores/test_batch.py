@@ -18,7 +18,7 @@ from cagecheck.chores.batch import run as batch_module
 from cagecheck.chores.batch.gate import Gate, junit_xml
 from cagecheck.chores.batch.job import run_job
 from cagecheck.chores.batch.manifest import read_manifest
-from cagecheck.chores.batch.on_processes import run_locally
+from cagecheck.chores.batch.on_processes import failed_row, run_locally
 from cagecheck.chores.batch.run import run_batch
 from cagecheck.cli import app
 from cagecheck.errors import InputError
@@ -456,3 +456,108 @@ def test_against_wants_another_batch(here, studio, tmp_path):
         str(tmp_path / "out"),
     ]
     assert runner.invoke(app, words).exit_code == 0
+
+
+# --- inputs that would stop or hold up the others ----------------------------------------------
+
+
+@pytest.mark.skipif(os.name == "nt", reason="pipes and devices are POSIX's")
+def test_odd_inputs_fail_for_themselves_and_hold_nobody_up(tmp_path, here):
+    """A pipe waits for ever, a device never ends; both are refused, for every kind of file."""
+    write_ball(tmp_path, "good")
+    good = {"low": "good_low.obj", "high": "good_high.ply"}
+    os.mkfifo(tmp_path / "pipe.obj")
+    os.mkfifo(tmp_path / "pipe.json")
+    (tmp_path / "nul.gltf").write_text(
+        '{"asset": {"version": "2.0"}, "buffers": [{"uri": "a\\u0000b.bin", "byteLength": 4}]}'
+    )
+    (tmp_path / "deep.gltf").write_text("[" * 200_000)
+    (tmp_path / "far.gltf").write_text(
+        '{"asset": {"version": "2.0"}, "buffers": [{"uri": "/dev/zero", "byteLength": 4}, '
+        '{"uri": "file:///dev/zero"}, {"uri": 3}, {"uri": "//[", "byteLength": 1}]}'
+    )
+    odd = {
+        "low-pipe": {"low": "pipe.obj"}, "high-pipe": {"high": "pipe.obj"},
+        "push-pipe": {"push": "pipe.json"}, "cage-pipe": {"cage": "pipe.obj"},
+        "device": {"high": "/dev/zero"}, "push-device": {"push": "/dev/zero"},
+        "nul": {"high": "nul.gltf"}, "deep": {"high": "deep.gltf"}, "far": {"low": "far.gltf"},
+        "folder": {"low": "."},
+    }  # fmt: skip
+    text = "".join(asset(name, **(good | more)) for name, more in odd.items())
+    (tmp_path / "m.toml").write_text(SHARED + text + asset("good"))
+    result = run_batch(read_manifest(tmp_path / "m.toml"), tmp_path / "out")
+    rows = {row["name"]: row for row in result.rows}
+    assert rows["good"]["status"] == "done", rows["good"]["error"]
+    for name in odd:
+        assert rows[name]["status"] == "failed" and rows[name]["error"], name
+        assert "Traceback" not in rows[name]["error"]
+
+
+def test_a_process_without_a_result_is_one_assets_failure(tmp_path, monkeypatch):
+    fake = tmp_path / "python"
+    for says in ("", "not json", '{"name": "else", "status": "done"}', "[" * 100_000, "\\377"):
+        fake.write_text(f"#!/bin/sh\nprintf '{says}'\n")
+        fake.chmod(0o755)
+        monkeypatch.setattr(sys, "executable", str(fake))
+        (row,) = run_locally([job_of(tmp_path, "one")], 1)
+        assert row["status"] == "failed" and "without a result" in row["error"]
+    monkeypatch.setattr(sys, "executable", str(tmp_path / "none"))
+    (row,) = run_locally([job_of(tmp_path, "one")], 1)
+    assert "no process could be started" in row["error"]
+
+
+def test_a_second_client_is_kept_out_until_the_first_is_gone(studio, here, tmp_path):
+    out = tmp_path / "out"
+    out.mkdir()
+    code = (
+        "import sys, time; from pathlib import Path; from cagecheck.locks import take\n"
+        "lock = take(Path(sys.argv[1])); print('held', flush=True); time.sleep(60)\n"
+    )
+    with subprocess.Popen(
+        [sys.executable, "-c", code, str(out / batch_module.LOCK)], stdout=subprocess.PIPE
+    ) as first:
+        assert first.stdout.readline() == b"held\n"
+        with pytest.raises(InputError, match="another batch"):
+            run_batch(read_manifest(studio), out)
+        assert here == []
+        first.kill()
+    # Killed before it did anything: its lock's file alone is no other thing than a batch.
+    assert run_batch(read_manifest(studio), out).rows[0]["status"] == "done"
+    assert not (out / batch_module.LOCK).exists()
+
+
+def test_an_asset_that_was_done_is_not_told_as_failed(studio, tmp_path, monkeypatch):
+    """Its result is whole on the disk, but who was to tell went away."""
+    monkeypatch.setattr(batch_module, "_runner", lambda workers, scheduler: run_and_lose)
+    out = tmp_path / "out"
+    result = run_batch(read_manifest(studio), out)
+    assert [row["status"] for row in result.rows] == ["done", "done"]
+    stamps = [path.stat().st_mtime_ns for path in results(out)]
+    again = run_batch(read_manifest(studio), out)
+    assert all(row["reused"] for row in again.rows)
+    assert [path.stat().st_mtime_ns for path in results(out)] == stamps
+    # A failure that wrote nothing stays one, whatever an earlier run had found.
+    monkeypatch.setattr(
+        batch_module, "_runner", lambda *_: lambda jobs: (failed_row(job, "no") for job in jobs)
+    )
+    assert len(run_batch(read_manifest(studio), out, again=True).failed) == 2
+
+
+def run_and_lose(jobs):
+    for job in jobs:
+        assert run_job(job)["status"] == "done"
+        yield failed_row(job, "went away")
+
+
+def test_kept_results_that_were_damaged_are_done_again(studio, here, tmp_path):
+    out = tmp_path / "out"
+    run_batch(read_manifest(studio), out)
+    first = results(out)[0]
+    whole = json.loads(first.read_text())
+    for data in (b"", b"[]", b"[" * 10**5, json.dumps(whole | {"summary": {}}).encode(),
+                 json.dumps(whole | {"summary": None}).encode(),
+                 json.dumps({k: whole[k] for k in ("key", "version")}).encode()):  # fmt: skip
+        here.clear()
+        first.write_bytes(data)
+        result = run_batch(read_manifest(studio), out)
+        assert here == ["one"] and len(result.failed) == 0

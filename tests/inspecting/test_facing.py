@@ -196,3 +196,30 @@ def test_a_room_that_both_show_from_within_is_no_fault():
     assert "inward-shell" in codes(inspect(mesh))
     found = codes(inspect_pair(prepare_low(mesh), high_of(mesh, False)))
     assert not {"inward-shell", "facing-apart"} & set(found)
+
+
+@pytest.mark.parametrize("count", [0, 1, 40, 320])
+def test_normals_that_point_behind_their_faces_are_named(count):
+    """Truth by construction: the radial normals of a ball, some of them turned round."""
+    ball = trimesh.creation.icosphere(subdivisions=2)
+    mesh = mesh_of(ball)
+    normal = mesh.positions[mesh.corner_vertex] / np.linalg.norm(
+        mesh.positions[mesh.corner_vertex], axis=1, keepdims=True
+    )
+    turned = np.random.default_rng(3).choice(320, count, replace=False)
+    normal.reshape(320, 3, 3)[turned] *= -1
+    inspection = inspect(replace(mesh, corner_normal=normal))
+    assert ("normals-turned" in codes(inspection)) == (count > 0)
+    if count:
+        assert the(inspection, "normals-turned").faces.tolist() == sorted(turned.tolist())
+
+
+def test_high_parts_without_area_are_named():
+    ball = trimesh.creation.icosphere(subdivisions=1)
+    points = np.concatenate([ball.vertices, np.zeros((3, 3))]).astype(np.float32)
+    corners = np.concatenate([ball.faces, [[42, 43, 44]] * 5]).astype(np.int32)
+    part = np.array([0] * 80 + [1] * 5, np.int32)
+    high = Surface(points, corners, part, ("ball", "dust"))
+    found = inspect_pair(prepare_low(mesh_of(ball)), high)
+    dust = the(found, "high-no-area")
+    assert list(dust.by_part) == ["dust"] and dust.faces.tolist() == [80, 81, 82, 83, 84]

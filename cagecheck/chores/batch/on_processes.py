@@ -51,16 +51,18 @@ class _Processes:
 
     def run(self, job: Job) -> Row:
         """Run one job to its end; return its row, or one that says how the process ended."""
-        error = ""
+        said = ""
         for _ in range(_TRIES):
-            code, text, errors = self._process(job)
+            try:
+                code, text, errors = self._process(job)
+            except OSError as error:
+                return failed_row(job, f"no process could be started for it ({error.strerror}).")
             if code == 0:
-                row: Row = json.loads(text)
-                return row
-            error = _how_it_ended(code, errors)
+                return _row_of(job, text)
+            said = _how_it_ended(code, errors)
             if code > 0 or self.stopped:
                 break
-        return failed_row(job, error)
+        return failed_row(job, said)
 
     def stop(self) -> None:
         """End all processes."""
@@ -81,6 +83,7 @@ class _Processes:
                 env=self._environment,
                 text=True,
                 encoding="utf-8",
+                errors="replace",
             )
             self._running.add(process)
         try:
@@ -89,6 +92,17 @@ class _Processes:
             with self._lock:
                 self._running.discard(process)
         return process.returncode, text, errors
+
+
+def _row_of(job: Job, text: str) -> Row:
+    """Return the row that a process wrote, or one that says that it wrote none."""
+    try:
+        row = json.loads(text)
+        if row["name"] == job["name"] and row["status"] in ("done", "failed"):
+            return dict(row)
+    except (ValueError, TypeError, KeyError, RecursionError):
+        pass
+    return failed_row(job, "its process ended without a result.")
 
 
 def failed_row(job: Job, error: str) -> Row:

@@ -7,6 +7,7 @@ time, so doing it twice does no harm.
 
 from __future__ import annotations
 
+from asyncio import CancelledError
 from collections.abc import Iterator, Sequence
 from typing import Any
 
@@ -18,6 +19,10 @@ Job = dict[str, Any]
 Row = dict[str, Any]
 
 _CONNECT_SECONDS = 20
+_GONE = (
+    "the scheduler went away before it told the end of this asset. Start it again and run the "
+    "batch again: what was done is kept."
+)
 
 
 def run_on_scheduler(jobs: Sequence[Job], address: str) -> Iterator[Row]:
@@ -39,14 +44,26 @@ def run_on_scheduler(jobs: Sequence[Job], address: str) -> Iterator[Row]:
         ) from error
     with client:
         futures = {client.submit(run_job, job, pure=False): job for job in jobs}
-        for future in as_completed(futures, loop=client.loop):
-            if future.status == "finished":
-                yield future.result()
-            else:
-                yield failed_row(futures[future], _reason(future))
+        left = dict(futures)
+        try:
+            for future in as_completed(futures, loop=client.loop):
+                job = left.pop(future)
+                try:
+                    row = future.result() if future.status == "finished" else None
+                except (OSError, CancelledError):  # it was done, but its answer is out of reach
+                    yield failed_row(job, _GONE)
+                    continue
+                yield failed_row(job, _reason(future)) if row is None else row
+        except (OSError, CancelledError, TimeoutError):
+            pass
+        # A scheduler that went away tells nothing of the rest.
+        for job in left.values():
+            yield failed_row(job, _GONE)
 
 
 def _reason(future: Any) -> str:
+    if future.status in ("cancelled", "lost"):
+        return _GONE
     error = future.exception()
     if type(error).__name__ == "KilledWorker":
         return (

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import json
 from collections.abc import Mapping
 from pathlib import Path
@@ -12,6 +11,7 @@ from jinja2 import Environment, StrictUndefined
 
 from cagecheck.chores.batch.gate import junit_xml
 from cagecheck.files import replace_file
+from cagecheck.words.cells import Table
 from cagecheck.words.numbers import decimals
 
 COLUMNS = (
@@ -74,7 +74,7 @@ def write_results(
     rows = document["assets"]
     texts: dict[str, bytes] = {
         "results.json": json.dumps(document, indent=1, allow_nan=False).encode() + b"\n",
-        "index.html": _page(document, folder, title, waiting).encode(),
+        "index.html": _page(document, folder, title, waiting).encode(errors="backslashreplace"),
     }
     if document["gate"]:
         texts["junit.xml"] = junit_xml(title, rows)
@@ -85,11 +85,10 @@ def write_results(
         paths.append(folder / name)
     with (
         replace_file(folder / "results.csv", force=True) as place,
-        place.open("w", newline="", encoding="utf-8") as stream,
+        place.open("w", newline="", encoding="utf-8", errors="backslashreplace") as stream,
     ):
-        table = csv.DictWriter(stream, COLUMNS)
-        table.writeheader()
-        table.writerows(csv_row(row, document["gate"]) for row in rows)
+        cells = (csv_row(row, document["gate"]) for row in rows)
+        Table(stream, lineterminator="\r\n").named(COLUMNS, cells)
     return [*paths, folder / "results.csv"]
 
 

@@ -7,6 +7,7 @@ that runs again, after an interruption or with more assets, does only what has n
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import json
 import os
@@ -21,13 +22,18 @@ from cagecheck.chores.batch.manifest import Asset, Manifest
 from cagecheck.chores.batch.on_processes import run_locally
 from cagecheck.chores.batch.page import write_results
 from cagecheck.errors import InputError, takes
-from cagecheck.files import replace_file, sha256_of
+from cagecheck.files import read_plain, replace_file, sha256_of
 from cagecheck.formats.references import data_files
+from cagecheck.formats.stored import parse_json
+from cagecheck.locks import take
 from cagecheck.progress import Progress, silent
+from cagecheck.report.valid import fault_of
+from cagecheck.staging import recover
 from cagecheck.version import __version__
 
 MARKER = "cagecheck-batch.json"
 ASSETS = "assets"
+LOCK = ".cagecheck-batch.lock"
 
 Job = dict[str, Any]
 Row = dict[str, Any]
@@ -75,14 +81,18 @@ class BatchResult:
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values."""
-        return {
-            "document": "cagecheck batch",
-            "version": RESULT_VERSION,
-            "tool_version": __version__,
-            "gate": self.is_gate,
-            "passed": self.passed,
-            "assets": list(self.rows),
-        }
+        return _document(list(self.rows), self.is_gate, self.passed)
+
+
+def _document(rows: list[Row], is_gate: bool, passed: bool) -> dict[str, Any]:
+    return {
+        "document": "cagecheck batch",
+        "version": RESULT_VERSION,
+        "tool_version": __version__,
+        "gate": is_gate,
+        "passed": passed,
+        "assets": rows,
+    }
 
 
 @takes(manifest=Manifest)
@@ -129,10 +139,23 @@ def run_batch(
         raise InputError("`workers` must be at least 1.")
     if memory_gb is not None and not memory_gb > 0:
         raise InputError("`memory_gb` must be above zero.")
-    accepted = None
+    folder, accepted = Path(out).absolute(), None
     if against is not None:
-        accepted = Accepted(open_accepted(Path(against).absolute(), Path(out).absolute(), MARKER))
-    folder = _open_folder(Path(out).absolute())
+        accepted = Accepted(open_accepted(Path(against).absolute(), folder, MARKER))
+    with _alone_in(folder):
+        return _run(manifest, folder, workers, memory_gb, scheduler, again, accepted, progress)
+
+
+def _run(
+    manifest: Manifest,
+    folder: Path,
+    workers: int,
+    memory_gb: float | None,
+    scheduler: str | None,
+    again: bool,
+    accepted: Accepted | None,
+    progress: Progress,
+) -> BatchResult:
     rows: dict[str, Row] = {}
     jobs: list[Job] = []
     hashes: dict[Path, str] = {}
@@ -145,7 +168,13 @@ def run_batch(
             rows[asset.name] = done | {"reused": True}
     progress("checking assets", len(rows), len(manifest.assets))
     if jobs:
-        for row in _runner(workers, scheduler)(jobs):
+        job_of = {job["name"]: job for job in jobs}
+        before = {name: _stamp(job) for name, job in job_of.items()}
+        for told in _runner(workers, scheduler)(jobs):
+            row, job = told, job_of[told["name"]]
+            if row["status"] == "failed" and _stamp(job) != before[row["name"]]:
+                # Who was to tell went away, but the asset was done before that.
+                row = _earlier_result(job) or row
             rows[row["name"]] = row | {"reused": False}
             progress("checking assets", len(rows), len(manifest.assets))
             # The table is kept up to date, so that an interrupted night shows what it did.
@@ -191,11 +220,24 @@ def _job(asset: Asset, folder: Path, hashes: dict[Path, str], memory_gb: float |
 def _earlier_result(job: Job) -> Row | None:
     """Return the row of an earlier run with the same key, or None."""
     try:
-        row = json.loads((Path(job["folder"]) / RESULT_NAME).read_text(encoding="utf-8"))
-        matches = row["key"] == job["key"] and row["version"] == RESULT_VERSION
-        return dict(row) | {"name": job["name"]} if matches else None
+        row = parse_json(read_plain(Path(job["folder"]) / RESULT_NAME))
+        if row["key"] != job["key"] or row["version"] != RESULT_VERSION:
+            return None
+        row = dict(row) | {"name": job["name"]}
+        whole = row | {"slug": "", "reused": True, "breaches": []}
+        is_sound = fault_of(_document([whole], False, True), "batch") is None
+        return row if is_sound and row["status"] == "done" and row["summary"] else None
     except (OSError, ValueError, KeyError, TypeError):
         return None
+
+
+def _stamp(job: Job) -> tuple[int, int] | None:
+    """Return what tells one result of an asset from a later one."""
+    try:
+        found = (Path(job["folder"]) / RESULT_NAME).stat()
+    except OSError:
+        return None
+    return found.st_mtime_ns, found.st_ino
 
 
 def _runner(workers: int, scheduler: str | None) -> Runner:
@@ -246,12 +288,34 @@ def _finish(
     return BatchResult(result.rows, tuple(files), is_gate)
 
 
-def _open_folder(folder: Path) -> Path:
+@contextlib.contextmanager
+def _alone_in(folder: Path) -> Iterator[None]:
+    """Open the batch's folder and keep other batches out of it."""
+    _open_folder(folder)
+    try:
+        lock = take(folder / LOCK)
+    except OSError as error:
+        raise InputError(f"cannot write here ({error.strerror}).", file=str(folder)) from error
+    if lock is None:
+        raise InputError(
+            "another batch is at work in this folder.",
+            file=str(folder),
+            cure="Wait until it is done, or name another folder with `out`.",
+        )
+    try:
+        yield
+    finally:
+        lock.release(remove=True)
+
+
+def _open_folder(folder: Path) -> None:
     """Make the batch's folder, or take it up again; refuse a folder with other things in it."""
     if folder.exists() and not folder.is_dir():
         raise InputError("this is a file, not a folder.", file=str(folder), cure="Name a folder.")
     try:
-        if folder.is_dir() and not (folder / MARKER).exists() and any(folder.iterdir()):
+        recover(folder)
+        others = folder.is_dir() and any(path.name != LOCK for path in folder.iterdir())
+        if others and not (folder / MARKER).exists():
             raise InputError(
                 "this folder holds other things than a batch.",
                 file=str(folder),
@@ -262,4 +326,3 @@ def _open_folder(folder: Path) -> Path:
             place.write_text(json.dumps({"tool_version": __version__}) + "\n", encoding="utf-8")
     except OSError as error:
         raise InputError(f"cannot write here ({error.strerror}).", file=str(folder)) from error
-    return folder

@@ -178,7 +178,7 @@ class Model {
 
   choose(region, from) {
     this.region = region || null;
-    if (region) $("only-parts").checked = region.buried;
+    $("only-parts").checked = Boolean(region && region.buried);
     this.markRegion(region);
     this.showLayers();
     if (region && from !== "model") this.fly();
@@ -202,11 +202,11 @@ class Model {
     for (const mesh of this.low)
       mesh.visible = !lit && on("layer-low") && (!alone || alone.low_parts.includes(mesh.userData.part));
     const { region } = this;
-    const guiltyParts = (region && region.guilty) || [];
-    if (guiltyParts.length && this.high.length)
+    const guilt = (region && region.guilty) || [];
+    if (guilt.length && this.high.length)
       this.guiltyMaterial.uniforms.plain.value.copy(vectorOf(region.colour));
     for (const mesh of this.high) {
-      const guilty = guiltyParts.includes(mesh.userData.part);
+      const guilty = guilt.includes(mesh.userData.part);
       mesh.material = guilty ? this.guiltyMaterial : this.highMaterial;
       mesh.visible =
         guilty || (!lit && on("layer-high") && (!alone || alone.high_parts.includes(mesh.userData.part)));
@@ -216,7 +216,7 @@ class Model {
     this.showEdgesOf(alone);
     // Rays and dots would hide the very shading that is to be compared.
     // Rays are those of the cage as it is.
-    const rays = on("layer-rays") && (!page.slide || state.stop === page.slide.own);
+    const rays = on("layer-rays") && (!this.page.slide || state.stop === this.page.slide.own);
     for (const child of this.spot.children)
       child.visible = lit ? Boolean(child.userData.outline) : child.userData.always || rays;
     if (this.lit && !lit) this.lit.hide();
