@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -479,7 +480,7 @@ class Window:
         interactor.add_observer("LeftButtonPressEvent", self._on_press)
         interactor.add_observer("LeftButtonReleaseEvent", self._on_release)
         for event, by in (("MouseWheelForwardEvent", -1), ("MouseWheelBackwardEvent", 1)):
-            self._first_to_hear(event, lambda by=by: self.roll(by))
+            self._first_to_hear(event, partial(self.roll, by))
         # A press on the list turns nothing.
         self._first_to_hear("LeftButtonPressEvent", self._press_on_list)
         # The toolkit's own single-letter keys would do something else as well.
@@ -564,7 +565,8 @@ class Window:
             )  # fmt: skip
             self.plotter.add_text(
                 f"{k + 1}  {_LAYER_WORDS[layer]}", position=(left + 28, low), font_size=9,
-                font_file=font_file(), color=(28 / 255, 32 / 255, 38 / 255), name=f"layer {layer}", render=False,
+                font_file=font_file(), color=(28 / 255, 32 / 255, 38 / 255),
+                name=f"layer {layer}", render=False,
             )  # fmt: skip
 
     def _add_lit_widgets(self, plotter: Any) -> None:
@@ -578,7 +580,8 @@ class Window:
         )  # fmt: skip
         self.plotter.add_text(
             "l  lit with the bake's map", position=(left + 28, low), font_size=9,
-            font_file=font_file(), color=(28 / 255, 32 / 255, 38 / 255), name="layer lit", render=False,
+            font_file=font_file(), color=(28 / 255, 32 / 255, 38 / 255), name="layer lit",
+            render=False,
         )  # fmt: skip
         lit, begin, end = self.model.lit, (LEFT + 30) / wide, (wide - RIGHT - 60) / wide
         room = (end - begin) / 3

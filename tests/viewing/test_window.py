@@ -178,7 +178,7 @@ def test_a_cage_on_the_low_poly_slides_by_distance(
     try:
         model = window.model
         assert model.touching and model.factor == 0
-        assert window.slider.GetRepresentation().GetTitleText() == "cage distance"
+        assert window.slider.GetRepresentation().GetTitleText() == "cage distance, units"
         assert window.slider.GetRepresentation().GetMaximumValue() == pytest.approx(0.03)
         assert np.array_equal(model.now.recorded, flat.findings.recorded)
         window.hold_slider()

@@ -34,6 +34,7 @@ const FRAGMENT = `
 
 /** What a model shows and where: this page's, unless a page has several. */
 function ownView() {
+  // Only what has a row has a number on the model.
   const listed = () => state.rows;
   return { page, canvas: $("model"), pins: $("pins"), maps: "lit", choose, listed };
 }
@@ -167,7 +168,7 @@ class Model {
       this.world.add(mesh);
       return mesh;
     };
-    this.cage = lines(a.cage_position, new THREE.Color(`rgb(${this.page.cage_colour.join(",")})`), 0.8);
+    this.cage = lines(a.cage_position, new THREE.Color(`rgb(${(this.page.cage_colour ?? [238, 136, 102]).join(",")})`), 0.8);
     this.cagePlaces = a.cage_position;
     this.edges = lines(a.low_position, 0x3a3f47, 0.5);
     this.edgeIndex = index;
