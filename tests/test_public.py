@@ -29,6 +29,8 @@ OWN = {
     "cagecheck.commands": "commands among themselves",
     "cagecheck.options": "how options are declared",
     "cagecheck.version": "the version, which must not load the library",
+    "cagecheck.compiled": "telling people that loops are compiled, and where they lie",
+    "cagecheck.loops.refusal": "telling people that loops cannot be kept",
     "cagecheck.words": "how results are told to people",
     "cagecheck.tuning.words": "how results are told to people",
     "cagecheck.locating.page": "how results are told to people",

@@ -12,6 +12,8 @@ from contextlib import redirect_stdout
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
+import typer
+
 from cagecheck import compiled
 from cagecheck.commands.terminal import EXIT_BAD_INPUT, EXIT_CLEAN, Terminal
 from cagecheck.words.numbers import count_text
@@ -62,7 +64,9 @@ def run_all(
         progress("compiling for all commands", done, len(JOBS) + 2)
         line = [f"{folder}/{word[1:]}" if word.startswith("@") else word for word in job]
         with redirect_stdout(io.StringIO()):
-            run([*line, "--json"])
+            code = run([*line, "--json"])
+        if code == EXIT_BAD_INPUT:
+            raise typer.Exit(EXIT_BAD_INPUT)  # the command has said why
     progress("compiling for all commands", len(JOBS) + 1, len(JOBS) + 2)
     _look(folder / "p")
     progress("compiling for all commands", len(JOBS) + 2, len(JOBS) + 2)

@@ -95,7 +95,9 @@ def _watching_for_interrupt() -> Iterator[threading.Event]:
 
     def watch() -> None:
         while (number := told.recv(1)) != b"":
-            if number[0] == signal.SIGINT and signal.getsignal(signal.SIGINT) is not signal.SIG_IGN:
+            # Whoever has a handler of its own, or ignores it, sees to its end by itself.
+            usual = signal.getsignal(signal.SIGINT) is signal.default_int_handler
+            if number[0] == signal.SIGINT and usual:
                 interrupted.set()
                 if not over.wait(PATIENCE_S):
                     _leave()

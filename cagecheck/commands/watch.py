@@ -80,7 +80,7 @@ def watch_command(
     )  # fmt: skip
     watch = Watch(bake, output.out, page=not no_page, preview=preview, force=output.force)
     try:
-        signal.signal(signal.SIGTERM, _interrupt)
+        _listen_to_signals()
         with watch:
             _say_start(terminal, bake, watch.address)
             if open_page and watch.address:
@@ -92,9 +92,23 @@ def watch_command(
     return EXIT_CLEAN
 
 
+# Ctrl-C, a request to end, and (where there is such a signal) the terminal that goes away.
+_ENDING = [
+    getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)
+]
+
+
+def _listen_to_signals() -> None:
+    """Let signals end the watch; those that this process was started to ignore stay ignored."""
+    for number in _ENDING:
+        if signal.getsignal(number) is not signal.SIG_IGN:
+            signal.signal(number, _interrupt)
+
+
 def _interrupt(number: int, frame: FrameType | None) -> None:
-    """End as at Ctrl-C, and once only."""
-    signal.signal(signal.SIGTERM, signal.SIG_IGN)
+    """End as at Ctrl-C, and once only: what is put in order then is not to be interrupted."""
+    for other in _ENDING:
+        signal.signal(other, signal.SIG_IGN)
     raise KeyboardInterrupt
 
 

@@ -46,6 +46,10 @@ class Became(StrEnum):
 MOVED_SHARE = 0.5
 
 
+# Standard errors for a place that only one of two results with the same samples has.
+ONE_SIDED_ERRORS = 1.0
+
+
 @dataclass(frozen=True)
 class Tolerance:
     """How much harm may differ before it counts.
@@ -168,7 +172,13 @@ def tell_changes(
         a, b = [old[k] for k in match.old], [new[k] for k in match.new]
         errors = (0.0, 0.0, 0.0)
         if not exact:
-            both = sampling_error(a, b, same_samples) * missed_factor(a, b, spacings)
+            # Points on the high poly hang on the hits around them, so they are never the same.
+            same = same_samples and not any(region.lost for region in (*a, *b))
+            both = sampling_error(a, b, same) * missed_factor(a, b, spacings)
+            if same and not (a and b):
+                # Where the very same rays tell otherwise now, something has changed: one sample
+                # does not tell how much, two do.
+                both *= min(ONE_SIDED_ERRORS / tolerance.errors, 1.0) if tolerance.errors else 0.0
             errors = (both, sampling_error(a, [], False), sampling_error([], b, False))
         rim = rim_harm([*a, *b], spacings)
         out.append(_change(a, b, errors, rim, match.apart, tolerance))

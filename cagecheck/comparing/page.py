@@ -234,7 +234,8 @@ def _content(comparison: Comparison, new: Half) -> dict[str, Any]:
         "title": Path(low["path"]).name if low.get("path") else "two results",
         "word": new.facts["word"],
         "passed": comparison.passed,
-        "verdict": f"{verdict_words(comparison.changes)} {sentence_case(comparison.summary)}.",
+        "verdict": f"{sentence_case(comparison.summary)}.",
+        "told": verdict_words(comparison.changes),
         "breaches": [f"{breach}." for breach in comparison.breaches],
         "notices": comparison.notices,
         "facts": [

@@ -176,7 +176,7 @@ def _of_folder(folder: Path) -> Placed:
         raise InputError(
             "the files of this folder are not from one run.",
             file=str(folder),
-            cure="Run cagecheck predict again with --force.",
+            cure="Predict again with `force`.",
         ) from None
 
 

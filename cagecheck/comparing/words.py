@@ -90,6 +90,8 @@ def verdict_words(changes: Sequence[Change]) -> str:
         said += f", {count_words(len(better), 'is', 'are')} better"
     if not unsure:
         return f"{said}."
-    few = "is so faint or has so few samples that it says"
-    many = "are so faint or have so few samples that they say"
-    return f"{said}. {count_words(unsure, f'difference {few}', f'differences {many}')} nothing."
+    most = max(abs(c.difference) for c in changes if not c.sure)
+    few = "has so few samples that it says"
+    many = "have so few samples that they say"
+    words = count_words(unsure, f"difference {few}", f"differences {many}")
+    return f"{said}. {words} nothing (harm {harm_text(most)} at most; more samples would tell)."

@@ -122,6 +122,19 @@ def gather(regions: Sequence[Region]) -> list[Entry]:
     )
 
 
+def by_way(entries: Sequence[Entry]) -> list[tuple[Way | None, list[Entry]]]:
+    """Return what shows by the way in which it is mended, and last what will not show (None).
+
+    The way of the first entry comes first; within a way entries keep their order. Terminal, page
+    and window list regions in this order.
+    """
+    groups: dict[Way | None, list[Entry]] = {}
+    for entry in entries:
+        groups.setdefault(entry.way if entry.shows else None, []).append(entry)
+    hidden = groups.pop(None, [])
+    return [*groups.items(), *([(None, hidden)] if hidden else [])]
+
+
 def _turn(code: Code) -> int:
     """Return when a cause's turn is: 0 before all others, 2 after them."""
     return 0 if code in OF_WHOLE_PARTS else 2 if code in INFORMATION else 1

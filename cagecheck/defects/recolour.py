@@ -101,6 +101,16 @@ class Recolourer:
         return Recoloured(now.flags, now.main, now.recorded, self._shown, area)
 
 
+def most_factor(reach: float, start: NDArray[np.floating[Any]]) -> float:
+    """Return the factor up to which the layer table knows what is recorded.
+
+    reach : how far out the table goes, world units; start : (N,) where rays start. For a cage that
+    lies on the low poly it is the farthest distance itself.
+    """
+    longest = float(start.max(initial=0.0))
+    return reach if longest <= 0 else max(reach / longest, 1.0)
+
+
 def rank_table() -> NDArray[np.uint8]:
     """Return (256,) the rank of every main defect, 0 the worst."""
     rank = np.full(256, _RANK_CLEAN, np.uint8)

@@ -95,7 +95,7 @@ def finish_mesh(file: FileBytes, mesh: Mesh) -> Mesh:
         notices.append(
             Notice(
                 "unused-vertices",
-                f"{file.path}: {count_text(int((~used).sum()))} vertices belong to no face; they "
+                f"{file.name}: {count_text(int((~used).sum()))} vertices belong to no face; they "
                 "stay where they are in the cage.",
                 count=int((~used).sum()),
             )

@@ -272,7 +272,7 @@ def _notices(file: FileBytes, answer: dict[str, Any]) -> tuple[Notice, ...]:
         out.append(
             Notice(
                 "fbx-units",
-                f"{file.path}: a unit of this file is {as_given(unit * 100)} cm; it was scaled by "
+                f"{file.name}: a unit of this file is {as_given(unit * 100)} cm; it was scaled by "
                 f"{as_given(unit / UNIT_METRES)} so that one unit is 1 cm.",
             )
         )
@@ -281,7 +281,7 @@ def _notices(file: FileBytes, answer: dict[str, Any]) -> tuple[Notice, ...]:
         out.append(
             Notice(
                 "fbx-axes",
-                f"{file.path}: {words} points up in this file; it was turned so that y does.",
+                f"{file.name}: {words} points up in this file; it was turned so that y does.",
             )
         )
     return tuple(out)

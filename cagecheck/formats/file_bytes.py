@@ -48,6 +48,11 @@ class FileBytes:
     data: NDArray[np.uint8]
     sha256: Callable[[], str]
 
+    @property
+    def name(self) -> str:
+        """The file's name without its folders: what notices say, since others read them, too."""
+        return Path(self.path).name
+
     def source(self, format_name: str, layout: object = None) -> SourceFile:
         """Return the record of this file that a mesh carries."""
         return SourceFile(self.path, format_name, self.sha256(), layout)

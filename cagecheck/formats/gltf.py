@@ -368,7 +368,7 @@ def _notices(file: FileBytes, skipped: dict[str, int]) -> tuple[Notice, ...]:
         out.append(
             Notice(
                 "gltf-" + what.replace(" ", "-"),
-                f"{file.path}: {count_text(count)} primitives with {what} {words}.",
+                f"{file.name}: {count_text(count)} primitives with {what} {words}.",
                 count=count,
             )
         )

@@ -305,7 +305,7 @@ def _notices(file: FileBytes, raw: _Raw) -> tuple[Notice, ...]:
     return (
         Notice(
             "faces-without-three-corners",
-            f"{file.path}: {count_text(thin)} faces have fewer than three corners; rays cannot "
+            f"{file.name}: {count_text(thin)} faces have fewer than three corners; rays cannot "
             "hit them.",
             "Delete them.",
             thin,

@@ -195,7 +195,7 @@ def _face_uv(
         wrong = int((~(full | (given == 0))).sum())
         notice = Notice(
             "face-uvs-ignored",
-            f"{file.path}: {count_text(wrong)} faces do not give two UV numbers a corner; the "
+            f"{file.name}: {count_text(wrong)} faces do not give two UV numbers a corner; the "
             "faces' own UVs are left out.",
             "Export the UVs again.",
             wrong,

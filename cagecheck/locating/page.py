@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from cagecheck.arrays.spread import spread
 from cagecheck.arrays.types import Floats
 from cagecheck.defects.headline import headline
-from cagecheck.defects.kinds import CLEAN, KINDS
+from cagecheck.defects.kinds import CLEAN, KINDS, Defect
 from cagecheck.defects.regions import Region
 from cagecheck.locating.compare import TITLES, Fault
 from cagecheck.locating.conventions import turned
@@ -21,7 +21,7 @@ from cagecheck.locating.offset_guess import OffsetGuess
 from cagecheck.locating.one_map import LocatedMap, TileRecord
 from cagecheck.locating.read_maps import as_shares
 from cagecheck.meshes.normals import normalised
-from cagecheck.predicting.page import way_rows
+from cagecheck.predicting.page import guilty_parts, region_groups
 from cagecheck.rays.cage import rays_through
 from cagecheck.report.colours import DEFECT_COLOURS
 from cagecheck.report.content import (
@@ -79,6 +79,15 @@ AGREEMENT_NOTE = (
     "Agreement says how well the map, so read, shows what the rays would record: 100 % is "
     "everywhere, and unrelated maps stay below 25 %."
 )
+# Defects whose colour means the same among the faults; the colours of the others mean other faults
+# on this page.
+_ALSO_FAULTS = {
+    Defect.MISS_NOTHING,
+    Defect.OVERSHOOT_OWN,
+    Defect.OVERSHOOT_OTHER,
+    Defect.BACK_FACING,
+    Defect.SKEW,
+}
 # Causes that the page lists; the document holds all.
 MOST_CAUSES = 12
 # Names of maps that a sentence can hold.
@@ -138,7 +147,7 @@ def page_of_location(
             _defects_table(location),
         ),
         notices=location.notices,
-        ways=way_rows(location.ways),
+        groups=region_groups(location.entries, location.ways, len(shown)),
     )  # fmt: skip
 
 
@@ -270,7 +279,8 @@ def _defects_table(location: Location) -> PageTable:
         Row(
             (shown.defect.title, count_text(shown.texels), count_text(shown.texels_seen),
              sentence_case(KINDS[shown.defect].definition) + "."),
-            DEFECT_COLOURS[shown.defect], faint=not shown.texels,
+            DEFECT_COLOURS[shown.defect] if shown.defect in _ALSO_FAULTS else None,
+            faint=not shown.texels,
         )
         for shown in location.defects
     )  # fmt: skip
@@ -399,8 +409,8 @@ def _spots(location: Location, regions: list[Region], laid: FaultHeat) -> list[S
     out = []
     for region, vertices in zip(regions, laid.members, strict=False):
         highs = set(np.flatnonzero(location.paired[low.part_names.index(region.part)]).tolist())
-        if region.other_part in high_names:
-            highs.add(high_names.index(region.other_part))
+        guilty = guilty_parts(region, highs, high_names)
+        highs.update(guilty)
         begin, end = ray_ends(location, spread(region.samples, most))
         out.append(
             Spot(
@@ -411,6 +421,7 @@ def _spots(location: Location, regions: list[Region], laid: FaultHeat) -> list[S
                 ray_end=end,
                 points=none,
                 high_parts=tuple(sorted(highs)),
+                guilty=guilty,
             )
         )
     return out

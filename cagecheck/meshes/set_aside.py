@@ -72,7 +72,7 @@ class SetAside:
                 continue
             parts = [mesh.part_names[k] for k in np.unique(mesh.face_part[faces])]
             numbers = names_words([str(f) for f in faces], FACES_NAMED)
-            place = f"{mesh.source.path}: " if mesh.source else ""
+            place = f"{mesh.source.name}: " if mesh.source else ""
             text = (
                 f"{place}{count_words(len(faces), 'face')} {words} set aside: not sampled, not "
                 f"baked, nobody's neighbours. Parts: {names_words(parts)}. Faces, counted from 0: "

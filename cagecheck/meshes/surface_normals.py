@@ -110,7 +110,7 @@ def checked_normals(surface: Surface) -> Surface:
 
 
 def _place(surface: Surface) -> str:
-    return f"{surface.source.path}: " if surface.source else ""
+    return f"{surface.source.name}: " if surface.source else ""
 
 
 def _parts(surface: Surface, chosen: NDArray[np.bool_]) -> str:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from shlex import quote
 from typing import Any
 
-from cagecheck.defects.entries import Entry
+from cagecheck.defects.entries import Entry, by_way
 from cagecheck.defects.ways import Way
 from cagecheck.options import flags_given
 from cagecheck.predicting.inputs import MeshOptions
@@ -29,6 +29,8 @@ class WayStep:
         Of all of them together.
     next : str
         The command; empty where the meshes are in no file.
+    next_named : str
+        The same with the files' names only: what pages and documents hold, which others read.
     """
 
     way: Way
@@ -37,6 +39,7 @@ class WayStep:
     texels_seen: float
     harm: float
     next: str
+    next_named: str
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values."""
@@ -47,7 +50,7 @@ class WayStep:
             "texels": self.texels,
             "texels_seen": self.texels_seen,
             "harm": self.harm,
-            "next": self.next,
+            "next": self.next_named,
         }
 
 
@@ -58,10 +61,6 @@ def way_steps(
 
     low, high : the files, None for meshes in memory. reading : how they were read.
     """
-    of_way: dict[Way, list[Entry]] = {}
-    for entry in entries:
-        if entry.shows:
-            of_way.setdefault(entry.way, []).append(entry)
     return tuple(
         WayStep(
             way,
@@ -70,9 +69,16 @@ def way_steps(
             sum(entry.texels_seen for entry in mine),
             sum(entry.harm for entry in mine),
             _command(way, mine, low, high, reading),
+            _command(way, mine, _name(low), _name(high), reading),
         )
-        for way, mine in of_way.items()
+        for way, mine in by_way(entries)
+        if way is not None
     )
+
+
+def _name(path: str | None) -> str | None:
+    """Return a file's name without its folders."""
+    return None if path is None else path.replace("\\", "/").rsplit("/", 1)[-1]
 
 
 def way_words(step: WayStep) -> str:

@@ -9,6 +9,8 @@ import numpy as np
 
 from cagecheck.arrays.spread import spread
 from cagecheck.arrays.types import Floats
+from cagecheck.defects.entries import Entry, by_way
+from cagecheck.defects.headline import folded_words
 from cagecheck.defects.kinds import KINDS, PRECEDENCE, Defect
 from cagecheck.defects.regions import Region
 from cagecheck.meshes.normals import normalised
@@ -16,6 +18,7 @@ from cagecheck.predicting.heat import build_heat_map, region_of_samples
 from cagecheck.predicting.lit import lit_of
 from cagecheck.predicting.next_steps import WayStep, way_words
 from cagecheck.predicting.result import Prediction, verdict
+from cagecheck.predicting.slide import slide_of
 from cagecheck.rays.layers import NO_LAYER
 from cagecheck.report.colours import DEFECT_COLOURS
 from cagecheck.report.content import (
@@ -26,9 +29,9 @@ from cagecheck.report.content import (
     PageContent,
     PageField,
     PageTable,
+    RegionGroup,
     Row,
     Spot,
-    WayRow,
 )
 from cagecheck.report.heatmap import HeatMap
 from cagecheck.report.lit import Lit
@@ -50,9 +53,27 @@ LIMITS = (
 )
 
 
-def way_rows(ways: Sequence[WayStep]) -> tuple[WayRow, ...]:
-    """Return how what shows is mended, for reading."""
-    return tuple(WayRow(sentence_case(w.way.title), way_words(w), w.next) for w in ways)
+def region_groups(
+    entries: Sequence[Entry], ways: Sequence[WayStep], listed: int
+) -> tuple[RegionGroup, ...]:
+    """Return the regions as the terminal groups them.
+
+    listed : how many regions the page lists, by number.
+    """
+    steps = {step.way: step for step in ways}
+    groups = []
+    for way, mine in by_way(entries):
+        rows = [tuple(r.number for r in e.regions if r.number <= listed) for e in mine]
+        rows = [numbers for numbers in rows if numbers]
+        if not rows:
+            continue
+        if way is None:
+            groups.append(RegionGroup("Will not show", folded_words(mine), "", False, tuple(rows)))
+        else:
+            step = steps[way]
+            title = sentence_case(way.title)
+            groups.append(RegionGroup(title, way_words(step), step.next_named, True, tuple(rows)))
+    return tuple(groups)
 
 
 Totals = Sequence[dict[str, Any]]
@@ -119,8 +140,9 @@ def page_of_prediction(
         tiles_note=TILES_NOTE,
         tables=(totals_table(_looked_for(prediction), earlier),),
         notices=prediction.notices,
-        ways=way_rows(prediction.ways),
+        groups=region_groups(prediction.entries, prediction.ways, len(shown)),
         lit=lit or (lit_of(prediction) if with_lit else None),
+        slide=slide_of(prediction, heat),
     )
 
 
@@ -135,10 +157,12 @@ def _looked_for(prediction: Prediction) -> Totals:
 
 def totals_table(totals: Totals, earlier: Totals | None = None) -> PageTable:
     """Return the table of all defects, with `earlier` the numbers before beside those after."""
+    mapped = any(row["texels"] > 0 for row in totals)
     if earlier is None:
-        columns = [("defect", False), ("regions", True), ("area, sq. units", True),
-                   ("% of the surface", True), ("texels", True), ("of which show", True),
-                   ("what it is", False)]  # fmt: skip
+        amounts = ["texels", "of which show"] if mapped else ["of which show, %"]
+        area = ["area, sq. units"] if mapped else []
+        numbers = ["regions", *area, "% of the surface", *amounts]
+        columns = [("defect", False), *((n, True) for n in numbers), ("what it is", False)]
     else:
         columns = [("defect", False), ("regions before", True), ("after", True),
                    ("% of the surface before", True), ("after", True), ("texels before", True),
@@ -149,14 +173,18 @@ def totals_table(totals: Totals, earlier: Totals | None = None) -> PageTable:
     for row in totals:
         old = None if earlier is None else by_name.get(row["name"], none)
         defect = _DEFECTS[row["name"]]
-        cells = [row["name"], *_cells(row, old), sentence_case(KINDS[defect].definition) + "."]
+        cells = [
+            row["name"],
+            *_cells(row, old, mapped),
+            sentence_case(KINDS[defect].definition) + ".",
+        ]
         faint = not row["regions"] and not (old and old["regions"])
         rows.append(Row(tuple(cells), DEFECT_COLOURS[defect], faint))
     title = "All defects" if earlier is None else "Before and after"
     return PageTable(title, tuple(Column(*c) for c in columns), tuple(rows))
 
 
-def _cells(row: dict[str, Any], old: dict[str, Any] | None) -> list[str]:
+def _cells(row: dict[str, Any], old: dict[str, Any] | None, mapped: bool) -> list[str]:
     def texts(values: dict[str, Any]) -> tuple[str, str, str]:
         return (
             count_text(values["regions"]),
@@ -165,9 +193,12 @@ def _cells(row: dict[str, Any], old: dict[str, Any] | None) -> list[str]:
         )  # fmt: skip
 
     regions, percent, texels = texts(row)
+    if old is None and not mapped:
+        # Square units of a scan say nothing to anybody.
+        seen = row["percent"] * row["area_seen"] / row["area"] if row["area"] > 0 else 0.0
+        return [regions, percent, percent_text(seen)]
     if old is None:
-        seen = count_text(row["texels_seen"])
-        return [regions, area_text(row["area"]), percent, texels, seen]
+        return [regions, area_text(row["area"]), percent, texels, count_text(row["texels_seen"])]
     return [cell for pair in zip(texts(old), (regions, percent, texels), strict=True)
             for cell in pair]  # fmt: skip
 
@@ -236,13 +267,13 @@ def _spot(prediction: Prediction, heat: HeatMap, region: Region, most_rays: int)
     own = low.part_names.index(region.part)
     highs = set(np.flatnonzero(prediction.paired[own]).tolist())
     high_names = prediction.scene.surface.part_names
-    if region.other_part in high_names:
-        highs.add(high_names.index(region.other_part))
+    guilty = guilty_parts(region, highs, high_names)
+    highs.update(guilty)
     if region.defect is Defect.UNSEEN and prediction.unseen is not None:
         places = prediction.unseen.points.position[region.samples]
         normals = low.face_normals[prediction.unseen.low_triangle[region.samples]]
         nowhere = np.zeros(0, np.int32)
-        return Spot(nowhere, places, normals, none, none, places, tuple(sorted(highs)))
+        return Spot(nowhere, places, normals, none, none, places, tuple(sorted(highs)), guilty)
     normals = normalised(low.face_normals[prediction.points.triangle[region.samples]])
     begin, end = ray_ends(prediction, spread(region.samples, most_rays))
     return Spot(
@@ -253,7 +284,16 @@ def _spot(prediction: Prediction, heat: HeatMap, region: Region, most_rays: int)
         ray_end=end,
         points=none,
         high_parts=tuple(sorted(highs)),
+        guilty=guilty,
     )
+
+
+def guilty_parts(region: Region, paired: set[int], names: Sequence[str]) -> tuple[int, ...]:
+    """Return the high part that a region records and that is none of its own."""
+    if region.other_part is None or region.other_part not in names:
+        return ()
+    other = list(names).index(region.other_part)
+    return () if other in paired else (other,)
 
 
 def ray_ends(prediction: Prediction, samples: np.ndarray) -> tuple[Floats, Floats]:

@@ -33,7 +33,7 @@ def read_arrays(
         raise InputError(
             f"this file is damaged or of another run ({error}).",
             file=str(path),
-            cure="Run cagecheck predict again with --force.",
+            cure="Predict again with `force`.",
         ) from None
 
 
@@ -56,7 +56,7 @@ def check_ranges(
         raise InputError(
             f"the files of this folder are damaged or not from one run ({error}).",
             file=str(folder),
-            cure="Make it again with --force.",
+            cure="Make it again with `force`.",
         ) from None
 
 

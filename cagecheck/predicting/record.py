@@ -152,18 +152,24 @@ def fold_factor(low: LowPoly, cage: Cage, points: SurfacePoints) -> Floats:
     return np.where(starts_folded, 0.0, out)
 
 
-def layer_lean(prediction: Prediction) -> NDArray[np.float32]:
-    """Return (L,) degrees between the shading normal and the normal of every crossing."""
+def layer_lean(
+    prediction: Prediction, wanted: NDArray[np.int64] | None = None
+) -> NDArray[np.float32]:
+    """Return (L,) degrees between the shading normal and the normal of every crossing.
+
+    wanted : (n,) numbers of the crossings that matter; (n,) degrees are returned then.
+    """
     low, points, layers = prediction.low, prediction.points, prediction.layers
-    ray = layers.ray
-    out = np.empty(len(layers.t), np.float32)
+    ray = layers.ray if wanted is None else layers.ray[wanted]
+    face = layers.face if wanted is None else layers.face[wanted]
+    out = np.empty(len(ray), np.float32)
     for a in range(0, len(ray), _BLOCK):
         rows = ray[a : a + _BLOCK]
         corners = 3 * points.triangle[rows, None].astype(np.int64) + np.arange(3)
         shading = normalised(
             interpolate(low.shading_normals.reshape(-1, 3), corners, points.barycentric[rows])
         )
-        normal = hit_normals(prediction.scene.surface, layers.face[a : a + _BLOCK])
+        normal = hit_normals(prediction.scene.surface, face[a : a + _BLOCK])
         cosine = np.einsum("ij,ij->i", shading, normal)
         out[a : a + _BLOCK] = np.degrees(np.arccos(np.clip(cosine, -1, 1)))
     return out

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 from pathlib import Path
+from typing import Any
 
 from cagecheck.errors import takes
 from cagecheck.files import OutputFolder
@@ -98,6 +99,30 @@ def write_prediction(
     return out.paths()
 
 
+def _kept(prediction: Prediction, folder: Path) -> dict[str, Any]:
+    """Return the document of a result that lies in a folder, which finds its meshes from anywhere.
+
+    Their paths are kept from the root and from the folder: the result may be opened from another
+    place, and the two may have moved together.
+    """
+    document = prediction_document(prediction)
+    for mesh in ("low", "high"):
+        source = document[mesh]["source"]
+        if source is not None:
+            path = Path(source["path"]).resolve()
+            source["path"] = str(path)
+            source["from_here"] = _way_to(path, folder.resolve())
+    return document
+
+
+def _way_to(path: Path, folder: Path) -> str | None:
+    """Return the way from a folder to a file; None where there is none (another drive)."""
+    try:
+        return Path(os.path.relpath(path, folder)).as_posix()
+    except ValueError:
+        return None
+
+
 def add_prediction(
     prediction: Prediction,
     out: OutputFolder,
@@ -119,7 +144,7 @@ def add_prediction(
     write_heat_ply(heat, out.add("heatmap.ply"))
     write_heat_glb(heat, out.add("heatmap.glb"))
     progress("writing", 1, 4)
-    document = json.dumps(prediction_document(prediction), indent=1, allow_nan=False)
+    document = json.dumps(_kept(prediction, out.folder), indent=1, allow_nan=False)
     out.add("regions.json").write_text(document + "\n", encoding="utf-8")
     progress("writing", 2, 4)
     write_region_csv(prediction.regions, out.add("regions.csv"))

@@ -1,7 +1,10 @@
 """Colours of the defects and of measures, colour-blind safe.
 
 Defects: Paul Tol's "muted" qualitative scheme (Tol, "Colour Schemes", SRON/EPS/TN/09-002, 2021),
-which stays apart under the common colour-vision deficiencies, with black as a tenth. Measures:
+which stays apart under the common colour-vision deficiencies, with black as a tenth and the blue of
+the same note's "vibrant" scheme as an eleventh. No two things have one colour; the least distance
+between two is measured in `tests/report/test_colours.py`. The cage's is the orange of its "light"
+scheme. Measures:
 cividis (Nunez, Anderton, Renslow, "Optimizing colormaps with consideration for color vision
 deficiency", PLoS ONE 13(7), 2018). Every region also has a name and a number.
 """
@@ -31,9 +34,12 @@ DEFECT_COLOURS: dict[Defect, Rgb] = {
     Defect.STEEP: (68, 170, 153),  # teal
     Defect.FOLD: (17, 119, 51),  # green
     Defect.SPLIT: (170, 68, 153),  # purple
-    # Lies on the high poly, never beside the others on the low: rose is free there.
-    Defect.UNSEEN: (204, 102, 119),
+    Defect.UNSEEN: (0, 119, 187),  # blue
 }
+# The cage's lines: no defect's colour.
+CAGE_COLOUR: Rgb = (238, 136, 102)
+# The high poly where it is drawn as a line: a dark shade of its surface's.
+HIGH_LINE_COLOUR: Rgb = (130, 112, 86)
 
 
 def defect_colours(main: NDArray[np.uint8]) -> NDArray[np.uint8]:

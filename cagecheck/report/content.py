@@ -61,6 +61,7 @@ class Spot:
     ray_begin, ray_end : (r, 3), rays from the cage to what they record.
     points : (p, 3) dots, for surface that lies off the low poly.
     high_parts : high parts that belong into a picture of the region.
+    guilty : high parts that are recorded and should not be.
     """
 
     vertices: NDArray[np.int32]
@@ -70,6 +71,24 @@ class Spot:
     ray_end: Floats
     points: Floats
     high_parts: tuple[int, ...]
+    guilty: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class Slide:
+    """What is wrong with the cage at other distances.
+
+    factors : (S,) stops of the slider, times the cage's own distance (world units where `touching`:
+    the cage lies on the low poly). own : the stop that is the cage as it is. code : (S, K) uint8
+    category of the heat map's vertices; area : (S, 256) area by category; words : every stop said.
+    """
+
+    factors: Floats
+    own: int
+    code: NDArray[np.uint8]
+    area: NDArray[np.float64]
+    words: tuple[str, ...]
+    touching: bool
 
 
 @dataclass(frozen=True)
@@ -82,12 +101,18 @@ class Finding:
 
 
 @dataclass(frozen=True)
-class WayRow:
-    """A way in which some of the regions are mended: how many, and the command that does it."""
+class RegionGroup:
+    """Regions that are mended in one way: how many, and the command that does it.
+
+    shows : whether one will see any of them; what one will not see is folded away. entries : the
+    numbers of its regions, those that are one thing to mend together, all in the order of the list.
+    """
 
     title: str
     text: str
     next: str
+    shows: bool
+    entries: tuple[tuple[int, ...], ...]
 
 
 @dataclass(frozen=True)
@@ -140,6 +165,7 @@ class PageContent:
     limits : what the numbers hold for.
     tables : tables below the tiles; charts : pictures below these.
     lit : the model lit with normal maps, shown first; None for colours by defect alone.
+    slide : the defects at other distances of the cage; None for no slider.
     low, surface, cage : the meshes; surface None leaves the high poly out.
     heat : the low poly cut finely; main : (K,) uint8 category of its vertices, `CLEAN` for none;
         region : (K,) the most harmful region there, 0 for none; area : (256,) area by category.
@@ -147,7 +173,7 @@ class PageContent:
     regions, spots : by rank, and where each lies; region_count : also those not listed.
     tiles : UV tiles as pictures.
     tiles_note : how to read them.
-    ways : how what shows is mended.
+    groups : all of `regions`, by how they are mended.
     """
 
     heading: str
@@ -175,9 +201,10 @@ class PageContent:
     tables: tuple[PageTable, ...]
     findings: tuple[Finding, ...] = ()
     notices: tuple[Notice, ...] = field(default=())
-    ways: tuple[WayRow, ...] = ()
+    groups: tuple[RegionGroup, ...] = ()
     charts: tuple[PageChart, ...] = ()
     lit: Lit | None = None
+    slide: Slide | None = None
 
     def colour_of(self, title: str) -> Rgb:
         """Return the colour of a category by its title."""

@@ -16,8 +16,12 @@ from PIL import ImageFont
 @cache
 def font(size: int, bold: bool = False) -> ImageFont.FreeTypeFont:
     """Return DejaVu Sans of a height in pixels."""
+    return ImageFont.truetype(font_file(bold), size)
+
+
+def font_file(bold: bool = False) -> str:
+    """Return the path of DejaVu Sans."""
     found = importlib.util.find_spec("matplotlib")
     assert found is not None and found.origin is not None
     name = "DejaVuSans-Bold.ttf" if bold else "DejaVuSans.ttf"
-    path = Path(found.origin).parent / "mpl-data" / "fonts" / "ttf" / name
-    return ImageFont.truetype(str(path), size)
+    return str(Path(found.origin).parent / "mpl-data" / "fonts" / "ttf" / name)

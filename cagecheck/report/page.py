@@ -5,16 +5,17 @@ from __future__ import annotations
 import base64
 import json
 import os
+from collections.abc import Sequence
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from jinja2 import Environment, StrictUndefined
-from markupsafe import Markup
+from markupsafe import Markup, escape
+from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats, Ints
-from cagecheck.defects.entries import Entry, gather
 from cagecheck.defects.kinds import CLEAN
 from cagecheck.defects.region_words import size_words
 from cagecheck.defects.regions import Region
@@ -30,8 +31,14 @@ from cagecheck.rendering.camera import (
     whole_camera,
 )
 from cagecheck.report.cividis import cividis_table
-from cagecheck.report.colours import CLEAN_COLOUR, Rgb, hex_of
-from cagecheck.report.content import PageContent, Spot
+from cagecheck.report.colours import (
+    CAGE_COLOUR,
+    CLEAN_COLOUR,
+    HIGH_LINE_COLOUR,
+    Rgb,
+    hex_of,
+)
+from cagecheck.report.content import PageContent, Slide, Spot
 from cagecheck.report.fields import NO_VALUE_COLOUR
 from cagecheck.report.json_values import plain
 from cagecheck.report.thin import Thin, thin_surface
@@ -45,9 +52,11 @@ from cagecheck.report.web_scene import (
     pack_fields,
     pack_heat,
     pack_regions,
+    pack_slide,
     pack_surface,
 )
 from cagecheck.version import __version__
+from cagecheck.words.lengths import length_words
 from cagecheck.words.numbers import count_text, figures
 from cagecheck.words.sentences import count_words, percent_text, sentence_case
 
@@ -58,8 +67,10 @@ MOVING_TRIANGLES = 40_000
 # Side of the pictures that tell which region a click on a tile means.
 TILE_MAP_SIZE = 512
 MOST_TILES, MARKS_PER_TILE = 40, 30
-# Numbers on the model at once: as many as stay legible.
-MARKS_ON_MODEL = 120
+# Names of parts in lists are at most so long, of which the beginning takes so much.
+LONGEST_NAME, NAME_BEGIN = 28, 11
+# Numbers on the model at once: as many as leave it to be seen.
+MARKS_ON_MODEL = 16
 
 
 def write_page(
@@ -155,6 +166,8 @@ def _scene(
     if content.lit is not None:
         lit = lit_data(content.lit, pack_lit(packed, box, low), high)
     pack_cage(packed, box, low, content.cage)
+    if content.slide is not None:
+        pack_slide(packed, content.slide)
     pack_regions(packed, box, content)
     data = {
         "scene": packed.entries,
@@ -184,7 +197,12 @@ def _words(content: PageContent, uv: Floats, tile: Ints) -> dict[str, Any]:
         "palette": _palette(content),
         "missing": NO_VALUE_COLOUR,
         "ramp": cividis_table().tolist(),
-        "legend": _legend(content),
+        "legend": _legend(content, content.area),
+        "slide": _slide(content),
+        "cage_colour": CAGE_COLOUR,
+        "high_colour": HIGH_LINE_COLOUR,
+        "high_names": [] if content.surface is None else list(content.surface.part_names),
+        "ranks": content.rank().tolist(),
         "marks_per_tile": MARKS_PER_TILE,
         "marks_on_model": MARKS_ON_MODEL,
         "region_count": content.region_count,
@@ -198,8 +216,28 @@ def _palette(content: PageContent) -> list[Rgb]:
     return [*(colours.get(k, CLEAN_COLOUR) for k in range(max(colours) + 1)), CLEAN_COLOUR]
 
 
-def _legend(content: PageContent) -> list[dict[str, Any]]:
-    area = content.area
+def _slide(content: PageContent) -> dict[str, Any] | None:
+    slide = content.slide
+    if slide is None:
+        return None
+    return {
+        "factors": slide.factors.tolist(),
+        "own": slide.own,
+        "touching": slide.touching,
+        "words": slide.words,
+        "legends": [_legend(content, area) for area in slide.area],
+        "ends": _slide_ends(slide),
+    }
+
+
+def _slide_ends(slide: Slide) -> tuple[str, str]:
+    """Say what the ends of the slider are."""
+    most = float(slide.factors[-1])
+    far = f"{length_words(most)} units" if slide.touching else f"{figures(most, 3)} ×"
+    return "on the low poly", far
+
+
+def _legend(content: PageContent, area: NDArray[np.float64]) -> list[dict[str, Any]]:
     share = 100 * area / (float(area.sum()) or 1.0)
     rows = [(c.title, c.colour, share[c.code]) for c in content.categories if share[c.code] > 0]
     rows.append(("clean", CLEAN_COLOUR, share[CLEAN]))
@@ -214,6 +252,7 @@ def _region_row(
     place: tuple[float, float] | None,
     diagonal: float,
 ) -> dict[str, Any]:
+    others = spot.guilty if content.surface is not None else ()
     worst = "–" if region.worst is None else f"{figures(region.worst)} {region.unit}"
     return {
         "number": region.number,
@@ -222,18 +261,35 @@ def _region_row(
         "tile": region.tile,
         "centroid": region.centroid,
         "colour": hex_of(content.colour_of(region.name)),
-        "size_words": f"{size_words(region.to_dict())}, "
-        f"{percent_text(region.percent)} % of the part",
+        "size_words": _size_words(region),
         "worst_words": worst,
         "cause": region.cause,
         "cure": region.cure,
         "low_parts": [content.low.part_names.index(region.part)],
         "high_parts": spot.high_parts,
+        "guilty": others,
+        "code": int(region.defect),
         "direction": outlook.direction,
         "buried": outlook.buried,
         "distance": 2.0 * max(REGION_RADII * region.radius, LEAST_SHARE * diagonal),
         "uv": place,
     }
+
+
+def _size_words(region: Region) -> str:
+    """Say how large a region is for reading: texels, and percent of the part, which needs none."""
+    share = f"{percent_text(region.percent)} % of the part"
+    if region.texels > 0:
+        return f"{size_words(region.to_dict())}, {share}"
+    seen = _seen_percent(region)
+    if seen >= region.percent:
+        return share
+    return f"{share}, of which {percent_text(seen)} % show" if seen > 0 else f"{share}, none shows"
+
+
+def _seen_percent(region: Region) -> float:
+    """Return the percent of the part that a region covers and that shows."""
+    return region.percent * region.area_seen / region.area if region.area > 0 else 0.0
 
 
 def _place_on_tile(
@@ -262,9 +318,12 @@ def _render(
     tiles: tuple[TilePicture, ...],
     has_high: bool,
 ) -> str:
-    rows = _list_rows(content)
+    groups = _list_groups(content)
+    rows = [row for group in groups for row in group["rows"]]
     environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True)
     environment.filters["hex"] = hex_of
+    environment.filters["breakable"] = breakable
+    environment.filters["short"] = short_name
     environment.filters["base64"] = lambda data: base64.b64encode(data).decode("ascii")
     template = environment.from_string(read_text("templates/report.html.j2"))
     return template.render(
@@ -278,10 +337,15 @@ def _render(
         scene=Markup(packed.base64()),
         fields=data["fields"],
         lit=data["lit"],
+        slide=data["slide"],
+        cage_colour=CAGE_COLOUR,
+        high_colour=HIGH_LINE_COLOUR,
         lit_files=[] if content.lit is None else lit_files(content.lit),
         has_high=has_high and content.surface is not None,
+        verdict=_short_names(content.verdict, content.low.part_names),
+        groups=groups,
         rows=rows,
-        size_title="texels" if any(r["texels"] > 0 for r in rows) else "area",
+        size_title="texels" if _mapped(content) else "% of part",
         folded=sum(not r["shows"] for r in rows) if any(r["shows"] for r in rows) else 0,
         kinds_found=list(dict.fromkeys(r["name"] for r in rows)),
         parts_found=sorted({r["part"] for r in rows}),
@@ -292,37 +356,67 @@ def _render(
     )
 
 
-def _list_rows(content: PageContent) -> list[dict[str, Any]]:
-    """Return the rows of the list: entry by entry, in the order to see to them."""
-    entries = gather(content.regions)
-    return [
-        _list_row(content, region, entry, order)
-        for order, (entry, region) in enumerate((e, r) for e in entries for r in e.regions)
-    ]
+def short_name(name: str) -> str:
+    """Return a name as lists hold it: of a long one the beginning and the end, which tells more."""
+    if len(name) <= LONGEST_NAME:
+        return name
+    return f"{name[:NAME_BEGIN]}…{name[NAME_BEGIN + 1 - LONGEST_NAME :]}"
 
 
-def _list_row(content: PageContent, region: Region, entry: Entry, order: int) -> dict[str, Any]:
-    size = region.texels if region.texels > 0 else region.area
-    seen = region.texels_seen if region.texels > 0 else region.area_seen
-    first = region is entry.first
+def _short_names(text: str, names: Sequence[str]) -> str:
+    """Return a sentence with long part names shortened."""
+    # The longest first: a name may be the beginning of another.
+    for name in sorted(names, key=len, reverse=True):
+        text = text.replace(name, short_name(name))
+    return text
+
+
+def breakable(name: str) -> Markup:
+    """Return a name that may go on in the next line behind its underscores, dots and dashes."""
+    text = escape(short_name(name))
+    for sign in "_.-":
+        text = text.replace(sign, Markup(sign + "<wbr>"))
+    return text
+
+
+def _mapped(content: PageContent) -> bool:
+    """Whether sizes are told in texels: some region has any."""
+    return any(region.texels > 0 for region in content.regions)
+
+
+def _list_groups(content: PageContent) -> list[dict[str, Any]]:
+    """Return the rows of the list, group by group, in the order to see to them."""
+    of_number = {region.number: region for region in content.regions}
+    out, order, entry = [], 0, 0
+    for group in content.groups:
+        rows = []
+        for numbers in group.entries:
+            entry += 1
+            for number in numbers:
+                row = _list_row(content, of_number[number])
+                rows.append(row | {"order": order, "entry": entry, "shows": group.shows})
+                rows[-1]["first"] = number == numbers[0]
+                order += 1
+        out.append({"title": group.title, "text": group.text, "next": group.next, "rows": rows})
+    return out
+
+
+def _list_row(content: PageContent, region: Region) -> dict[str, Any]:
+    mapped = _mapped(content)
+    size = region.texels if mapped else region.percent
+    seen = region.texels_seen if mapped else _seen_percent(region)
+    text = count_text if mapped else percent_text
     return {
-        "order": order,
-        "shows": entry.shows,
-        "first": first,
-        "more": f"and {count_text(len(entry.others))} more like it"
-        if first and entry.others
-        else "",
-        "seen": figures(seen, 6),
-        "seen_text": count_text(seen) if region.texels > 0 else figures(seen, 3),
         "number": region.number,
         "name": region.name,
         "part": region.part,
         "tile": region.tile,
-        "texels": region.texels,
+        "size": figures(size, 6),
+        "size_text": text(size),
+        "seen": figures(seen, 6),
+        "seen_text": text(seen),
         "cause": sentence_case(region.cause),
         "cure": sentence_case(region.cure),
-        "size": figures(size, 6),
-        "size_text": count_text(size) if region.texels > 0 else figures(size, 3),
         "colour": hex_of(content.colour_of(region.name)),
     }
 

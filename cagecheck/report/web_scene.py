@@ -19,7 +19,7 @@ from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Surface
 from cagecheck.rays.cage import Cage
 from cagecheck.rendering.camera import Outlook, Outlooks
-from cagecheck.report.content import PageContent, PageField
+from cagecheck.report.content import PageContent, PageField, Slide
 from cagecheck.report.heatmap import HeatMap
 from cagecheck.report.outline import outline
 from cagecheck.words.numbers import figures
@@ -160,6 +160,7 @@ def pack_cage(packed: Packed, box: Box, low: LowPoly, cage: Cage) -> None:
     packed.add("cage_position", box.pack(vertex), differences=True)
     packed.add("low_position", box.pack(low.positions), differences=True)
     packed.add("edge", polygon_edges(low.mesh), differences=True)
+    packed.add("low_triangle", np.asarray(low.triangles, np.int32), differences=True)
     part = np.zeros(len(low.positions), np.int32)
     part[low.triangles.ravel()] = np.repeat(low.triangle_part, 3)
     packed.add("vertex_part", part.astype(np.uint16))
@@ -179,6 +180,18 @@ def pack_regions(packed: Packed, box: Box, content: PageContent) -> None:
     packed.add("ray_first", _starts(begins))
     packed.add("ray_begin", box.pack(_joined(begins, (0, 3), np.float64)))
     packed.add("ray_end", box.pack(_joined(ends, (0, 3), np.float64)))
+
+
+def pack_slide(packed: Packed, slide: Slide) -> None:
+    """Add the category of every heat-map vertex at all stops: its first, and what changes where."""
+    code = slide.code.T
+    changes = np.concatenate(
+        [np.ones((len(code), 1), bool), code[:, 1:] != code[:, :-1]], axis=1
+    )  # fmt: skip
+    vertex, stop = np.nonzero(changes)
+    packed.add("slide_count", np.bincount(vertex, minlength=len(code)).astype(np.uint8))
+    packed.add("slide_stop", stop.astype(np.uint8))
+    packed.add("slide_code", code[vertex, stop])
 
 
 def rays_per_region(regions: int) -> int:

@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import Any
 
+from vtkmodules.vtkCommonCore import VTK_FONT_FILE
 from vtkmodules.vtkRenderingCore import vtkTextActor
 
 from cagecheck.arrays.types import Floats
+from cagecheck.report.fonts import font_file
 
 # Labels closer than this, in pixels, would cover each other.
 LABEL_WIDE, LABEL_HIGH = 34, 24
@@ -82,7 +84,8 @@ class Labels:
         actor.SetInput(str(number))
         actor.GetPositionCoordinate().SetCoordinateSystemToWorld()
         text = actor.GetTextProperty()
-        text.SetFontFamilyToArial()
+        text.SetFontFamily(VTK_FONT_FILE)
+        text.SetFontFile(font_file(bold=True))
         text.SetFontSize(_SIZE)
         text.BoldOn()
         text.SetColor(0, 0, 0)

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from cagecheck.arrays.spread import spread
 from cagecheck.arrays.types import Floats
 from cagecheck.defects.kinds import CLEAN, Defect
-from cagecheck.defects.recolour import Recoloured, Recolourer, rank_table
+from cagecheck.defects.recolour import Recoloured, Recolourer, most_factor, rank_table
 from cagecheck.errors import InputError
 from cagecheck.meshes.tiles import NO_TILE
 from cagecheck.rays.layers import NO_LAYER
@@ -41,7 +41,7 @@ from cagecheck.viewing.cut import CutPlane, plane_through
 from cagecheck.viewing.field_values import field_values
 from cagecheck.viewing.lit_record import LitRecord
 from cagecheck.viewing.result import Result
-from cagecheck.words.lengths import length_words
+from cagecheck.words.cage_distance import distance_words
 from cagecheck.words.numbers import count_text, decimals, figures
 
 LAYERS = ("low", "high", "cage", "edges", "rays")
@@ -170,8 +170,7 @@ class ViewModel:
     def most_factor(self) -> float:
         """The factor up to which the layer table knows what is recorded."""
         reach = float(self.result.document["settings"]["reach"])
-        longest = float(self.result.samples["start"].max(initial=0.0))
-        return reach if self.touching or longest <= 0 else max(reach / longest, 1.0)
+        return most_factor(reach, self.result.samples["start"])
 
     def set_factor(self, factor: float) -> None:
         """Reclassify every sample with the cage at another distance.
@@ -201,18 +200,10 @@ class ViewModel:
 
     def distance_words(self) -> str:
         """Say the cage's distance in force."""
-        offset = self.result.document["settings"].get("offset")
-        label = self.result.document["cage"]
-        if self.touching:
-            return f"offset {length_words(self.factor)} units"
-        if label.startswith("uniform") and offset:
-            changed = (
-                "" if self.factor == 1 else f", {decimals(self.factor, 2)} of the predicted one"
-            )
-            return f"offset {length_words(self.factor * offset)} units{changed}"
-        if self.factor == 1:
-            return str(label)
-        return f"{label} at {decimals(self.factor, 2)} of its distance"
+        document = self.result.document
+        return distance_words(
+            self.factor, document["cage"], document["settings"].get("offset"), self.touching
+        )
 
     # Colours ----------------------------------------------------------------------------------
 
@@ -263,10 +254,18 @@ class ViewModel:
 
     @cached_property
     def order(self) -> list[int]:
-        """Numbers of all regions, in the order to see to them: entry by entry."""
+        """Numbers of all regions as terminal and page list them: way by way, entry by entry."""
         rows = self.result.document.get("entries")
         if rows is None:
             return [int(row["number"]) for row in self.result.regions]
+        ways = [row["way"] for row in self.result.document.get("ways", ())]
+        rows = sorted(
+            rows,
+            key=lambda row: (
+                not row.get("shows", True),
+                ways.index(row["way"]) if row.get("shows", True) and row.get("way") in ways else 0,
+            ),
+        )
         return [int(number) for row in rows for number in row["regions"]]
 
     @cached_property

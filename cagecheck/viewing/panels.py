@@ -18,7 +18,7 @@ from cagecheck.defects.kinds import Defect
 from cagecheck.defects.region_words import size_words
 from cagecheck.meshes.tiles import NO_TILE
 from cagecheck.report.cividis import cividis_table
-from cagecheck.report.colours import DEFECT_COLOURS
+from cagecheck.report.colours import CAGE_COLOUR, DEFECT_COLOURS, HIGH_LINE_COLOUR
 from cagecheck.report.fields import NO_VALUE_COLOUR, Legend
 from cagecheck.report.fonts import font
 from cagecheck.words.numbers import count_text, decimals, figures
@@ -35,14 +35,17 @@ INK, SOFT, PAPER, RULE, LIT = (
     (225, 233, 241),
 )
 CUT_COLOURS: dict[str, Rgb] = {
-    # Paul Tol's "vibrant" scheme: apart for every colour vision, and from each other in grey.
+    # Apart in lightness too; the high poly's is a dark shade of its own.
     "low": (20, 20, 20),
-    "cage": (0, 119, 187),
-    "high": (238, 119, 51),
+    "cage": CAGE_COLOUR,
+    "high": HIGH_LINE_COLOUR,
 }
 _SIZE, _SMALL, _LARGE = 13, 12, 17
 _LINE = 18
 _PAD = 12
+# The list: where its rows begin and how high each is, pixels.
+LIST_TOP = _PAD - 2 + _LINE + 5
+ROW_HIGH = 2 * _LINE - 2
 _TITLES = {d.title: d for d in Defect}
 
 
@@ -133,10 +136,18 @@ def title_panel(title: str, lines: Sequence[str], width: int) -> Picture:
     return sheet.done()
 
 
-def list_panel(rows: Sequence[ListRow], count: int, width: int, folded: int = 0) -> Picture:
-    """Return the list of regions: each two lines, the chosen one lit.
+def list_panel(
+    rows: Sequence[ListRow],
+    count: int,
+    width: int,
+    folded: int = 0,
+    first: int = 0,
+    listed: int = 0,
+) -> Picture:
+    """Return the list of regions: each two lines, the chosen one lit, with a bar where it scrolls.
 
-    count : of all regions; folded : how many of them will not show and are left out.
+    count : of all regions; folded : how many of them will not show and are left out. first : how
+    many stand above the first row; listed : how many there are to scroll through.
     """
     sheet = _Sheet(width, 80 + 2 * _LINE * len(rows) + 20)
     sheet.text("what to see to, in order", bold=True)
@@ -155,6 +166,11 @@ def list_panel(rows: Sequence[ListRow], count: int, width: int, folded: int = 0)
         sheet.text(fit(row.place, font(_SMALL), room), size=_SMALL, colour=SOFT, x=_PAD + 20)
         sheet.text(row.texels, size=_SMALL, colour=SOFT, right=True)
         sheet.down()
+    if rows and listed > len(rows):
+        high = ROW_HIGH * len(rows)
+        top, bottom = (LIST_TOP + high * n / listed for n in (first, first + len(rows)))
+        sheet.draw.rectangle((width - 7, LIST_TOP, width - 4, LIST_TOP + high), fill=RULE)
+        sheet.draw.rectangle((width - 7, top, width - 4, max(bottom, top + 12)), fill=SOFT)
     if folded:
         sheet.text(f"+ {count_text(folded)} that will not show", size=_SMALL, colour=SOFT)
         sheet.down()
@@ -266,6 +282,16 @@ def region_panel(region: dict[str, Any], width: int) -> Picture:
         ("cure", region["cure"]),
     ]
     return rows_panel(f"{region['number']}  {region['name']}", rows, width)
+
+
+def hints_panel(hints: Sequence[tuple[str, str]], width: int) -> Picture:
+    """Return what can be done, shortly: always to be seen."""
+    sheet = _Sheet(width, 40 + _LINE * len(hints))
+    for name, words in hints:
+        sheet.text(name, size=_SMALL, bold=True)
+        sheet.text(words, size=_SMALL, x=_PAD + 104)
+        sheet.down(_LINE - 1)
+    return sheet.done()
 
 
 def keys_panel(keys: Sequence[tuple[str, str]], width: int) -> Picture:

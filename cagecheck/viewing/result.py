@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
@@ -166,9 +167,13 @@ def read_high(result: Result, progress: Progress = silent) -> tuple[Surface | No
     source = result.document["high"]["source"]
     if source is None:
         return None, Notice("no-high-file", "this result was made from meshes in memory.")
-    path = Path(source["path"])
-    if not path.is_absolute() and not path.is_file():
-        path = result.folder / path
+    path = _found(result.folder, source)
+    if path is None:
+        return None, Notice(
+            "high-unreadable",
+            f"the high poly cannot be shown: there is no {source['path']}.",
+            "Put the file back there, or where it lay as seen from the result folder.",
+        )
     try:
         surface = read_surface(path, normals=False, progress=progress)
     except InputError as error:
@@ -183,6 +188,17 @@ def read_high(result: Result, progress: Progress = silent) -> tuple[Surface | No
             "Run cagecheck predict again to see what is wrong now.",
         )  # fmt: skip
     return placed, None
+
+
+def _found(folder: Path, source: dict[str, Any]) -> Path | None:
+    """Return where a source lies: where it lay, or there as seen from the result folder."""
+    places = [Path(source["path"]), folder / source["path"]]
+    if source.get("from_here"):
+        places.insert(1, folder / source["from_here"])
+    there = [place for place in places if place.is_file()]
+    # A file that is still the same one is taken before another of its name.
+    same = (p for p in there if hashlib.sha256(p.read_bytes()).hexdigest() == source["sha256"])
+    return next(same, there[0]) if len(there) > 1 else next(iter(there), None)
 
 
 def _place_as_used(
@@ -220,7 +236,7 @@ def _read_document(path: Path) -> dict[str, Any]:
         raise InputError(
             f"this document is damaged or was edited: {fault}.",
             file=str(path),
-            cure="Run cagecheck predict again with --force.",
+            cure="Predict again with `force`.",
         )
     return document
 
@@ -259,7 +275,7 @@ def _check_one_run(result: Result, lengths: dict[str, int]) -> None:
         raise InputError(
             f"the files of this folder are not from one run, or one is damaged ({error}).",
             file=str(result.folder),
-            cure="Run cagecheck predict again with --force.",
+            cure="Predict again with `force`.",
         ) from None
 
 

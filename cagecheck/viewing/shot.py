@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import ctypes
+import ctypes.util
 import os
 import sys
 from pathlib import Path
@@ -15,6 +17,27 @@ from cagecheck.viewing.model import ViewModel
 from cagecheck.viewing.stage import Stage
 
 DEFAULT_SIZE = (1600, 1000)
+
+
+def display_trouble() -> str | None:
+    """Say why no window can be opened here; None where one can."""
+    if without_display():
+        return "there is no display to open a window on."
+    if not sys.platform.startswith("linux"):
+        return None
+    # The drawing library would only print warnings and go on without a window.
+    name = ctypes.util.find_library("X11")
+    if name is None:
+        return None
+    library = ctypes.CDLL(name)
+    library.XOpenDisplay.restype = ctypes.c_void_p
+    library.XOpenDisplay.argtypes = [ctypes.c_char_p]
+    display = library.XOpenDisplay(None)
+    if not display:
+        return f"the display “{os.environ.get('DISPLAY', '')}” cannot be opened."
+    library.XCloseDisplay.argtypes = [ctypes.c_void_p]
+    library.XCloseDisplay(display)
+    return None
 
 
 def without_display() -> bool:

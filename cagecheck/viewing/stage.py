@@ -29,8 +29,11 @@ from cagecheck.viewing.lit_actors import LitActors
 from cagecheck.viewing.model import RayLines, ViewModel
 from cagecheck.viewing.panels import (
     CUT_COLOURS,
+    LIST_TOP,
+    ROW_HIGH,
     ListRow,
     Picture,
+    hints_panel,
     legend_panel,
     line_panel,
     list_panel,
@@ -51,7 +54,32 @@ LEAST_WIDTH_FOR_PANELS = 900
 LABELLED = 30
 # High polys of more triangles are thinned for drawing (never for the section in a cut).
 MOST_DRAWN = 6_000_000
-PANELS = ("title", "list", "legend", "card", "keys", "scale", "left side", "right side", "line")
+# What can be done, always in sight; `Window.KEYS` has the rest.
+HINTS = (
+    ("drag", "turn; wheel zooms"),
+    ("click", "a place or a row of the list"),
+    ("left, right", "through the regions"),
+    ("home", "whole model"),
+    ("x, up, down", "cut, and move it"),
+    ("c", "colour by another measure"),
+    ("i", "only the region's parts"),
+    ("l", "lit with the bake's map"),
+    ("h", "all keys"),
+)
+# The list is at least so high, pixels, before hints stand below it.
+LEAST_LIST = 220
+PANELS = (
+    "title",
+    "list",
+    "hints",
+    "legend",
+    "card",
+    "keys",
+    "scale",
+    "left side",
+    "right side",
+    "line",
+)
 # The scale bar is the longest of 1, 2, 5 times a power of ten that fits in this many pixels.
 LONGEST_BAR = 220
 
@@ -117,6 +145,9 @@ class Stage:
         self._sliding_from = -1
         self.labels = Labels(plotter.renderer, model.seen_from)
         self._cage_factor = np.nan
+        # The list: rows above the first shown, how many fit, its top edge, whose row it sought.
+        self.list_first, self.list_most, self.list_top = 0, 1, 0
+        self._list_region: int | None = None
         self._thinned: Surface | None = None
         self.panels = {name: Panel(plotter) for name in PANELS}
         self._lit: LitActors | None = None
@@ -498,10 +529,21 @@ class Stage:
             return
         self._show_title_and_legend()
         below = 2 * GAP + self.panels["title"].size[1]
-        rows = max((high - below - 70) // 35, 1)
+        hints = hints_panel(HINTS, LEFT)
+        # On a low window the list matters more.
+        room = high - below - len(hints) - 2 * GAP
+        if room < LEAST_LIST:
+            self.panels["hints"].hide()
+            room = high - below - GAP
+        else:
+            self.panels["hints"].show(hints, GAP, high - GAP - len(hints), high)
+        self.list_top = below
+        self.list_most = max((room - LIST_TOP - 2 * GAP) // ROW_HIGH, 1)
+        rows = self.list_rows(self.list_most)
         listed = list_panel(
-            self.list_rows(rows), len(self.model.result.regions), LEFT, len(self.model.folded)
-        )
+            rows, len(self.model.result.regions), LEFT, len(self.model.folded),
+            self.list_first, len(self.model.listed),
+        )  # fmt: skip
         self.panels["list"].show(listed, GAP, below, high)
         left = wide - RIGHT - GAP
         card = self._card()
@@ -567,6 +609,28 @@ class Stage:
             return rows_panel("picked sample", model.record(model.picked), RIGHT)
         return None if model.chosen is None else region_panel(model.chosen, RIGHT)
 
+    def over_list(self, x: int, y: int) -> bool:
+        """Tell whether a pixel, counted from the lower left, lies on the list of regions."""
+        wide, high = self.plotter.window_size
+        if wide < LEAST_WIDTH_FOR_PANELS:
+            return False
+        below = high - y - self.list_top
+        return GAP <= x < GAP + LEFT and 0 <= below < self.panels["list"].size[1]
+
+    def region_at(self, x: int, y: int) -> int | None:
+        """Return the number of the region whose row lies under a pixel, None for none."""
+        if not self.over_list(x, y):
+            return None
+        below = self.plotter.window_size[1] - y - self.list_top - LIST_TOP
+        row = below // ROW_HIGH
+        shown = self.list_rows(self.list_most)
+        return shown[row].number if below >= 0 and row < len(shown) else None
+
+    def scroll_list(self, by: int) -> None:
+        """Move the list of regions by so many rows, down for more than 0."""
+        self.list_first += by
+        self.show_panels()
+
     def title_words(self) -> tuple[str, list[str]]:
         """Return the title and the lines below it: the verdict and the cage's distance."""
         document = self.model.result.document
@@ -584,11 +648,17 @@ class Stage:
         return name, [verdict, self.model.distance_words()]
 
     def list_rows(self, most: int) -> list[ListRow]:
-        """Return the rows of the region list around the chosen one."""
+        """Return the rows of the region list from where it was scrolled to."""
         order = self.model.listed
-        numbers = [row["number"] for row in order]
-        at = numbers.index(self.model.region) if self.model.region in numbers else 0
-        begin = int(np.clip(at - most // 2, 0, max(len(order) - most, 0)))
+        begin = self.list_first
+        if self.model.region != self._list_region:
+            # A region that was just chosen comes into sight.
+            self._list_region = self.model.region
+            numbers = [row["number"] for row in order]
+            at = numbers.index(self.model.region) if self.model.region in numbers else begin
+            if not begin <= at < begin + most:
+                begin = at - most // 2
+        self.list_first = begin = int(np.clip(begin, 0, max(len(order) - most, 0)))
         return [
             ListRow(
                 row["number"],

@@ -4,20 +4,24 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
 import pyvista as pv
+from vtkmodules.vtkCommonCore import VTK_FONT_FILE
 from vtkmodules.vtkRenderingCore import vtkCellPicker
 
 from cagecheck.errors import InputError
 from cagecheck.meshes.mesh import Surface
+from cagecheck.report.fonts import font_file
 from cagecheck.viewing.follow import Folder, carried_over
 from cagecheck.viewing.model import LAYERS, ViewModel
-from cagecheck.viewing.panels import keys_panel
+from cagecheck.viewing.panels import INK, keys_panel
 from cagecheck.viewing.result import Result, read_high
-from cagecheck.viewing.shot import without_display
+from cagecheck.viewing.shot import display_trouble
 from cagecheck.viewing.stage import GAP, LEFT, RIGHT, Stage
+from cagecheck.words.numbers import figures
 
 WINDOW_SIZE = (1500, 940)
 # One press moves the cut by this share of what is seen, turns it by this, widens the cage by this.
@@ -30,6 +34,10 @@ LOOK_MS = 500
 _EYE = ("position", "focal_point", "up", "view_angle", "parallel_projection", "parallel_scale")
 # The mouse may tremble this many pixels between press and release and still pick.
 STILL_PIXELS = 4
+# Words at the slider's ends begin so far before them, pixels.
+END_PIXELS = 26
+# One notch of the wheel moves the list by so many rows.
+ROWS_PER_NOTCH = 3
 
 
 @dataclass(frozen=True)
@@ -105,11 +113,9 @@ class Window:
         size: tuple[int, int] = WINDOW_SIZE,
         off_screen: bool = False,
     ) -> None:
-        if not off_screen and without_display():
-            raise InputError(
-                "there is no display to open a window on.",
-                cure="Use `shot` FILE.png to draw a picture instead.",
-            )
+        trouble = None if off_screen else display_trouble()
+        if trouble is not None:
+            raise InputError(trouble, cure="Use `shot` FILE.png to draw a picture instead.")
         self.model = model
         self.plotter = pv.Plotter(
             off_screen=off_screen, window_size=list(size), title="cagecheck view"
@@ -473,8 +479,27 @@ class Window:
         interactor.add_observer("KeyPressEvent", self._on_key)
         interactor.add_observer("LeftButtonPressEvent", self._on_press)
         interactor.add_observer("LeftButtonReleaseEvent", self._on_release)
+        for event, by in (("MouseWheelForwardEvent", -1), ("MouseWheelBackwardEvent", 1)):
+            self._first_to_hear(event, partial(self.roll, by))
+        # A press on the list turns nothing.
+        self._first_to_hear("LeftButtonPressEvent", self._press_on_list)
         # The toolkit's own single-letter keys would do something else as well.
         interactor.get_interactor_style().AddObserver("CharEvent", lambda *_: None)
+
+    def _first_to_hear(self, event: str, heard: Callable[[], bool]) -> None:
+        """Call `heard` before anybody else, and nobody else where it says that this was all."""
+        interactor = self._interactor.interactor
+        tag = 0
+
+        def listen(*_: Any) -> None:
+            interactor.GetCommand(tag).SetAbortFlag(int(heard()))
+
+        tag = interactor.AddObserver(event, listen, 10.0)
+
+    def _press_on_list(self) -> bool:
+        x, y = self._interactor.interactor.GetEventPosition()
+        self._pressed_at = (x, y)
+        return self.stage.over_list(x, y)
 
     def _on_key(self, *_: Any) -> None:
         self.press(self._interactor.interactor.GetKeySym())
@@ -485,8 +510,42 @@ class Window:
     def _on_release(self, *_: Any) -> None:
         x, y = self._interactor.interactor.GetEventPosition()
         moved = np.hypot(x - self._pressed_at[0], y - self._pressed_at[1])
-        if moved <= STILL_PIXELS and x > LEFT + 2 * GAP:
+        if moved > STILL_PIXELS:
+            return
+        if x > LEFT + 2 * GAP:
             self.pick_and_show(x, y)
+        else:
+            self.click_list(x, y)
+
+    def click_list(self, x: int, y: int) -> None:
+        """Choose the region whose row lies under a pixel.
+
+        Parameters
+        ----------
+        x, y : int
+            Pixels from the lower left.
+        """
+        number = self.stage.region_at(x, y)
+        if number is not None:
+            self.model.choose(number)
+            self.model.picked = None
+            self.fly()
+            self.plotter.render()
+
+    def roll(self, by: int) -> bool:
+        """Scroll the list of regions where the pointer is over it; tell whether it was.
+
+        Parameters
+        ----------
+        by : int
+            Notches of the wheel, downwards for more than 0.
+        """
+        x, y = self._interactor.interactor.GetEventPosition()
+        if not self.stage.over_list(x, y):
+            return False
+        self.stage.scroll_list(ROWS_PER_NOTCH * by)
+        self.plotter.render()
+        return True
 
     def _add_widgets(self) -> None:
         if self.plotter.iren is None:
@@ -502,11 +561,12 @@ class Window:
             self.checkboxes[layer] = plotter.add_checkbox_button_widget(
                 lambda state, layer=layer: self._set_layer(layer, state),
                 value=self.model.layers[layer], position=(left, low), size=20, border_size=2,
-                color_on=(0, 119, 187), color_off=(222, 220, 214), background_color=(92, 98, 108),
+                color_on=INK, color_off=(222, 220, 214), background_color=(92, 98, 108),
             )  # fmt: skip
             self.plotter.add_text(
                 f"{k + 1}  {_LAYER_WORDS[layer]}", position=(left + 28, low), font_size=9,
-                color=(28 / 255, 32 / 255, 38 / 255), name=f"layer {layer}", render=False,
+                font_file=font_file(), color=(28 / 255, 32 / 255, 38 / 255),
+                name=f"layer {layer}", render=False,
             )  # fmt: skip
 
     def _add_lit_widgets(self, plotter: Any) -> None:
@@ -516,11 +576,12 @@ class Window:
         self.checkboxes["lit"] = plotter.add_checkbox_button_widget(
             lambda state: self.light() if bool(state) != self.model.lit.on else None,
             value=self.model.lit.on, position=(left, low), size=20, border_size=2,
-            color_on=(0, 119, 187), color_off=(222, 220, 214), background_color=(92, 98, 108),
+            color_on=INK, color_off=(222, 220, 214), background_color=(92, 98, 108),
         )  # fmt: skip
         self.plotter.add_text(
             "l  lit with the bake's map", position=(left + 28, low), font_size=9,
-            color=(28 / 255, 32 / 255, 38 / 255), name="layer lit", render=False,
+            font_file=font_file(), color=(28 / 255, 32 / 255, 38 / 255), name="layer lit",
+            render=False,
         )  # fmt: skip
         lit, begin, end = self.model.lit, (LEFT + 30) / wide, (wide - RIGHT - 60) / wide
         room = (end - begin) / 3
@@ -539,6 +600,7 @@ class Window:
                 interaction_event="always", title_height=0.018, slider_width=0.014,
                 tube_width=0.004, color=(28, 32, 38), fmt="%.2f" if name == "line" else "%.0f",
             )  # fmt: skip
+            _one_typeface(self.lit_sliders[name])
 
     def _show_sliders(self) -> None:
         """Show the sliders of what is shown: the cage's distance, or line and light."""
@@ -552,16 +614,37 @@ class Window:
         self.stage.refresh()
 
     def _add_slider(self, plotter: Any) -> None:
-        wide = self.plotter.window_size[0]
-        title = "cage distance" if self.model.touching else "cage distance (1 = as predicted)"
+        wide, high = self.plotter.window_size
+        model = self.model
+        unit = "units" if model.touching else "times the predicted one"
+        begin, end = (LEFT + 220) / wide, (wide - RIGHT - 60) / wide
         self.slider = plotter.add_slider_widget(
-            self.slide, (0.0, self.model.most_factor), value=self.model.factor, title=title,
-            pointa=((LEFT + 220) / wide, 0.07), pointb=((wide - RIGHT - 60) / wide, 0.07),
+            self.slide, (0.0, model.most_factor), value=model.factor,
+            title=f"cage distance, {unit}", pointa=(begin, 0.07), pointb=(end, 0.07),
             interaction_event="always", title_height=0.018, slider_width=0.014, tube_width=0.004,
             color=(28, 32, 38), fmt="%.2f",
         )  # fmt: skip
+        _one_typeface(self.slider)
+        far = figures(model.most_factor, 3) + (" units" if model.touching else " ×")
+        for name, words, x in (("near", "0, on the low poly", begin), ("far", far, end)):
+            self.plotter.add_text(
+                words, position=(x * wide - END_PIXELS, 0.02 * high), font_size=8,
+                font_file=font_file(), color=tuple(c / 255 for c in INK), name=f"distance {name}",
+                render=False,
+            )  # fmt: skip
         self.slider.AddObserver("StartInteractionEvent", lambda *_: self.hold_slider())
         self.slider.AddObserver("EndInteractionEvent", lambda *_: self.let_go_of_slider())
+
+
+def _one_typeface(slider: Any) -> None:
+    """Give a slider's words the letters of the panels."""
+    shown = slider.GetRepresentation()
+    for words in (shown.GetTitleProperty(), shown.GetLabelProperty()):
+        words.SetFontFamily(VTK_FONT_FILE)
+        words.SetFontFile(font_file())
+        words.BoldOff()
+        words.ItalicOff()
+        words.ShadowOff()
 
 
 _LAYER_WORDS = {

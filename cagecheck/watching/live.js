@@ -24,7 +24,7 @@ function keepView() {
     fields: Object.fromEntries(fields().map(([name, f]) => [name, "checked" in f && /radio|checkbox/.test(f.type) ? f.checked : f.value])),
     theme: document.documentElement.dataset.theme || "",
     region: !r ? missed : { name: r.name, part: r.part, centroid: r.centroid, distance: r.distance },
-    sort: sorted && { key: sorted.querySelector("button").dataset.key, order: sorted.getAttribute("aria-sort") },
+    sort: sorted && { key: sorted.querySelector("[data-sorted]").dataset.key, order: sorted.getAttribute("aria-sort") },
     scroll: [scrollX, scrollY],
     list: scrolled ? scrolled.scrollTop : 0,
   };

@@ -37,6 +37,7 @@ if TYPE_CHECKING:
 QUIET_SECONDS = 0.25
 # How often events and the predicting process are asked.
 TICK_SECONDS = 0.04
+STAGE_PREFIX = ".cagecheck-watch-"
 NEEDED = ("watchfiles",)
 NEEDED_FOR_PAGE = ("starlette", "uvicorn")
 
@@ -254,7 +255,8 @@ class Watch:
         if self._folder is not None:
             with OutputFolder(self._folder, force=self._force) as out:
                 for name in done.files:
-                    (stage / RESULT / name).replace(out.add(name))
+                    # The folder may be a link to another disk.
+                    shutil.move(stage / RESULT / name, out.add(name))
             written += out.paths()
         if self.preview is not None:
             with replace_file(self.preview, force=self._force) as place:
@@ -289,14 +291,20 @@ class Watch:
         return news
 
     def _make_stage(self, opened: contextlib.ExitStack) -> Path:
-        """Make the folder for what is not whole yet: on the result's disk, where there is one."""
+        """Make the folder for what is not whole yet: beside the result, where there is one."""
         if self.out is None:
             made = tempfile.mkdtemp(prefix="cagecheck-")
         else:
-            # Makes the folder, or says in plain words why not.
-            with OutputFolder(self.out, force=True):
-                pass
-            made = tempfile.mkdtemp(prefix=".cagecheck-", dir=self.out)
+            beside = self.out.absolute().parent
+            try:
+                beside.mkdir(parents=True, exist_ok=True)
+                made = tempfile.mkdtemp(prefix=STAGE_PREFIX, dir=beside)
+            except OSError as error:
+                raise InputError(
+                    f"cannot write here ({error.strerror}).",
+                    file=str(beside),
+                    cure="Choose another `out` folder.",
+                ) from error
         opened.callback(shutil.rmtree, made, ignore_errors=True)
         return Path(made)
 

@@ -167,6 +167,23 @@ def test_with_the_same_samples_only_what_differs_counts() -> None:
     assert sure.within == pytest.approx(3 * DEGREES * np.sqrt(20))
 
 
+def test_with_the_same_samples_two_are_enough_for_a_new_place() -> None:
+    """The same rays tell otherwise now; elsewhere two samples are chance."""
+    speck = disc(1, (0, 0), 0.12)
+    two = place_region(
+        {**speck.row, "harm": 2 * DEGREES, "sample_count": 2}, speck.points[:2], speck.normals[:2],
+        np.full(2, SPACING),
+    )  # fmt: skip
+    one = place_region(
+        {**speck.row, "harm": DEGREES, "sample_count": 1}, speck.points[:1], speck.normals[:1],
+        np.full(1, SPACING),
+    )  # fmt: skip
+    for region, same, worse in ((two, True, True), (two, False, False), (one, True, False)):
+        matches = match_regions([], [region], PARTS, PARTS)
+        (change,) = tell_changes(matches, [], [region], same_samples=same)
+        assert change.worse == worse
+
+
 def test_regions_known_by_middle_and_radius_alone_are_matched() -> None:
     old, new = place_ball(disc(1, (0, 0), 1).row), place_ball(disc(1, (0.3, 0), 1, seed=1).row)
     assert told(changes_of([old], [new])) == [("unchanged", [1], [1])]

@@ -49,7 +49,8 @@ def driver(root: Path) -> Iterator[Any]:
 @pytest.fixture
 def page(driver: Any) -> Any:
     """The page as it opens: a wipe in the middle, lit, nothing chosen."""
-    resize(driver, 1400, 900)
+    # High enough for the whole stage: pictures of it end at the window.
+    resize(driver, 1400, 1250)
     driver.execute_script(
         "for (const [name, value] of [['way', 'wipe'], ['show', 'lit']])"
         " document.querySelector(`input[name='${name}'][value='${value}']`).click();"
@@ -89,8 +90,8 @@ def label(page: Any, side: str) -> list[str]:
 def test_it_opens_offline_and_without_complaint(page: Any) -> None:
     assert requests_made(page) == []
     assert troubles(page) == []
-    said = page.find_element("css selector", ".verdict").text
-    assert "worse than before" in said and "mended" in said
+    said = page.find_element("css selector", "header").text
+    assert "worse than before" in said and "1 mended" in said
     keep(page, "compare")
 
 
@@ -133,7 +134,11 @@ def test_the_wipe_shows_one_or_the_other(page: Any) -> None:
         return picture(page, ".two")
 
     page.execute_script("document.querySelector(\"input[name='show'][value='defects']\").click()")
+    # The models alone: text of numbers is drawn a shade otherwise where it is cut.
+    hide = "for (const p of document.querySelectorAll('.pins')) p.style.visibility = arguments[0]"
+    page.execute_script(hide, "hidden")
     old, middle, new = wiped(100), wiped(50), wiped(0)
+    page.execute_script(hide, "")
     height, width = old.shape[:2]
     # Away from line, labels and the numbers that straddle it.
     rows = slice(height // 6, -height // 6)

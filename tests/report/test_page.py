@@ -18,20 +18,26 @@ import pytest
 import trimesh
 from markupsafe import escape
 
+from cagecheck.commands.predict import say_entries
+from cagecheck.commands.terminal import Terminal
 from cagecheck.defects.kinds import CLEAN, Defect
 from cagecheck.errors import InputError
 from cagecheck.meshes.lowpoly import prepare_low
 from cagecheck.meshes.mesh import Surface, mesh_from_polygons
 from cagecheck.predicting.heat import build_heat_map
+from cagecheck.predicting.next_steps import way_words
 from cagecheck.predicting.page import page_of_prediction
 from cagecheck.predicting.predict import predict
 from cagecheck.predicting.result import Prediction
 from cagecheck.predicting.settings import Settings
+from cagecheck.predicting.slide import slide_of
 from cagecheck.report.colours import DEFECT_COLOURS
 from cagecheck.report.page import page_html, script_json, write_page
 from cagecheck.report.thin import thin_surface
 from cagecheck.report.tile_pictures import EMPTY, draw_tiles, heat_uv
 from cagecheck.report.web_scene import Box, Packed, worst_last
+from cagecheck.words.sentences import percent_text
+from tests.scenes.dirty_scan import NAMES, predicted_scan
 
 MOST_BYTES = 25_000_000
 
@@ -248,18 +254,33 @@ def test_verdict_notices_and_every_region_are_in_the_page(
     assert [r["number"] for r in page_data(page)["regions"]] == list(range(1, count + 1))
 
 
-def test_the_list_goes_by_entries_and_folds_away_what_will_not_show(
+def test_the_list_goes_as_the_terminal_does_and_folds_away_what_will_not_show(
     demo_prediction: Prediction, page: str
 ) -> None:
-    entries = demo_prediction.entries
+    """Way by way, entry by entry; an entry is one row until it is opened."""
+    ways = demo_prediction.ways
+    assert len(ways) == 3
+    shown = [e for w in ways for e in demo_prediction.entries if e.shows and e.way is w.way]
+    rest = [e for e in demo_prediction.entries if not e.shows]
     rows = re.findall(r'<tr data-number="(\d+)"[^>]*?( hidden)?>', page)
-    assert [int(n) for n, _ in rows] == [r.number for e in entries for r in e.regions]
-    hidden = [int(n) for n, away in rows if away]
-    assert hidden == [r.number for e in entries if not e.shows for r in e.regions]
-    assert hidden and f"+ {len(hidden)} that will not show" in page
-    assert len(demo_prediction.ways) == 3
-    for way in demo_prediction.ways:
-        assert way.next and f"<code>{escape(way.next)}</code>" in page
+    assert [int(n) for n, _ in rows] == [r.number for e in (*shown, *rest) for r in e.regions]
+    assert [int(n) for n, away in rows if not away] == [e.first.number for e in shown]
+    folded = sum(len(e.regions) for e in rest)
+    assert folded and f"+ {folded} that will not show" in page
+    heads = re.findall(r'<tr class="way"><th[^>]*>(.*?)</th></tr>', page)
+    assert len(heads) == len(ways) + 1
+    for way, head in zip(ways, heads, strict=False):
+        assert str(escape(way.way.title))[1:] in head and way_words(way) in head
+        assert way.next_named and f"<code>{escape(way.next_named)}</code>" in head
+
+
+def test_the_terminal_lists_in_the_order_of_the_page(
+    demo_prediction: Prediction, page: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    say_entries(Terminal(False), demo_prediction.entries, demo_prediction.ways, in_files=True)
+    said = re.findall(r"^ *(\d+)  \S.* at ", capsys.readouterr().out, re.M)
+    rows = re.findall(r'<tr data-number="(\d+)"[^>]*?>', page)
+    assert len(said) > 5 and said == [number for number in rows if number in said]
 
 
 def test_names_cannot_break_the_page(two_tiles: Prediction) -> None:
@@ -318,3 +339,77 @@ def test_vendored_files_are_those_of_the_notice() -> None:
     assert len(rows) == 4
     for digest, name in rows:
         assert hashlib.sha256((folder / name).read_bytes()).hexdigest() == digest, name
+
+
+# A scan -----------------------------------------------------------------------------------------
+
+
+def test_a_scan_of_more_than_a_thousand_regions_reads_as_calmly() -> None:
+    scan = predicted_scan()
+    assert len(scan.regions) > 1000 and not scan.low.uv_area.any()
+    content = page_of_prediction(scan, heat_vertices=30_000)
+    page = page_html(content, high_triangles=20_000)
+    rows = re.findall(r'<tr data-number="(\d+)"[^>]*?( hidden)?>', page)
+    assert len(rows) == len(scan.regions)
+    assert len([n for n, away in rows if not away]) == sum(e.shows for e in scan.entries) < 30
+    text = re.sub(r"<script.*?</script>|<style.*?</style>", "", page, flags=re.S)
+    # Sizes are shares of the part, which say more than square units of a scan.
+    assert "sq. units" not in text and "% of part" in text
+    assert all("sq. units" not in r["size_words"] for r in page_data(page)["regions"])
+    region = scan.regions[0]
+    assert page_data(page)["regions"][0]["size_words"].startswith(
+        f"{percent_text(100 * region.area / part_area(scan, region.part))} % of the part"
+    )
+    # The headline says what one sees, and long names are cut in their middle.
+    verdict = re.search(r'<p class="verdict[^>]*>(.*?)</p>', page)
+    assert verdict is not None and verdict[1].startswith("One will see ")
+    assert "offset" not in verdict[1] and NAMES[0] not in verdict[1]
+    assert len(verdict[1]) < 420
+    assert page_data(page)["marks_on_model"] <= 20
+
+
+def part_area(prediction: Prediction, part: str) -> float:
+    low = prediction.low
+    mine = low.triangle_part == low.part_names.index(part)
+    a, b, c = (low.positions[low.triangles[mine, k]] for k in range(3))
+    return float(np.linalg.norm(np.cross(b - a, c - a), axis=1).sum() / 2)
+
+
+# Other distances of the cage ----------------------------------------------------------------------
+
+
+def test_the_page_knows_every_defect_at_other_distances(demo_prediction: Prediction) -> None:
+    """Against predictions cast anew with a cage at those distances."""
+    heat = build_heat_map(demo_prediction, most_vertices=30_000)
+    slide = slide_of(demo_prediction, heat)
+    assert np.array_equal(slide.code[slide.own], demo_prediction.findings.main[heat.sample])
+    assert slide.factors[slide.own] == 1 and np.all(np.diff(slide.factors) > 0)
+    for stop in (slide.own // 2, slide.own + 4):
+        offset = demo_prediction.settings.offset * float(slide.factors[stop])
+        chosen = replace(demo_prediction.settings, offset=offset, unseen_points=0)
+        anew = predict(
+            demo_prediction.low, demo_prediction.scene, paired=demo_prediction.paired,
+            settings=chosen,
+        )  # fmt: skip
+        same = build_heat_map(anew, most_vertices=30_000)
+        assert np.array_equal(same.positions, heat.positions)
+        differ = slide.code[stop] != anew.findings.main[same.sample]
+        # Places where a measure lies on its threshold to the last digit may fall either way.
+        assert differ.mean() < 1e-3
+        assert slide.area[stop].sum() == pytest.approx(demo_prediction.points.area.sum())
+
+
+def test_slider_data_come_back(demo_prediction: Prediction, page: str) -> None:
+    arrays, data = unpacked(page), page_data(page)
+    heat = build_heat_map(demo_prediction, most_vertices=30_000)
+    slide = slide_of(demo_prediction, heat)
+    first = np.concatenate([[0], np.cumsum(arrays["slide_count"][:, 0].astype(int))])
+    stop, code = arrays["slide_stop"][:, 0], arrays["slide_code"][:, 0]
+    for v in range(0, len(heat.positions), 97):
+        own = slice(first[v], first[v + 1])
+        for k in range(len(slide.factors)):
+            at = np.searchsorted(stop[own], k, side="right") - 1
+            assert code[own][at] == slide.code[k, v]
+    small = sum(arrays[name].nbytes for name in ("slide_count", "slide_stop", "slide_code"))
+    assert small < 8 * len(heat.positions)
+    assert data["slide"]["own"] == slide.own

@@ -17,11 +17,21 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from cagecheck.defects.kinds import Defect
+from cagecheck.defects.kinds import CLEAN, PRECEDENCE, Defect
+from cagecheck.predicting.heat import build_heat_map
 from cagecheck.predicting.page import page_of_prediction
 from cagecheck.predicting.result import Prediction
+from cagecheck.report.colours import DEFECT_COLOURS
+from cagecheck.report.heatmap import HeatMap
 from cagecheck.report.page import write_page
+from cagecheck.viewing.model import ViewModel
+from cagecheck.viewing.result import read_result
 from tests.browser import BROWSER, DRIVER, browser, prefer, requests_made, resize, troubles
+from tests.paths import NODE
+
+CLEAN_CODE = max(Defect) + 1
+# What the heat map's vertices are coloured as now.
+KINDS_NOW = "return [...window.cagecheck.state.model.attributes.kind.array]"
 
 pytestmark = pytest.mark.skipif(
     not (BROWSER and DRIVER), reason="needs Debian's chromium and chromium-driver"
@@ -49,9 +59,15 @@ def page(driver: Any) -> Any:
     driver.execute_script(
         "document.querySelector(\"input[name='show'][value='defects']\").click();"
         "document.getElementById('whole').click(); scrollTo(0, 0);"
-        "for (const id of ['by-kind', 'by-part', 'by-tile'])"
+        "for (const id of ['by-kind', 'by-part', 'by-tile', 'cut'])"
         " { const s = document.getElementById(id); s.value = '';"
         "   s.dispatchEvent(new Event('change')); }"
+        "const q = document.getElementById('search'); q.value = '';"
+        "q.dispatchEvent(new Event('input'));"
+        "document.getElementById('distance-own').click();"
+        "document.querySelector(\"#list [data-key='order']\").click();"
+        "for (const b of document.querySelectorAll(\"#list .more[aria-expanded='true']\"))"
+        " b.click();"
     )
     settle(driver)
     return driver
@@ -250,46 +266,313 @@ def test_a_click_on_a_tile_chooses_everywhere(page: Any, demo_prediction: Predic
     assert page.find_element("css selector", "#card h3").text.startswith(str(picked))
 
 
-def test_filters_and_sorting(page: Any, demo_prediction: Prediction) -> None:
-    def shown() -> list[int]:
-        rows = page.find_elements("css selector", "#list tbody tr:not([hidden])")
-        return [int(row.get_attribute("data-number")) for row in rows]
-
-    order = [r.number for e in demo_prediction.entries for r in e.regions]
-    showing = [r.number for e in demo_prediction.entries if e.shows for r in e.regions]
-    assert shown() == showing and len(showing) < len(order), "what will not show is folded away"
-    page.find_element("id", "folded").click()
-    assert shown() == order
-    named = {r.number for r in demo_prediction.regions if r.name == Defect.MISS_TIGHT.title}
-    tight = [number for number in order if number in named]
-    page.execute_script(
-        "const view = document.querySelector('input[name=show][value=defects]');"
-        "if (view) view.click()"
+def rows_shown(driver: Any) -> list[int]:
+    rows = driver.execute_script(
+        "return [...document.querySelectorAll('#list tr[data-number]')]"
+        ".filter((r) => r.offsetParent).map((r) => Number(r.dataset.number))"
     )
+    return [int(number) for number in rows]
+
+
+def grouped(prediction: Prediction, shows: bool = True) -> list[list[int]]:
+    """The entries that show, way by way: the numbers of each one's regions."""
+    ways = [step.way for step in prediction.ways]
+    mine = [e for e in prediction.entries if e.shows is shows]
+    order = sorted(mine, key=lambda e: ways.index(e.way)) if shows else mine
+    return [[r.number for r in e.regions] for e in order]
+
+
+def search(driver: Any, words: str) -> None:
+    driver.execute_script(
+        "const q = document.getElementById('search'); q.value = arguments[0];"
+        "q.dispatchEvent(new Event('input'))",
+        words,
+    )
+
+
+def test_filters_and_sorting(page: Any, demo_prediction: Prediction) -> None:
+    regions = demo_prediction.regions
+    entries = grouped(demo_prediction)
+    hidden = grouped(demo_prediction, shows=False)
+    assert rows_shown(page) == [numbers[0] for numbers in entries]
+    assert hidden, "what will not show is folded away"
+    page.find_element("id", "folded").click()
+    assert rows_shown(page) == [numbers[0] for numbers in (*entries, *hidden)]
+    # An entry is opened and closed.
+    more = page.find_element("css selector", "#list .more")
+    wide = next(numbers for numbers in entries if len(numbers) > 1)
+    assert more.text == f"and {len(wide) - 1} more like it"
+    more.click()
+    assert set(wide) <= set(rows_shown(page)) and more.get_attribute("aria-expanded") == "true"
+    more.click()
+    tight = {r.number for r in regions if r.name == Defect.MISS_TIGHT.title}
     legend = f"#key button[data-name='{Defect.MISS_TIGHT.title}']"
     page.find_element("css selector", legend).click()
-    assert shown() == tight
+    firsts = [numbers[0] for numbers in (*entries, *hidden) if numbers[0] in tight]
+    assert rows_shown(page) == firsts
     assert page.find_element("id", "count").text.startswith(f"{len(tight)} of")
     part = page.find_element("css selector", "#list th button[data-key='part']")
     part.click()
-    names = [demo_prediction.regions[n - 1].part for n in shown()]
+    names = [regions[n - 1].part for n in rows_shown(page)]
     assert names == sorted(names)
     part.click()
-    names = [demo_prediction.regions[n - 1].part for n in shown()]
+    names = [regions[n - 1].part for n in rows_shown(page)]
     assert names == sorted(names, reverse=True)
     page.find_element("css selector", "#list th button[data-key='number']").click()
-    assert shown() == sorted(tight)
+    assert rows_shown(page) == sorted(firsts)
+    page.find_element("css selector", "#list th button[data-key='order']").click()
+    assert rows_shown(page) == firsts
+    page.find_element("id", "folded").click()
+
+
+def test_words_and_numbers_are_searched(page: Any, demo_prediction: Prediction) -> None:
+    regions = demo_prediction.regions
+    search(page, "LANTERN tight")
+    found = [r.number for r in regions if r.part == "lantern_low" and "tight" in r.name]
+    assert found and set(rows_shown(page)) <= set(found)
+    assert page.find_element("id", "count").text.startswith(f"{len(found)} of")
+    # A region comes out of its entry when its number is asked for.
+    like = next(e.others[0].number for e in demo_prediction.entries if e.others and e.shows)
+    search(page, f"#{like}")
+    assert like in rows_shown(page)
+    search(page, "no such thing")
+    assert rows_shown(page) == []
+    search(page, "")
+
+
+def test_filters_act_on_the_colours(page: Any) -> None:
+    plain, before = canvas(page), drawn(page)
+    page.execute_script(
+        "const s = document.getElementById('by-kind'); s.value = arguments[0];"
+        "s.dispatchEvent(new Event('change'))",
+        Defect.SKEW.title,
+    )
+    assert differing(canvas(page), plain) > 0.001
+    codes = set(page.execute_script(KINDS_NOW))
+    assert codes == {int(Defect.SKEW), CLEAN_CODE}
+    page.execute_script(
+        "const s = document.getElementById('by-kind'); s.value = '';"
+        "s.dispatchEvent(new Event('change'))"
+    )
+    assert drawn(page) == before
+
+
+def test_another_part_that_is_recorded_is_shown(page: Any, demo_prediction: Prediction) -> None:
+    number = region_of_kind(demo_prediction, Defect.OVERSHOOT_OTHER)
+    region = demo_prediction.regions[number - 1]
+    assert region.other_part
+    pick_row(page, number)
+    assert region.other_part in page.find_element("id", "card").text
+    shown = page.execute_script(
+        "return window.cagecheck.state.model.high.filter((m) => m.visible)"
+        ".map((m) => window.cagecheck.page.high_names[m.userData.part])"
+    )
+    assert shown == [region.other_part]
+    with_it = canvas(page)
+    pick_row(page, region_of_kind(demo_prediction, Defect.MISS_TIGHT))
+    pick_row(page, number)
+    assert differing(canvas(page), with_it) < 0.001
+    keep(page, "other-part-1280")
+
+
+def test_the_slider_agrees_with_the_viewer(
+    page: Any, demo_prediction: Prediction, result_folder: Path
+) -> None:
+    """At every stop, against what the viewer's rule says from the files of a result folder."""
+    result = read_result(result_folder)
+    view = result.view
+    heat = build_heat_map(demo_prediction, most_vertices=30_000)
+    recolourer = result.recolourer()
+    factors = page.execute_script("return window.cagecheck.page.slide.factors")
+    assert len(factors) > 30 and view["heat_sample"].max() > 0
+    for stop in range(0, len(factors), 5):
+        page.execute_script(
+            "const s = document.getElementById('distance'); s.value = arguments[0];"
+            "s.dispatchEvent(new Event('input'))",
+            stop,
+        )
+        codes = np.array(page.execute_script(KINDS_NOW))
+        main = recolourer.at(factors[stop]).main
+        worst = worst_near(main, heat)
+        assert np.mean(codes != np.minimum(worst, CLEAN_CODE)) < 1e-3, stop
+        said = page.find_element("id", "distance-words").text
+        model = ViewModel(result)
+        model.set_factor(factors[stop])
+        assert said == model.distance_words()
+    keep(page, "distance-1280")
+    page.find_element("id", "distance-own").click()
+    assert not page.find_element("id", "distance-own").is_enabled()
+
+
+def worst_near(main: np.ndarray, heat: HeatMap) -> np.ndarray:
+    """The worst defect of the samples at every vertex, by a plain loop."""
+    rank = {int(d): k for k, d in enumerate(PRECEDENCE)} | {CLEAN: len(PRECEDENCE)}
+    out = main[heat.sample].copy()
+    seen = np.zeros(len(out), bool)
+    for sample, vertex in enumerate(heat.vertex_of_sample):
+        if not seen[vertex] or rank[int(main[sample])] < rank[int(out[vertex])]:
+            out[vertex] = main[sample]
+            seen[vertex] = True
+    return out
+
+
+def test_a_cut_takes_a_side_away_and_draws_lines(page: Any) -> None:
+    before = drawn(page)
+    whole = canvas(page)
+    page.execute_script(
+        "const c = document.getElementById('cut'); c.value = '0';"
+        "c.dispatchEvent(new Event('change'))"
+    )
+    cut = canvas(page)
+    assert differing(cut, whole) > 0.02
+    lines, sides = page.execute_script(
+        """
+        const { state, page } = window.cagecheck;
+        const { plane, cuts } = state.model;
+        // Ends of the lines, in world units, and how far off the plane they lie.
+        const off = cuts.children.map((child) => {
+          const p = child.geometry.getAttribute("position").array;
+          let most = 0;
+          for (let i = 0; i < p.length; i += 3) {
+            const world = [0, 1, 2].map((k) => p[i + k] * page.box.half + page.box.centre[k]);
+            const { x, y, z } = plane.normal;
+            const apart = x * world[0] + y * world[1] + z * world[2] + plane.constant;
+            most = Math.max(most, Math.abs(apart));
+          }
+          return [p.length, most / page.box.half];
+        });
+        return [off, plane.normal.toArray()];
+        """
+    )
+    assert len(lines) == 3 and sides == [-1, 0, 0]
+    assert all(count > 100 and off < 1e-3 for count, off in lines)
+    page.execute_script("const c = document.getElementById('cut-other'); c.click();")
+    assert differing(canvas(page), cut) > 0.02
+    keep(page, "cut-1280")
+    page.execute_script(
+        "document.getElementById('cut-other').click(); const c = document.getElementById('cut');"
+        "c.value = ''; c.dispatchEvent(new Event('change'))"
+    )
+    assert drawn(page) == before
+
+
+def test_every_row_in_sight_has_a_picture_of_its_region(
+    page: Any, demo_prediction: Prediction
+) -> None:
+    before = drawn(page)
+    pictures = wait(lambda: page.execute_script(
+        """
+        const box = document.querySelector("#regions .scroll").getBoundingClientRect();
+        const out = {};
+        for (const row of document.querySelectorAll("#list tr[data-number]")) {
+          const place = row.querySelector(".thumb").getBoundingClientRect();
+          if (!row.offsetParent || place.top > box.bottom || place.bottom < box.top) continue;
+          const canvas = row.querySelector(".thumb canvas");
+          if (!canvas) return null;
+          const pixels = canvas.getContext("2d").getImageData(0, 0, canvas.width, canvas.height);
+          out[row.dataset.number] = [...pixels.data];
+        }
+        return out;
+        """
+    ))  # fmt: skip
+    assert len(pictures) >= 3
+    for number, pixels in pictures.items():
+        region = demo_prediction.regions[int(number) - 1]
+        rgba = np.array(pixels).reshape(-1, 4)
+        own = np.array(DEFECT_COLOURS[Defect(int(region.defect))])
+        # The region's colour, lit: at least half of it and at most all of it.
+        shade = rgba[:, :3] / np.maximum(own, 1)
+        if own.min() > 0:
+            lit = (np.ptp(shade, axis=1) < 0.06) & (shade.mean(axis=1) > 0.45)
+        else:
+            lit = (rgba[:, :3].max(axis=1) < 8) & (rgba[:, 3] > 200)
+        assert lit.mean() > 0.003, f"{number} {region.name}"
+    assert drawn(page) == before, "drawing them leaves no trace"
+
+
+def region_numbers(driver: Any) -> list[int]:
+    return [int(n) for n in driver.execute_script(
+        "return window.cagecheck.page.regions.map((r) => r.number)"
+    )]  # fmt: skip
+
+
+@pytest.mark.parametrize(("width", "height"), [(1400, 900), (1024, 700)])
+def test_cause_and_cure_stand_beside_the_model_above_the_fold(
+    page: Any, width: int, height: int
+) -> None:
+    resize(page, width, height)
+    for number in region_numbers(page)[::9]:
+        page.execute_script(
+            "const { choose } = window.cagecheck; choose(arguments[0], 'list'); scrollTo(0, 0)",
+            number,
+        )
+        boxes = page.execute_script(
+            "return ['card', 'model', 'key'].map((id) => {"
+            " const b = document.getElementById(id).getBoundingClientRect();"
+            " return [b.left, b.top, b.right, b.bottom]; })"
+        )
+        card, model, key = boxes
+        assert card[1] >= 0 and card[3] <= height, number
+        assert card[0] >= model[2], "beside the model"
+        assert key[1] >= model[3], "the legend leaves the model alone"
+        hidden = page.execute_script(
+            "const c = document.getElementById('card'); return c.scrollHeight - c.clientHeight"
+        )
+        assert hidden <= 1 or width < 1400, number
+    keep(page, f"card-{width}")
+
+
+AXE = NODE / "node_modules" / "axe-core" / "axe.min.js"
+
+
+@pytest.mark.skipif(not AXE.is_file(), reason="axe-core needs `npm ci` in tests/node")
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("width", [390, 1024, 1400])
+def test_axe_finds_nothing(page: Any, width: int, scheme: str) -> None:
+    """Accessibility by axe-core's rules, contrast (WCAG 2.1, 1.4.3) among them."""
+    resize(page, width, 844)
+    prefer(page, scheme)
+    pick_row(page, 1)
+    # Pins and canvas lie over pictures, whose contrast no rule can tell.
+    page.execute_script(
+        "if (!window.axe) { const s = document.createElement('script');"
+        "s.textContent = arguments[0]; document.head.append(s); }",
+        AXE.read_text(encoding="utf-8"),
+    )
+    for view in ("lit", "defects"):
+        page.execute_script(
+            "document.querySelector(`input[name='show'][value='${arguments[0]}']`).click()", view
+        )
+        passes, violations = axe_findings(page)
+        assert passes > 20
+        assert violations == []
+    keep(page, f"{scheme}-{width}")
+
+
+def axe_findings(driver: Any) -> tuple[int, list[Any]]:
+    """How many rules axe-core finds kept, and which it finds broken."""
+    found = driver.execute_async_script(
+        "const done = arguments[0]; axe.run(document, { resultTypes: ['violations'] })"
+        ".then((r) => done([r.passes.length, r.violations.map((v) => [v.id, v.help,"
+        " v.nodes.map((n) => `${n.html.slice(0, 120)} ${n.failureSummary}`).slice(0, 3)])]),"
+        " (e) => done(String(e)))"
+    )
+    passes, violations = found
+    return passes, violations
 
 
 def test_everything_by_keyboard(page: Any, demo_prediction: Prediction) -> None:
     from selenium.webdriver import Keys
 
     body = page.find_element("css selector", "body")
-    first, second = [r.number for e in demo_prediction.entries for r in e.regions][:2]
+    first, second = [numbers[0] for numbers in grouped(demo_prediction)][:2]
     body.send_keys(".")
     assert chosen(page) == first
     body.send_keys(".")
     body.send_keys(",")
+    assert chosen(page) == first
+    # A full stop that is typed into the search is a full stop.
+    page.find_element("id", "search").send_keys("a.b", Keys.BACKSPACE * 3)
     assert chosen(page) == first
     row = page.find_element("css selector", f"#list tr[data-number='{first}'] .pick")
     row.send_keys(Keys.ARROW_DOWN)

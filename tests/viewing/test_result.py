@@ -402,7 +402,7 @@ def test_bad_options_are_said_plainly(
 
 
 def test_no_display_says_what_to_do(result_folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("cagecheck.viewing.window.without_display", lambda: True)
+    monkeypatch.setattr("cagecheck.viewing.shot.without_display", lambda: True)
     code, output = run(str(result_folder))
     assert code == 2 and "--shot" in output
 

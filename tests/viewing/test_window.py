@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import ctypes.util
+import os
+import subprocess
+import sys
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -9,18 +13,27 @@ from pathlib import Path
 import numpy as np
 import pytest
 import pyvista as pv
+import trimesh
 from hypothesis import given
 from hypothesis import strategies as st
+from vtkmodules.vtkCommonCore import VTK_FONT_FILE
 
 from cagecheck.arrays.spread import spread
 from cagecheck.defects.kinds import Defect
+from cagecheck.formats.read import read_mesh, read_surface
+from cagecheck.meshes.lowpoly import prepare_low
 from cagecheck.predicting.predict import predict
 from cagecheck.predicting.result import Prediction
+from cagecheck.predicting.settings import Settings
 from cagecheck.predicting.write import write_prediction
+from cagecheck.report.fonts import font_file
 from cagecheck.viewing.labels import LABEL_HIGH, LABEL_WIDE
 from cagecheck.viewing.model import ViewModel
-from cagecheck.viewing.result import read_result
-from cagecheck.viewing.window import Window
+from cagecheck.viewing.panels import LIST_TOP, ROW_HIGH
+from cagecheck.viewing.result import read_high, read_result
+from cagecheck.viewing.stage import HINTS
+from cagecheck.viewing.window import KEYS, Window
+from tests.paths import ROOT
 
 SIZE = (960, 600)
 
@@ -165,7 +178,7 @@ def test_a_cage_on_the_low_poly_slides_by_distance(
     try:
         model = window.model
         assert model.touching and model.factor == 0
-        assert window.slider.GetRepresentation().GetTitleText() == "cage distance"
+        assert window.slider.GetRepresentation().GetTitleText() == "cage distance, units"
         assert window.slider.GetRepresentation().GetMaximumValue() == pytest.approx(0.03)
         assert np.array_equal(model.now.recorded, flat.findings.recorded)
         window.hold_slider()
@@ -199,3 +212,134 @@ def test_a_spread_is_even_and_never_runs_over(count: int, most: int) -> None:
 def test_a_spread_of_odd_sizes() -> None:
     """Sizes at which steps of a fraction ran one beyond the end."""
     assert spread(np.arange(1257), 150)[-1] < 1257
+
+
+# The list ---------------------------------------------------------------------------------------
+
+
+def on_list(window: Window, row: int) -> tuple[int, int]:
+    """A pixel of a row of the list, counted from the lower left."""
+    high = window.plotter.window_size[1]
+    return 60, high - window.stage.list_top - LIST_TOP - ROW_HIGH * row - ROW_HIGH // 2
+
+
+def mouse(window: Window, event: str, at: tuple[int, int]) -> None:
+    interactor = window.plotter.iren.interactor
+    interactor.SetEventInformation(*at, 0, 0)
+    interactor.InvokeEvent(event)
+
+
+def test_the_list_scrolls_to_every_region_and_takes_clicks(window: Window) -> None:
+    stage, model = window.stage, window.model
+    order = [row["number"] for row in model.listed]
+    assert len(order) > 3 * stage.list_most
+    distance = np.linalg.norm(np.subtract(window.plotter.camera.position,
+                                          window.plotter.camera.focal_point))  # fmt: skip
+    seen: list[int] = []
+    for _ in range(len(order)):
+        seen += [row.number for row in stage.list_rows(stage.list_most)]
+        mouse(window, "MouseWheelBackwardEvent", on_list(window, 0))
+    assert set(seen) == set(order)
+    same = np.linalg.norm(np.subtract(window.plotter.camera.position,
+                                      window.plotter.camera.focal_point))  # fmt: skip
+    assert same == distance, "the wheel zooms nothing there"
+    assert stage.list_first == len(order) - stage.list_most, "the end is the end"
+    for event in ("LeftButtonPressEvent", "LeftButtonReleaseEvent"):
+        mouse(window, event, on_list(window, stage.list_most - 1))
+    assert model.region == order[-1]
+    # The wheel goes on zooming elsewhere.
+    before = window.plotter.camera.position
+    mouse(window, "MouseWheelForwardEvent", (SIZE[0] // 2 + 60, SIZE[1] // 2))
+    assert window.plotter.camera.position != before
+
+
+def test_a_region_that_is_chosen_comes_into_sight_in_the_list(window: Window) -> None:
+    order = [row["number"] for row in window.model.listed]
+    window.model.choose(order[-2])
+    window.fly()
+    rows = window.stage.list_rows(window.stage.list_most)
+    assert [row.number for row in rows if row.chosen] == [order[-2]]
+
+
+def test_the_list_stands_in_the_order_of_the_terminal(
+    window: Window, demo_prediction: Prediction
+) -> None:
+    ways = [step.way for step in demo_prediction.ways]
+    mine = sorted((e for e in demo_prediction.entries if e.shows), key=lambda e: ways.index(e.way))
+    assert [row["number"] for row in window.model.listed] == [
+        r.number for e in mine for r in e.regions
+    ]
+
+
+def test_what_can_be_done_is_always_in_sight(result_folder: Path) -> None:
+    window = Window(ViewModel(read_result(result_folder)), None, size=(1200, 900), off_screen=True)
+    try:
+        assert window.stage.panels["hints"].actor.GetVisibility()
+        keys = {name for key in KEYS for name in (key.shown, *key.symbols)}
+        for name, words in HINTS:
+            assert words and all(
+                word.strip() in keys | {"drag", "click"} for word in name.split(",")
+            )
+    finally:
+        window.close()
+
+
+def test_every_word_is_set_in_one_typeface_and_the_slider_has_ends(window: Window) -> None:
+    shown = window.slider.GetRepresentation()
+    words = [shown.GetTitleProperty(), shown.GetLabelProperty()]
+    texts = {
+        name: actor
+        for name, actor in window.plotter.actors.items()
+        if name.startswith(("layer ", "distance "))
+    }
+    assert {"distance near", "distance far"} <= set(texts)
+    words += [actor.GetTextProperty() for actor in texts.values()]
+    assert {(w.GetFontFamily(), w.GetFontFile()) for w in words} == {(VTK_FONT_FILE, font_file())}
+    assert "predicted" in shown.GetTitleText()
+    far = texts["distance far"].input
+    assert float(far.split()[0]) == pytest.approx(window.model.most_factor, rel=0.01)
+
+
+def test_a_display_that_cannot_be_opened_is_a_sentence(
+    result_folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """In a process of its own: no server answers on this display."""
+    if not sys.platform.startswith("linux") or ctypes.util.find_library("X11") is None:
+        pytest.skip("asks the X library")
+    run = subprocess.run(
+        [sys.executable, "-m", "cagecheck", "view", str(result_folder)],
+        env={**os.environ, "DISPLAY": ":4711", "WAYLAND_DISPLAY": ""},
+        capture_output=True, text=True, timeout=300, cwd=ROOT,
+    )  # fmt: skip
+    assert run.returncode == 2
+    said = run.stderr.strip()
+    assert "display “:4711” cannot be opened" in " ".join(said.split()) and "--shot" in said
+    assert "vtk" not in said.lower() and "Traceback" not in said
+
+
+# Sources ----------------------------------------------------------------------------------------
+
+
+def test_a_result_finds_its_high_poly_from_any_folder(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    work = tmp_path / "work"
+    (work / "meshes").mkdir(parents=True)
+    monkeypatch.chdir(work)
+    trimesh.creation.icosphere(2).export("meshes/low.obj")
+    trimesh.creation.icosphere(4).export("meshes/high.ply")
+    low, high = prepare_low(read_mesh("meshes/low.obj")), read_surface("meshes/high.ply")
+    few = Settings(offset=0.05, depth=0.05, reach=0.1, samples=500, unseen_points=0)
+    write_prediction(predict(low, high, settings=few), "out", page=False)
+    source = read_result("out").document["high"]["source"]
+    assert source["path"] == str(work / "meshes" / "high.ply")
+    assert source["from_here"] == "../meshes/high.ply"
+    monkeypatch.chdir("/")
+    assert read_high(read_result(work / "out"))[0] is not None
+    # Both have moved together.
+    moved = work.rename(tmp_path / "elsewhere")
+    found, notice = read_high(read_result(moved / "out"))
+    assert notice is None and found is not None
+    (moved / "meshes" / "high.ply").unlink()
+    found, notice = read_high(read_result(moved / "out"))
+    assert found is None and notice is not None and "there is no" in notice.text

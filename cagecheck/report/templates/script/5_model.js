@@ -4,18 +4,22 @@ const VERTEX = `
   in float kind; in float field; in float mask;
   uniform float byField;
   flat out float vMain; flat out float vMask; out float vField; out float vSmoothMask; out vec3 vPlace;
+  #include <clipping_planes_pars_vertex>
   void main() {
     vMain = kind; vMask = mask; vSmoothMask = mask; vField = field;
-    vec4 place = modelViewMatrix * vec4(position, 1.0);
-    vPlace = place.xyz;
-    gl_Position = projectionMatrix * place;
+    vec4 mvPosition = modelViewMatrix * vec4(position, 1.0);
+    #include <clipping_planes_vertex>
+    vPlace = mvPosition.xyz;
+    gl_Position = projectionMatrix * mvPosition;
   }`;
 const FRAGMENT = `
   flat in float vMain; flat in float vMask; in float vField; in float vSmoothMask; in vec3 vPlace;
   uniform vec3 palette[12]; uniform sampler2D ramp; uniform float byField; uniform float dimmed;
   uniform float opacity; uniform vec3 plain; uniform float usePlain; uniform vec3 missing;
   out vec4 colour;
+  #include <clipping_planes_pars_fragment>
   void main() {
+    #include <clipping_planes_fragment>
     vec3 normal = normalize(cross(dFdx(vPlace), dFdy(vPlace)));
     float light = 0.5 + 0.5 * max(dot(normal, normalize(vec3(0.25, 0.4, 1.0))), 0.0);
     vec3 base = palette[int(vMain + 0.5)];
@@ -30,7 +34,8 @@ const FRAGMENT = `
 
 /** What a model shows and where: this page's, unless a page has several. */
 function ownView() {
-  const listed = () => state.listed;
+  // Only what has a row has a number on the model.
+  const listed = () => state.rows;
   return { page, canvas: $("model"), pins: $("pins"), maps: "lit", choose, listed };
 }
 
@@ -61,7 +66,8 @@ class Model {
     this.addHigh();
     this.addLines();
     this.spot = new THREE.Group();
-    this.world.add(this.spot);
+    this.cuts = new THREE.Group();
+    this.world.add(this.spot, this.cuts);
     this.pins = new Pins(this);
     this.listen();
     this.resize();
@@ -73,6 +79,7 @@ class Model {
     while (palette.length < 12) palette.push(palette[0]);
     return new THREE.ShaderMaterial({
       glslVersion: THREE.GLSL3, vertexShader: VERTEX, fragmentShader: FRAGMENT, side: THREE.DoubleSide,
+      clipping: true,
       uniforms: {
         palette: { value: palette }, ramp: { value: this.ramp() }, byField: { value: 0 }, dimmed: { value: 0 },
         opacity: { value: 1 }, plain: { value: new THREE.Vector3(0.84, 0.8, 0.74) }, usePlain: { value: 0 },
@@ -105,6 +112,7 @@ class Model {
     };
     this.lowMaterial = this.material({ polygonOffset: true, polygonOffsetFactor: 1, polygonOffsetUnits: 1 });
     this.low = this.parts("heat", this.attributes, this.lowMaterial);
+    this.heatIndex = a.heat_triangle.slice();
   }
 
   addHigh() {
@@ -120,6 +128,11 @@ class Model {
     material.uniforms.usePlain.value = 1;
     this.high = this.parts("high", attributes, material);
     for (const mesh of this.high) mesh.visible = false;
+    this.highMaterial = material;
+    // What a region records and should not: seen through, so that the region is seen below it.
+    this.guiltyMaterial = this.material({ transparent: true, depthWrite: false });
+    this.guiltyMaterial.uniforms.usePlain.value = 1;
+    this.guiltyMaterial.uniforms.opacity.value = 0.6;
   }
 
   /** One mesh for each part, all on the same vertices. */
@@ -155,7 +168,8 @@ class Model {
       this.world.add(mesh);
       return mesh;
     };
-    this.cage = lines(a.cage_position, 0x0077bb, 0.6);
+    this.cage = lines(a.cage_position, new THREE.Color(`rgb(${(this.page.cage_colour ?? [238, 136, 102]).join(",")})`), 0.8);
+    this.cagePlaces = a.cage_position;
     this.edges = lines(a.low_position, 0x3a3f47, 0.5);
     this.edgeIndex = index;
   }
@@ -164,17 +178,21 @@ class Model {
 
   choose(region, from) {
     this.region = region || null;
-    this.attributes.mask.array.set(regionMask(region, this.a));
-    this.attributes.mask.needsUpdate = true;
-    this.lowMaterial.uniforms.dimmed.value = numbersOf(region).length ? 1 : 0;
-    if (region) $("only-parts").checked = region.buried;
-    this.showRays();
+    $("only-parts").checked = Boolean(region && region.buried);
+    this.markRegion(region);
     this.showLayers();
     if (region && from !== "model") this.fly();
     this.draw();
   }
 
-  showLayers() {
+  markRegion(region) {
+    this.attributes.mask.array.set(regionMask(region, this.a));
+    this.attributes.mask.needsUpdate = true;
+    this.lowMaterial.uniforms.dimmed.value = numbersOf(region).length ? 1 : 0;
+    this.showRays();
+  }
+
+  showLayers(redraw = true) {
     const on = (id) => Boolean($(id) && $(id).checked);
     const alone = this.alone();
     const lit = this.lit && this.lit.on;
@@ -183,16 +201,26 @@ class Model {
     this.lowMaterial.uniforms.opacity.value = both ? 0.6 : 1;
     for (const mesh of this.low)
       mesh.visible = !lit && on("layer-low") && (!alone || alone.low_parts.includes(mesh.userData.part));
-    for (const mesh of this.high)
-      mesh.visible = !lit && on("layer-high") && (!alone || alone.high_parts.includes(mesh.userData.part));
+    const { region } = this;
+    const guilt = (region && region.guilty) || [];
+    if (guilt.length && this.high.length)
+      this.guiltyMaterial.uniforms.plain.value.copy(vectorOf(region.colour));
+    for (const mesh of this.high) {
+      const guilty = guilt.includes(mesh.userData.part);
+      mesh.material = guilty ? this.guiltyMaterial : this.highMaterial;
+      mesh.visible =
+        guilty || (!lit && on("layer-high") && (!alone || alone.high_parts.includes(mesh.userData.part)));
+    }
     this.cage.visible = on("layer-cage");
     this.edges.visible = on("layer-edges");
     this.showEdgesOf(alone);
     // Rays and dots would hide the very shading that is to be compared.
+    // Rays are those of the cage as it is.
+    const rays = on("layer-rays") && (!this.page.slide || state.stop === this.page.slide.own);
     for (const child of this.spot.children)
-      child.visible = lit ? Boolean(child.userData.outline) : child.userData.always || on("layer-rays");
+      child.visible = lit ? Boolean(child.userData.outline) : child.userData.always || rays;
     if (this.lit && !lit) this.lit.hide();
-    this.draw();
+    if (redraw) this.draw();
   }
 
   showEdgesOf(alone) {
@@ -256,6 +284,62 @@ class Model {
     object.frustumCulled = false;
     this.spot.add(object);
     return object;
+  }
+
+  // Colours
+
+  /** Colour by the filters and by the cage's distance. */
+  recolour() {
+    const codes = this.attributes.kind.array;
+    codes.set(this.codesNow());
+    this.attributes.kind.needsUpdate = true;
+    this.turnWorstLast(codes);
+    if ($("field").value === "main" && !(this.lit && this.lit.on)) showKey("main");
+    this.draw();
+  }
+
+  codesNow() {
+    const a = this.a;
+    const clean = page.palette.length - 1;
+    const moved = page.slide && state.stop !== page.slide.own;
+    const base = moved ? codesAt(a, state.stop) : a.heat_main;
+    const out = base.map((code) => Math.min(code, clean));
+    const { wanted } = state;
+    if (!wanted) return out;
+    const codes = new Uint8Array(out.length).fill(clean);
+    // The worst last: it wins where regions overlap.
+    const listed = page.regions.filter((r) => state.listed.has(r.number)).reverse();
+    const known = page.regions.find((r) => r.name === wanted.name);
+    for (const r of listed)
+      for (let i = a.region_vertex_first[r.number - 1]; i < a.region_vertex_first[r.number]; i++)
+        codes[a.region_vertex[i]] = moved ? out[a.region_vertex[i]] : r.code;
+    if (!moved) return codes;
+    // At another distance places are not the regions' any more: the defect alone tells.
+    if (wanted.name && !wanted.part && !wanted.tile && !wanted.words.length)
+      for (let v = 0; v < out.length; v++) codes[v] = known && out[v] === known.code ? out[v] : clean;
+    else if (wanted.name) for (let v = 0; v < out.length; v++) if (known && codes[v] !== known.code) codes[v] = clean;
+    return codes;
+  }
+
+  /** A triangle shows its last vertex: let that be the worst one. */
+  turnWorstLast(codes) {
+    const index = this.a.heat_triangle, from = this.heatIndex, { ranks } = page;
+    for (let t = 0; t < from.length; t += 3) {
+      const [a, b, c] = [from[t], from[t + 1], from[t + 2]];
+      const [ra, rb, rc] = [ranks[codes[a]], ranks[codes[b]], ranks[codes[c]]];
+      if (ra < rc && ra <= rb) (index[t] = b), (index[t + 1] = c), (index[t + 2] = a);
+      else if (rb < rc) (index[t] = c), (index[t + 1] = a), (index[t + 2] = b);
+      else (index[t] = a), (index[t + 1] = b), (index[t + 2] = c);
+    }
+    for (const mesh of this.low) mesh.geometry.index.needsUpdate = true;
+  }
+
+  /** The cage at a factor of its distance. */
+  scaleCage(factor) {
+    const { low_position: low, cage_position: cage } = this.a;
+    const places = Float32Array.from(low, (x, k) => (x + factor * (cage[k] - x)) / 32767);
+    this.cage.geometry.setAttribute("position", new THREE.BufferAttribute(places, 3));
+    this.cagePlaces = places;
   }
 
   setField(name) {
@@ -329,7 +413,8 @@ class Model {
     );
     const ray = new THREE.Raycaster();
     ray.setFromCamera(at, this.camera);
-    const hit = ray.intersectObjects(this.low.filter((mesh) => this.shows(mesh)), false)[0];
+    const hits = ray.intersectObjects(this.low.filter((mesh) => this.shows(mesh)), false);
+    const hit = hits.find(({ point }) => !this.plane || this.plane.distanceToPoint(point) >= 0);
     if (!hit) return this.view.choose(0, "model");
     // The last vertex is the one the triangle shows.
     const { a, b, c } = hit.face;
@@ -398,9 +483,6 @@ class Model {
     this.renderer.setPixelRatio(ratio);
     this.renderer.setSize(w, h, false);
     this.camera.aspect = w / h;
-    // Leave room for the legend beside the model on wide screens.
-    const room = w > 620 && !(this.lit && this.lit.on) ? 0.11 * w : 0;
-    this.camera.setViewOffset(w, h, room * 0.9, 0, w, h);
     this.camera.updateProjectionMatrix();
   }
 
@@ -442,6 +524,24 @@ class Model {
     this.pins.follow();
   }
 
+}
+
+/** What is wrong at every heat-map vertex at a stop of the slider (see pack_slide). */
+function codesAt(a, stop) {
+  const out = new Uint8Array(a.heat_main.length);
+  let first = 0;
+  for (let v = 0; v < out.length; v++) {
+    const last = first + a.slide_count[v];
+    let k = last - 1;
+    while (k > first && a.slide_stop[k] > stop) k--;
+    out[v] = a.slide_code[k];
+    first = last;
+  }
+  return out;
+}
+
+function vectorOf(colour) {
+  return new THREE.Vector3(...[1, 3, 5].map((k) => parseInt(colour.slice(k, k + 2), 16) / 255));
 }
 
 /** Darker than the region they stand on; black ones would vanish before a dark ground. */

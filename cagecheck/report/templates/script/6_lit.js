@@ -19,17 +19,22 @@ const LIT_COMMON = `
 const LOW_VERTEX = `
   in vec4 along;
   out vec3 vNormal; out vec4 vAlong; out vec2 vPlace; out vec3 vEye;
+  #include <clipping_planes_pars_vertex>
   void main() {
     vNormal = normal; vAlong = along; vPlace = uv;
     vec4 place = modelMatrix * vec4(position, 1.0);
     vEye = cameraPosition - place.xyz;
-    gl_Position = projectionMatrix * viewMatrix * place;
+    vec4 mvPosition = viewMatrix * place;
+    #include <clipping_planes_vertex>
+    gl_Position = projectionMatrix * mvPosition;
   }`;
 const LOW_FRAGMENT = `
   in vec3 vNormal; in vec4 vAlong; in vec2 vPlace; in vec3 vEye;
   uniform sampler2D map; uniform float hasMap;
   ${LIT_COMMON}
+  #include <clipping_planes_pars_fragment>
   void main() {
+    #include <clipping_planes_fragment>
     // Tangent and normal as they are interpolated, not made unit length again.
     vec3 across = (vAlong.w < 0.0 ? -1.0 : 1.0) * cross(vNormal, vAlong.xyz);
     vec3 m = texture(map, vPlace).xyz * 2.0 - 1.0;
@@ -40,16 +45,21 @@ const LOW_FRAGMENT = `
 const HIGH_VERTEX = `
   in vec4 outward;
   out vec3 vNormal; out vec3 vEye;
+  #include <clipping_planes_pars_vertex>
   void main() {
     vNormal = outward.xyz;
     vec4 place = modelMatrix * vec4(position, 1.0);
     vEye = cameraPosition - place.xyz;
-    gl_Position = projectionMatrix * viewMatrix * place;
+    vec4 mvPosition = viewMatrix * place;
+    #include <clipping_planes_vertex>
+    gl_Position = projectionMatrix * mvPosition;
   }`;
 const HIGH_FRAGMENT = `
   in vec3 vNormal; in vec3 vEye;
   ${LIT_COMMON}
+  #include <clipping_planes_pars_fragment>
   void main() {
+    #include <clipping_planes_fragment>
     vec3 n = normalize(vNormal) * (gl_FrontFacing ? 1.0 : -1.0);
     colour = vec4(srgb(radiance(n, normalize(vEye))), 1.0);
   }`;
@@ -132,6 +142,7 @@ class Lit {
   material(vertexShader, fragmentShader, uniforms) {
     return new THREE.ShaderMaterial({
       glslVersion: THREE.GLSL3, vertexShader, fragmentShader, side: THREE.DoubleSide,
+      clipping: true,
       uniforms: { ...this.shared, ...uniforms }, polygonOffset: true, polygonOffsetFactor: 1, polygonOffsetUnits: 1,
     });
   }

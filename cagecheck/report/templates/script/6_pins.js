@@ -2,14 +2,18 @@
 
 const DEPTH_VERTEX = `
   out float vDistance;
+  #include <clipping_planes_pars_vertex>
   void main() {
-    vec4 place = modelViewMatrix * vec4(position, 1.0);
-    vDistance = length(place.xyz);
-    gl_Position = projectionMatrix * place;
+    vec4 mvPosition = modelViewMatrix * vec4(position, 1.0);
+    #include <clipping_planes_vertex>
+    vDistance = length(mvPosition.xyz);
+    gl_Position = projectionMatrix * mvPosition;
   }`;
 const DEPTH_FRAGMENT = `
   in float vDistance; uniform float far; out vec4 colour;
+  #include <clipping_planes_pars_fragment>
   void main() {
+    #include <clipping_planes_fragment>
     float d = clamp(vDistance / far, 0.0, 1.0) * 255.0;
     colour = vec4(floor(d) / 255.0, floor(fract(d) * 256.0) / 255.0, floor(fract(fract(d) * 256.0) * 256.0) / 255.0, 1.0);
   }`;
@@ -33,7 +37,7 @@ class Pins {
     this.checked = 0;
     this.material = new THREE.ShaderMaterial({
       glslVersion: THREE.GLSL3, vertexShader: DEPTH_VERTEX, fragmentShader: DEPTH_FRAGMENT,
-      side: THREE.DoubleSide, uniforms: { far: { value: 1 } },
+      side: THREE.DoubleSide, clipping: true, uniforms: { far: { value: 1 } },
     });
     this.target = new THREE.WebGLRenderTarget(1, 1);
     for (const r of this.model.page.regions) this.places.set(r.number, this.placesOf(r));
@@ -107,6 +111,7 @@ class Pins {
     const slack = SLACK * this.model.page.box.half * 2;
     const open = ([place, at]) => {
       if (Math.abs(at.x) > 1 || Math.abs(at.y) > 1 || at.z > 1) return false;
+      if (this.model.plane && this.model.plane.distanceToPoint(place) < 0) return false;
       const x = Math.floor(((at.x + 1) / 2) * wide), y = Math.floor(((at.y + 1) / 2) * high);
       return place.distanceTo(eye) <= this.farthest(pixels, x, y, wide, high, far) + slack;
     };
@@ -132,10 +137,12 @@ class Pins {
   }
 
   drawDistances(renderer, scene, camera, wide, high, far) {
-    const { spot, cage, edges } = this.model;
+    const { spot, cage, edges, cuts } = this.model;
     const { lit } = this.model;
     if (lit && lit.on) lit.showSide(lit.names.left, this.model.alone());
-    const hidden = [spot, cage, edges].map((object) => [object, object.visible]);
+    // What is seen through hides nothing.
+    const guilty = this.model.high.filter((mesh) => mesh.material === this.model.guiltyMaterial);
+    const hidden = [spot, cage, edges, cuts, ...guilty].map((object) => [object, object.visible]);
     for (const [object] of hidden) object.visible = false;
     this.material.uniforms.far.value = far;
     this.target.setSize(wide, high);
@@ -168,7 +175,7 @@ class Pins {
       if (Math.abs(at.x) > 1 || Math.abs(at.y) > 1 || at.z > 1) continue;
       const x = ((at.x + 1) / 2) * w, y = ((1 - at.y) / 2) * h;
       const width = 12 + 8 * String(r.label ?? r.number).length;
-      if (!mine && taken.some(([u, v, wide]) => Math.abs(u - x) < (wide + width) / 2 && Math.abs(v - y) < 24)) continue;
+      if (!mine && taken.some(([u, v, wide]) => Math.abs(u - x) < (wide + width) / 2 + 4 && Math.abs(v - y) < 28)) continue;
       taken.push([x, y, width]);
       used.add(r.number);
       this.show(r, mine, x, y);

@@ -7,26 +7,26 @@ function showKey(name) {
   key.append(h);
   if (name === "main") {
     h.textContent = `main ${page.word}, % of surface`;
-    for (const row of page.legend) {
-      const button = document.createElement("button");
-      button.type = "button";
-      button.dataset.name = row.name;
-      button.title = `list only: ${row.name}`;
-      button.setAttribute("aria-pressed", String($("by-kind").value === row.name));
-      const chip = document.createElement("i");
-      chip.className = "chip";
-      chip.style.setProperty("--c", row.colour);
+    for (const row of legendNow()) {
+      const clean = row.name === "clean";
+      const item = document.createElement(clean ? "span" : "button");
+      item.className = "entry";
+      item.dataset.name = row.name;
       const label = document.createElement("span");
       label.textContent = row.name;
       const share = document.createElement("span");
       share.textContent = row.percent;
-      button.append(chip, label, share);
-      if (row.name === "clean") button.disabled = true;
-      button.addEventListener("click", () => {
-        $("by-kind").value = $("by-kind").value === row.name ? "" : row.name;
-        filter();
-      });
-      key.append(button);
+      item.append(chipOf(row.colour), label, share);
+      if (!clean) {
+        item.type = "button";
+        item.title = `only: ${row.name}`;
+        item.setAttribute("aria-pressed", String($("by-kind").value === row.name));
+        item.addEventListener("click", () => {
+          $("by-kind").value = $("by-kind").value === row.name ? "" : row.name;
+          filter();
+        });
+      }
+      key.append(item);
     }
     return;
   }
@@ -48,9 +48,11 @@ function showKey(name) {
     ends.append(span);
   }
   const none = document.createElement("div");
-  const chip = document.createElement("i");
-  chip.className = "chip";
-  chip.style.setProperty("--c", `rgb(${page.missing.join(",")})`);
-  none.append(chip, "no value");
+  none.append(chipOf(`rgb(${page.missing.join(",")})`), "no value");
   key.append(strip, ends, none);
+}
+
+/** The legend at the cage's distance in force. */
+function legendNow() {
+  return page.slide && state.stop !== page.slide.own ? page.slide.legends[state.stop] : page.legend;
 }

@@ -2,14 +2,13 @@
 
 function setUpTheme(retint) {
   const order = ["", "light", "dark"];
-  const words = { "": "as the system has it", light: "light", dark: "dark" };
+  const words = { "": "system", light: "light", dark: "dark" };
   $("theme").addEventListener("click", () => {
     const root = document.documentElement;
     const next = order[(order.indexOf(root.dataset.theme || "") + 1) % 3];
     if (next) root.dataset.theme = next;
     else delete root.dataset.theme;
-    $("theme").textContent = next || "light or dark";
-    $("theme").setAttribute("aria-label", `Colours of the page: ${words[next]}`);
+    $("theme").textContent = `colours: ${words[next]}`;
     retint();
   });
 }

@@ -2,7 +2,8 @@
 
 function setUpKeys() {
   document.addEventListener("keydown", (event) => {
-    if (event.ctrlKey || event.metaKey || event.altKey || event.target.tagName === "SELECT") return;
+    if (event.ctrlKey || event.metaKey || event.altKey) return;
+    if (event.target.matches("select, input[type='search']")) return;
     if (event.key === ".") step(1);
     else if (event.key === ",") step(-1);
     else if (event.key === "Escape") choose(0, "step");
@@ -20,11 +21,16 @@ async function start() {
   setUpList();
   setUpKeys();
   setUpSwitch();
+  showCard(null);
   if (!page.lit) showKey("main");
   tiles = [...document.querySelectorAll("#tiles figure")].map((figure) => new Tile(figure));
   state.arrays = await load();
   try {
     state.model = new Model(state.arrays);
+    state.model.recolour();
+    setUpDistance();
+    setUpCut();
+    setUpThumbs();
     if (page.lit) {
       state.model.lit = new Lit(state.model);
       state.model.lit.turnOn(true);
@@ -41,4 +47,6 @@ async function start() {
   document.documentElement.dataset.ready = "yes";
 }
 
+// For the console, and for tests.
+window.cagecheck = { page, state, choose };
 const started = start();
