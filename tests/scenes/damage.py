@@ -93,7 +93,7 @@ def odd_json(document: Any, rng: random.Random) -> bytes:
         return b"[" * 100_000
     tree = json.loads(text)
     for _ in range(rng.choice([1, 1, 2, 4])):
-        tree = with_odd_values(tree, rng)
+        tree = with_odd_values(json.loads(json.dumps(tree)), rng)
     said = json.dumps(tree)
     if kind == 2:
         said = _with_number(
