@@ -61,6 +61,8 @@ class Stage:
 
     def move_in(self, names: Sequence[str]) -> None:
         """Bring the files `names` into the folder. Raises `OSError` with all as it was before."""
+        if not names and self.final.is_dir():
+            return
         if self.is_beside:
             if not self.final.exists() or _is_empty(self.final):
                 with contextlib.suppress(OSError):  # somebody else was faster

@@ -12,7 +12,7 @@ from cagecheck.formats.stored import parse_json
 
 # Exporters name the materials before the first vertex; a dense OBJ is not read whole for them.
 _HEAD = 1 << 16
-# Its data lies in other files; the text of the largest scenes is far smaller.
+# The data lies in other files; the text of the largest scenes is far smaller.
 _LARGEST_GLTF = 256 << 20
 
 
@@ -36,7 +36,7 @@ def material_files(path: Path) -> list[Path]:
     try:
         with open_plain(path) as stream:
             packed = stream.read(2) == GZIP_MAGIC
-        with gzip.open(path) if packed else open_plain(path) as stream:
+        with gzip.open(path) if packed else path.open("rb") as stream:
             head = stream.read(_HEAD).decode("utf-8", "replace")
     except (OSError, EOFError):
         return []

@@ -268,7 +268,7 @@ def _zero_area(low: LowPoly) -> Finding | None:
     return _of_faces(low, "zero-area-faces", faces, text)
 
 
-def _turned_normals(low: LowPoly, flipped: NDArray[np.bool_]) -> Finding | None:
+def _turned_normals(low: LowPoly, flipped: NDArray[np.bool_] | None) -> Finding | None:
     """Tell of faces whose own normals, at every corner, point away from the face's front.
 
     Faces that are turned themselves are told as such.
@@ -281,7 +281,7 @@ def _turned_normals(low: LowPoly, flipped: NDArray[np.bool_]) -> Finding | None:
     of_face = np.zeros(low.mesh.face_count, bool)
     of_face[low.cut.face[behind]] = True
     of_face[low.cut.face[~behind]] = False
-    faces = np.flatnonzero(of_face & ~flipped)
+    faces = np.flatnonzero(of_face if flipped is None else of_face & ~flipped)
     if len(faces) == 0:
         return None
     text = f"{how_many(len(faces), 'faces')} whose normals in the file point behind the face."

@@ -176,7 +176,6 @@ def read_high(
 ) -> Surface:
     """Read a high poly, scaled and turned as it is understood."""
     high = read_surface(path, normals=normals, progress=progress)
-    high = transform_surface(high, how.high_scale, how.high_axes)
     area = np.empty(high.triangle_count)
     triangle_areas(high.positions, high.triangles, area)
     if not area.any():
@@ -185,7 +184,7 @@ def read_high(
             file=str(path),
             cure="Check the export; there is nothing that rays could hit.",
         )
-    return high
+    return transform_surface(high, how.high_scale, how.high_axes)
 
 
 def bring_together(low: LowPoly, high: Surface, how: MeshOptions) -> Inputs:

@@ -419,45 +419,6 @@ def wait_until(ready, process=None, seconds=120):
         time.sleep(0.02)
 
 
-# --- against an accepted run -------------------------------------------------------------------
-
-
-def test_against_an_accepted_run(here, studio, tmp_path):
-    """Under the same files nothing is worse; with a shallower bake places are new, and it fails."""
-    accepted, again, worse = (tmp_path / name for name in ("accepted", "again", "worse"))
-    run_batch(read_manifest(studio), accepted)
-    same = run_batch(read_manifest(studio), again, against=accepted)
-    assert same.passed and same.is_gate
-    assert all(row["compared"]["summary"].startswith("nothing changed") for row in same.rows)
-    text = studio.read_text().replace("offset = 0.05", "offset = 0.003")
-    studio.write_text(text + asset("late", low="one_low.obj", high="one_high.ply"))
-    now = run_batch(read_manifest(studio), worse, against=accepted)
-    assert not now.passed
-    one, two, late = now.rows
-    assert one["compared"]["counts"]["new"] + one["compared"]["counts"]["grown"] > 0
-    assert "since the accepted run" in one["breaches"][0]
-    assert two["breaches"] and late["compared"] is None and late["breaches"] == []
-    assert JUnitXml.fromfile(str(worse / "junit.xml")).failures == 2
-    assert "Since the accepted run" in (worse / "index.html").read_text()
-
-
-def test_against_wants_another_batch(here, studio, tmp_path):
-    with pytest.raises(InputError, match="not the folder of a batch"):
-        run_batch(read_manifest(studio), tmp_path / "out", against=tmp_path)
-    run_batch(read_manifest(studio), tmp_path / "out")
-    with pytest.raises(InputError, match="with itself"):
-        run_batch(read_manifest(studio), tmp_path / "out", against=tmp_path / "out")
-    words = [
-        "batch",
-        str(studio),
-        "--out",
-        str(tmp_path / "new"),
-        "--against",
-        str(tmp_path / "out"),
-    ]
-    assert runner.invoke(app, words).exit_code == 0
-
-
 # --- inputs that would stop or hold up the others ----------------------------------------------
 
 
@@ -561,3 +522,42 @@ def test_kept_results_that_were_damaged_are_done_again(studio, here, tmp_path):
         first.write_bytes(data)
         result = run_batch(read_manifest(studio), out)
         assert here == ["one"] and len(result.failed) == 0
+
+
+# --- against an accepted run -------------------------------------------------------------------
+
+
+def test_against_an_accepted_run(here, studio, tmp_path):
+    """Under the same files nothing is worse; with a shallower bake places are new, and it fails."""
+    accepted, again, worse = (tmp_path / name for name in ("accepted", "again", "worse"))
+    run_batch(read_manifest(studio), accepted)
+    same = run_batch(read_manifest(studio), again, against=accepted)
+    assert same.passed and same.is_gate
+    assert all(row["compared"]["summary"].startswith("nothing changed") for row in same.rows)
+    text = studio.read_text().replace("offset = 0.05", "offset = 0.003")
+    studio.write_text(text + asset("late", low="one_low.obj", high="one_high.ply"))
+    now = run_batch(read_manifest(studio), worse, against=accepted)
+    assert not now.passed
+    one, two, late = now.rows
+    assert one["compared"]["counts"]["new"] + one["compared"]["counts"]["grown"] > 0
+    assert "since the accepted run" in one["breaches"][0]
+    assert two["breaches"] and late["compared"] is None and late["breaches"] == []
+    assert JUnitXml.fromfile(str(worse / "junit.xml")).failures == 2
+    assert "Since the accepted run" in (worse / "index.html").read_text()
+
+
+def test_against_wants_another_batch(here, studio, tmp_path):
+    with pytest.raises(InputError, match="not the folder of a batch"):
+        run_batch(read_manifest(studio), tmp_path / "out", against=tmp_path)
+    run_batch(read_manifest(studio), tmp_path / "out")
+    with pytest.raises(InputError, match="with itself"):
+        run_batch(read_manifest(studio), tmp_path / "out", against=tmp_path / "out")
+    words = [
+        "batch",
+        str(studio),
+        "--out",
+        str(tmp_path / "new"),
+        "--against",
+        str(tmp_path / "out"),
+    ]
+    assert runner.invoke(app, words).exit_code == 0

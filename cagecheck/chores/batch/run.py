@@ -139,11 +139,13 @@ def run_batch(
         raise InputError("`workers` must be at least 1.")
     if memory_gb is not None and not memory_gb > 0:
         raise InputError("`memory_gb` must be above zero.")
-    folder, accepted = Path(out).absolute(), None
+    accepted = None
     if against is not None:
-        accepted = Accepted(open_accepted(Path(against).absolute(), folder, MARKER))
+        accepted = Accepted(open_accepted(Path(against).absolute(), Path(out).absolute(), MARKER))
+    folder = Path(out).absolute()
     with _alone_in(folder):
-        return _run(manifest, folder, workers, memory_gb, scheduler, again, accepted, progress)
+        asked = (workers, memory_gb, scheduler, again)
+        return _run(manifest, folder, *asked, accepted, progress)
 
 
 def _run(

@@ -15,6 +15,7 @@ from decimal import Context, Decimal, InvalidOperation
 from pathlib import Path
 
 from cagecheck.errors import InputError
+from cagecheck.files import read_plain
 from cagecheck.formats.text_numbers import decode_name
 
 Shift = tuple[int, int]
@@ -131,7 +132,7 @@ def read_libraries(path: Path, names: Sequence[str]) -> tuple[list[bytes], list[
                 missing.append(piece)
                 continue
             try:
-                found.append(place.read_bytes())
+                found.append(read_plain(place))
             except OSError as error:
                 raise InputError(
                     f"this material library cannot be read ({error.strerror}).", file=str(place)
