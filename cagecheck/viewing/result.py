@@ -195,7 +195,7 @@ def _found(folder: Path, source: dict[str, Any]) -> Path | None:
     places = [Path(source["path"]), folder / source["path"]]
     if source.get("from_here"):
         places.insert(1, folder / source["from_here"])
-    there = [place for place in places if place.is_file()]
+    there = list(dict.fromkeys(place.resolve() for place in places if place.is_file()))
     # A file that is still the same one is taken before another of its name.
     same = (p for p in there if hashlib.sha256(p.read_bytes()).hexdigest() == source["sha256"])
     return next(same, there[0]) if len(there) > 1 else next(iter(there), None)

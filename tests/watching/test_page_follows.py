@@ -114,7 +114,7 @@ def test_it_loads_itself_and_keeps_camera_region_filters_and_layers(
     assert ask(driver, "document.getElementById('by-kind').value") == kind
     assert ask(driver, "document.getElementById('layer-cage').checked")
     assert ask(driver, "document.querySelector('input[name=show]:checked').value") == "defects"
-    assert ask(driver, "document.querySelector('#list th[aria-sort] button').dataset.key") == "part"
+    assert ask(driver, "document.querySelector('#list th [data-sorted]').dataset.key") == "part"
     row = ask(driver, "{...document.querySelector('#list tr.chosen').dataset}")
     assert row["name"] == name and int(row["number"]) == chosen(driver)
 
