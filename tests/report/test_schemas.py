@@ -244,7 +244,10 @@ def test_batch_prints_and_writes_it(meshes: tuple[str, str], tmp_path: Path) -> 
 
 
 def test_every_command_with_json_has_a_schema() -> None:
-    """Commands that take --json, found from the program itself, are all validated above."""
+    """Commands that take --json, found from the program itself, are all validated above.
+
+    `watch` prints the documents of predict, a line each: tests/watching/test_signals.py.
+    """
     import typer
 
     def with_json(group: Any, before: str = "") -> set[str]:
@@ -258,7 +261,7 @@ def test_every_command_with_json_has_a_schema() -> None:
         return found
 
     validated = {
-        "predict", "tune", "locate", "demo", "inspect", "batch", "clash", "compare",
+        "predict", "tune", "locate", "demo", "inspect", "batch", "clash", "compare", "watch",
         "tiles show", "tiles rename", "tiles materials",
     }  # fmt: skip
     assert with_json(typer.main.get_command(app)) == validated
