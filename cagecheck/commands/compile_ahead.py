@@ -16,7 +16,7 @@ import typer
 
 from cagecheck import compiled
 from cagecheck.commands.terminal import EXIT_BAD_INPUT, EXIT_CLEAN, Terminal
-from cagecheck.words.numbers import count_text
+from cagecheck.words.numbers import count_text, figures
 
 # Small, and still with every kind of defect: what is never found is never compiled.
 DETAIL = 0.02
@@ -106,5 +106,7 @@ def _say_kept(terminal: Terminal) -> int:
     }
     for folder, files in kept.items():
         size = sum(path.stat().st_size for path in files) / 2**20
-        terminal.say(f"{count_text(len(files))} compiled loops, {size:.0f} MB, lie in {folder}")
+        terminal.say(
+            f"{count_text(len(files))} compiled loops, {figures(size, 2)} MB, lie in {folder}"
+        )
     return EXIT_CLEAN

@@ -27,7 +27,7 @@ from cagecheck.report.json_values import plain
 from cagecheck.report.page import import_map, page_script, read_text, script_json
 from cagecheck.version import __version__
 from cagecheck.words.lengths import length_words
-from cagecheck.words.numbers import count_text
+from cagecheck.words.numbers import count_text, figures
 from cagecheck.words.sentences import sentence_case
 
 REPORT = "report.html"
@@ -248,7 +248,7 @@ def _content(comparison: Comparison, new: Half) -> dict[str, Any]:
             for by, title in (("name", new.facts["word"]), ("part", "part"))
         ],
         "limits": LIMITS.format(
-            errors=f"{tolerance.errors:g}", share=f"{100 * tolerance.share:g}"
+            errors=figures(tolerance.errors, 3), share=figures(100 * tolerance.share, 3)
         ),
     }  # fmt: skip
 

@@ -71,6 +71,7 @@ WAYS: dict[str, Way] = {
     "include": Way.MESHES,
     "turn-outward": Way.MESHES,
     "uvs-back": Way.MESHES,
+    "high-back": Way.MESHES,
     "same-basis": Way.MESHES,
     "take-as-baked": Way.MESHES,
     "more-padding": Way.MESHES,

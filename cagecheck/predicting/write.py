@@ -38,6 +38,7 @@ def write_prediction(
     high_normals: HighNormals = "file",
     force: bool = False,
     thin: Thin = thin_surface,
+    home: str | os.PathLike[str] | None = None,
     progress: Progress = silent,
 ) -> list[Path]:
     """Write heat map, regions and raw record into a folder.
@@ -65,6 +66,8 @@ def write_prediction(
         Replace a file that exists.
     thin : Thin, optional
         What makes the high poly of the page; `KeptThin` where pages of the same one follow.
+    home : str | os.PathLike[str], optional
+        Where the folder will lie, for who moves it there afterwards.
     progress : Progress, optional
         Called now and then with stage, done and total.
 
@@ -90,7 +93,7 @@ def write_prediction(
     ['heatmap.glb', 'heatmap.ply']
     """
     with OutputFolder(folder, force=force) as out:
-        add_prediction(prediction, out, page=page, thin=thin, progress=progress)
+        add_prediction(prediction, out, page=page, thin=thin, home=home, progress=progress)
         if maps is not None:
             add_maps_of(
                 prediction, out, maps, supersample=supersample, high_normals=high_normals,
@@ -130,12 +133,13 @@ def add_prediction(
     page: bool = True,
     lit: Lit | None = None,
     thin: Thin = thin_surface,
+    home: str | os.PathLike[str] | None = None,
     progress: Progress = silent,
 ) -> None:
     """Add a prediction's files to an output folder that is open.
 
-    lit : the bake lit (see `lit_of`), for the viewer; made here where there is a page. thin : see
-    `write_prediction`.
+    lit : the bake lit (see `lit_of`), for the viewer; made here where there is a page. thin, home :
+    see `write_prediction`.
     """
     if lit is None and page:
         lit = lit_of(prediction, progress=progress)
@@ -144,7 +148,7 @@ def add_prediction(
     write_heat_ply(heat, out.add("heatmap.ply"))
     write_heat_glb(heat, out.add("heatmap.glb"))
     progress("writing", 1, 4)
-    document = json.dumps(_kept(prediction, out.folder), indent=1, allow_nan=False)
+    document = json.dumps(_kept(prediction, Path(home or out.folder)), indent=1, allow_nan=False)
     out.add("regions.json").write_text(document + "\n", encoding="utf-8")
     progress("writing", 2, 4)
     write_region_csv(prediction.regions, out.add("regions.csv"))

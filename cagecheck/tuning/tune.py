@@ -51,8 +51,8 @@ Mask = NDArray[np.bool_]
 CHECK_FACTOR = 4
 CHECKS = 2
 MENDS = 20
-# What was chosen at the end was mended before; little is left to mend.
-CHOSEN_MENDS = 3
+# What was chosen at the end was mended before; little is left to mend, and it ends when nothing is.
+CHOSEN_MENDS = 8
 # Mending may show this much more, as it mends what does not show as well.
 MENDING_COSTS = 1e-3
 # Rays need a cage some way off the low poly, or a baker's float32 positions give them a random

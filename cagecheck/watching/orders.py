@@ -13,12 +13,14 @@ QUICK_PAGE, RESULT, PREVIEW = "page.html", "result", "preview.png"
 class Order:
     """What is to be done in a round.
 
-    number : of the order. stage : an empty folder for what is written. page : write a page at
+    number : of the order. stage : an empty folder for what is written; home : where the result
+    goes from there, None where it stays. page : write a page at
     once; result : write all files of a result; preview : draw it.
     """
 
     number: int
     stage: Path
+    home: Path | None
     page: bool
     result: bool
     preview: bool

@@ -186,7 +186,7 @@ class Watch:
         stage = self._stage / str(self._number)
         stage.mkdir()
         self._remote.order(
-            Order(self._number, stage, self._server is not None, self._folder is not None,
+            Order(self._number, stage, self.out, self._server is not None, self._folder is not None,
                   self.preview is not None)
         )  # fmt: skip
         words = f"{saved_words(saved)} saved; predicting" if before else "predicting"

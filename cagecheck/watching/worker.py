@@ -118,7 +118,8 @@ class Worker:
             folder = order.stage / RESULT
             written = write_prediction(
                 result, folder, maps=bake.maps, supersample=bake.supersample,
-                high_normals=bake.high_normals, thin=self.thin, progress=progress,
+                high_normals=bake.high_normals, thin=self.thin, home=order.home,
+                progress=progress,
             )  # fmt: skip
             files = [path.relative_to(folder).as_posix() for path in written]
         if order.preview:

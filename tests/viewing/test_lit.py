@@ -110,7 +110,8 @@ def test_keys_and_button_and_sliders_agree(window: Window) -> None:
     window.press("l")
     assert not window.model.lit.on
     assert not window.stage.panels["left side"].actor.GetVisibility()
-    assert (picture(window) == coloured).all()
+    # Panels are blended in another order then, which may round the last of 256 levels differently.
+    assert np.abs(picture(window) - coloured).max() <= 1
 
 
 def test_light_goes_round_and_stops_at_the_poles(window: Window) -> None:
