@@ -16,7 +16,7 @@ from tests.paths import ROOT
 @pytest.mark.skipif(os.name == "nt", reason="signals and limits of memory are POSIX's")
 def test_a_short_attack_breaks_nothing(tmp_path: Path) -> None:
     done = subprocess.run(
-        [sys.executable, "scripts/attack.py", "--count", "4", "--stride", "31", "--keep",
+        [sys.executable, "scripts/attack.py", "--count", "7", "--stride", "31", "--keep",
          str(tmp_path / "failed")],
         cwd=ROOT, capture_output=True, text=True, timeout=900, check=False,
     )  # fmt: skip
