@@ -50,8 +50,7 @@ def surface_graph(low: LowPoly) -> SurfaceGraph:
     table = triangle_edges(welded)
     first, edge = table.first, table.edge
     corner = low.positions[low.triangles]
-    vertex_position = np.zeros((low.position_count, 3))
-    vertex_position[low.position_id] = low.positions
+    vertex_position = low.places
     middle = 0.5 * (corner + np.roll(corner, -1, axis=1)).reshape(-1, 3)[first]
     node = np.concatenate([welded, low.position_count + edge.reshape(-1, 3)], axis=1)
     order = np.argsort(node.ravel(), kind="stable")

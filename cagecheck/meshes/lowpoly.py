@@ -95,6 +95,13 @@ class LowPoly:
         return len(self.ray_normals)
 
     @property
+    def places(self) -> Floats:
+        """(P, 3) float64, where every welded position lies."""
+        out = np.zeros((self.position_count, 3))
+        out[self.position_id] = self.positions
+        return out
+
+    @property
     def notices(self) -> tuple[Notice, ...]:
         """What was set aside, in words."""
         return self.aside.notices(self.mesh)

@@ -61,7 +61,7 @@ def carried_cage(
     part = np.zeros(low.position_count, np.int32)
     part[low.welded] = low.triangle_part[:, None]
     found, place, distance = NearestPaired(old, _paired(old.part_names, low.part_names)).find(
-        _positions(low), part, low.ray_normals
+        low.places, part, low.ray_normals
     )
     near = found >= 0
     corners = old.triangles[np.maximum(found, 0)]
@@ -125,13 +125,6 @@ def _paired(old: tuple[str, ...], new: tuple[str, ...]) -> np.ndarray:
     same = np.array([[a == b for b in new] for a in old], bool)
     same[:, ~same.any(axis=0)] = True
     return same
-
-
-def _positions(low: LowPoly) -> Floats:
-    """Return (P, 3) one place for every welded position."""
-    out = np.zeros((low.position_count, 3))
-    out[low.position_id] = low.positions
-    return out
 
 
 def _median_of_parts(offsets: Floats, part: Ints, known: np.ndarray, parts: int) -> Floats:

@@ -73,8 +73,7 @@ def refine(low: LowPoly, wanted: Floats, most: int) -> Refined:
     parent = np.arange(len(triangle))
     corner = np.broadcast_to(np.eye(3), (len(triangle), 3, 3)).copy()
     side = np.ones((len(triangle), 3), bool)
-    place = np.zeros((low.position_count, 3))
-    place[low.position_id] = low.positions
+    place = low.places
     for _ in range(MOST_ROUNDS):
         marked, number, midpoint = _marked(triangle, place, wanted[parent])
         grown = len(triangle) + int(marked.sum())
