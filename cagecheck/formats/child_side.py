@@ -10,10 +10,12 @@ damaged file may not survive that.
 from __future__ import annotations
 
 import contextlib
-import importlib.util
+import importlib
 import json
 import os
 import sys
+from pathlib import Path
+from types import ModuleType
 from typing import Any
 
 import numpy as np
@@ -52,11 +54,13 @@ def main() -> None:
 
 
 def _script(path: str) -> Any:
-    spec = importlib.util.spec_from_file_location("script", path)
-    assert spec is not None and spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
+    """Import a script of this folder by its full name; the package's own start is left out."""
+    folder = Path(__file__).resolve().parent
+    for name, place in (("cagecheck", folder.parent), ("cagecheck.formats", folder)):
+        package = ModuleType(name)
+        package.__path__ = [str(place)]
+        sys.modules[name] = package
+    return importlib.import_module(f"cagecheck.formats.{Path(path).stem}")
 
 
 def _limit_memory(limit: int) -> None:
