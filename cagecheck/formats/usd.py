@@ -69,6 +69,14 @@ class PrimRun:
 
 
 @dataclass(frozen=True, eq=False)
+class SceneLayout:
+    """What a writer must know of a scene: where its meshes landed, and its materials' paths."""
+
+    runs: tuple[PrimRun, ...]
+    materials: tuple[str, ...]
+
+
+@dataclass(frozen=True, eq=False)
 class _Scene:
     answer: dict[str, Any]
     arrays: list[NDArray[Any]]
@@ -124,7 +132,7 @@ def read_usd_mesh(file: FileBytes, *, progress: Progress = silent) -> Mesh:
         corner_normal=_joined(normals, 3),
         face_material=np.concatenate(face_material),
         material_names=_material_names(tuple(materials)),
-        source=file.source(file.extension[1:], tuple(runs)),
+        source=file.source(file.extension[1:], SceneLayout(tuple(runs), tuple(materials))),
         notices=scene.notices,
     )
 

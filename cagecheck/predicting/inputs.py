@@ -243,7 +243,9 @@ def read_cage(
             f"{' and '.join(named)} name more than one cage.", cure="Give only one of them."
         )
     if cage is not None:
-        return cage_from_mesh(low, read_mesh(cage, progress=progress)), ()
+        source = low.mesh.source  # a cage may be a layer over the low poly's own file
+        beside = () if source is None else (Path(source.path).resolve().parent,)
+        return cage_from_mesh(low, read_mesh(cage, also_from=beside, progress=progress)), ()
     if push is None:
         return None, ()
     offsets, sha256 = read_push(push)
