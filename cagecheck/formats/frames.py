@@ -5,12 +5,17 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from cagecheck.errors import InputError, Notice
+from cagecheck.formats.stored import parse_number
 from cagecheck.words.numbers import as_given, count_text
 
 # Where a format counts seconds; films run so (common practice, no source).
 FRAMES_A_SECOND = 24.0
 REST = "rest"
 _MOST_FRAMES = 10_000
+
+
+# The layout of a mesh that is one frame: its places are not those that lie in the file.
+POSED = "posed"
 
 
 @dataclass(frozen=True)
@@ -57,8 +62,8 @@ def parse_frames(text: str) -> list[float]:
     )
     try:
         if ":" not in text:
-            return [float(word) for word in text.split(",")]
-        first, last, *step = [float(word) for word in text.split(":")]
+            return [parse_number(word) for word in text.split(",")]
+        first, last, *step = [parse_number(word) for word in text.split(":")]
     except ValueError:
         raise wrong from None
     by = step[0] if step else 1.0
@@ -72,7 +77,7 @@ def parse_frame(text: str) -> float | None:
     if text.strip().lower() == REST:
         return None
     try:
-        return float(text)
+        return parse_number(text)
     except ValueError:
         raise InputError(
             f"the frame {text[:60]!r} cannot be read.", cure="Write a number, or rest."

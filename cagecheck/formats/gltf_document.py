@@ -41,11 +41,16 @@ class MalformedError(Exception):
 
 @dataclass(eq=False)
 class Document:
-    """A glTF asset: `tree` as JSON, and its buffers, read when first asked for."""
+    """A glTF asset: `tree` as JSON, and its buffers, read when first asked for.
+
+    is_rest : skins leave their meshes as they were bound. is_morphed : morph targets are applied.
+    """
 
     file: FileBytes
     tree: dict[str, Any]
     binary: NDArray[np.uint8] | None
+    is_rest: bool = False
+    is_morphed: bool = False
     _buffers: dict[int, NDArray[np.uint8]] = field(default_factory=dict)
 
     def items(self, kind: str) -> list[dict[str, Any]]:

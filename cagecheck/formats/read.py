@@ -15,7 +15,7 @@ from cagecheck.errors import InputError, Notice
 from cagecheck.formats import fbx, gltf, obj, ply, stl, usd
 from cagecheck.formats.checks import finish_mesh
 from cagecheck.formats.file_bytes import FileBytes, load_bytes
-from cagecheck.formats.frames import Pose
+from cagecheck.formats.frames import POSED, Pose
 from cagecheck.meshes.mesh import Mesh, Surface
 from cagecheck.meshes.surface_normals import checked_normals
 from cagecheck.progress import Progress, silent
@@ -100,6 +100,8 @@ def read_mesh(
     file = _told(load_bytes(path, progress=progress), pose, also_from)
     name = _format_of(file)
     mesh = _FORMATS[name].mesh(file, progress=progress)
+    if pose is not None and name in MOVING and mesh.source is not None:
+        mesh = replace(mesh, source=replace(mesh.source, layout=POSED))
     return finish_mesh(file, replace(mesh, notices=(*mesh.notices, *_still(file, name))))
 
 
