@@ -2,9 +2,9 @@
 
     python scripts/bench_usd.py [--triangles 20] [--folder DIR]
 
-Makes a wavy grid of about that many million triangles, with normals, as .usdc, and reads it as a high
-poly. Printed: seconds by the clock, the largest memory of this process and of the one that takes the
-file apart (both lie in memory together for a while), and the size of the file and of the result.
+Makes a wavy grid of about that many million triangles, with normals, as .usdc, and reads it as a
+high poly. Printed: seconds by the clock, the largest memory of this process and of the one that
+takes the file apart (both lie in memory together for a while), and the size of the result.
 """
 
 from __future__ import annotations

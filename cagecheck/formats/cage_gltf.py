@@ -18,8 +18,10 @@ from cagecheck.formats.gltf import VertexRun
 from cagecheck.formats.gltf_accessor import FLOAT, accessor, scaled, view_of
 from cagecheck.formats.gltf_document import (
     BINARY_CHUNK,
+    DRACO,
     JSON_CHUNK,
     Document,
+    MalformedError,
     open_document,
     whole,
 )
@@ -34,7 +36,7 @@ def rewrite_glb(
     file: FileBytes, mesh: Mesh, cage: Floats, moved: NDArray[np.bool_]
 ) -> Iterator[Any]:
     """Return the GLB file with the positions of moved vertices replaced."""
-    document = open_document(file)
+    document = _opened(file)
     tree, buffers = _changed(document, mesh, cage, moved)
     pieces: list[NDArray[Any]] = []
     if document.binary is not None:
@@ -55,12 +57,21 @@ def rewrite_gltf(
 
     Pictures stay where they are; their addresses count from the file's folder.
     """
-    document = open_document(file)
+    document = _opened(file)
     tree, buffers = _changed(document, mesh, cage, moved)
     for index in range(len(document.items("buffers"))):
         buffers.setdefault(index, document.buffer(index))
     _embed(tree, buffers)
     return [json.dumps(tree, indent=2, ensure_ascii=False).encode()]
+
+
+def _opened(file: FileBytes) -> Document:
+    try:
+        return open_document(file)
+    except MalformedError as error:
+        if DRACO in str(error):
+            raise CannotKeepError("it is compressed with Draco") from None
+        raise
 
 
 def _is_inner(tree: dict[str, Any], index: int) -> bool:

@@ -20,10 +20,12 @@ from numpy.typing import NDArray
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.errors import Notice
 from cagecheck.formats.checks import MOST_ITEMS, check_indices, check_positions, unit_or_nan
+from cagecheck.formats.draco import unpack_draco
 from cagecheck.formats.file_bytes import FileBytes
 from cagecheck.formats.gltf_accessor import accessor, scaled
 from cagecheck.formats.gltf_animation import put_pose
 from cagecheck.formats.gltf_document import (
+    DRACO,
     Document,
     MalformedError,
     Placed,
@@ -42,7 +44,6 @@ from cagecheck.words.numbers import count_text
 TRIANGLES, STRIP, FAN = 4, 5, 6
 _BLOCK = 1 << 20
 _LARGEST_WEIGHT = 1e6
-_DRACO = "KHR_draco_mesh_compression"
 _MESHOPT = "EXT_meshopt_compression"
 
 
@@ -90,13 +91,14 @@ def read_gltf_surface(
 
 
 def _opened(file: FileBytes) -> tuple[Document, list[Notice]]:
-    document = open_document(file)
+    document = open_document(file, with_draco=True)
+    unpack_draco(document)
     return document, [] if file.pose is None else put_pose(document, file.pose)
 
 
 def _broken(file: FileBytes, error: MalformedError) -> Exception:
     what = str(error)
-    if _DRACO in what or _MESHOPT in what:
+    if DRACO in what or _MESHOPT in what:
         return file.error(f"{what}.", "Export it again without compression.")
     return file.error(f"this is not a sound glTF file: {what}.", "Export it again.")
 
@@ -111,9 +113,6 @@ def _primitives(document: Document, skipped: dict[str, int]) -> Iterator[_Primit
             attributes = entry.get("attributes")
             if not isinstance(attributes, dict):
                 raise MalformedError(f"a primitive of node {placed.node} has no attributes")
-            extensions = entry.get("extensions")
-            if isinstance(extensions, dict) and _DRACO in extensions:
-                raise MalformedError(f"it is compressed with {_DRACO}, which cagecheck lacks")
             if entry.get("mode", TRIANGLES) not in (TRIANGLES, STRIP, FAN):
                 skipped["lines or points"] = skipped.get("lines or points", 0) + 1
                 continue

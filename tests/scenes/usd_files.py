@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 PLATE = b"""#usda 1.0
 (
     defaultPrim = "World"
@@ -56,3 +58,14 @@ def Xform "World"
     }
 }
 """
+
+
+def usd_samples(folder: Path) -> dict[str, bytes]:
+    """The plate as text and binary, by file name; none where the library is missing."""
+    try:
+        from pxr import Sdf
+    except ImportError:
+        return {}
+    (folder / "plate.usda").write_bytes(PLATE)
+    Sdf.Layer.FindOrOpen(str(folder / "plate.usda")).Export(str(folder / "plate.usdc"))
+    return {name: (folder / name).read_bytes() for name in ("plate.usda", "plate.usdc")}
