@@ -80,6 +80,7 @@ from cagecheck.errors import (
 )
 from cagecheck.formats.frames import (
     Pose as Pose,
+    parse_frames as parse_frames,
 )
 from cagecheck.formats.push_file import (
     PushRecord as PushRecord,

@@ -15,12 +15,12 @@ from cagecheck.commands.options import ForceFlag, JsonFlag, add_command
 from cagecheck.commands.terminal import EXIT_CLEAN, EXIT_DEFECTS, Terminal, place
 from cagecheck.errors import InputError
 from cagecheck.files import OutputFolder
-from cagecheck.formats.frames import FRAMES_A_SECOND, Pose, frame_words, parse_frames
+from cagecheck.formats.frames import Pose, parse_frames
 from cagecheck.formats.read import read_mesh
 from cagecheck.meshes.mesh import Mesh
 from cagecheck.options import OUTPUT
 from cagecheck.words.cells import Table
-from cagecheck.words.numbers import count_text, readable
+from cagecheck.words.numbers import as_given, count_text, readable
 from cagecheck.words.sentences import names_words
 
 _MOST_ROWS = 40
@@ -60,8 +60,11 @@ def clash(
         typer.Option("--animation", metavar="NAME", help="Which, if a glTF file holds several."),
     ] = None,
     rate: Annotated[
-        float, typer.Option("--rate", help="Frames a second, for glTF, which counts seconds.")
-    ] = FRAMES_A_SECOND,
+        float,
+        typer.Option(
+            "--rate", metavar="R", help="Frames a second, for glTF, which counts seconds."
+        ),
+    ] = Pose.rate,
     ignore: Annotated[
         float | None,
         typer.Option(metavar="LENGTH", help="Depth up to which parts count as only touching."),
@@ -123,7 +126,7 @@ def scenes_of_frames(
 def frame_name(paths: Sequence[Path], pose: Pose | None) -> str:
     """Return how a frame is called: its files, and its number where they hold several."""
     name = " + ".join(path.name for path in paths)
-    return name if pose is None or pose.frame is None else f"{name} frame {frame_words(pose.frame)}"
+    return name if pose is None or pose.frame is None else f"{name} frame {as_given(pose.frame)}"
 
 
 def _say(terminal: Terminal, results: Sequence[tuple[str, Clashes]], files: Sequence[Path]) -> None:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from cagecheck.errors import InputError, Notice
 from cagecheck.formats.stored import parse_number
-from cagecheck.words.numbers import as_given, count_text
+from cagecheck.words.numbers import as_given
 
 # Where a format counts seconds; films run so (common practice, no source).
 FRAMES_A_SECOND = 24.0
@@ -37,25 +37,37 @@ class Pose:
     animation: str | None = None
     rate: float = FRAMES_A_SECOND
 
-    def notices(self, name: str, start: float | None, end: float | None) -> list[Notice]:
-        """Say where the frame lies outside the file's own, `start` to `end`."""
-        if self.frame is None:
-            return []
-        if start is None or end is None:
-            return [Notice("no-frames", f"{name}: this file names no frames; it may stand still.")]
-        if start <= self.frame <= end:
-            return []
-        return [
-            Notice(
-                "frame-outside",
-                f"{name}: frame {as_given(self.frame)} lies outside its frames, "
-                f"{as_given(start)} to {as_given(end)}; the nearest stands.",
-            )
-        ]
+
+def frame_notices(pose: Pose, name: str, start: float | None, end: float | None) -> list[Notice]:
+    """Say where the frame lies outside the file's own, `start` to `end`."""
+    if pose.frame is None:
+        return []
+    if start is None or end is None:
+        return [Notice("no-frames", f"{name}: this file names no frames; it may stand still.")]
+    if start <= pose.frame <= end:
+        return []
+    return [
+        Notice(
+            "frame-outside",
+            f"{name}: frame {as_given(pose.frame)} lies outside its frames, "
+            f"{as_given(start)} to {as_given(end)}; the nearest stands.",
+        )
+    ]
 
 
 def parse_frames(text: str) -> list[float]:
-    """Return the numbers of ``FIRST:LAST:STEP`` (LAST included; STEP is 1) or ``A,B,C``."""
+    """Return the numbers of ``FIRST:LAST:STEP`` (LAST included; STEP is 1) or ``A,B,C``.
+
+    Parameters
+    ----------
+    text : str
+        What was written.
+
+    Raises
+    ------
+    InputError
+        It reads as neither.
+    """
     wrong = InputError(
         f"the frames {text[:60]!r} cannot be read.",
         cure="Write FIRST:LAST:STEP, such as 0:120:5, or numbers with commas.",
@@ -82,8 +94,3 @@ def parse_frame(text: str) -> float | None:
         raise InputError(
             f"the frame {text[:60]!r} cannot be read.", cure="Write a number, or rest."
         ) from None
-
-
-def frame_words(frame: float) -> str:
-    """Return a frame's number as people write it."""
-    return count_text(int(frame)) if frame == int(frame) else as_given(frame)

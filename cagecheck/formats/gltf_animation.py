@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats
 from cagecheck.errors import InputError, Notice
-from cagecheck.formats.frames import Pose
+from cagecheck.formats.frames import Pose, frame_notices
 from cagecheck.formats.gltf_accessor import accessor, scaled
 from cagecheck.formats.gltf_document import Document, MalformedError, is_whole
 from cagecheck.words.sentences import names_words
@@ -60,7 +60,7 @@ def put_pose(document: Document, pose: Pose) -> list[Notice]:
     document.tree = document.tree | {"nodes": nodes}
     first = min((float(c.times[0]) for c in channels), default=0.0) * pose.rate
     last = max((float(c.times[-1]) for c in channels), default=0.0) * pose.rate
-    return pose.notices(name, first, last)
+    return frame_notices(pose, name, first, last)
 
 
 def _animation(document: Document, pose: Pose) -> dict[str, Any] | None:

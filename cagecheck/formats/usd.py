@@ -26,6 +26,7 @@ from cagecheck.formats import usd_child
 from cagecheck.formats.apart import CURE, Library, ask
 from cagecheck.formats.checks import MOST_ITEMS, check_positions, unit_or_nan
 from cagecheck.formats.file_bytes import FileBytes
+from cagecheck.formats.frames import frame_notices
 from cagecheck.meshes.mesh import Mesh, Surface, SurfaceNormals
 from cagecheck.meshes.surface_normals import normals_of_corners, unit_rows
 from cagecheck.meshes.triangulate_large import cut_polygons
@@ -264,7 +265,7 @@ def _notices(file: FileBytes, answer: dict[str, Any]) -> tuple[Notice, ...]:
             )
         )
     if file.pose is not None:
-        out += file.pose.notices(name, answer["start"], answer["end"])
+        out += frame_notices(file.pose, name, answer["start"], answer["end"])
     return tuple(out)
 
 

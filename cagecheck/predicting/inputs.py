@@ -107,11 +107,11 @@ class Moment:
         metavar="N",
     )  # fmt: skip
     animation: str | None = option(
-        None, MESHES, "The animation of --frame, where a glTF file holds several.", metavar="NAME"
+        None, MESHES, "The animation of `frame`, where a glTF file holds several.", metavar="NAME"
     )
     rate: float = option(
-        FRAMES_A_SECOND, MESHES, "Frames a second of --frame, for glTF, which counts seconds.",
-        least=1e-6,
+        FRAMES_A_SECOND, MESHES, "Frames a second of `frame`, for glTF, which counts seconds.",
+        least=1e-6, metavar="R",
     )  # fmt: skip
 
     def pose(self) -> Pose | None:
