@@ -78,6 +78,9 @@ from cagecheck.errors import (
     InputError as InputError,
     Notice as Notice,
 )
+from cagecheck.formats.frames import (
+    Pose as Pose,
+)
 from cagecheck.formats.push_file import (
     PushRecord as PushRecord,
     read_push as read_push,
@@ -176,6 +179,7 @@ from cagecheck.predicting.inputs import (
     read_cage as read_cage,
     read_inputs as read_inputs,
     MeshOptions as MeshOptions,
+    Moment as Moment,
 )
 from cagecheck.predicting.maps.write_maps import (
     MAP_KINDS as MAP_KINDS,

@@ -13,7 +13,9 @@ from cagecheck.chores.clash.find import Clash, Clashes, find_clashes
 from cagecheck.chores.clash.heat import write_clash_map, write_legend
 from cagecheck.commands.options import ForceFlag, JsonFlag, add_command
 from cagecheck.commands.terminal import EXIT_CLEAN, EXIT_DEFECTS, Terminal, place
+from cagecheck.errors import InputError
 from cagecheck.files import OutputFolder
+from cagecheck.formats.frames import FRAMES_A_SECOND, Pose, frame_words, parse_frames
 from cagecheck.formats.read import read_mesh
 from cagecheck.meshes.mesh import Mesh
 from cagecheck.options import OUTPUT
@@ -45,6 +47,21 @@ def clash(
     pieces: Annotated[
         bool, typer.Option("--pieces", help="Take every connected piece as a part.")
     ] = False,
+    frames: Annotated[
+        str | None,
+        typer.Option(
+            "--frames",
+            metavar="A:B:STEP",
+            help="Frames of glTF and USD files that move (0:120:5); the meshes are one scene.",
+        ),
+    ] = None,
+    animation: Annotated[
+        str | None,
+        typer.Option("--animation", metavar="NAME", help="Which, if a glTF file holds several."),
+    ] = None,
+    rate: Annotated[
+        float, typer.Option("--rate", help="Frames a second, for glTF, which counts seconds.")
+    ] = FRAMES_A_SECOND,
     ignore: Annotated[
         float | None,
         typer.Option(metavar="LENGTH", help="Depth up to which parts count as only touching."),
@@ -66,28 +83,47 @@ def clash(
     Exit code 1 when surfaces cross in any frame. Parts wholly inside another are listed, but may
     be meant (an eye in its socket). Parts are not checked against themselves.
 
-    Example:
-      cagecheck clash walk_*.obj --with body.obj --out clashes
+    Examples:
+      cagecheck clash walk_*.obj --with body.obj --out clashes;
+      cagecheck clash hero.glb --frames 0:120:5 --animation walk
     """
     terminal = Terminal(as_json)
     common = [read_mesh(path) for path in with_ or []]
-    frames = [list(meshes)] if together else [[path] for path in meshes]
+    scenes = [list(meshes)] if together or frames else [[path] for path in meshes]
+    moments = scenes_of_frames(scenes, frames, animation, rate)
     results: list[tuple[str, Clashes]] = []
     with terminal.progress() as progress:
-        for paths in frames:
-            scene: list[Mesh] = [read_mesh(path) for path in paths] + common
+        for paths, pose in moments:
+            scene: list[Mesh] = [read_mesh(path, pose=pose) for path in paths] + common
             found = find_clashes(scene, ignore=ignore, pieces=pieces, progress=progress)
-            results.append((" + ".join(path.name for path in paths), found))
+            results.append((frame_name(paths, pose), found))
     document = {
         "frames": [
             {"frame": name, "files": [str(p) for p in [*paths, *(with_ or [])]]} | found.to_dict()
-            for paths, (name, found) in zip(frames, results, strict=True)
+            for (paths, _), (name, found) in zip(moments, results, strict=True)
         ]
     }
     files = _write(out, results, document, force) if out is not None else []
     terminal.result(document | {"written": [str(path) for path in files]})
     _say(terminal, results, files)
     return EXIT_DEFECTS if any(found.passing for _, found in results) else EXIT_CLEAN
+
+
+def scenes_of_frames(
+    scenes: list[list[Path]], frames: str | None, animation: str | None, rate: float
+) -> list[tuple[list[Path], Pose | None]]:
+    """Return what to read for every frame: the files, and the pose they are in."""
+    if frames is None:
+        return [(paths, None) for paths in scenes]
+    if not rate > 0:
+        raise InputError("--rate must be above 0.")
+    return [(scenes[0], Pose(number, animation, rate)) for number in parse_frames(frames)]
+
+
+def frame_name(paths: Sequence[Path], pose: Pose | None) -> str:
+    """Return how a frame is called: its files, and its number where they hold several."""
+    name = " + ".join(path.name for path in paths)
+    return name if pose is None or pose.frame is None else f"{name} frame {frame_words(pose.frame)}"
 
 
 def _say(terminal: Terminal, results: Sequence[tuple[str, Clashes]], files: Sequence[Path]) -> None:
