@@ -144,6 +144,18 @@ from cagecheck.maps.pad import (
 from cagecheck.maps.texels import (
     tiles_touched as tiles_touched,
 )
+from cagecheck.mending.mend import (
+    mend_clashes as mend_clashes,
+)
+from cagecheck.mending.result import (
+    MendedFrame as MendedFrame,
+    Mending as Mending,
+    MovedPart as MovedPart,
+    NotMended as NotMended,
+)
+from cagecheck.mending.settings import (
+    MendSettings as MendSettings,
+)
 from cagecheck.meshes.alignment import (
     check_alignment as check_alignment,
     transform_surface as transform_surface,
