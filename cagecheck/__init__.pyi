@@ -156,6 +156,9 @@ from cagecheck.mending.result import (
 from cagecheck.mending.settings import (
     MendSettings as MendSettings,
 )
+from cagecheck.mending.write import (
+    write_mending as write_mending,
+)
 from cagecheck.meshes.alignment import (
     check_alignment as check_alignment,
     transform_surface as transform_surface,

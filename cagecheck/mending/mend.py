@@ -22,6 +22,7 @@ from cagecheck.mending.settings import FrameWay, MendSettings
 from cagecheck.mending.stretch import stretch_of
 from cagecheck.meshes.mesh import Mesh
 from cagecheck.meshes.normals import normalised
+from cagecheck.options import check_options
 from cagecheck.progress import Progress, silent
 from cagecheck.words.sentences import names_words
 
@@ -83,7 +84,7 @@ def mend_clashes(
     >>> mending.frames[0].depth_after
     0.0
     """
-    settings = settings or MendSettings()
+    settings = check_options(settings or MendSettings())
     scenes = [list(scene) for scene in frames]
     _check_frames(scenes)
     rests = _match_rest(scenes[0], rest)
@@ -116,7 +117,7 @@ def mend_clashes(
             after, moved = before[k], np.zeros(len(scene), bool)
         told = (*left[k], *_told_of_others(after, outer, settings, left[k]))
         out.append(MendedFrame(tuple(scene), moved, before[k], after, tuple(parts[k]), told))
-    return Mending(tuple(out), outer, gap, gap_reason, chosen, flicker)
+    return Mending(tuple(out), outer, gap, gap_reason, chosen, flicker, ignore)
 
 
 def _pairs(clashes: Sequence[Clash]) -> set[tuple[str, str]]:

@@ -152,6 +152,8 @@ class Mending:
     flicker : float
         How far a vertex is at most from the middle of where the frames before and after it move
         it, in directions that turn with the surface; 0 for fewer than three frames.
+    ignore : float | None
+        Depth up to which parts counted as touching, as given.
     """
 
     frames: tuple[MendedFrame, ...]
@@ -160,6 +162,7 @@ class Mending:
     gap_reason: str
     over_time: FrameWay | None
     flicker: float
+    ignore: float | None = None
 
     def __repr__(self) -> str:
         return f"<Mending: {len(self.frames)} frames, {', '.join(self.outer) or 'nothing'} moves>"

@@ -5,9 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from cagecheck.options import option
-
-MEND = "Mending"
+from cagecheck.options import MENDING, option
 
 FrameWay = Literal["least", "smooth", "one"]
 
@@ -35,23 +33,34 @@ class MendSettings:
     """
 
     outer: tuple[str, ...] = option(
-        (), MEND, "A part that moves; several from the inside out. May repeat.", metavar="PART"
+        (),
+        MENDING,
+        "A part that moves; several from the inside out. May repeat.",
+        metavar="PART",
+        typed=list[str],
+        parse=tuple,
     )
     inner: tuple[str, ...] = option(
-        (), MEND, "A part that it is moved out of; all others by default. May repeat.",
+        (), MENDING, "A part that it is moved out of; all others by default. May repeat.",
         metavar="PART",
+        typed=list[str], parse=tuple,
     )  # fmt: skip
     gap: float | None = option(
-        None, MEND, "Distance that is left where parts clashed.", metavar="LENGTH", above=0.0
+        None, MENDING, "Distance that is left where parts clashed.", metavar="LENGTH", above=0.0
     )
     pin: tuple[str, ...] = option(
-        (), MEND, "A part that stays, with what is joined to it. May repeat.", metavar="PART"
+        (),
+        MENDING,
+        "A part that stays, with what is joined to it. May repeat.",
+        metavar="PART",
+        typed=list[str],
+        parse=tuple,
     )
-    pin_borders: bool = option(False, MEND, "Open borders of what moves stay where they are.")
+    pin_borders: bool = option(False, MENDING, "Open borders of what moves stay where they are.")
     blend: float | None = option(
-        None, MEND, "Distance over which a move fades out.", metavar="LENGTH", above=0.0
+        None, MENDING, "Distance over which a move fades out.", metavar="LENGTH", above=0.0
     )
     over_time: FrameWay = option(
-        "least", MEND,
+        "least", MENDING,
         "Several frames: smooth in time, one displacement for all, or whichever leaves least.",
     )  # fmt: skip
