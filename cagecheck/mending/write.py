@@ -20,6 +20,7 @@ from cagecheck.errors import InputError
 from cagecheck.files import OutputFolder, read_plain, sha256_of
 from cagecheck.formats.read import read_mesh
 from cagecheck.formats.write_cage import write_cage
+from cagecheck.mending.page import mending_html
 from cagecheck.mending.result import MendedFrame, Mending
 from cagecheck.mending.stretch_map import write_stretch_legend, write_stretch_map
 from cagecheck.meshes.mesh import Mesh
@@ -36,7 +37,7 @@ def write_mending(
     force: bool = False,
     progress: Progress = silent,
 ) -> tuple[list[Path], Mending]:
-    """Write the mended meshes, their stretch as heat maps, and mend.json.
+    """Write the mended meshes, their stretch as heat maps, a page and mend.json.
 
     Parameters
     ----------
@@ -78,7 +79,9 @@ def write_mending(
             if frame.parts:
                 write_stretch_map(frame, most, out.add(f"stretch_{k:04d}.ply"))
         write_stretch_legend(most, out.add("stretch_legend.png"))
-        document = mending_document(checked, names, files)
+        called = list(names) or [str(k + 1) for k in range(len(frames))]
+        out.add("mend.html").write_text(mending_html(checked, called), encoding="utf-8")
+        document = mending_document(checked, called, files)
         out.add("mend.json").write_text(
             json.dumps(document, indent=1, allow_nan=False) + "\n", encoding="utf-8"
         )
