@@ -19,7 +19,7 @@ from scipy.sparse.linalg import splu
 from cagecheck.arrays.types import Floats
 
 # Steps per call at most, and how many between looks at the balance.
-_MOST_STEPS, _STEPS_PER_LOOK = 120, 20
+_MOST_STEPS, _STEPS_PER_LOOK = 80, 20
 # Steps overshoot by this factor (section 3.4.3 of the reference: 1.5 to 1.8).
 _OVER = 1.6
 # Forces are found when they change by less than this share of themselves.

@@ -16,6 +16,7 @@ from cagecheck.cli import app
 from cagecheck.formats.read import read_mesh
 from cagecheck.formats.write_mesh import write_mesh
 from cagecheck.report.schemas import read_schema
+from tests.browser import BROWSER, DRIVER, browser
 from tests.mending.test_mend import arm, flat, sheet, sphere, tube
 
 runner = CliRunner()
@@ -109,6 +110,26 @@ def test_frames_files_report_and_schema(tmp_path):
         abs(told["frames"][2]["largest_stretch"]), rel=1e-5
     )
     assert Image.open(out / "stretch_legend.png").size[0] > 200
+
+
+@pytest.mark.skipif(not (BROWSER and DRIVER), reason="needs chromium and chromium-driver")
+def test_the_page_steps_through_frames_and_asks_for_nothing(tmp_path):
+    scenes = [[tube(0.55, 0, around=24, along=16), arm(bend)] for bend in (0.0, 0.2)]
+    mending = cagecheck.mend_clashes(
+        scenes, cagecheck.MendSettings(outer=("sleeve",), over_time="one")
+    )
+    cagecheck.write_mending(mending, tmp_path / "out", names=["straight", "bent"])
+    with browser(900, 900) as driver:
+        driver.get((tmp_path / "out" / "mend.html").as_uri())
+        which = driver.find_element("id", "which")
+        assert which.text == "bent"  # the deepest first
+        shown = driver.find_element("id", "model").screenshot_as_base64
+        driver.execute_script("document.querySelector('input[value=before]').click()")
+        assert driver.find_element("id", "model").screenshot_as_base64 != shown
+        driver.find_element("css selector", "#list .pick").click()
+        assert which.text == "straight"
+        assert driver.find_element("id", "no-3d").get_attribute("hidden")
+        assert driver.get_log("browser") == []
 
 
 def test_a_tangled_start_is_listed_and_its_file_is_the_same(scene):
