@@ -39,7 +39,7 @@ class Contact:
     clashing : (P,) bool, places that lie in the body where they may not.
     crossing : (K, 2) triangles of cloth and body that cross there.
     depth : how deep the deepest place lies in the body.
-    corner, share, force : rows so far, as in `Rows`.
+    corner, share, force : rows so far, as in `Rows`. within : (P,) bool, where they may be.
     """
 
     body: Body
@@ -51,6 +51,7 @@ class Contact:
     corner: NDArray[np.int64] = field(default_factory=lambda: np.zeros((0, 3), np.int64))
     share: Floats = field(default_factory=lambda: np.zeros((0, 3)))
     force: Floats = field(default_factory=lambda: np.zeros(0))
+    within: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, bool))
 
     def begin(self, region: NDArray[np.bool_]) -> None:
         """Take up the places of a region that have a goal."""
@@ -58,6 +59,13 @@ class Contact:
         self.corner = np.repeat(places[:, None], 3, axis=1)
         self.share = np.tile([1.0, 0.0, 0.0], (len(places), 1))
         self.force = np.zeros(len(places))
+        self.within = region
+
+    def keep(self, region: NDArray[np.bool_]) -> None:
+        """Leave the rows out whose places are not in a region, now and later."""
+        kept = region[self.corner].any(axis=1)
+        self.corner, self.share, self.force = self.corner[kept], self.share[kept], self.force[kept]
+        self.within = region
 
     def look(self, cloth: Cloth, solid: Solid, positions: Floats, near: float) -> None:
         """Take up points of faces that the body reaches through, and where surfaces cross.
@@ -99,7 +107,7 @@ class Contact:
         self, cloth: Cloth, triangle: NDArray[np.int64], points: Floats, positions: Floats
     ) -> None:
         corner = cloth.triangles[triangle]
-        has_goal = (self.goal[corner] > NOTHING).any(axis=1)
+        has_goal = ((self.goal[corner] > NOTHING) & self.within[corner]).any(axis=1)
         corner, points = corner[has_goal], points[has_goal]
         share = barycentric(points, positions[corner])
         every = np.concatenate([self.corner, corner])
@@ -129,15 +137,17 @@ class Contact:
         near = np.flatnonzero(height < goal + band)
         at = np.einsum("ij,ijk->ik", self.share[near], move[self.corner[near]])
         need = goal[near] - height[near] + np.einsum("ij,ij->i", out[near], at)
-        lack = float((goal - height)[near].max(initial=0.0))
+        lack = np.maximum(goal - height, 0.0)[near]
         return _Near(near, Rows(self.corner[near], self.share[near], out[near], need), lack)
 
 
 @dataclass(frozen=True, eq=False)
 class _Near:
+    """Rows, which of a contact's they are, and (K,) how much each lacks where the cloth lies."""
+
     index: NDArray[np.int64]
     rows: Rows
-    lack: float
+    lack: Floats
 
 
 def clashing_places(

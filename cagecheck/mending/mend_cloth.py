@@ -208,34 +208,37 @@ class _Attempt:
             draw = pull[0][:, None] * pull[1]
         move = np.zeros((len(region), 3))
         stiffness: float | None = None
-        change = np.inf
+        change = np.full(int(self.label.max()) + 1, np.inf)
+        finished = np.zeros(len(change), bool)
         contacts = [c for start in self.starts for c in start.contacts]
         for contact in contacts:
             contact.begin(region)
         band = max(max((start.depth for start in self.starts), default=0.0), 4 * gap)
         for turn in range(_MOST_ROUNDS):
             progress("mending", turn, _MOST_ROUNDS)
-            lack, kept, rows = 0.0, [], []
-            for start in self.starts:
-                by = start.pose.here(self.base + move)
-                positions = start.pose.positions + by
-                solid = start.pose.solid(cloth, positions)
-                for contact in start.contacts:
-                    contact.look(cloth, solid, positions, band + gap)
-                    near = contact.rows(positions, start.pose.here(move), gap, band)
-                    lack = max(lack, near.lack)
-                    kept.append((contact, near.index))
-                    rows.append(_in_rest(near.rows, start.pose))
-            steady = change <= max(_STEADY * float(np.abs(move).max(initial=0.0)), 0.1 * gap)
-            if turn and lack <= (1 - _GAP_KEPT) * gap and steady:
-                break
+            kept, rows, lack = self._rows(move, band, look=True)
+            # Regions do not touch each other: one that is done is left alone from here on.
+            steady = max(_STEADY * float(np.abs(move).max(initial=0.0)), 0.1 * gap)
+            done = (lack <= (1 - _GAP_KEPT) * gap) & (change <= steady) & ~finished
+            if turn and done.any():
+                finished |= done
+                going = (self.label >= 0) & ~finished[self.label]
+                if not going.any():
+                    break
+                free = free & going
+                for contact in contacts:
+                    contact.keep(going)
+                kept, rows, _ = self._rows(move, band, look=False)
             joined = _join(rows)
             force = np.concatenate([contact.force[index] for contact, index in kept])
             solution = least_move(
                 energy, free, joined, 0.01 * gap, draw, move, force if turn else None, stiffness
             )
-            change = float(np.abs(solution.move - move).max(initial=0.0))
-            move, stiffness = solution.move, solution.stiffness
+            new = np.where(free[:, None], solution.move, move)
+            inside = self.label >= 0
+            change = np.zeros(len(finished))
+            np.maximum.at(change, self.label[inside], np.abs(new - move).max(axis=1)[inside])
+            move, stiffness = new, solution.stiffness
             place = 0
             for contact, index in kept:
                 contact.force[:] = 0.0
@@ -244,6 +247,27 @@ class _Attempt:
         move[np.linalg.norm(move, axis=1) <= _STILL * gap] = 0.0
         progress("mending", _MOST_ROUNDS, _MOST_ROUNDS)
         return move
+
+    def _rows(
+        self, move: Floats, band: float, *, look: bool
+    ) -> tuple[list[tuple[Contact, NDArray[np.int64]]], list[Rows], Floats]:
+        """Return the rows of all frames, which of a contact's they are, and what regions lack."""
+        lack = np.zeros(int(self.label.max()) + 1)
+        kept, rows = [], []
+        for start in self.starts:
+            pose = start.pose
+            positions = pose.positions + pose.here(self.base + move)
+            solid = pose.solid(self.cloth, positions)
+            for contact in start.contacts:
+                if look:
+                    contact.look(self.cloth, solid, positions, band + self.gap)
+                near = contact.rows(positions, pose.here(move), self.gap, band)
+                region = self.label[near.rows.corner].max(axis=1)
+                inside = region >= 0
+                np.maximum.at(lack, region[inside], near.lack[inside])
+                kept.append((contact, near.index))
+                rows.append(_in_rest(near.rows, pose))
+        return kept, rows, lack
 
     def _judge(self, move: Floats) -> list[Left]:
         """Return the patches of regions in which something crosses still, or begins to."""
