@@ -105,14 +105,13 @@ def least_move(
             z = v + short[:, None] * rows.out
             y = -short
         steps += _STEPS_PER_LOOK
-        primal = float(np.linalg.norm(at - z))
         dual = rho * float(np.linalg.norm(sample.T @ (z - before)))
-        scale_primal = max(float(np.linalg.norm(at)), float(np.linalg.norm(z)), 1e-300)
         scale_dual = max(rho * float(np.linalg.norm(sample.T @ (y[:, None] * rows.out))), 1e-300)
         lack = np.maximum(rows.need - np.einsum("ij,ij->i", rows.out, at), 0.0).max()
         if lack <= kept and dual <= _STEADY * scale_dual:
             break
-        balance = np.sqrt((primal / scale_primal) / max(dual / scale_dual, 1e-300))
+        # Both sides count by how far they are from where the search may end.
+        balance = np.sqrt((lack / kept) / max(dual / (_STEADY * scale_dual), 1e-300))
         if factors < _MOST_FACTORS and not 1 / _OUT_OF_BALANCE < balance < _OUT_OF_BALANCE:
             change = float(np.clip(balance, 1 / _MOST_CHANGE, _MOST_CHANGE))
             rho, y, lu = rho * change, y / change, None
