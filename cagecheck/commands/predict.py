@@ -11,6 +11,7 @@ from typing import Annotated
 import typer
 
 from cagecheck.commands.options import HighPath, LowPath, Output, add_command
+from cagecheck.commands.pairs import say_pairs
 from cagecheck.commands.terminal import (
     EXIT_CLEAN,
     EXIT_DEFECTS,
@@ -170,7 +171,7 @@ def say_prediction(
     if terminal.as_json:
         return
     if pairing is not None:
-        terminal.table("Parts", ("low part", "high parts", "paired by"), pairing.rows())
+        say_pairs(terminal, pairing)
     terminal.notices(result.notices)
     chosen = result.settings
     terminal.say(
