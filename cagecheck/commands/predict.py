@@ -257,14 +257,15 @@ def verdict(result: Prediction) -> str:
     if result.clean:
         return f"Clean: no defect found. {model}"
     first = result.entries[0].first
-    kinds = len({r.name for r in result.regions})
+    regions = count_words(len(result.regions), "region")
+    kinds = count_words(len({r.name for r in result.regions}), "kind")
     misfit = "".join(
         f"First see to this: {notice.text} {notice.cure} "
         for notice in result.notices
         if notice.code in MISFITS
     )
     return (
-        f"{misfit}{count_text(len(result.regions))} regions with {kinds} kinds of defect; see to "
+        f"{misfit}{regions} with {kinds} of defect; see to "
         f"this first: {first.name} on {first.part}. {model} `cagecheck tune` finds offsets per "
         "vertex."
     )
