@@ -148,6 +148,21 @@ from cagecheck.maps.pad import (
 from cagecheck.maps.texels import (
     tiles_touched as tiles_touched,
 )
+from cagecheck.mending.mend import (
+    mend_clashes as mend_clashes,
+)
+from cagecheck.mending.result import (
+    MendedFrame as MendedFrame,
+    Mending as Mending,
+    MovedPart as MovedPart,
+    NotMended as NotMended,
+)
+from cagecheck.mending.settings import (
+    MendSettings as MendSettings,
+)
+from cagecheck.mending.write import (
+    write_mending as write_mending,
+)
 from cagecheck.meshes.alignment import (
     check_alignment as check_alignment,
     transform_surface as transform_surface,

@@ -11,6 +11,7 @@ from typing import Annotated
 import typer
 
 from cagecheck.commands.options import HighPath, LowPath, Output, add_command
+from cagecheck.commands.pairs import say_pairs
 from cagecheck.commands.terminal import (
     EXIT_CLEAN,
     EXIT_DEFECTS,
@@ -170,7 +171,7 @@ def say_prediction(
     if terminal.as_json:
         return
     if pairing is not None:
-        terminal.table("Parts", ("low part", "high parts", "paired by"), pairing.rows())
+        say_pairs(terminal, pairing)
     terminal.notices(result.notices)
     chosen = result.settings
     terminal.say(
@@ -256,14 +257,15 @@ def verdict(result: Prediction) -> str:
     if result.clean:
         return f"Clean: no defect found. {model}"
     first = result.entries[0].first
-    kinds = len({r.name for r in result.regions})
+    regions = count_words(len(result.regions), "region")
+    kinds = count_words(len({r.name for r in result.regions}), "kind")
     misfit = "".join(
         f"First see to this: {notice.text} {notice.cure} "
         for notice in result.notices
         if notice.code in MISFITS
     )
     return (
-        f"{misfit}{count_text(len(result.regions))} regions with {kinds} kinds of defect; see to "
+        f"{misfit}{regions} with {kinds} of defect; see to "
         f"this first: {first.name} on {first.part}. {model} `cagecheck tune` finds offsets per "
         "vertex."
     )

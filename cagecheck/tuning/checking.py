@@ -49,9 +49,11 @@ NARROWER = 0.25
 # The seed of the check of offsets that were chosen is this far from those of the other checks.
 CHOSEN_SEED = 500_000
 # What a mending changed is looked at so many times before all is, and on points this much nearer
-# to each other: it costs little, and what shows there need not wait for the next check of all.
+# to each other, unless a check of all casts fewer: what shows there need not wait for that.
 CLOSE_LOOKS = 3
 FINER = 2.0
+# Where so small a share of what is wrong is open, all the rest being in conflict, mending ends.
+LITTLE_OPEN = 1e-3
 # Seeds of close looks begin this far from each other and from those of the checks.
 FAR_SEEDS = 1000
 
@@ -107,7 +109,7 @@ def settle_and_check(
         return checked
     again = _mend_and_check(search, spacing, seed + mends + 1, mends, texels)
     looks = checked.looks + again.looks
-    if _wrong_area(again.cast) < _wrong_area(checked.cast):
+    if _area(again.cast, again.cast.wrong) < _area(checked.cast, checked.cast.wrong):
         return replace(again, looks=looks, numbers=numbers)
     search.offsets, search.conflict = before
     return replace(checked, looks=looks)
@@ -120,13 +122,14 @@ def check_chosen(
 
     mends : 0 leaves the offsets as they are; what is wrong where they differ was given up then.
     """
-    given_up = (offsets != search.offsets)[search.low.welded].any(axis=1)
-    if mends == 0:
-        given_up |= search.conflict
+    changed = (offsets != search.offsets)[search.low.welded].any(axis=1)
+    given_up = changed | search.conflict
     search.offsets = offsets
+    # What no offsets serve where nothing changed they do not serve now.
+    search.conflict = search.conflict & ~triangles_around(search.low, changed, NEIGHBOUR_RINGS)
     spacing = finer_spacing(search.low, checked.cast.points, 1)
     seed = search.settings.seed + CHOSEN_SEED
-    again = _mend_and_check(search, spacing, seed, mends, texels)
+    again = _mend_on(search, spacing, seed, mends, texels, None)
     if mends == 0:
         search.conflict = given_up
         again = replace(again, watched_open=0)
@@ -144,16 +147,31 @@ def check_and_mend(
     return _mend_and_check(search, spacing, search.settings.seed + 1, mends, texels)
 
 
-def _wrong_area(cast: Cast) -> float:
-    return float(cast.points.area[cast.wrong].sum())
+def _area(cast: Cast, chosen: Mask) -> float:
+    return float(cast.points.area[chosen].sum())
 
 
 def _mend_and_check(
     search: Search, spacing: float, seed: int, mends: int, texels: TexelWatch | None
 ) -> Checked:
-    """Mend places until a check on new points finds nothing open, and return that check."""
+    """Mend places, also those in conflict, until a check on new points finds nothing open."""
     still_open = _still_open(search)
     search.conflict = np.zeros_like(search.conflict)
+    return _mend_on(search, spacing, seed, mends, texels, still_open)
+
+
+def _mend_on(
+    search: Search,
+    spacing: float,
+    seed: int,
+    mends: int,
+    texels: TexelWatch | None,
+    still_open: Group | None,
+) -> Checked:
+    """Mend places that are not in conflict until a check on new points finds nothing open.
+
+    still_open : points to mend besides, the first time. Returns the last check.
+    """
     for k in range(mends + 1):
         search.progress("checking", k, mends + 1)
         check = search.cast(sample_points(search.low, spacing, seed=seed + k))
@@ -164,9 +182,10 @@ def _mend_and_check(
         groups = [Group(check.points, wrong), Group(watched.points, left)]
         if texels is not None:
             groups.append(Group(*texels.look(search)))
-        if k == 0:
+        if k == 0 and still_open is not None:
             groups.append(still_open)
-        if k == mends or not any(group.wrong.any() for group in groups):
+        little = _area(check, wrong) <= LITTLE_OPEN * _area(check, check.wrong)
+        if k == mends or not any(g.wrong.any() for g in groups) or (k > 0 and little):
             break
         # The first look also takes up what no offsets serve: no need to know more of that.
         if k > 0:
@@ -194,6 +213,8 @@ def _mend_closely(search: Search, groups: list[Group], spacing: float, seed: int
         if k == CLOSE_LOOKS or not changed.any():
             break
         near = triangles_around(search.low, changed, NEIGHBOUR_RINGS)
+        if float(search.low.area[near].sum()) * FINER**2 > float(search.low.area.sum()):
+            break
         points = sample_points(search.low, spacing, seed=seed + k, triangles=np.flatnonzero(near))
         check = search.cast(points)
         watched = _watched(search, check, near)
