@@ -13,6 +13,7 @@ import contextlib
 import importlib
 import json
 import os
+import re
 import sys
 from pathlib import Path
 from types import ModuleType
@@ -23,6 +24,8 @@ import numpy as np
 # A library may take a few times of what the mesh itself does.
 _ROOM = 8
 _LONGEST_WORDS = 300
+# Where in its own code a library found an error helps nobody who has the file.
+_OWN_PLACE = re.compile(r"Error in '[^']*' at line \d+ in file \S+ : ")
 
 
 def main() -> None:
@@ -40,7 +43,8 @@ def main() -> None:
     except MemoryError:
         answer = {"error": "it needs more memory than a mesh of its size should"}
     except Exception as error:  # whatever the library says, the caller hears it in words
-        words = " ".join(str(error).split())[:_LONGEST_WORDS] or type(error).__name__
+        said = _OWN_PLACE.sub("", " ".join(str(error).split())).strip("' ")
+        words = said[:_LONGEST_WORDS] or type(error).__name__
         refused = getattr(error, "refused", None)  # it reads, but is not taken: what, and the cure
         answer = {"error": words} if refused is None else {"refused": refused}
     if "error" in answer or "refused" in answer:

@@ -372,6 +372,9 @@ def test_damaged_files(tmp_path: Path) -> None:
     for name, data, tries in (("a.usda", PLATE, 4), ("a.usdc", binary.read_bytes(), 8)):
         for seed in range(tries):
             outcome(put(tmp_path, name, damaged(data, seed)))
+    with pytest.raises(InputError) as error:
+        read_mesh(put(tmp_path, "a.usda", PLATE[:700]))
+    assert "in file /" not in str(error.value) and "Error in" not in str(error.value)
     for name in ("a.usd", "a.usdz"):
         with pytest.raises(InputError):
             read_mesh(put(tmp_path, name, bytes(range(256)) * 40))
