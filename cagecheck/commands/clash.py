@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 
 from cagecheck.chores.clash.find import Clash, Clashes, find_clashes
-from cagecheck.chores.clash.heat import write_clash_map, write_legend
+from cagecheck.chores.clash.heat import colour_clash_map, write_clash_map, write_legend
 from cagecheck.commands.options import ForceFlag, JsonFlag, add_command
 from cagecheck.commands.terminal import EXIT_CLEAN, EXIT_DEFECTS, Terminal, place
 from cagecheck.files import OutputFolder
@@ -73,18 +75,26 @@ def clash(
     common = [read_mesh(path) for path in with_ or []]
     frames = [list(meshes)] if together else [[path] for path in meshes]
     results: list[tuple[str, Clashes]] = []
-    with terminal.progress() as progress:
-        for paths in frames:
+    rows: list[dict[str, Any]] = []
+    with contextlib.ExitStack() as stack:
+        folder = None if out is None else stack.enter_context(OutputFolder(out, force=force))
+        progress = stack.enter_context(terminal.progress())
+        for number, paths in enumerate(frames, start=1):
             scene: list[Mesh] = [read_mesh(path) for path in paths] + common
             found = find_clashes(scene, ignore=ignore, pieces=pieces, progress=progress)
-            results.append((" + ".join(path.name for path in paths), found))
-    document = {
-        "frames": [
-            {"frame": name, "files": [str(p) for p in [*paths, *(with_ or [])]]} | found.to_dict()
-            for paths, (name, found) in zip(frames, results, strict=True)
-        ]
-    }
-    files = _write(out, results, document, force) if out is not None else []
+            name = " + ".join(path.name for path in paths)
+            rows.append(
+                {"frame": name, "files": [str(p) for p in [*paths, *(with_ or [])]]}
+                | found.to_dict()
+            )
+            if folder is not None:
+                write_clash_map(found, _deepest([found]), folder.add(_map_name(number)))
+            # Parts and their trees are large, and are not needed any more.
+            results.append((name, replace(found, parts=(), involved=())))
+        document = {"frames": rows}
+        if folder is not None:
+            _write(folder, results, document)
+    files = [] if folder is None else folder.paths()
     terminal.result(document | {"written": [str(path) for path in files]})
     _say(terminal, results, files)
     return EXIT_DEFECTS if any(found.passing for _, found in results) else EXIT_CLEAN
@@ -141,21 +151,28 @@ def _say_rows(terminal: Terminal, rows: Sequence[tuple[str, Clash]], size: float
         )
 
 
+def _deepest(found: Sequence[Clashes]) -> float:
+    return max((hit.depth or 0.0 for one in found for hit in one.found), default=0.0)
+
+
+def _map_name(number: int) -> str:
+    return f"frame_{number:04d}.ply"
+
+
 def _write(
-    folder: Path, results: Sequence[tuple[str, Clashes]], document: dict[str, Any], force: bool
-) -> list[Path]:
-    depths = [hit.depth or 0.0 for _, found in results for hit in found.found]
-    deepest = max(depths, default=0.0)
-    with OutputFolder(folder, force=force) as out:
-        (out.add("clash.json")).write_text(
-            json.dumps(document, indent=1, allow_nan=False) + "\n", encoding="utf-8"
-        )
-        with out.add("clash.csv").open("w", newline="", encoding="utf-8") as stream:
-            _write_csv(stream, results)
-        write_legend(deepest, out.add("legend.png"))
-        for number, (_, found) in enumerate(results, start=1):
-            write_clash_map(found, deepest, out.add(f"frame_{number:04d}.ply"))
-    return out.paths()
+    out: OutputFolder, results: Sequence[tuple[str, Clashes]], document: dict[str, Any]
+) -> None:
+    """Write what is known when all frames are, and colour their maps alike."""
+    deepest = _deepest([found for _, found in results])
+    (out.add("clash.json")).write_text(
+        json.dumps(document, indent=1, allow_nan=False) + "\n", encoding="utf-8"
+    )
+    with out.add("clash.csv").open("w", newline="", encoding="utf-8") as stream:
+        _write_csv(stream, results)
+    write_legend(deepest, out.add("legend.png"))
+    for number, (_, found) in enumerate(results, start=1):
+        if _deepest([found]) != deepest:
+            colour_clash_map(out.add(_map_name(number)), deepest)
 
 
 def _write_csv(stream: Any, results: Sequence[tuple[str, Clashes]]) -> None:
