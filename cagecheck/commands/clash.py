@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 
 from cagecheck.chores.clash.find import Clash, Clashes, find_clashes
-from cagecheck.chores.clash.heat import write_clash_map, write_legend
+from cagecheck.chores.clash.heat import colour_clash_map, write_clash_map, write_legend
 from cagecheck.commands.options import ForceFlag, JsonFlag, add_command
 from cagecheck.commands.terminal import EXIT_CLEAN, EXIT_DEFECTS, Terminal, place
 from cagecheck.errors import InputError
@@ -135,18 +137,26 @@ def clash(
     scenes = [list(meshes)] if together or frames else [[path] for path in meshes]
     moments = scenes_of_frames(scenes, frames, animation, rate)
     results: list[tuple[str, Clashes]] = []
-    with terminal.progress() as progress:
-        for paths, pose in moments:
+    rows: list[dict[str, Any]] = []
+    with contextlib.ExitStack() as stack:
+        folder = None if out is None else stack.enter_context(OutputFolder(out, force=force))
+        progress = stack.enter_context(terminal.progress())
+        for number, (paths, pose) in enumerate(moments, start=1):
             scene: list[Mesh] = [read_mesh(path, pose=pose) for path in paths] + common
             found = find_clashes(scene, ignore=ignore, pieces=pieces, progress=progress)
-            results.append((frame_name(paths, pose), found))
-    document: dict[str, Any] = {
-        "frames": [
-            {"frame": name, "files": [str(p) for p in [*paths, *(with_ or [])]]} | found.to_dict()
-            for (paths, _), (name, found) in zip(moments, results, strict=True)
-        ]
-    }
-    files = _write(out, results, document, force) if out is not None else []
+            name = frame_name(paths, pose)
+            rows.append(
+                {"frame": name, "files": [str(p) for p in [*paths, *(with_ or [])]]}
+                | found.to_dict()
+            )
+            if folder is not None:
+                write_clash_map(found, _deepest([found]), folder.add(_map_name(number)))
+            # Parts and their trees are large, and are not needed any more.
+            results.append((name, replace(found, parts=(), involved=())))
+        document: dict[str, Any] = {"frames": rows}
+        if folder is not None:
+            _write(folder, results, document)
+    files = [] if folder is None else folder.paths()
     mended = None
     if mend is not None:
         posed = [[read_mesh(path) for path in paths] + common for paths in scenes]
@@ -278,21 +288,28 @@ def _say_rows(terminal: Terminal, rows: Sequence[tuple[str, Clash]], size: float
         )
 
 
+def _deepest(found: Sequence[Clashes]) -> float:
+    return max((hit.depth or 0.0 for one in found for hit in one.found), default=0.0)
+
+
+def _map_name(number: int) -> str:
+    return f"frame_{number:04d}.ply"
+
+
 def _write(
-    folder: Path, results: Sequence[tuple[str, Clashes]], document: dict[str, Any], force: bool
-) -> list[Path]:
-    depths = [hit.depth or 0.0 for _, found in results for hit in found.found]
-    deepest = max(depths, default=0.0)
-    with OutputFolder(folder, force=force) as out:
-        (out.add("clash.json")).write_text(
-            json.dumps(document, indent=1, allow_nan=False) + "\n", encoding="utf-8"
-        )
-        with out.add("clash.csv").open("w", newline="", encoding="utf-8") as stream:
-            _write_csv(stream, results)
-        write_legend(deepest, out.add("legend.png"))
-        for number, (_, found) in enumerate(results, start=1):
-            write_clash_map(found, deepest, out.add(f"frame_{number:04d}.ply"))
-    return out.paths()
+    out: OutputFolder, results: Sequence[tuple[str, Clashes]], document: dict[str, Any]
+) -> None:
+    """Write what is known when all frames are, and colour their maps alike."""
+    deepest = _deepest([found for _, found in results])
+    (out.add("clash.json")).write_text(
+        json.dumps(document, indent=1, allow_nan=False) + "\n", encoding="utf-8"
+    )
+    with out.add("clash.csv").open("w", newline="", encoding="utf-8") as stream:
+        _write_csv(stream, results)
+    write_legend(deepest, out.add("legend.png"))
+    for number, (_, found) in enumerate(results, start=1):
+        if _deepest([found]) != deepest:
+            colour_clash_map(out.add(_map_name(number)), deepest)
 
 
 def _write_csv(stream: Any, results: Sequence[tuple[str, Clashes]]) -> None:

@@ -235,8 +235,8 @@ class _Reading:
         name = mesh.GetPath()
         if sizes.min() < 0 or int(sizes.sum(dtype=np.int64)) != len(vertex):
             raise RefusedError(
-                f"the faces of {name} have {int(sizes.sum(dtype=np.int64)):,} corners, but it "
-                f"lists {len(vertex):,}.",
+                f"the faces of {name} have {int(sizes.sum(dtype=np.int64))} corners, but it "
+                f"lists {len(vertex)}.",
                 "Export it again.",
             )
         if vertex.min() < 0 or vertex.max() >= len(points):

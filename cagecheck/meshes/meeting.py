@@ -62,6 +62,27 @@ def meeting_pairs(
     return pairs[np.lexsort((pairs[:, 1], pairs[:, 0]))]
 
 
+def near_pairs(one: BoxTree, other: BoxTree, margin: float) -> NDArray[np.int64]:
+    """Return (P, 2) pairs whose boxes lie no farther apart than the margin, sorted."""
+    wider = np.repeat([-margin, margin], 3)
+    found = [np.zeros((0, 2), np.int64)]
+    found += overlapping(BoxTree(one.order, one.box + wider, one.node + wider), other)
+    pairs = np.concatenate(found)
+    return pairs[np.lexsort((pairs[:, 1], pairs[:, 0]))]
+
+
+def which_meet(
+    one: tuple[Floats, NDArray[np.int64]],
+    other: tuple[Floats, NDArray[np.int64]],
+    pairs: NDArray[np.int64],
+) -> NDArray[np.bool_]:
+    """Return (P,): which pairs of triangles have a point in common.
+
+    Both are positions (V, 3) float64 and triangles (T, 3).
+    """
+    return np.asarray(_which_meet(*one, *other, pairs))
+
+
 def pierced(
     start: Floats, end: Floats, positions: Floats, triangles: NDArray[np.integer]
 ) -> Piercings:
@@ -89,7 +110,7 @@ def segment_pierces(begin: Floats, end: Floats, triangle: Floats) -> NDArray[np.
     """Return (N,): does each segment pass from one side of its triangle to the other, through it?
 
     begin, end : (N, 3); triangle : (N, 3, 3). Zero counts as above, so that a surface that only
-    touches a plane with a corner is cut by it on one side.
+    touches a plane with a corner is cut by it on one side. The triangle's border belongs to it.
     """
     out = np.zeros(len(begin), np.bool_)
     _cut_by(begin, end, triangle, out)
@@ -102,8 +123,7 @@ def _cut_by(begin: Floats, end: Floats, triangle: Floats, out: NDArray[np.bool_]
         p, q = row(begin, i), row(end, i)
         a, b, c = row(triangle[i], 0), row(triangle[i], 1), row(triangle[i], 2)
         if (side(a, b, c, p) >= 0) != (side(a, b, c, q) >= 0):
-            first = side(p, q, a, b) >= 0
-            out[i] = first == (side(p, q, b, c) >= 0) and first == (side(p, q, c, a) >= 0)
+            out[i] = _within(p, q, a, b, c)
 
 
 @njit(cache=True, nogil=True)

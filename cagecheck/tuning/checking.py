@@ -109,7 +109,7 @@ def settle_and_check(
         return checked
     again = _mend_and_check(search, spacing, seed + mends + 1, mends, texels)
     looks = checked.looks + again.looks
-    if _area(again.cast, again.cast.wrong) < _area(checked.cast, checked.cast.wrong):
+    if _wrong_area(again.cast) < _wrong_area(checked.cast):
         return replace(again, looks=looks, numbers=numbers)
     search.offsets, search.conflict = before
     return replace(checked, looks=looks)
@@ -147,8 +147,8 @@ def check_and_mend(
     return _mend_and_check(search, spacing, search.settings.seed + 1, mends, texels)
 
 
-def _area(cast: Cast, chosen: Mask) -> float:
-    return float(cast.points.area[chosen].sum())
+def _wrong_area(cast: Cast) -> float:
+    return float(cast.points.area[cast.wrong].sum())
 
 
 def _mend_and_check(
@@ -184,7 +184,11 @@ def _mend_on(
             groups.append(Group(*texels.look(search)))
         if k == 0 and still_open is not None:
             groups.append(still_open)
-        little = _area(check, wrong) <= LITTLE_OPEN * _area(check, check.wrong)
+        # By number: samples on edges and watched places stand for no area.
+        little = all(
+            open_ones.sum() <= LITTLE_OPEN * cast.wrong.sum()
+            for cast, open_ones in ((check, wrong), (watched, left))
+        )
         if k == mends or not any(g.wrong.any() for g in groups) or (k > 0 and little):
             break
         # The first look also takes up what no offsets serve: no need to know more of that.

@@ -169,6 +169,244 @@ def test_two_places_are_told_apart():
         assert hit.point[0] == pytest.approx(x, abs=0.1)
 
 
+# --- contacts: surfaces that meet along edges, or lie in one another for a stretch ----------------
+
+
+def sheet(us, vs, u=(1, 0, 0), v=(0, 1, 0)):
+    """An open sheet of quads, cut in triangles, over u and v."""
+    a, b = np.meshgrid(np.asarray(us, float), np.asarray(vs, float), indexing="ij")
+    points = a.reshape(-1, 1) * np.array(u, float) + b.reshape(-1, 1) * np.array(v, float)
+    first = (np.arange(len(us) - 1)[:, None] * len(vs) + np.arange(len(vs) - 1)).ravel()
+    quads = np.stack([first, first + len(vs), first + len(vs) + 1, first + 1], axis=1)
+    faces = np.concatenate([quads[:, [0, 1, 2]], quads[:, [0, 2, 3]]])
+    return trimesh.Trimesh(points, faces, process=False)
+
+
+def lifted(shape, height):
+    """The same with z = height(x, y)."""
+    points = shape.vertices.copy()
+    points[:, 2] = height(points[:, 0], points[:, 1])
+    return trimesh.Trimesh(points, shape.faces, process=False)
+
+
+def moved(shape, by):
+    return trimesh.Trimesh(shape.vertices + np.array(by), shape.faces, process=False)
+
+
+WHOLE, ODD = np.arange(-3, 4), 0.9 * np.arange(-2, 3)
+UP = (0, 0, 1)
+FLAT = sheet(WHOLE, WHOLE)
+LYING = sheet(ODD, [-2, -0.5, 0.5, 2])
+TURN = trimesh.transformations.random_rotation_matrix(np.array([0.3, 0.6, 0.1]))[:3, :3]
+PLACINGS = {
+    "exact": lambda p: p,
+    "turned": lambda p: p @ TURN.T,
+    "turned, float32": lambda p: (p @ TURN.T + 3).astype(np.float32).astype(float),
+}
+# Name: sheet, what it meets, depth and length of the one crossing (None for only touching).
+MEETINGS = {
+    "edge row in the plane": (sheet(ODD, [-1, 0, 1], v=UP), FLAT, 1.0, 3.6),
+    "edge row on edge row": (sheet(WHOLE[1:-1], [-1, 0, 1], v=UP), FLAT, 1.0, 4.0),
+    "edge row in the plane, slanted": (sheet(ODD, [-1, 0, 1], v=(0, 1, 1)), FLAT, 1.0, 3.6),
+    "edge far longer than what it cuts": (
+        sheet([-10, 10], [-1, 0, 1], v=UP), sheet([-0.5, 0.5], [-0.5, 0.5]), 0.5, 1.0),
+    "lies in it for a stretch, then leaves behind": (
+        lifted(LYING, lambda x, y: np.where(np.abs(y) > 1, np.sign(y), 0)), FLAT, 1.0, 3.6),
+    "at so gentle a slope that faces stay in the margin": (
+        lifted(sheet(ODD, np.linspace(-1, 1, 81)), lambda x, y: 1e-4 * y), FLAT, 1e-4, 3.6),
+    "stands on it": (sheet(ODD, [0, 1], v=UP), FLAT, None, None),
+    "a fold that touches": (lifted(sheet(ODD, [-1, 0, 1]), lambda x, y: abs(y)), FLAT, None, None),
+    "lies in it for a stretch, leaves to the same side": (
+        lifted(LYING, lambda x, y: np.where(np.abs(y) > 1, 1, 0)), FLAT, None, None),
+    "layers": (sheet(ODD, 0.8 * ODD), FLAT, None, None),
+    "seam": (sheet(WHOLE, WHOLE + 6), FLAT, None, None),
+    "seam with a crease": (moved(sheet(WHOLE, range(4), v=UP), (0, 3, 0)), FLAT, None, None),
+    "seam, one side finer": (
+        moved(sheet(np.arange(-6, 7) / 2, range(4), v=UP), (0, 3, 0)), FLAT, None, None),
+    "passes along the border": (
+        moved(sheet(WHOLE, [-1, 0, 1], v=UP), (0, 3, 0)), FLAT, None, None),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("swap", [False, True])
+@pytest.mark.parametrize("placing", PLACINGS)
+@pytest.mark.parametrize("name", MEETINGS)
+def test_open_sheets_that_meet_in_edges(name, placing, swap):
+    """Crossings and touches that no two triangles tell; whole numbers, turned, and rounded."""
+    one, other, depth, length = MEETINGS[name]
+    pair = [
+        trimesh.Trimesh(PLACINGS[placing](np.asarray(s.vertices)), s.faces, process=False)
+        for s in (one, other)
+    ]
+    found = clashes_of(*(pair[::-1] if swap else pair)).found
+    if depth is None:
+        assert found == ()
+        return
+    (hit,) = found
+    assert hit.kind == "sheets"
+    assert hit.depth == pytest.approx(depth, rel=1e-2 if depth < 0.01 else 1e-5)
+    if depth > 0.01:
+        assert hit.length == pytest.approx(length, rel=1e-4)
+    else:  # the line follows edges beside an area of contact: no shorter than straight
+        assert length * (1 - 1e-4) <= hit.length <= 1.5 * length
+
+
+def signs_of_difference(a, b, rows, columns):
+    """Signs that the difference of two relief sheets takes over common cells, exactly.
+
+    a, b : whole heights (N, N) at lattice points; the cells of a are cut from (i, j) to
+    (i + 1, j + 1), those of b the other way. Over a quarter of a cell both are flat, so that the
+    corners and the middle of every cell tell.
+    """
+    signs = set()
+    for i in rows:
+        for j in columns:
+            for x, y in ((i, j), (i + 1, j), (i, j + 1), (i + 1, j + 1)):
+                signs.add(int(np.sign(a[x, y] - b[x, y])))
+            middle_a, middle_b = a[i, j] + a[i + 1, j + 1], b[i + 1, j] + b[i, j + 1]
+            signs.add(int(np.sign(middle_a - middle_b)))
+    return signs
+
+
+def relief_pair(seed):
+    """Two relief sheets on whole numbers, and the signs of their difference."""
+    rng = np.random.default_rng(seed)
+    n = 5
+    odds = rng.choice([0.03, 0.1, 0.3])
+    a = rng.choice([-1, 0, 1], (n, n), p=[odds, 1 - 2 * odds, odds])
+    b = rng.choice([0, 1], (n, n), p=[0.8, 0.2]) * rng.integers(0, 2)
+    if rng.random() < 0.3:
+        a = np.abs(a) + b
+    # b covers part of a, so that borders lie in surfaces, too.
+    low, high = rng.integers(0, 2, 2), rng.integers(3, n, 2)
+    window = np.s_[low[0] : high[0] + 1, low[1] : high[1] + 1]
+    x, y = np.meshgrid(np.arange(n), np.arange(n), indexing="ij")
+    # Whole shears keep whole numbers, and turn the planes out of the axes.
+    k = rng.integers(-2, 3, 3)
+    shear = np.array([[1, 0, 0], [k[0], 1, 0], [0, 0, 1]]) @ [[1, 0, k[1]], [0, 1, k[2]], [0, 0, 1]]
+    share_turned = rng.choice([0, 0.3])  # faces of files look both ways
+
+    def surface(height, part, cut):
+        points = np.stack([x[part], y[part], height[part]], axis=2)
+        number = np.arange(points.shape[0] * points.shape[1]).reshape(points.shape[:2])
+        corner = [number[:-1, :-1], number[1:, :-1], number[1:, 1:], number[:-1, 1:]]
+        faces = np.concatenate([np.stack([corner[k].ravel() for k in ks], axis=1) for ks in cut])
+        turned = rng.random(len(faces)) < share_turned
+        faces[turned] = faces[turned][:, ::-1]
+        return trimesh.Trimesh(points.reshape(-1, 3) @ shear.T, faces, process=False)
+
+    one = surface(a, np.s_[:, :], ([0, 1, 2], [0, 2, 3]))
+    other = surface(b, window, ([0, 1, 3], [1, 2, 3]))
+    return one, other, signs_of_difference(a, b, range(low[0], high[0]), range(low[1], high[1]))
+
+
+@settings(max_examples=150, deadline=None, derandomize=True)
+@given(st.integers(0, 2**32 - 1))
+def test_relief_sheets_on_whole_numbers(seed):
+    """Two sheets z = a(x, y) and z = b(x, y) on whole numbers, many of them equal. One is partly
+    above and partly below the other within their common part, or they do not cross (intermediate
+    value theorem: on the way from above to below it passes through, and only there it can)."""
+    one, other, signs = relief_pair(seed)
+    assert bool(clashes_of(one, other).found) == ({-1, 1} <= signs)
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_the_deepest_point_of_open_sheets_lies_on_the_face_named(seed):
+    """The point is of `part`, on its `face`; `other_face` is as far from it as the depth says."""
+    rng = np.random.default_rng(seed)
+    bump = grid(30, lambda x, y: 0.3 * np.exp(-6 * (x**2 + y**2)))
+    flat = grid(9, lambda x, y: 0.2 + 0.02 * np.sin(3 * x + seed), size=2.5)
+    pair = [bump, flat] if rng.random() < 0.5 else [flat, bump]
+    turn = trimesh.transformations.random_rotation_matrix(rng.random(3))
+    for shape in pair:
+        shape.apply_transform(turn)
+    for hit in clashes_of(*pair).found:
+        for number, face, away in (
+            (hit.mesh, hit.face, 0.0), (hit.other_mesh, hit.other_face, hit.depth),
+        ):  # fmt: skip
+            corners = np.ascontiguousarray(pair[number].triangles[face], float)
+            squared, *_ = igl.point_mesh_squared_distance(
+                hit.point[None], corners, np.array([[0, 1, 2]])
+            )
+            assert np.sqrt(squared[0]) == pytest.approx(away, abs=1e-9)
+
+
+@pytest.mark.parametrize("out", [-0.1, -0.001, -1e-9, 0.0, 1e-9, 0.001, 0.1])
+def test_a_plug_whose_face_is_flush_with_its_hole(out):
+    """A cube of 2 in the top of a cube of 4, `out` above it or below: it comes out, or lies inside;
+    its deepest point is the middle of its lower face, 2 - out from the surface, 1 at the most to
+    the sides: (0, 0, out) is min(2 - out, 2 + out, 2) away from the large cube's faces."""
+    found = clashes_of(box((4, 4, 4)), box((2, 2, 2), (0, 0, 1 + out)))
+    (hit,) = found.found
+    assert hit.kind == ("through" if out >= 0.001 else "inside")
+    assert bool(found.passing) == (out >= 0.001)
+    assert hit.depth == pytest.approx(2 - abs(out), rel=RELATIVE_TOLERANCE)
+    assert hit.length == pytest.approx(8 if out >= 0.001 else 0)
+
+
+@pytest.mark.parametrize("into", [0.0, 1e-9, 0.001, 0.01])
+def test_a_bar_flush_at_both_ends(into):
+    """A bar through a cube from face to face: one place, inside, half its width deep."""
+    (hit,) = clashes_of(box((4, 4, 4)), box((2, 2, 4 - 2 * into))).found
+    assert (hit.kind, hit.part, hit.length) == ("inside", "other", 0)
+    assert hit.depth == pytest.approx(1.0, rel=RELATIVE_TOLERANCE)
+
+
+def test_a_plug_that_fills_its_hole_only_touches():
+    """Sides and floor of the hole are those of the plug; a thousandth deeper it passes through."""
+    hole = box((2, 2, 2), (0, 0, 1))
+    solid = manifold3d.Manifold(manifold3d.Mesh(*(np.asarray(k, t) for k, t in (
+        (box((4, 4, 4)).vertices, np.float32), (box().faces, np.uint32))))) - manifold3d.Manifold(
+        manifold3d.Mesh(np.asarray(hole.vertices, np.float32), np.asarray(hole.faces, np.uint32))
+    )  # fmt: skip
+    made = solid.to_mesh()
+    body = trimesh.Trimesh(made.vert_properties[:, :3], made.tri_verts, process=False)
+    assert clashes_of(body, hole).found == ()
+    (hit,) = clashes_of(body, moved(hole, (0, 0, -0.001))).found
+    assert hit.kind == "through" and hit.depth == pytest.approx(0.001, rel=0.02)
+
+
+@pytest.mark.parametrize("aside", [0.05, 0.15])
+def test_a_ball_in_a_shell(aside):
+    """A ball of radius 0.7 in a shell from 0.8 to 1, `aside` from its middle: it reaches to
+    0.7 + aside, which is aside - 0.1 into the shell or not at all. (Faces lie within the spheres by
+    0.0016 of the radius at most, see the lens above.)"""
+    inner = sphere(radius=0.8)
+    inner.invert()
+    shell = trimesh.util.concatenate([sphere(), inner])
+    found = clashes_of(shell, sphere((aside, 0, 0), 0.7)).found
+    if aside < 0.1:
+        assert found == ()
+        return
+    (hit,) = found
+    assert hit.kind == "through" and hit.depth == pytest.approx(aside - 0.1, abs=0.003)
+
+
+@pytest.mark.parametrize("offset", [0.15, 0.25])
+def test_a_capsule_through_an_open_tube(offset):
+    """An open tube of radius 0.5 about a longer capsule of radius 0.3 whose axis is `offset` aside:
+    the tube passes the axis at 0.5 - offset, so 0.3 - that lies inside the capsule, or nothing."""
+    turns = np.linspace(0, 2 * np.pi, 97)
+    tube = sheet(turns, np.linspace(-1, 1, 21))
+    angle, height = tube.vertices[:, 0].copy(), tube.vertices[:, 1].copy()
+    points = np.stack([0.5 * np.cos(angle), 0.5 * np.sin(angle), height], axis=1)
+    points[angle == turns[-1]] = np.stack([0.5 + 0 * height, 0 * height, height], axis=1)[
+        angle == turns[-1]
+    ]
+    tube = trimesh.Trimesh(points, tube.faces, process=False)
+    capsule = trimesh.creation.capsule(height=3, radius=0.3, count=[48, 48])
+    capsule.apply_translation([offset, 0, -1.5 - capsule.bounds.mean(axis=0)[2]])
+    capsule.apply_translation([0, 0, -capsule.bounds.mean(axis=0)[2]])
+    found = clashes_of(tube, capsule)
+    assert found.open_parts == ("one",)
+    if offset < 0.2:
+        assert found.found == ()
+        return
+    (hit,) = found.found
+    assert (hit.part, hit.kind) == ("one", "through")
+    assert hit.depth == pytest.approx(0.3 - (0.5 - offset), abs=0.002)
+
+
 def solid_of(triangles, count):
     points = np.random.default_rng(0).random((count, 3))
     return Solid(points, triangles, 0, 0, np.arange(len(triangles), dtype=np.int32), "x")

@@ -17,12 +17,14 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from cagecheck.arrays.components import connected
 from cagecheck.arrays.rows import rows_by_label
 from cagecheck.arrays.types import Floats
+from cagecheck.chores.clash.crossings import Crossings, find_crossings
 from cagecheck.chores.clash.deepest import Deepest, deepest_points, in_four
-from cagecheck.chores.clash.places import Patch, Places, components, find_places
+from cagecheck.chores.clash.places import Patch, Places, components, find_places, merged
 from cagecheck.chores.clash.sheets import sheet_depths
-from cagecheck.chores.clash.solids import Solid, crossing_segments, meeting_triangles, straddling
+from cagecheck.chores.clash.solids import Solid, crossing_segments, straddling
 from cagecheck.errors import InputError
 from cagecheck.meshes.mesh import Mesh
 from cagecheck.meshes.normals import equal_positions
@@ -38,6 +40,7 @@ TOUCHING = 1e-6
 _SAME_END = 1e-9
 # A triangle with several holes is cut in four this often to tell their depths apart.
 _HOLE_CUTS = 4
+_NONE = np.zeros(0, np.int64)
 
 
 @dataclass(frozen=True, eq=False)
@@ -186,7 +189,8 @@ def find_clashes(
             "there is only one part, and a part is not checked against itself.",
             cure="Pass `pieces` to check its connected pieces, or several meshes with `together`.",
         )
-    limit = max(TOUCHING, (ignore or 0.0) / frame.size)
+    margin = TOUCHING
+    limit = max(margin, (ignore or 0.0) / frame.size)
     low = np.array([part.box[0] for part in parts])
     high = np.array([part.box[1] for part in parts])
     near = np.all((low[:, None] <= high[None]) & (low[None] <= high[:, None]), axis=2)
@@ -195,7 +199,7 @@ def find_clashes(
     involved = [np.zeros(len(part.triangles), bool) for part in parts]
     for k, (a, b) in enumerate(pairs.tolist()):
         progress("comparing parts", k, len(pairs))
-        clashes, mine, theirs = _compare(parts[a], parts[b], limit)
+        clashes, mine, theirs = _compare(parts[a], parts[b], limit, margin)
         found += [_in_file_units(clash, frame) for clash in clashes]
         involved[a][mine], involved[b][theirs] = True, True
     progress("comparing parts", len(pairs), len(pairs))
@@ -272,29 +276,37 @@ def _pieces(
 _Marked = tuple[list[Clash], NDArray[np.int64], NDArray[np.int64]]
 
 
-def _compare(one: Solid, other: Solid, limit: float) -> _Marked:
+def _compare(one: Solid, other: Solid, limit: float, margin: float) -> _Marked:
     """Return the places where two parts clash, and the triangles of both that belong to them."""
-    pairs = meeting_triangles(one, other)
+    crossings = find_crossings(one, other, margin)
     is_sheets = not one.is_closed and not other.is_closed
     if is_sheets:  # without an inside, only a true crossing tells a clash from a seam
-        pairs = pairs[straddling(one, other, pairs, limit)]
+        crossings = crossings.only_crossing()
+    depth_one, depth_other = _corner_depths(one, other, margin), _corner_depths(other, one, margin)
     places = find_places(
-        one, other, pairs, _corners_inside(one, other, limit), _corners_inside(other, one, limit)
-    )
+        one, other, crossings.pairs, depth_one > limit, depth_other > limit,
+        crossings.joined,
+    )  # fmt: skip
     if places.count == 0:
         return [], places.one.triangle, places.other.triangle
-    segments = crossing_segments(one, other, pairs)
+    comes_out = (
+        (_lengths(crossings, places) > margin)
+        | _straddled(depth_one, places.one, places.count, margin)
+        | _straddled(depth_other, places.other, places.count, margin)
+    )
+    places, comes_out = _joined_inside(one, other, places, comes_out, limit)
     meeting = _Meeting(
         one,
         other,
-        pairs,
+        crossings,
         places,
-        segments,
-        _lengths(segments, places),
+        comes_out,
+        _lengths(crossings, places),
         _face_counts(one, places.one, places.count)
         + _face_counts(other, places.other, places.count),
     )
-    found = (_sheet_clashes if is_sheets else _solid_clashes)(meeting, limit)
+    find = _sheet_clashes if is_sheets else _solid_clashes
+    found = find(meeting, limit, margin)
     kept = [place for place, _ in found]
     return (
         [clash for _, clash in found],
@@ -307,49 +319,98 @@ def _compare(one: Solid, other: Solid, limit: float) -> _Marked:
 class _Meeting:
     """What is known of two parts before depths.
 
-    pairs : (P, 2) triangles that meet; segments : (P, 2, 3) where. length, faces : per place.
+    Attributes
+    ----------
+    comes_out : (G,) bool, whether surfaces cross at a place, rather than touch or do not meet.
+    length : (G,) float64, of its lines of crossing.
+    faces : (G,) int64, how many polygons of both parts belong to it.
     """
 
     one: Solid
     other: Solid
-    pairs: NDArray[np.int64]
+    crossings: Crossings
     places: Places
-    segments: Floats
+    comes_out: NDArray[np.bool_]
     length: Floats
     faces: NDArray[np.int64]
 
 
-def _corners_inside(solid: Solid, into: Solid, limit: float) -> NDArray[np.bool_]:
-    """Return (T, 3): which triangle corners lie inside the other part, beyond touching."""
-    inside = np.zeros(len(solid.positions), bool)
-    if into.is_closed:
-        low, high = into.box
-        near = np.flatnonzero(np.all((solid.positions >= low) & (solid.positions <= high), axis=1))
-        inside[near] = into.depth(solid.positions[near])[0] > limit
-    return inside[solid.triangles]
+def _corner_depths(solid: Solid, into: Solid, margin: float) -> Floats:
+    """Return (T, 3): how deep triangle corners lie in the other part, negative outside.
+
+    Beyond the part's box, and where it is open, -inf and 0.
+    """
+    if not into.is_closed:
+        return np.zeros(solid.triangles.shape)
+    depth = np.full(len(solid.positions), -np.inf)
+    low, high = into.box
+    low, high = low - margin, high + margin
+    near = np.flatnonzero(np.all((solid.positions >= low) & (solid.positions <= high), axis=1))
+    depth[near] = into.depth(solid.positions[near])[0]
+    return depth[solid.triangles]
 
 
-def _lengths(segments: Floats, places: Places) -> Floats:
+def _straddled(depth: Floats, patch: Patch, count: int, margin: float) -> NDArray[np.bool_]:
+    """Return (count,): has any triangle of a place corners beyond the margin on both sides?"""
+    corner = depth[patch.triangle]
+    both = (corner.max(axis=1) > margin) & (corner.min(axis=1) < -margin)
+    return np.bincount(patch.place[both], minlength=count) > 0
+
+
+def _joined_inside(
+    one: Solid, other: Solid, places: Places, comes_out: NDArray[np.bool_], limit: float
+) -> tuple[Places, NDArray[np.bool_]]:
+    """Join places of one piece inside the other part that touches its surface here and there.
+
+    Two such places are of one piece when an edge inside the part has triangles of both.
+    """
+    first, second = [_NONE], [_NONE]
+    for solid, into, patch in ((one, other, places.one), (other, one, places.other)):
+        if not into.is_closed:
+            continue
+        stays = ~comes_out[patch.place]
+        edge = solid.edges.edge.reshape(-1, 3)[patch.triangle[stays]].ravel()
+        half = (3 * patch.triangle[stays][:, None] + np.arange(3)).ravel()
+        place = np.repeat(patch.place[stays], 3)
+        order = np.lexsort((place, edge))
+        edge, half, place = edge[order], half[order], place[order]
+        same = np.flatnonzero((edge[1:] == edge[:-1]) & (place[1:] != place[:-1]))
+        ends = (
+            solid.triangles.ravel()[half[same]],
+            np.roll(solid.triangles, -1, 1).ravel()[half[same]],
+        )
+        same = same[into.depth(solid.positions[np.stack(ends)].mean(axis=0))[0] > limit]
+        first.append(place[same])
+        second.append(place[same + 1])
+    group = connected(places.count, np.concatenate(first), np.concatenate(second))[1]
+    out = np.zeros(int(group.max()) + 1, bool)
+    out[group[comes_out]] = True
+    return merged(places, group.astype(np.int64)), out
+
+
+def _lengths(crossings: Crossings, places: Places) -> Floats:
     """Return the length of crossing per place; a line along an edge of two triangles counts once.
 
     Ends are compared on a grid far coarser than rounding and far finer than any triangle.
     """
+    segments, place, count = crossings.line, places.of_pair[crossings.line_pair], places.count
     ends = np.round(segments / _SAME_END).astype(np.int64)
     swap = (ends[:, 0] != ends[:, 1]).argmax(axis=1)
     row = np.arange(len(ends))
     backwards = ends[row, 0, swap] > ends[row, 1, swap]
     ends[backwards] = ends[backwards, ::-1]
-    key = np.concatenate([places.of_pair[:, None], ends.reshape(-1, 6)], axis=1)
+    key = np.concatenate([place[:, None], ends.reshape(-1, 6)], axis=1)
     _, first = np.unique(key, axis=0, return_index=True)
     lengths = np.linalg.norm(segments[first, 1] - segments[first, 0], axis=1)
-    total = np.bincount(places.of_pair[first], lengths, minlength=places.count)
-    return total.astype(np.float64)
+    return np.bincount(place[first], lengths, minlength=count).astype(np.float64)
 
 
-def _solid_clashes(meeting: _Meeting, limit: float) -> list[tuple[int, Clash]]:
-    """Places where at least one of the parts is closed: the deepest point inside it."""
+def _solid_clashes(meeting: _Meeting, limit: float, margin: float) -> list[tuple[int, Clash]]:
+    """Places where at least one of the parts is closed: the deepest point inside it.
+
+    What touches the other's surface from inside, and does not come out, lies inside.
+    """
     places = meeting.places
-    meets = np.bincount(places.of_pair, minlength=places.count) > 0
     ways = [
         (solid, into, _deepest(solid, patch, into, meeting, limit))
         for solid, into, patch in (
@@ -368,7 +429,7 @@ def _solid_clashes(meeting: _Meeting, limit: float) -> list[tuple[int, Clash]]:
             other=into.name,
             mesh=solid.mesh,
             other_mesh=into.mesh,
-            kind="through" if meets[place] else "inside",
+            kind="through" if meeting.comes_out[place] else "inside",
             depth=float(best.depth[place]),
             tolerance=float(best.tolerance[place]),
             point=best.point[place],
@@ -393,7 +454,8 @@ def _deepest(solid: Solid, patch: Patch, into: Solid, meeting: _Meeting, limit: 
         pieces = corners[shared]
         for _ in range(_HOLE_CUTS):
             pieces = in_four(pieces)
-        middles = meeting.segments.mean(axis=1)
+        segments = crossing_segments(meeting.one, meeting.other, meeting.crossings.pairs)
+        middles = segments.mean(axis=1)
         _, nearest = cKDTree(middles).query(pieces.mean(axis=1))
         single = times == 1
         corners = np.concatenate([corners[single], pieces])
@@ -404,30 +466,40 @@ def _deepest(solid: Solid, patch: Patch, into: Solid, meeting: _Meeting, limit: 
     return replace(best, triangle=triangle)
 
 
-def _sheet_clashes(meeting: _Meeting, limit: float) -> list[tuple[int, Clash]]:
+def _sheet_clashes(meeting: _Meeting, limit: float, margin: float) -> list[tuple[int, Clash]]:
     """Two open sheets: a place needs a line of crossing, its depth is an estimate or unknown."""
-    one, other, segments = meeting.one, meeting.other, meeting.segments
-    of_pair = meeting.places.of_pair
-    depths = sheet_depths(one, other, meeting.pairs, of_pair, meeting.places.count)
+    one, other, crossings = meeting.one, meeting.other, meeting.crossings
+    place_of_line = meeting.places.of_pair[crossings.line_pair]
+    length_of_line = np.linalg.norm(crossings.line[:, 1] - crossings.line[:, 0], axis=1)
+    count = meeting.places.count
+    depths = sheet_depths(one, other, crossings.pairs, meeting.places.of_pair, count, margin)
+    # Where nothing is cut off, only what the triangles themselves reach says what may be ignored.
+    reaches = straddling(one, other, crossings.pairs, limit) | (limit <= margin)
+    reaching = np.bincount(meeting.places.of_pair[reaches], minlength=count) > 0
     out = []
-    for place in np.flatnonzero(meeting.length > limit).tolist():
-        known = bool(depths.known[place])
-        if known and depths.depth[place] <= limit:
+    for place in np.flatnonzero(meeting.length > margin).tolist():
+        # Where only the middle of a face reaches through, its corners tell no depth.
+        known = bool(depths.known[place] and depths.depth[place] > margin)
+        if depths.depth[place] <= limit if known else not reaching[place]:
             continue
-        here = np.flatnonzero(of_pair == place)
-        lengths = np.linalg.norm(segments[here, 1] - segments[here, 0], axis=1)
-        longest = here[lengths.argmax()]
+        here = np.flatnonzero(place_of_line == place)
+        longest = here[length_of_line[here].argmax()]
+        part, into = one, other
+        triangle, nearest = crossings.pairs[crossings.line_pair[longest]]
+        if known:
+            part, into = (one, other) if depths.side[place] == 0 else (other, one)
+            triangle, nearest = depths.triangle[place], depths.nearest[place]
         clash = Clash(
-            part=one.name,
-            other=other.name,
-            mesh=one.mesh,
-            other_mesh=other.mesh,
+            part=part.name,
+            other=into.name,
+            mesh=part.mesh,
+            other_mesh=into.mesh,
             kind="sheets",
             depth=float(depths.depth[place]) if known else None,
             tolerance=None,
-            point=depths.point[place] if known else segments[longest].mean(axis=0),
-            face=int(one.face[meeting.pairs[longest, 0]]),
-            other_face=int(other.face[meeting.pairs[longest, 1]]),
+            point=depths.point[place] if known else crossings.line[longest].mean(axis=0),
+            face=int(part.face[triangle]),
+            other_face=int(into.face[nearest]),
             length=float(meeting.length[place]),
             faces=int(meeting.faces[place]),
         )

@@ -8,7 +8,9 @@ clash is light grey. The depth itself is a property of every vertex.
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
+from typing import Any, BinaryIO
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,24 +33,23 @@ _STICKS_OUT = 2.0
 # The cosine of 45 degrees: what lies more to the side than below is not covered.
 _STRAIGHT = 0.7
 _BAR = (256, 24)
+_CHANNELS = ("red", "green", "blue", "alpha")
 
 
 def clash_map(clashes: Clashes, deepest: float) -> HeatMap:
     """Lay the depths of a scene over its parts; `deepest` is the depth of the last colour."""
     ways = _ways(clashes)
     points, faces, owner, marked = _fine_parts(clashes, ways)
-    depth = _depths(clashes, ways, points, owner, marked) * clashes.frame.size
-    colours = np.full((len(points), 4), 255, np.uint8)
-    colours[:, :3] = CLEAN_COLOUR
-    colours[marked] = cividis(depth[marked] / max(deepest, 1e-300))
+    depths = _depths(clashes, ways, points, owner, marked) * clashes.frame.size
+    depth = depths.astype(np.float32)
     return HeatMap(
         positions=points * clashes.frame.size + clashes.frame.origin,
         triangles=faces,
         low_triangle=np.zeros(len(faces), np.int32),
         sample=np.zeros(len(points), np.int64),
-        colours=colours,
+        colours=_colours(depth, marked, deepest),
         fields={
-            "depth": depth.astype(np.float32),
+            "depth": depth,
             "clash": marked.astype(np.uint8),
             "part": owner,
         },
@@ -69,6 +70,45 @@ def write_clash_map(clashes: Clashes, deepest: float, path: Path) -> None:
         The file to write.
     """
     write_heat_ply(clash_map(clashes, deepest), path)
+
+
+def colour_clash_map(path: Path, deepest: float) -> None:
+    """Colour a heat map that is written already for another depth of the last colour.
+
+    The deepest clash of all frames is known when the last frame is; only its file is kept of a
+    frame until then.
+    """
+    with path.open("r+b") as stream:
+        count, fields = _vertices(stream)
+        rows = np.fromfile(stream, fields, count)
+        colours = _colours(rows["depth"], rows["clash"] > 0, deepest)
+        for k, name in enumerate(_CHANNELS):
+            rows[name] = colours[:, k]
+        stream.seek(-rows.nbytes, os.SEEK_CUR)
+        rows.tofile(stream)
+
+
+def _vertices(stream: BinaryIO) -> tuple[int, np.dtype[Any]]:
+    """Read the header of a file of `write_heat_ply`: the vertices and their fields."""
+    kinds = {"float": "<f4", "uchar": "u1", "ushort": "<u2", "int": "<i4"}
+    fields: list[tuple[str, str]] = []
+    count = 0
+    while (line := stream.readline().decode("ascii").split()) != ["end_header"]:
+        if line[:2] == ["element", "vertex"]:
+            count = int(line[2])
+        elif line[0] == "property" and line[1] in kinds:
+            fields.append((line[2], kinds[line[1]]))
+    return count, np.dtype(fields)
+
+
+def _colours(
+    depth: NDArray[np.float32], marked: NDArray[np.bool_], deepest: float
+) -> NDArray[np.uint8]:
+    """Return (N, 4) RGBA of points by depth, file units; those that do not clash are clean."""
+    out = np.full((len(depth), 4), 255, np.uint8)
+    out[:, :3] = CLEAN_COLOUR
+    out[marked] = cividis(depth[marked].astype(np.float64) / max(deepest, 1e-300))
+    return out
 
 
 def write_legend(deepest: float, path: Path) -> None:

@@ -18,6 +18,7 @@ from scipy.sparse.csgraph import connected_components
 from cagecheck.chores.clash.solids import Solid
 
 Numbers = NDArray[np.int64]
+_NONE = np.zeros((0, 2), np.int64)
 
 
 @dataclass(frozen=True, eq=False)
@@ -44,16 +45,19 @@ def find_places(
     pairs: Numbers,
     inside_one: NDArray[np.bool_],
     inside_other: NDArray[np.bool_],
+    joined: Numbers = _NONE,
 ) -> Places:
     """Join (P, 2) crossing triangles and corners inside the other part into places.
 
     inside_one, inside_other : (T, 3) bool, triangle corners that lie inside the other part.
+    joined : (K, 2) rows of `pairs` that belong together for other reasons.
     """
     count = len(pairs)
     pair = np.arange(count)
     links = _Links(count)
     links.join_by_key(pair, pairs[:, 1], one.welded[pairs[:, 0]])
     links.join_by_key(pair, pairs[:, 0], other.welded[pairs[:, 1]])
+    links.join(joined[:, 0], joined[:, 1])
     corner_one = links.add_nodes(one.welded)
     corner_other = links.add_nodes(other.welded)
     for corner, inside, crossing in (
@@ -81,6 +85,18 @@ def find_places(
         Patch(patches[0].triangle, of_one),
         Patch(patches[1].triangle, of_other),
     )
+
+
+def merged(places: Places, group: Numbers) -> Places:
+    """Return places of which those with one number in `group` (count,) are one."""
+    used, number = np.unique(group, return_inverse=True)
+
+    def patch(old: Patch) -> Patch:
+        rows = np.stack([old.triangle, number[old.place]], axis=1)
+        unique = np.unique(rows, axis=0)
+        return Patch(unique[:, 0], unique[:, 1])
+
+    return Places(len(used), number[places.of_pair], patch(places.one), patch(places.other))
 
 
 def components(begin: Numbers, end: Numbers, size: int) -> Numbers:

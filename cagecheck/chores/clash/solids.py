@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.meshes.box_tree import BoxTree
-from cagecheck.meshes.edges import triangle_edges
+from cagecheck.meshes.edges import EdgeTable, triangle_edges
 from cagecheck.meshes.meeting import meeting_pairs, triangle_tree
 from cagecheck.meshes.normals import equal_positions
 
@@ -50,9 +50,14 @@ class Solid:
         return equal_positions(self.positions)[self.triangles]
 
     @cached_property
+    def edges(self) -> EdgeTable:
+        """The edges of the welded triangles."""
+        return triangle_edges(self.welded)
+
+    @cached_property
     def is_closed(self) -> bool:
         """Whether every edge is passed as often one way as the other (no border, one outside)."""
-        table = triangle_edges(self.welded)
+        table = self.edges
         way = np.sign(np.roll(self.welded, -1, axis=1) - self.welded).ravel()
         return len(table) > 0 and not np.bincount(table.edge, way, minlength=len(table)).any()
 
