@@ -49,7 +49,7 @@ NARROWER = 0.25
 # The seed of the check of offsets that were chosen is this far from those of the other checks.
 CHOSEN_SEED = 500_000
 # What a mending changed is looked at so many times before all is, and on points this much nearer
-# to each other, unless a check of all casts fewer: what shows there need not wait for that.
+# to each other: it costs little, and what shows there need not wait for the next check of all.
 CLOSE_LOOKS = 3
 FINER = 2.0
 # Where so small a share of what is wrong is open, all the rest being in conflict, mending ends.
@@ -122,14 +122,13 @@ def check_chosen(
 
     mends : 0 leaves the offsets as they are; what is wrong where they differ was given up then.
     """
-    changed = (offsets != search.offsets)[search.low.welded].any(axis=1)
-    given_up = changed | search.conflict
+    given_up = (offsets != search.offsets)[search.low.welded].any(axis=1)
+    if mends == 0:
+        given_up |= search.conflict
     search.offsets = offsets
-    # What no offsets serve where nothing changed they do not serve now.
-    search.conflict = search.conflict & ~triangles_around(search.low, changed, NEIGHBOUR_RINGS)
     spacing = finer_spacing(search.low, checked.cast.points, 1)
     seed = search.settings.seed + CHOSEN_SEED
-    again = _mend_on(search, spacing, seed, mends, texels, None)
+    again = _mend_and_check(search, spacing, seed, mends, texels)
     if mends == 0:
         search.conflict = given_up
         again = replace(again, watched_open=0)
@@ -154,24 +153,9 @@ def _wrong_area(cast: Cast) -> float:
 def _mend_and_check(
     search: Search, spacing: float, seed: int, mends: int, texels: TexelWatch | None
 ) -> Checked:
-    """Mend places, also those in conflict, until a check on new points finds nothing open."""
+    """Mend places until a check on new points finds nothing open, and return that check."""
     still_open = _still_open(search)
     search.conflict = np.zeros_like(search.conflict)
-    return _mend_on(search, spacing, seed, mends, texels, still_open)
-
-
-def _mend_on(
-    search: Search,
-    spacing: float,
-    seed: int,
-    mends: int,
-    texels: TexelWatch | None,
-    still_open: Group | None,
-) -> Checked:
-    """Mend places that are not in conflict until a check on new points finds nothing open.
-
-    still_open : points to mend besides, the first time. Returns the last check.
-    """
     for k in range(mends + 1):
         search.progress("checking", k, mends + 1)
         check = search.cast(sample_points(search.low, spacing, seed=seed + k))
@@ -182,7 +166,7 @@ def _mend_on(
         groups = [Group(check.points, wrong), Group(watched.points, left)]
         if texels is not None:
             groups.append(Group(*texels.look(search)))
-        if k == 0 and still_open is not None:
+        if k == 0:
             groups.append(still_open)
         # By number: samples on edges and watched places stand for no area.
         little = all(
@@ -217,8 +201,6 @@ def _mend_closely(search: Search, groups: list[Group], spacing: float, seed: int
         if k == CLOSE_LOOKS or not changed.any():
             break
         near = triangles_around(search.low, changed, NEIGHBOUR_RINGS)
-        if float(search.low.area[near].sum()) * FINER**2 > float(search.low.area.sum()):
-            break
         points = sample_points(search.low, spacing, seed=seed + k, triangles=np.flatnonzero(near))
         check = search.cast(points)
         watched = _watched(search, check, near)
