@@ -17,6 +17,7 @@ from cagecheck.chores.clash.find import (
     find_clashes as find_clashes,
 )
 from cagecheck.chores.clash.heat import (
+    colour_clash_map as colour_clash_map,
     write_clash_map as write_clash_map,
     write_legend as write_legend,
 )
