@@ -303,6 +303,9 @@ from cagecheck.viewing.shot import (
 from cagecheck.viewing.window import (
     Window as Window,
 )
+from cagecheck.watching.assets import (
+    BatchWatch as BatchWatch,
+)
 from cagecheck.watching.bake import (
     Bake as Bake,
 )

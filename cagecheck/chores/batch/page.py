@@ -13,6 +13,7 @@ from cagecheck.chores.batch.gate import junit_xml
 from cagecheck.files import replace_file
 from cagecheck.words.cells import Table
 from cagecheck.words.numbers import decimals
+from cagecheck.words.sentences import count_words
 
 COLUMNS = (
     "name", "verdict", "regions", "texels", "percent", "texels_before_tuning", "worst_defect",
@@ -130,7 +131,7 @@ def verdict_sentence(document: Mapping[str, Any]) -> str:
     words = [verdict_of(row, document["gate"]) for row in rows]
     counts = {word: words.count(word) for word in dict.fromkeys(words)}
     said = ", ".join(f"{count} {word}" for word, count in counts.items())
-    return f"{len(rows)} assets: {said}."
+    return f"{count_words(len(rows), 'asset')}: {said}."
 
 
 def worst_sentence(worst: Mapping[str, Any]) -> str:
