@@ -38,8 +38,14 @@ class BatchWatch:
         The list of assets, read anew whenever it is saved.
     out : str | os.PathLike[str]
         Folder for all results; an earlier batch's folder is continued.
-    workers, memory_gb, scheduler, against
-        As `run_batch` takes them.
+    workers : int, optional
+        Local processes, each with one asset at a time.
+    memory_gb : float, optional
+        Private memory that all local processes together may hold.
+    scheduler : str, optional
+        Address of a dask.distributed scheduler whose workers see the same files.
+    against : str | os.PathLike[str], optional
+        Folder of an accepted run, see `run_batch`.
     progress : Progress, optional
         Called now and then with stage, done and total.
 
