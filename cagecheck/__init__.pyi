@@ -80,7 +80,6 @@ from cagecheck.errors import (
     Notice as Notice,
 )
 from cagecheck.formats.frames import (
-    Pose as Pose,
     parse_frames as parse_frames,
 )
 from cagecheck.formats.push_file import (
