@@ -183,6 +183,9 @@ from cagecheck.meshes.pairs import (
     pair_parts as pair_parts,
     Pairing as Pairing,
 )
+from cagecheck.meshes.pose import (
+    Pose as Pose,
+)
 from cagecheck.meshes.tiles import (
     NO_TILE as NO_TILE,
 )

@@ -20,10 +20,11 @@ from cagecheck.cli import app
 from cagecheck.commands.terminal import Terminal
 from cagecheck.commands.tune import say_check
 from cagecheck.errors import InputError
-from cagecheck.formats.frames import Pose, parse_frame, parse_frames
+from cagecheck.formats.frames import parse_frame, parse_frames
 from cagecheck.formats.read import read_mesh, read_surface
 from cagecheck.formats.write_cage import write_cage
 from cagecheck.meshes.lowpoly import prepare_low
+from cagecheck.meshes.pose import Pose
 from cagecheck.predicting.inputs import MeshOptions, Moment, read_cage
 from cagecheck.predicting.settings import Settings
 from cagecheck.viewing.result import read_high, read_result
