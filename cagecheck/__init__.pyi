@@ -80,7 +80,6 @@ from cagecheck.errors import (
     Notice as Notice,
 )
 from cagecheck.formats.frames import (
-    Pose as Pose,
     parse_frames as parse_frames,
 )
 from cagecheck.formats.push_file import (
@@ -183,6 +182,9 @@ from cagecheck.meshes.normals import (
 from cagecheck.meshes.pairs import (
     pair_parts as pair_parts,
     Pairing as Pairing,
+)
+from cagecheck.meshes.pose import (
+    Pose as Pose,
 )
 from cagecheck.meshes.tiles import (
     NO_TILE as NO_TILE,

@@ -17,13 +17,14 @@ from cagecheck.commands.options import ForceFlag, JsonFlag, add_command
 from cagecheck.commands.terminal import EXIT_CLEAN, EXIT_DEFECTS, Terminal, place
 from cagecheck.errors import InputError
 from cagecheck.files import OutputFolder, refuse_results
-from cagecheck.formats.frames import Pose, parse_frames
+from cagecheck.formats.frames import parse_frames
 from cagecheck.formats.read import read_mesh
 from cagecheck.mending.mend import mend_clashes
 from cagecheck.mending.result import Mending
 from cagecheck.mending.settings import MendSettings
 from cagecheck.mending.write import write_mending
 from cagecheck.meshes.mesh import Mesh
+from cagecheck.meshes.pose import Pose
 from cagecheck.options import MENDING, OUTPUT
 from cagecheck.words.cells import Table
 from cagecheck.words.numbers import as_given, count_text, readable

@@ -72,7 +72,7 @@ def inspect(
     size, one_map = wanted.map_size, wanted.one_map
     padding = float(needed_padding(size)) if wanted.padding is None else wanted.padding
     with terminal.progress() as progress:
-        mesh = read_mesh(low, progress=progress)
+        mesh = read_mesh(low, pose=reading.moment.pose(), progress=progress)
         prepared = prepare_low(mesh, rule=reading.normals, quads=reading.quads)
         surface: Surface | None = None
         pairing: Pairing | None = None
@@ -82,7 +82,7 @@ def inspect(
             )
         else:
             surface = transform_surface(
-                read_surface(high, normals=False, progress=progress),
+                read_surface(high, normals=False, pose=reading.moment.pose(), progress=progress),
                 reading.high_scale,
                 reading.high_axes,
             )
@@ -101,7 +101,9 @@ def inspect(
                 one_map=one_map,
                 progress=progress,
             )
-    terminal.result(_document(inspection, pairing, low, high, size, padding))
+    document = _document(inspection, pairing, low, high, size, padding)
+    pose = reading.moment.pose()
+    terminal.result(document if pose is None else document | {"pose": pose.to_dict()})
     _say(terminal, inspection, pairing, low, size, wanted.verbose)
     failing = inspection.count("error")
     failing += inspection.count("warning") if wanted.fail_on == "warning" else 0

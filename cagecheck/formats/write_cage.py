@@ -28,7 +28,6 @@ from cagecheck.errors import InputError, Notice, takes
 from cagecheck.formats import cage_gltf, cage_text
 from cagecheck.formats.cage_text import CannotKeepError
 from cagecheck.formats.file_bytes import FileBytes, load_bytes, split_name
-from cagecheck.formats.frames import POSED
 from cagecheck.formats.usd import ENDINGS
 from cagecheck.formats.usd_write import override_points
 from cagecheck.formats.write_mesh import Chunks, write_chunks, write_mesh
@@ -102,7 +101,7 @@ def write_cage(
         raise InputError("a cage position is not a finite number.", file=str(path))
     extension = split_name(path)[1]
     source = source_mesh.source
-    if source is not None and source.layout == POSED:
+    if source is not None and source.pose is not None:
         write_mesh(source_mesh.with_positions(cage), path, force)
         return (
             Notice(
