@@ -107,6 +107,10 @@ from cagecheck.inspecting.inspection import (
     Inspection as Inspection,
     part_rows as part_rows,
 )
+from cagecheck.inspecting.write import (
+    inspection_document as inspection_document,
+    write_inspection as write_inspection,
+)
 from cagecheck.inspecting.tile_table import (
     tile_table as tile_table,
     TileTable as TileTable,

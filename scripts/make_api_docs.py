@@ -33,6 +33,7 @@ CHAPTERS: dict[str, tuple[str, ...]] = {
     ),
     "Inspecting": (
         "inspect_low", "inspect_pair", "Inspection", "Finding", "Place", "part_rows",
+        "write_inspection", "inspection_document",
         "needed_padding",
     ),
     "Predicting": (

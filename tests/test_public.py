@@ -53,7 +53,7 @@ WITH_EXAMPLES = (
     "locate", "mesh_from_polygons", "pair_parts", "predict", "prepare_low", "rays_through",
     "read_inputs", "read_mesh", "read_schema", "read_surface", "sample_points",
     "spacing_for_count", "tile_table", "tune", "write_cage", "write_mesh", "write_prediction",
-    "write_surface",
+    "write_inspection", "write_surface",
 )  # fmt: skip
 # The order of sections is that of the numpydoc guide.
 SECTIONS = ("Parameters", "Attributes", "Returns", "Raises", "Notes", "References", "Examples")

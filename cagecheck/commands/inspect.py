@@ -8,13 +8,15 @@ from typing import Annotated, Any, Literal
 
 import typer
 
-from cagecheck.commands.options import JsonFlag, LowPath, add_command
+from cagecheck.commands.options import LowPath, Output, add_command
 from cagecheck.commands.pairs import say_pairs
 from cagecheck.commands.terminal import EXIT_CLEAN, EXIT_DEFECTS, Terminal
 from cagecheck.commands.terminal import place as spelled
+from cagecheck.files import refuse_results
 from cagecheck.formats.read import read_mesh, read_surface
 from cagecheck.inspecting import Finding, Inspection, Place, inspect_low, inspect_pair, part_rows
 from cagecheck.inspecting.finding import SEVERITIES
+from cagecheck.inspecting.write import inspection_document, write_inspection
 from cagecheck.maps.pad import needed_padding
 from cagecheck.meshes.alignment import transform_surface
 from cagecheck.meshes.lowpoly import prepare_low
@@ -57,18 +59,20 @@ def inspect(
     *,
     wanted: Wanted,
     reading: MeshOptions,
-    as_json: JsonFlag = False,
+    output: Output,
 ) -> int:
     """Inspect a low poly, and how a high poly fits it, before baking.
 
     Finds faults of topology, polygons, UVs, texel density, hard edges and parts; says where, how
-    many, what each does to the bake and what to do. Exit code 0 when nothing is an error, 1 when
-    something is (or a warning, with --fail-on warning), 2 when a file cannot be used.
+    many, what each does to the bake and what to do. With --out a page, a picture and the whole as
+    JSON. Exit code 0 when nothing is an error, 1 when something is (or a warning, with --fail-on
+    warning), 2 when a file cannot be used.
 
     Example:
-      cagecheck inspect hero_low.obj hero_high.ply --size 2048 --padding 8
+      cagecheck inspect hero_low.obj hero_high.ply --size 2048 --out inspected
     """
-    terminal = Terminal(as_json)
+    terminal = Terminal(output.as_json)
+    refuse_results(output.out, "inspect.html", output.force)
     size, one_map = wanted.map_size, wanted.one_map
     padding = float(needed_padding(size)) if wanted.padding is None else wanted.padding
     with terminal.progress() as progress:
@@ -101,33 +105,22 @@ def inspect(
                 one_map=one_map,
                 progress=progress,
             )
-    document = _document(inspection, pairing, low, high, size, padding)
+        files: list[Path] = []
+        if output.out is not None:
+            files = write_inspection(
+                inspection, output.out, pairing=pairing, force=output.force, progress=progress
+            )
+    paths = {"low": str(low), "high": None if high is None else str(high)}
+    written = {} if output.out is None else {"written": [str(path) for path in files]}
     pose = reading.moment.pose()
-    terminal.result(document if pose is None else document | {"pose": pose.to_dict()})
+    posed = {} if pose is None else {"pose": pose.to_dict()}
+    terminal.result(inspection_document(inspection, pairing) | paths | posed | written)
     _say(terminal, inspection, pairing, low, size, wanted.verbose)
+    if files:
+        terminal.say("Written: " + ", ".join(str(path) for path in files))
     failing = inspection.count("error")
     failing += inspection.count("warning") if wanted.fail_on == "warning" else 0
     return EXIT_DEFECTS if failing else EXIT_CLEAN
-
-
-def _document(
-    inspection: Inspection,
-    pairing: Pairing | None,
-    low: Path,
-    high: Path | None,
-    size: int,
-    padding: float,
-) -> dict[str, Any]:
-    return {
-        "low": str(low),
-        "high": None if high is None else str(high),
-        "map_size": size,
-        "padding_texels": padding,
-        "pairing": None
-        if pairing is None
-        else [dict(zip(("low", "high", "rule"), row, strict=True)) for row in pairing.rows()],
-        **inspection.to_dict(),
-    }
 
 
 def _say(
