@@ -21,7 +21,7 @@ from cagecheck.commands.terminal import (
 from cagecheck.errors import InputError, Notice
 from cagecheck.files import refuse_existing
 from cagecheck.meshes.lowpoly import LowPoly
-from cagecheck.options import MAPS, OFFSETS, again, flags_given
+from cagecheck.options import MAPS, OFFSETS, OUTPUT, again, flags_given
 from cagecheck.predicting.inputs import CageFiles, MeshOptions, read_cage, read_inputs
 from cagecheck.predicting.settings import Settings
 from cagecheck.progress import Progress
@@ -82,6 +82,15 @@ AfreshFlag = Annotated[
         rich_help_panel=OFFSETS,
     ),
 ]
+CopyCageFlag = Annotated[
+    bool,
+    typer.Option(
+        "--copy-cage",
+        help="Write the cage of a USD low poly as a copy of its file with only points changed, not "
+        "as a layer over it.",
+        rich_help_panel=OUTPUT,
+    ),
+]
 StraightenFlag = Annotated[
     bool,
     typer.Option(
@@ -133,6 +142,7 @@ def tune_command(
     straightened: StraightenFlag = False,
     reading: MeshOptions,
     maps: MapsOption = None,
+    copy_cage: CopyCageFlag = False,
     output: Output,
 ) -> int:
     """Find cage offsets per vertex, and check them by casting.
@@ -171,7 +181,7 @@ def tune_command(
         if output.out is not None:
             written = write_tuning(
                 result, numbers, output.out, straightening=turned, conflicts=conflicts, maps=kinds,
-                force=output.force, progress=progress,
+                copy_cage=copy_cage, force=output.force, progress=progress,
             )  # fmt: skip
     terminal.result(tuning_document(result, numbers, straightening=turned, conflicts=conflicts))
     say_tuning(terminal, result, numbers)

@@ -52,6 +52,7 @@ def write_cage(
     force: bool = False,
     *,
     place: str | os.PathLike[str] | None = None,
+    copy: bool = False,
 ) -> tuple[Notice, ...]:
     """Write the cage of a low poly: its mesh with its vertices elsewhere.
 
@@ -68,6 +69,9 @@ def write_cage(
     place : str | os.PathLike[str], optional
         Where the file will lie in the end, if `path` is for a time; a layer of a USD scene names
         the scene as seen from there.
+    copy : bool, optional
+        Write the cage of a USD scene as a copy of its file with only points changed, not as a
+        layer over it. Other formats and packages (.usdz) are always copied.
 
     Returns
     -------
@@ -128,7 +132,9 @@ def write_cage(
         chunks: Chunks
         if is_layer:
             chunks = [
-                override_points(file, source_mesh, cage, moved, extension, Path(place or path))
+                override_points(
+                    file, source_mesh, cage, moved, extension, Path(place or path), copy=copy
+                )
             ]
         else:
             chunks = _REWRITES[extension](file, source_mesh, cage, moved)

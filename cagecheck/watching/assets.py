@@ -18,9 +18,10 @@ from cagecheck.comparing.compare import compare_placed
 from cagecheck.comparing.placed import Placed
 from cagecheck.comparing.read import read_placed
 from cagecheck.errors import InputError
+from cagecheck.files import Stamp
 from cagecheck.formats.references import data_files
 from cagecheck.progress import Progress, silent
-from cagecheck.watching.contents import Stamp, stamps
+from cagecheck.watching.contents import stamps
 from cagecheck.watching.needs import NEEDED, need
 from cagecheck.watching.news import News, saved_words
 from cagecheck.watching.watch import QUIET_SECONDS, TICK_SECONDS

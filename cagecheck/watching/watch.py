@@ -19,9 +19,9 @@ from types import TracebackType
 from typing import TYPE_CHECKING
 
 from cagecheck.errors import InputError
-from cagecheck.files import OutputFolder, refuse_existing, refuse_results, replace_file
+from cagecheck.files import OutputFolder, Stamp, refuse_existing, refuse_results, replace_file
 from cagecheck.watching.bake import Bake
-from cagecheck.watching.contents import Stamp, stamps
+from cagecheck.watching.contents import stamps
 from cagecheck.watching.needs import NEEDED, NEEDED_FOR_PAGE, need
 from cagecheck.watching.news import News, saved_words
 from cagecheck.watching.orders import PREVIEW, QUICK_PAGE, RESULT, Done, Order
