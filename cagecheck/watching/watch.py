@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING
 
 from cagecheck.errors import InputError
 from cagecheck.files import OutputFolder, Stamp, refuse_existing, refuse_results, replace_file
+from cagecheck.staging import new_folder, recover
 from cagecheck.watching.bake import Bake
 from cagecheck.watching.contents import stamps
 from cagecheck.watching.needs import NEEDED, NEEDED_FOR_PAGE, need
@@ -37,7 +38,6 @@ if TYPE_CHECKING:
 QUIET_SECONDS = 0.25
 # How often events and the predicting process are asked.
 TICK_SECONDS = 0.04
-STAGE_PREFIX = ".cagecheck-watch-"
 
 
 class Watch:
@@ -291,20 +291,23 @@ class Watch:
     def _make_stage(self, opened: contextlib.ExitStack) -> Path:
         """Make the folder for what is not whole yet: beside the result, where there is one."""
         if self.out is None:
-            made = tempfile.mkdtemp(prefix="cagecheck-")
-        else:
-            beside = self.out.absolute().parent
-            try:
-                beside.mkdir(parents=True, exist_ok=True)
-                made = tempfile.mkdtemp(prefix=STAGE_PREFIX, dir=beside)
-            except OSError as error:
-                raise InputError(
-                    f"cannot write here ({error.strerror}).",
-                    file=str(beside),
-                    cure="Choose another `out` folder.",
-                ) from error
+            made = Path(tempfile.mkdtemp(prefix="cagecheck-"))
+            opened.callback(shutil.rmtree, made, ignore_errors=True)
+            return made
+        beside = self.out.absolute().parent
+        try:
+            beside.mkdir(parents=True, exist_ok=True)
+            recover(self.out)
+            made, lock = new_folder(beside)
+        except OSError as error:
+            raise InputError(
+                f"cannot write here ({error.strerror}).",
+                file=str(beside),
+                cure="Choose another `out` folder.",
+            ) from error
         opened.callback(shutil.rmtree, made, ignore_errors=True)
-        return Path(made)
+        opened.callback(lock.release)
+        return made
 
 
 def _told(news: News) -> tuple[str, str]:
