@@ -20,6 +20,7 @@ from cagecheck.arrays.types import Floats
 from cagecheck.chores.clash.deepest import in_four
 from cagecheck.chores.clash.find import Clashes
 from cagecheck.chores.clash.solids import Solid
+from cagecheck.meshes.normals import equal_positions
 from cagecheck.report.colours import CLEAN_COLOUR, cividis
 from cagecheck.report.heatmap import HeatMap, write_heat_ply
 from cagecheck.words.lengths import length_words
@@ -212,13 +213,18 @@ def _depths(
     parts = clashes.parts
     for (one, other), deepest in ways.items():
         mine = np.flatnonzero(marked & (owner == one))
+        # Pieces of cut triangles share no vertices, but most of their places.
+        number = equal_positions(points[mine])
+        first = np.unique(number, return_index=True)[1]
+        at = points[mine[first]]
+        here = np.zeros(len(at))
         if parts[other].is_closed:
-            depth[mine] = np.maximum(depth[mine], parts[other].depth(points[mine])[0])
+            here = np.maximum(here, parts[other].depth(at)[0])
         elif not parts[one].is_closed:
-            depth[mine] = np.maximum(depth[mine], deepest)
+            here = np.maximum(here, deepest)
         if parts[one].is_closed and not parts[other].is_closed:
-            poking = _poking(parts[one], parts[other], points[mine], deepest)
-            depth[mine] = np.maximum(depth[mine], poking)
+            here = np.maximum(here, _poking(parts[one], parts[other], at, deepest))
+        depth[mine] = np.maximum(depth[mine], here[number])
     return depth
 
 

@@ -108,8 +108,14 @@ class Solid:
         distance, triangle = self.distance(points)
         if len(points) == 0:
             return distance, triangle
-        turns = self._winding.winding_number(np.ascontiguousarray(points))
-        return np.where(np.abs(turns) > _HALF_TURN, distance, -distance), triangle
+        low, high = self.box
+        # Beyond the box is outside; telling the turns takes longer than all the rest.
+        near = np.flatnonzero(np.all((points >= low) & (points <= high), axis=1))
+        inside = np.zeros(len(points), bool)
+        if len(near):
+            turns = self._winding.winding_number(np.ascontiguousarray(points[near]))
+            inside[near] = np.abs(turns) > _HALF_TURN
+        return np.where(inside, distance, -distance), triangle
 
 
 def meeting_triangles(one: Solid, other: Solid) -> NDArray[np.int64]:
