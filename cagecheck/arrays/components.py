@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -9,7 +11,9 @@ from cagecheck.arrays.types import Ints
 from cagecheck.loops import njit
 
 
-def connected(count: int, first: Ints, second: Ints) -> tuple[int, NDArray[np.int32]]:
+def connected(
+    count: int, first: NDArray[np.integer[Any]], second: NDArray[np.integer[Any]]
+) -> tuple[int, NDArray[np.int32]]:
     """Return how many groups `count` things fall into, and (count,) the group of each.
 
     first, second : (P,) the two ends of every link. Groups are numbered by their first members.

@@ -90,7 +90,7 @@ def clash(
             if folder is not None:
                 write_clash_map(found, _deepest([found]), folder.add(_map_name(number)))
             # Parts and their trees are large, and are not needed any more.
-            results.append((name, replace(found, parts=(), involved=())))
+            results.append((name, replace(found, parts=(), involved=(), sides={})))
         document = {"frames": rows}
         if folder is not None:
             _write(folder, results, document)

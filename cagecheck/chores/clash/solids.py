@@ -100,21 +100,29 @@ class Solid:
         _, _, out = self._tree.squared_distance(self.positions, self.triangles, points)
         return np.asarray(out)
 
-    def depth(self, points: Floats) -> tuple[Floats, NDArray[np.int64]]:
-        """Return (N,) distances to the surface, positive inside, and the nearest triangles.
-
-        Only meaningful for a closed part, turned outwards or inwards as a whole.
-        """
-        distance, triangle = self.distance(points)
-        if len(points) == 0:
-            return distance, triangle
+    def contains(self, points: Floats) -> NDArray[np.bool_]:
+        """Return (N,): do points lie inside? Only meaningful for a closed part, see `depth`."""
         low, high = self.box
-        # Beyond the box is outside; telling the turns takes longer than all the rest.
-        near = np.flatnonzero(np.all((points >= low) & (points <= high), axis=1))
-        inside = np.zeros(len(points), bool)
+        inside = np.all((points >= low) & (points <= high), axis=1)
+        near = np.flatnonzero(inside)
         if len(near):
             turns = self._winding.winding_number(np.ascontiguousarray(points[near]))
             inside[near] = np.abs(turns) > _HALF_TURN
+        return np.asarray(inside)
+
+    def depth(
+        self, points: Floats, sides: NDArray[np.int8] | None = None
+    ) -> tuple[Floats, NDArray[np.int64]]:
+        """Return (N,) distances to the surface, positive inside, and the nearest triangles.
+
+        Only meaningful for a closed part, turned outwards or inwards as a whole. Where it is known
+        already, `sides` (N,) says 1 for inside and 0 for outside, -1 elsewhere: finding out takes
+        longer than all the rest.
+        """
+        distance, triangle = self.distance(points)
+        inside = np.zeros(len(points), bool) if sides is None else sides == 1
+        asked = np.arange(len(points)) if sides is None else np.flatnonzero(sides < 0)
+        inside[asked] = self.contains(points[asked])
         return np.where(inside, distance, -distance), triangle
 
 
