@@ -21,7 +21,6 @@ from cagecheck.chores.clash.deepest import in_four
 from cagecheck.chores.clash.find import Clashes
 from cagecheck.chores.clash.sides import INSIDE, UNTOLD
 from cagecheck.chores.clash.solids import Solid
-from cagecheck.meshes.normals import equal_positions
 from cagecheck.report.colours import CLEAN_COLOUR, cividis
 from cagecheck.report.heatmap import HeatMap, write_heat_ply
 from cagecheck.words.lengths import length_words
@@ -35,6 +34,9 @@ _STICKS_OUT = 2.0
 # The cosine of 45 degrees: what lies more to the side than below is not covered.
 _STRAIGHT = 0.7
 _BAR = (256, 24)
+# An odd number without pattern (2^64 over the golden ratio), as multiplying hashes have it: Knuth,
+# The Art of Computer Programming 3, section 6.4.
+_MIX = np.uint64(0x9E3779B97F4A7C15)
 _CHANNELS = ("red", "green", "blue", "alpha")
 
 
@@ -226,8 +228,7 @@ def _depths(
     for (one, other), deepest in ways.items():
         mine = np.flatnonzero((triangle >= 0) & (owner == one))
         # Pieces of cut triangles share no vertices, but most of their places.
-        number = equal_positions(points[mine])
-        first = np.unique(number, return_index=True)[1]
+        first, number = _distinct(points[mine])
         at = points[mine[first]]
         here = np.zeros(len(at))
         if parts[other].is_closed:
@@ -241,6 +242,28 @@ def _depths(
             here = np.maximum(here, _poking(parts[one], parts[other], sides, at, deepest))
         depth[mine] = np.maximum(depth[mine], here[number])
     return depth
+
+
+def _distinct(points: Floats) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return rows (M,) that hold all points (N, 3), and for every point which of them is it.
+
+    Points that differ are never one. One sort by a number mixed from the coordinates' bits is much
+    faster than one by all three; in the rare case that two points share it, some stay repeated.
+    """
+    bits = np.ascontiguousarray(points).view(np.uint64)
+    mixed = np.zeros(len(points), np.uint64)
+    for k in range(3):
+        mixed = (mixed ^ bits[:, k]) * _MIX
+        mixed ^= mixed >> np.uint64(29)
+    order = np.argsort(mixed)
+    new = np.ones(len(points), bool)
+    new[1:] = mixed[order[1:]] != mixed[order[:-1]]
+    for k in range(3):
+        column = bits[order, k]
+        new[1:] |= column[1:] != column[:-1]
+    number = np.empty(len(points), np.int64)
+    number[order] = np.cumsum(new) - 1
+    return order[new], number
 
 
 def _cut(triangles: Floats, longest: float) -> tuple[Floats, NDArray[np.int64]]:

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.meshes.box_tree import BoxTree
 from cagecheck.meshes.edges import EdgeTable, triangle_edges
-from cagecheck.meshes.meeting import meeting_pairs, triangle_tree
+from cagecheck.meshes.meeting import meeting_pairs, meeting_segments, triangle_tree
 from cagecheck.meshes.normals import equal_positions
 
 # A closed surface winds round a point once or not at all; half is the middle. The fast winding
@@ -157,14 +157,6 @@ def crossing_segments(one: Solid, other: Solid, pairs: NDArray[np.int64]) -> Flo
 
     Pairs that lie in one plane, or only touch in a point, have a segment without length.
     """
-    out = np.zeros((len(pairs), 2, 3))
-    a = one.positions[one.triangles[pairs[:, 0]]]
-    b = other.positions[other.triangles[pairs[:, 1]]]
-    for k in range(len(pairs)):
-        hit, is_flat, begin, end = igl.tri_tri_intersection_test_3d(
-            a[k, :1], a[k, 1:2], a[k, 2:], b[k, :1], b[k, 1:2], b[k, 2:]
-        )
-        ends = begin.ravel(), end.ravel()
-        is_line = hit and not is_flat and np.isfinite(ends).all()
-        out[k] = ends if is_line else a[k].mean(axis=0)
-    return out
+    return meeting_segments(
+        (one.positions, one.triangles), (other.positions, other.triangles), pairs
+    )
