@@ -17,6 +17,7 @@ from cagecheck.chores.clash.find import (
     find_clashes as find_clashes,
 )
 from cagecheck.chores.clash.heat import (
+    colour_clash_map as colour_clash_map,
     write_clash_map as write_clash_map,
     write_legend as write_legend,
 )
@@ -77,6 +78,10 @@ from cagecheck.demo.score import (
 from cagecheck.errors import (
     InputError as InputError,
     Notice as Notice,
+)
+from cagecheck.formats.frames import (
+    Pose as Pose,
+    parse_frames as parse_frames,
 )
 from cagecheck.formats.push_file import (
     PushRecord as PushRecord,
@@ -144,6 +149,21 @@ from cagecheck.maps.pad import (
 from cagecheck.maps.texels import (
     tiles_touched as tiles_touched,
 )
+from cagecheck.mending.mend import (
+    mend_clashes as mend_clashes,
+)
+from cagecheck.mending.result import (
+    MendedFrame as MendedFrame,
+    Mending as Mending,
+    MovedPart as MovedPart,
+    NotMended as NotMended,
+)
+from cagecheck.mending.settings import (
+    MendSettings as MendSettings,
+)
+from cagecheck.mending.write import (
+    write_mending as write_mending,
+)
 from cagecheck.meshes.alignment import (
     check_alignment as check_alignment,
     transform_surface as transform_surface,
@@ -176,6 +196,7 @@ from cagecheck.predicting.inputs import (
     read_cage as read_cage,
     read_inputs as read_inputs,
     MeshOptions as MeshOptions,
+    Moment as Moment,
 )
 from cagecheck.predicting.maps.write_maps import (
     MAP_KINDS as MAP_KINDS,

@@ -28,6 +28,7 @@ OFFSETS = "Offsets"
 SAMPLING = "Sampling"
 MESHES = "Meshes and pairing"
 MAPS = "Maps"
+MENDING = "Mending"
 LIMITS = "Limits for automated checks"
 OUTPUT = "Output"
 

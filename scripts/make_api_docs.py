@@ -65,7 +65,10 @@ CHAPTERS: dict[str, tuple[str, ...]] = {
     "Chores": (
         "tile_table", "TileTable", "plan_renames", "RenameOptions", "RenamePlan", "MapPlan",
         "apply_renames", "finish_renames", "undo_renames", "Journal", "write_tile_materials",
-        "restore_tiles", "find_clashes", "Clashes", "Clash", "write_clash_map", "write_legend",
+        "restore_tiles", "find_clashes", "Clashes", "Clash", "write_clash_map", "colour_clash_map",
+        "write_legend",
+        "mend_clashes", "MendSettings", "Mending", "MendedFrame", "MovedPart", "NotMended",
+        "write_mending",
         "read_manifest", "Manifest", "run_batch", "BatchResult",
     ),
     "The sample scene": ("make_scene", "write_scene", "DemoScene", "score_prediction", "KindScore"),

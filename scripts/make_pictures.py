@@ -2,8 +2,8 @@
 
 Makes the demo scene in a temporary folder, predicts it as `cagecheck demo` does, and draws into
 docs/pictures (or FOLDER): scene.png, heatmap.png, region.png, cut.png, overshoot.png, lit.png,
-tiles.png, and, where Debian's chromium and chromium-driver are installed, report.png and
-report-colours.png.
+tiles.png, and, where Debian's chromium and chromium-driver are installed, report.png,
+report-colours.png and mend.png.
 """
 
 from __future__ import annotations
@@ -23,6 +23,10 @@ from cagecheck.defects.kinds import Defect
 from cagecheck.demo import make_scene, write_scene
 from cagecheck.demo.picture import draw_scene
 from cagecheck.demo.scene import DemoScene
+from cagecheck.mending.mend import mend_clashes
+from cagecheck.mending.settings import MendSettings
+from cagecheck.mending.write import write_mending
+from cagecheck.meshes.mesh import Mesh, mesh_from_polygons
 from cagecheck.predicting.heat import build_heat_map, region_of_samples
 from cagecheck.predicting.inputs import read_inputs
 from cagecheck.predicting.page import page_of_prediction
@@ -174,6 +178,56 @@ def report_pictures(result: Prediction, folder: Path) -> None:
                     save(image, folder / name)
 
 
+# The arm in its sleeve: radii, length, and how far its ends are bent aside.
+ARM, SLEEVE, LONG, BENT = 0.5, 0.55, 2.0, 0.3
+
+
+def bent_tube(radius: float, bend: float, name: str, *, capped: bool) -> Mesh:
+    """A tube about the z axis, its ends `bend` aside; a capped one is closed and longer."""
+    around, along, half = 64, 60, LONG * (1.15 if capped else 1.0)
+    z, a = np.meshgrid(
+        np.linspace(-half, half, along + 1), 2 * np.pi * np.arange(around) / around, indexing="ij"
+    )
+    side = bend * (z / LONG) ** 2
+    points = np.stack([radius * np.cos(a) + side, radius * np.sin(a), z], -1).reshape(-1, 3)
+    i = (np.arange(along)[:, None] * around + np.arange(around)).ravel()
+    j = (np.arange(along)[:, None] * around + (np.arange(around) + 1) % around).ravel()
+    faces = np.stack([i, j, j + around, i + around], 1).tolist()
+    if capped:
+        ring = list(range(around))
+        faces += [ring[::-1], [along * around + k for k in ring]]
+    return mesh_from_polygons(points, faces, part=name)
+
+
+def mend_picture(path: Path) -> None:
+    """Draw a mended sleeve before and after, as its page shows it."""
+    sys.path.insert(0, str(Path(__file__).parent.parent))
+    from tests.browser import BROWSER, DRIVER, browser
+
+    if not (BROWSER and DRIVER):
+        print("mend.png left out: no chromium or chromium-driver")
+        return
+    scene = [bent_tube(SLEEVE, 0, "sleeve", capped=False), bent_tube(ARM, BENT, "arm", capped=True)]
+    mending = mend_clashes([scene], MendSettings(outer=("sleeve",)))
+    with tempfile.TemporaryDirectory() as temporary, browser(1280, 900) as driver:
+        write_mending(mending, temporary, names=["bent arm"])
+        driver.get(Path(temporary, "mend.html").as_uri())
+        halves = []
+        for state in ("before", "after"):
+            driver.execute_script(f"document.querySelector('input[value={state}]').click()")
+            time.sleep(1.0)  # the frame is drawn
+            png = driver.find_element("css selector", ".stage").screenshot_as_png
+            with Image.open(io.BytesIO(png)) as image:
+                middle = image.width // 2
+                halves.append(
+                    image.convert("RGB").crop((middle - 300, 0, middle + 300, image.height))
+                )
+    both = Image.new("RGB", (1200, halves[0].height))
+    both.paste(halves[0], (0, 0))
+    both.paste(halves[1], (600, 0))
+    save(both, path)
+
+
 def main() -> None:
     if without_display():
         os.environ.setdefault("VTK_DEFAULT_OPENGL_WINDOW", "vtkEGLRenderWindow")
@@ -190,6 +244,7 @@ def main() -> None:
         view_pictures(place / "predicted", folder)
         tiles_picture(result, folder / "tiles.png")
         report_pictures(result, folder)
+    mend_picture(folder / "mend.png")
 
 
 if __name__ == "__main__":

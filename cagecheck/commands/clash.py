@@ -16,13 +16,19 @@ from cagecheck.chores.clash.find import Clash, Clashes, find_clashes
 from cagecheck.chores.clash.heat import colour_clash_map, write_clash_map, write_legend
 from cagecheck.commands.options import ForceFlag, JsonFlag, add_command
 from cagecheck.commands.terminal import EXIT_CLEAN, EXIT_DEFECTS, Terminal, place
-from cagecheck.files import OutputFolder
+from cagecheck.errors import InputError
+from cagecheck.files import OutputFolder, refuse_results
+from cagecheck.formats.frames import Pose, parse_frames
 from cagecheck.formats.read import read_mesh
+from cagecheck.mending.mend import mend_clashes
+from cagecheck.mending.result import Mending
+from cagecheck.mending.settings import MendSettings
+from cagecheck.mending.write import write_mending
 from cagecheck.meshes.mesh import Mesh
-from cagecheck.options import OUTPUT
+from cagecheck.options import MENDING, OUTPUT
 from cagecheck.words.cells import Table
-from cagecheck.words.numbers import count_text, readable
-from cagecheck.words.sentences import names_words
+from cagecheck.words.numbers import as_given, count_text, readable
+from cagecheck.words.sentences import names_words, percent_text
 
 _MOST_ROWS = 40
 
@@ -48,6 +54,24 @@ def clash(
     pieces: Annotated[
         bool, typer.Option("--pieces", help="Take every connected piece as a part.")
     ] = False,
+    frames: Annotated[
+        str | None,
+        typer.Option(
+            "--frames",
+            metavar="A:B:STEP",
+            help="Frames of glTF and USD files that move (0:120:5); the meshes are one scene.",
+        ),
+    ] = None,
+    animation: Annotated[
+        str | None,
+        typer.Option("--animation", metavar="NAME", help="Which, if a glTF file holds several."),
+    ] = None,
+    rate: Annotated[
+        float,
+        typer.Option(
+            "--rate", metavar="R", help="Frames a second, for glTF, which counts seconds."
+        ),
+    ] = Pose.rate,
     ignore: Annotated[
         float | None,
         typer.Option(metavar="LENGTH", help="Depth up to which parts count as only touching."),
@@ -61,20 +85,58 @@ def clash(
             rich_help_panel=OUTPUT,
         ),
     ] = None,
+    mend: Annotated[
+        Path | None,
+        typer.Option(
+            "--mend",
+            metavar="FOLDER",
+            help="Move the outer part out of what it clashes with; folder for the mended meshes.",
+            rich_help_panel=MENDING,
+        ),
+    ] = None,
+    rest: Annotated[
+        list[Path] | None,
+        typer.Option(
+            "--rest",
+            metavar="FILE",
+            help="A mesh of the frames in a pose without clashes. May repeat.",
+            rich_help_panel=MENDING,
+        ),
+    ] = None,
+    *,
+    mending: MendSettings,
     force: ForceFlag = False,
     as_json: JsonFlag = False,
 ) -> int:
     """Find parts that pass through each other: where and how deep.
 
-    Exit code 1 when surfaces cross in any frame. Parts wholly inside another are listed, but may
-    be meant (an eye in its socket). Parts are not checked against themselves.
+    With --mend they are moved apart; the files it writes are a proposal to look at. Exit code 1
+    when surfaces cross in any frame, and with --mend when any cross still. Parts wholly inside
+    another are listed, but may be meant (an eye in its socket). Parts are not checked against
+    themselves.
 
-    Example:
-      cagecheck clash walk_*.obj --with body.obj --out clashes
+    Examples:
+      cagecheck clash walk_*.obj --with body.obj --out clashes;
+      cagecheck clash hero.glb --frames 0:120:5 --animation walk
     """
     terminal = Terminal(as_json)
+    if mend is None and (rest or mending != MendSettings()):
+        raise InputError(
+            "options of mending are given, but not where the mended meshes go.",
+            cure="Name a folder with `mend`.",
+        )
+    if mend is not None and pieces:
+        raise InputError("`mend` moves parts by name and takes no `pieces`.")
+    if mend is not None and frames is not None:
+        raise InputError(
+            "`mend` cannot write into a file that moves by itself: its skeleton would move the "
+            "mended positions once more.",
+            cure="Export the frames as one file each and name those.",
+        )
+    refuse_results(mend, "mend.json", force)
     common = [read_mesh(path) for path in with_ or []]
-    frames = [list(meshes)] if together else [[path] for path in meshes]
+    scenes = [list(meshes)] if together or frames else [[path] for path in meshes]
+    moments = scenes_of_frames(scenes, frames, animation, rate)
     results: list[tuple[str, Clashes]] = []
     rows: list[dict[str, Any]] = []
     with contextlib.ExitStack() as stack:
@@ -83,10 +145,10 @@ def clash(
         # A map is laid while the next frame is looked at; never more, for the sake of memory.
         writer = stack.enter_context(ThreadPoolExecutor(1))
         writing: Future[None] | None = None
-        for number, paths in enumerate(frames, start=1):
-            scene: list[Mesh] = [read_mesh(path) for path in paths] + common
+        for number, (paths, pose) in enumerate(moments, start=1):
+            scene: list[Mesh] = [read_mesh(path, pose=pose) for path in paths] + common
             found = find_clashes(scene, ignore=ignore, pieces=pieces, progress=progress)
-            name = " + ".join(path.name for path in paths)
+            name = frame_name(paths, pose)
             rows.append(
                 {"frame": name, "files": [str(p) for p in [*paths, *(with_ or [])]]}
                 | found.to_dict()
@@ -100,13 +162,49 @@ def clash(
             results.append((name, replace(found, parts=(), involved=(), sides={})))
         if writing is not None:
             writing.result()
-        document = {"frames": rows}
+        document: dict[str, Any] = {"frames": rows}
         if folder is not None:
             _write(folder, results, document)
     files = [] if folder is None else folder.paths()
+    mended = None
+    if mend is not None:
+        posed = [[read_mesh(path) for path in paths] + common for paths in scenes]
+        names = [name for name, _ in results]
+        with terminal.progress() as progress:
+            mended = mend_clashes(
+                posed,
+                mending,
+                rest=[read_mesh(path) for path in rest or []],
+                ignore=ignore,
+                progress=progress,
+            )
+            _refuse_standing(mended, len(scenes[0]), len(scenes))
+            paths, mended = write_mending(mended, mend, names=names, force=force)
+        files = [*files, *paths]
+        document = document | {"mending": mended.to_dict()}
     terminal.result(document | {"written": [str(path) for path in files]})
-    _say(terminal, results, files)
+    _say(terminal, results, files if mended is None else [])
+    if mended is not None:
+        _say_mended(terminal, mended, names, files)
+        return EXIT_DEFECTS if any(frame.after for frame in mended.frames) else EXIT_CLEAN
     return EXIT_DEFECTS if any(found.passing for _, found in results) else EXIT_CLEAN
+
+
+def scenes_of_frames(
+    scenes: list[list[Path]], frames: str | None, animation: str | None, rate: float
+) -> list[tuple[list[Path], Pose | None]]:
+    """Return what to read for every frame: the files, and the pose they are in."""
+    if frames is None:
+        return [(paths, None) for paths in scenes]
+    if not rate > 0:
+        raise InputError("--rate must be above 0.")
+    return [(scenes[0], Pose(number, animation, rate)) for number in parse_frames(frames)]
+
+
+def frame_name(paths: Sequence[Path], pose: Pose | None) -> str:
+    """Return how a frame is called: its files, and its number where they hold several."""
+    name = " + ".join(path.name for path in paths)
+    return name if pose is None or pose.frame is None else f"{name} frame {as_given(pose.frame)}"
 
 
 def _say(terminal: Terminal, results: Sequence[tuple[str, Clashes]], files: Sequence[Path]) -> None:
@@ -129,6 +227,45 @@ def _say(terminal: Terminal, results: Sequence[tuple[str, Clashes]], files: Sequ
     )
     if files:
         terminal.say("Wrote " + ", ".join(str(path) for path in files))
+
+
+def _refuse_standing(mended: Mending, own: int, frames: int) -> None:
+    """Refuse to move what stands in every frame, when there are several."""
+    standing = sorted(
+        {part.cloth.name for f in mended.frames for part in f.parts if part.cloth.mesh >= own}
+    )
+    if standing and frames > 1:
+        raise InputError(
+            f"{names_words(standing)} would move, but stands in every frame (`with`).",
+            cure="Give what moves as frames, or name another part with `outer`.",
+        )
+
+
+def _say_mended(
+    terminal: Terminal, mended: Mending, names: Sequence[str], files: Sequence[Path]
+) -> None:
+    if not any(frame.before for frame in mended.frames):
+        terminal.say("Nothing was moved.")
+    else:
+        terminal.say(
+            f"Moved {names_words(mended.outer)}; gap {readable(mended.gap)} ({mended.gap_reason})."
+        )
+    for name, frame in zip(names, mended.frames, strict=True):
+        if not frame.before and not frame.moved.any():
+            continue
+        terminal.say(
+            f"{name}: depth {readable(frame.depth_before)} before, "
+            f"{readable(frame.depth_after)} after; largest move {readable(frame.largest_move)}, "
+            f"largest stretch {percent_text(100 * frame.largest_stretch)} %"
+        )
+        for one in frame.not_mended:
+            terminal.say(f"{name}: not mended, left as it was: {one.reason}.")
+    if mended.over_time is not None:
+        how = {"one": "one displacement for all frames", "smooth": "smooth in time"}
+        words = how.get(mended.over_time, mended.over_time)
+        terminal.say(f"Frames: {words}; flicker {readable(mended.flicker)}.")
+    terminal.say("This is a proposal: look at it before it is used.")
+    terminal.say("Wrote " + ", ".join(str(path) for path in files))
 
 
 def _say_rows(terminal: Terminal, rows: Sequence[tuple[str, Clash]], size: float) -> None:

@@ -9,6 +9,7 @@ from typing import Annotated, Any, Literal
 import typer
 
 from cagecheck.commands.options import JsonFlag, LowPath, add_command
+from cagecheck.commands.pairs import say_pairs
 from cagecheck.commands.terminal import EXIT_CLEAN, EXIT_DEFECTS, Terminal
 from cagecheck.commands.terminal import place as spelled
 from cagecheck.formats.read import read_mesh, read_surface
@@ -45,6 +46,7 @@ class Wanted:
     )  # fmt: skip
     one_map: bool = option(False, MAPS, "All materials share one set of maps (else one each).")
     fail_on: FailOn = option("error", OUTPUT, "From which severity on the exit code is 1.")
+    verbose: bool = option(False, OUTPUT, "Tell what is often meant in full, too.")
 
 
 def inspect(
@@ -100,7 +102,7 @@ def inspect(
                 progress=progress,
             )
     terminal.result(_document(inspection, pairing, low, high, size, padding))
-    _say(terminal, inspection, pairing, low, size)
+    _say(terminal, inspection, pairing, low, size, wanted.verbose)
     failing = inspection.count("error")
     failing += inspection.count("warning") if wanted.fail_on == "warning" else 0
     return EXIT_DEFECTS if failing else EXIT_CLEAN
@@ -132,29 +134,41 @@ def _say(
     pairing: Pairing | None,
     low: Path,
     size: int,
+    verbose: bool,
 ) -> None:
     terminal.notices(inspection.notices)
     if pairing is not None:
-        terminal.table("Pairs", ("low part", "high parts", "how"), pairing.rows())
+        say_pairs(terminal, pairing)
     _say_parts(terminal, inspection, low, size)
     _say_materials(terminal, inspection)
     if not inspection.findings:
         terminal.say("Nothing found.")
         return
-    terminal.table(
-        "Findings",
-        ("severity", "found", "mesh", "count", "of", "parts"),
-        [
-            (f.severity, f.check.title, f.side, f.count, f.check.unit, _parts(f))
-            for f in inspection.findings
-        ],
-    )
-    for finding in inspection.findings:
+    first = [f for f in inspection.findings if f.matters or verbose]
+    if first:
+        terminal.table(
+            "Findings",
+            ("severity", "found", "mesh", "count", "of", "parts"),
+            [(f.severity, f.check.title, f.side, f.count, f.check.unit, _parts(f)) for f in first],
+        )
+    for finding in first:
         _say_finding(terminal, finding, inspection.low.diagonal())
+    _say_often_meant(terminal, [f for f in inspection.findings if not (f.matters or verbose)])
     terminal.say()
     counts = ", ".join(f"{severity}: {inspection.count(severity)}" for severity in SEVERITIES)
     terminal.say(f"Kinds of findings: {counts}.")
     terminal.say(f"Normals: {inspection.low.normal_rule.describe()}.")
+
+
+def _say_often_meant(terminal: Terminal, findings: list[Finding]) -> None:
+    """Print one line for each finding that sound models have too."""
+    if not findings:
+        return
+    terminal.say()
+    terminal.say("Often meant, and then no fault (--verbose tells where, and what to do):")
+    for f in findings:
+        why = f" {f.check.often_meant}" if f.check.often_meant else ""
+        terminal.say(f"  {f.check.title}: {f.amount}.{why}")
 
 
 def _say_parts(terminal: Terminal, inspection: Inspection, low: Path, size: int) -> None:

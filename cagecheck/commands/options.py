@@ -24,6 +24,7 @@ from cagecheck.options import (
     CAGE,
     LIMITS,
     MAPS,
+    MENDING,
     MESHES,
     OFFSETS,
     OUTPUT,
@@ -36,7 +37,7 @@ from cagecheck.options import (
 )
 
 # In this order; what stands under no heading comes first, --help last.
-HEADINGS = (CAGE, OFFSETS, SAMPLING, MESHES, MAPS, LIMITS, OUTPUT)
+HEADINGS = (CAGE, OFFSETS, SAMPLING, MESHES, MAPS, MENDING, LIMITS, OUTPUT)
 # Help is at most this wide, so that lines stay readable in a wide window.
 WIDEST = 100
 EXAMPLE = ("Example:", "Examples:")

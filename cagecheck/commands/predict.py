@@ -11,6 +11,7 @@ from typing import Annotated
 import typer
 
 from cagecheck.commands.options import HighPath, LowPath, Output, add_command
+from cagecheck.commands.pairs import say_pairs
 from cagecheck.commands.terminal import (
     EXIT_CLEAN,
     EXIT_DEFECTS,
@@ -26,7 +27,7 @@ from cagecheck.maps.high_normals import HighNormals
 from cagecheck.meshes.mesh import Surface
 from cagecheck.meshes.pairs import Pairing
 from cagecheck.options import MAPS, OUTPUT
-from cagecheck.predicting.inputs import CageFiles, MeshOptions, read_cage, read_inputs
+from cagecheck.predicting.inputs import CageFiles, MeshOptions, Moment, read_cage, read_inputs
 from cagecheck.predicting.maps.write_maps import MAP_KINDS, MapFiles, MapFormat
 from cagecheck.predicting.next_steps import WayStep, way_words
 from cagecheck.predicting.predict import predict
@@ -83,6 +84,7 @@ def predict_command(
     files: CageFiles,
     settings: Settings,
     reading: MeshOptions,
+    moment: Moment,
     maps: MapsOption = None,
     map_files: MapFiles,
     supersample: SupersampleOption = 1,
@@ -107,11 +109,14 @@ def predict_command(
     if preview is not None:
         refuse_existing(preview, output.force)
     with terminal.progress() as progress:
+        pose = moment.pose()
         own_normals = shading.high_normals == "file"
-        scene = read_inputs(low, high, reading, high_normals=own_normals, progress=progress)
+        scene = read_inputs(
+            low, high, reading, high_normals=own_normals, pose=pose, progress=progress
+        )
         chosen, more = read_cage(
             scene.low, offset=settings.offset, push=files.push, cage=files.cage,
-            directions=settings.directions, progress=progress,
+            directions=settings.directions, pose=pose, progress=progress,
         )  # fmt: skip
         result = predict(
             scene.low, scene.high, cage=chosen, paired=scene.pairing.matrix(), settings=settings,
@@ -166,7 +171,7 @@ def say_prediction(
     if terminal.as_json:
         return
     if pairing is not None:
-        terminal.table("Parts", ("low part", "high parts", "paired by"), pairing.rows())
+        say_pairs(terminal, pairing)
     terminal.notices(result.notices)
     chosen = result.settings
     terminal.say(
@@ -252,14 +257,15 @@ def verdict(result: Prediction) -> str:
     if result.clean:
         return f"Clean: no defect found. {model}"
     first = result.entries[0].first
-    kinds = len({r.name for r in result.regions})
+    regions = count_words(len(result.regions), "region")
+    kinds = count_words(len({r.name for r in result.regions}), "kind")
     misfit = "".join(
         f"First see to this: {notice.text} {notice.cure} "
         for notice in result.notices
         if notice.code in MISFITS
     )
     return (
-        f"{misfit}{count_text(len(result.regions))} regions with {kinds} kinds of defect; see to "
+        f"{misfit}{regions} with {kinds} of defect; see to "
         f"this first: {first.name} on {first.part}. {model} `cagecheck tune` finds offsets per "
         "vertex."
     )

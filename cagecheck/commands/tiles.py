@@ -148,7 +148,10 @@ def materials(
     out: Annotated[
         Path,
         typer.Option(
-            "--out", metavar="FILE", help="The mesh to write (OBJ or GLB).", rich_help_panel=OUTPUT
+            "--out",
+            metavar="FILE",
+            help="The mesh to write (OBJ, GLB), or layer (USD).",
+            rich_help_panel=OUTPUT,
         ),
     ],
     names: Annotated[
@@ -171,6 +174,7 @@ def materials(
     """Write the mesh with one material per tile.
 
     Everything else stays as it is.
+    Of USD scenes a layer with the bindings is written (extra usd), without --first-tile.
     FBX, PLY and STL are not written: export the mesh as OBJ or GLB.
 
     Examples:

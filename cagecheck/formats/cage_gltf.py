@@ -18,8 +18,10 @@ from cagecheck.formats.gltf import VertexRun
 from cagecheck.formats.gltf_accessor import FLOAT, accessor, scaled, view_of
 from cagecheck.formats.gltf_document import (
     BINARY_CHUNK,
+    DRACO,
     JSON_CHUNK,
     Document,
+    MalformedError,
     open_document,
     whole,
 )
@@ -34,7 +36,7 @@ def rewrite_glb(
     file: FileBytes, mesh: Mesh, cage: Floats, moved: NDArray[np.bool_]
 ) -> Iterator[Any]:
     """Return the GLB file with the positions of moved vertices replaced."""
-    document = open_document(file)
+    document = _opened(file)
     tree, buffers = _changed(document, mesh, cage, moved)
     pieces: list[NDArray[Any]] = []
     if document.binary is not None:
@@ -55,12 +57,21 @@ def rewrite_gltf(
 
     Pictures stay where they are; their addresses count from the file's folder.
     """
-    document = open_document(file)
+    document = _opened(file)
     tree, buffers = _changed(document, mesh, cage, moved)
     for index in range(len(document.items("buffers"))):
         buffers.setdefault(index, document.buffer(index))
     _embed(tree, buffers)
     return [json.dumps(tree, indent=2, ensure_ascii=False).encode()]
+
+
+def _opened(file: FileBytes) -> Document:
+    try:
+        return open_document(file)
+    except MalformedError as error:
+        if DRACO in str(error):
+            raise CannotKeepError("it is compressed with Draco") from None
+        raise
 
 
 def _is_inner(tree: dict[str, Any], index: int) -> bool:
@@ -92,9 +103,9 @@ def _changed(
         if not own.any() and run.accessor not in wanted:
             wanted[run.accessor] = (stored, own)
             continue
-        local = np.where(own[:, None], _to_local(cage[run.begin : run.end], run), stored)
+        local = np.where(own[:, None], to_local(cage[run.begin : run.end], run.matrix), stored)
         if run.accessor in wanted:
-            _check_same(wanted[run.accessor][0], local, stored)
+            check_same(wanted[run.accessor][0], local, stored)
             own = own | wanted[run.accessor][1]
         wanted[run.accessor] = (local, own)
     for index, (local, own) in wanted.items():
@@ -103,10 +114,10 @@ def _changed(
     return tree, buffers
 
 
-def _to_local(world: Floats, run: VertexRun) -> Floats:
-    """Undo the transform to world space."""
+def to_local(world: Floats, matrix: Floats) -> Floats:
+    """Undo the transform to world space. Raises `CannotKeepError` where it flattens."""
     try:
-        back = np.linalg.inv(run.matrix)
+        back = np.linalg.inv(matrix)
     except np.linalg.LinAlgError:
         raise CannotKeepError("a node's transform flattens it, which cannot be undone") from None
     if back.ndim == 3:
@@ -118,7 +129,8 @@ def _to_local(world: Floats, run: VertexRun) -> Floats:
     return out
 
 
-def _check_same(first: Floats, second: Floats, stored: Floats) -> None:
+def check_same(first: Floats, second: Floats, stored: Floats) -> None:
+    """Raise `CannotKeepError` where two places of one mesh ask for different local places."""
     size = max(float(np.abs(stored).max(initial=0)), float(np.abs(first).max(initial=0)))
     if np.abs(first - second).max(initial=0) > _SAME * size:
         raise CannotKeepError("several nodes show one mesh, and the cage differs between them")

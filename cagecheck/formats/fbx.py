@@ -9,10 +9,6 @@ pose; subdivision and morphs are left out.
 
 from __future__ import annotations
 
-import json
-import math
-import subprocess
-import sys
 from dataclasses import dataclass
 from typing import Any
 
@@ -20,10 +16,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats
-from cagecheck.errors import InputError, Notice
+from cagecheck.errors import Notice
 from cagecheck.formats import fbx_child
+from cagecheck.formats.apart import CURE as _CURE
+from cagecheck.formats.apart import Library, ask
 from cagecheck.formats.checks import check_indices, check_positions, unit_or_nan
-from cagecheck.formats.file_bytes import MOST_GROWTH, FileBytes
+from cagecheck.formats.file_bytes import FileBytes
 from cagecheck.meshes.mesh import Mesh, Surface, SurfaceNormals
 from cagecheck.meshes.surface_normals import normals_of_corners, unit_rows
 from cagecheck.meshes.triangulate_large import cut_polygons
@@ -31,8 +29,7 @@ from cagecheck.progress import Progress, silent
 from cagecheck.words.numbers import as_given
 
 UNIT_METRES = 0.01
-_LEAST_MEMORY = 512 << 20
-_CURE = "Export it again, or as OBJ or GLB."
+_LIBRARY = Library("FBX", "ufbx", "fbx")
 _AXIS_WORDS = ("+x", "-x", "+y", "-y", "+z", "-z")
 _Y_UP = 2
 
@@ -123,49 +120,14 @@ def _surface_normals(
 def _load(
     file: FileBytes, wanted: tuple[str, ...]
 ) -> tuple[list[_Part], tuple[str, ...], tuple[Notice, ...]]:
-    answer, arrays = _ask_child(file, wanted)
+    answer, arrays = ask(
+        file, _LIBRARY, fbx_child, {"unit": UNIT_METRES, "wanted": wanted}, [file.data]
+    )
     materials: dict[str, int] = {}
     parts = [_part(file, entry, arrays, materials) for entry in answer["parts"]]
     if not parts:
         raise file.error("this file holds no faces.", "Export the mesh with its faces.")
     return parts, tuple(materials), _notices(file, answer)
-
-
-def _ask_child(
-    file: FileBytes, wanted: tuple[str, ...]
-) -> tuple[dict[str, Any], list[NDArray[Any]]]:
-    """Let `fbx_child` read the file, and check what it says.
-
-    wanted : of ``uv`` and ``normal``, what to send along.
-    """
-    limit = max(_LEAST_MEMORY, MOST_GROWTH * len(file.data))
-    child = subprocess.run(
-        [sys.executable, "-P", fbx_child.__file__, str(UNIT_METRES), str(limit), *wanted],
-        input=file.data.data,
-        capture_output=True,
-        check=False,
-    )
-    line, _, rest = child.stdout.partition(b"\n")
-    try:
-        answer = json.loads(line)
-    except ValueError:
-        raise file.error("the FBX library broke off while reading this file.", _CURE) from None
-    if "missing" in answer:
-        raise InputError(
-            "reading FBX needs the library ufbx, which is not installed.",
-            file=file.path,
-            cure="Install it with: pip install 'cagecheck[fbx]', or export as OBJ or GLB.",
-        )
-    if "error" in answer:
-        raise file.error(f"this does not read as an FBX file ({answer['error']}).", _CURE)
-    arrays, place = [], 0
-    for code, shape in answer["arrays"]:
-        size = math.prod(shape) * np.dtype(code).itemsize
-        if place + size > len(rest):
-            raise file.error("the FBX library broke off while reading this file.", _CURE)
-        arrays.append(np.frombuffer(rest, code, math.prod(shape), place).reshape(shape))
-        place += size
-    return answer, arrays
 
 
 def _part(

@@ -1,23 +1,16 @@
-"""A process of its own that takes an FBX file apart; `fbx` starts it.
+"""Takes an FBX file apart in a process of its own (`child_side`); `fbx` asks for it.
 
-It runs apart for two reasons: a damaged file must not be able to end the caller, and the bindings
-(ufbx 0.0.5) hand out some objects without counting the reference, which ends the interpreter
-sooner or later. Here every object is fetched once and kept (`held`), and the process leaves
-without tidying up.
+It runs apart for a second reason besides damaged files: the bindings (ufbx 0.0.5) hand out some
+objects without counting the reference, which ends the interpreter sooner or later. Here every
+object is fetched once and kept (`held`), and the process leaves without tidying up.
 
-Arguments: metres a unit, the limit of memory in bytes, and what to send besides positions, faces
-and materials (``uv``, ``normal``). Standard input: the file's bytes. Standard output: one line of
-JSON, then the arrays that it lists, one after the other. It imports nothing of cagecheck, so that
-it starts quickly.
+Arguments: `unit` (metres), `memory` (bytes), and `wanted`, what to send besides positions, faces
+and materials (``uv``, ``normal``). The data is the file's bytes.
 """
 
 from __future__ import annotations
 
-import contextlib
 import ctypes
-import json
-import os
-import sys
 from typing import Any
 
 import numpy as np
@@ -35,56 +28,24 @@ def held(thing: Any) -> Any:
     return thing
 
 
-def main() -> None:
-    """Read the file from standard input and write the answer."""
-    unit, limit, wanted = float(sys.argv[1]), int(sys.argv[2]), sys.argv[3:]
-    _limit_memory(limit)
-    arrays: list[np.ndarray[Any, Any]] = []
-    try:
-        answer = _take_apart(sys.stdin.buffer.read(), unit, limit, wanted, arrays)
-    except ImportError:
-        answer = {"missing": True}
-    except MemoryError:
-        answer = {"error": "it needs more memory than a mesh of its size should"}
-    except Exception as error:  # whatever the library says, the caller hears it in words
-        answer = {"error": str(error) or type(error).__name__}
-    if "error" in answer:
-        arrays = []
-    answer["arrays"] = [[a.dtype.str, list(a.shape)] for a in arrays]
-    out = sys.stdout.buffer
-    out.write(json.dumps(answer).encode() + b"\n")
-    for array in arrays:
-        out.write(np.ascontiguousarray(array).reshape(-1).view(np.uint8).data)
-    out.flush()
-    os._exit(0)
-
-
-def _limit_memory(limit: int) -> None:
-    """Let this process grow by a few times the limit of the library, where the system can."""
-    with contextlib.suppress(ImportError, ValueError, OSError):
-        import resource
-
-        resource.setrlimit(resource.RLIMIT_AS, (8 * limit, 8 * limit))
-
-
-def _take_apart(
-    data: bytes, unit: float, limit: int, wanted: list[str], arrays: list[Any]
-) -> dict[str, Any]:
+def take_apart(arguments: dict[str, Any], data: Any, arrays: list[Any]) -> dict[str, Any]:
+    """Return what `fbx` wants to know of the file in `data`."""
     import ufbx  # the extra "fbx"
 
     if not hasattr(ufbx, "VertexVec2"):  # another package of the same import name
         raise ImportError("ufbx")
-    memory = {"memory_limit": limit}
+    memory = {"memory_limit": arguments["memory"]}
+    wanted = arguments["wanted"]
     scene = held(
         ufbx.load_memory(
-            data,
+            data.read(),
             file_format=ufbx.FileFormat.FBX,
             ignore_animation=True,
             ignore_embedded=True,
             load_external_files=False,
             index_error_handling=ufbx.IndexErrorHandling.ABORT_LOADING,
             target_axes=ufbx.axes_right_handed_y_up,
-            target_unit_meters=unit,
+            target_unit_meters=arguments["unit"],
             temp_allocator=memory,
             result_allocator=memory,
         )
@@ -130,7 +91,3 @@ def _node(node: Any, wanted: list[str], arrays: list[Any]) -> dict[str, Any] | N
         "normal": attribute("normal", mesh.vertex_normal, 3),
         "materials": [str(held(names[k]).name) for k in range(len(names))],
     }
-
-
-if __name__ == "__main__":
-    main()

@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cagecheck.errors import InputError
+from cagecheck.formats.frames import Pose
 from cagecheck.meshes.mesh import SourceFile
 from cagecheck.progress import Progress, silent
 from cagecheck.words.numbers import count_text
@@ -39,6 +40,8 @@ class FileBytes:
     path : as the user gave it. stem : file name without ``.gz`` and the extension.
     extension : lower case with its dot, without ``.gz``. data : (N,) uint8, unpacked.
     sha256 : call it for the SHA-256 of the file as it lies on disk (waits for the hashing thread).
+    pose : the frame to read, None for the mesh as it lies there. also_from : folders besides the
+    file's own from which files that it refers to may be read.
     """
 
     path: str
@@ -47,6 +50,8 @@ class FileBytes:
     packed: bool
     data: NDArray[np.uint8]
     sha256: Callable[[], str]
+    pose: Pose | None = None
+    also_from: tuple[str, ...] = ()
 
     @property
     def name(self) -> str:

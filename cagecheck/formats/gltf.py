@@ -3,7 +3,8 @@
 glTF counts v downwards from the top of the image; here, as in OBJ and in tile numbers, it counts
 upwards: v = 1 - v_gltf. A node that mirrors (negative determinant) has its faces' corners turned
 round, as the standard asks, so that they face outwards. Skinned meshes stand as their joints hold
-them; morph targets are left out.
+them; morph targets are left out. With a frame both follow the animation (`gltf_animation`); in the
+rest pose skinned meshes stand as they were bound.
 Source: Khronos Group, "glTF 2.0 Specification" (ISO/IEC 12113:2022).
 """
 
@@ -19,9 +20,12 @@ from numpy.typing import NDArray
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.errors import Notice
 from cagecheck.formats.checks import MOST_ITEMS, check_indices, check_positions, unit_or_nan
+from cagecheck.formats.draco import unpack_draco
 from cagecheck.formats.file_bytes import FileBytes
 from cagecheck.formats.gltf_accessor import accessor, scaled
+from cagecheck.formats.gltf_animation import put_pose
 from cagecheck.formats.gltf_document import (
+    DRACO,
     Document,
     MalformedError,
     Placed,
@@ -39,7 +43,7 @@ from cagecheck.words.numbers import count_text
 
 TRIANGLES, STRIP, FAN = 4, 5, 6
 _BLOCK = 1 << 20
-_DRACO = "KHR_draco_mesh_compression"
+_LARGEST_WEIGHT = 1e6
 _MESHOPT = "EXT_meshopt_compression"
 
 
@@ -63,12 +67,14 @@ class _Primitive:
     attributes: dict[str, Any]
     material: int
     triangles: NDArray[Any]  # (t, 3) as stored
+    targets: tuple[tuple[float, dict[str, Any]], ...]  # weight and attributes of morphs that show
 
 
 def read_gltf_mesh(file: FileBytes, *, progress: Progress = silent) -> Mesh:
     """Read a GLB or glTF file faithfully. Raises `InputError`."""
     try:
-        return _mesh(file, open_document(file), progress)
+        document, notices = _opened(file)
+        return _mesh(file, document, notices, progress)
     except MalformedError as error:
         raise _broken(file, error) from error
 
@@ -78,14 +84,21 @@ def read_gltf_surface(
 ) -> Surface:
     """Read the triangles of a GLB or glTF file. Raises `InputError`."""
     try:
-        return _surface(file, open_document(file), normals, progress)
+        document, notices = _opened(file)
+        return _surface(file, document, notices, normals, progress)
     except MalformedError as error:
         raise _broken(file, error) from error
 
 
+def _opened(file: FileBytes) -> tuple[Document, list[Notice]]:
+    document = open_document(file, with_draco=True)
+    unpack_draco(document)
+    return document, [] if file.pose is None else put_pose(document, file.pose)
+
+
 def _broken(file: FileBytes, error: MalformedError) -> Exception:
     what = str(error)
-    if _DRACO in what or _MESHOPT in what:
+    if DRACO in what or _MESHOPT in what:
         return file.error(f"{what}.", "Export it again without compression.")
     return file.error(f"this is not a sound glTF file: {what}.", "Export it again.")
 
@@ -100,9 +113,6 @@ def _primitives(document: Document, skipped: dict[str, int]) -> Iterator[_Primit
             attributes = entry.get("attributes")
             if not isinstance(attributes, dict):
                 raise MalformedError(f"a primitive of node {placed.node} has no attributes")
-            extensions = entry.get("extensions")
-            if isinstance(extensions, dict) and _DRACO in extensions:
-                raise MalformedError(f"it is compressed with {_DRACO}, which cagecheck lacks")
             if entry.get("mode", TRIANGLES) not in (TRIANGLES, STRIP, FAN):
                 skipped["lines or points"] = skipped.get("lines or points", 0) + 1
                 continue
@@ -111,7 +121,7 @@ def _primitives(document: Document, skipped: dict[str, int]) -> Iterator[_Primit
             if "POSITION" not in attributes:
                 skipped["no positions"] = skipped.get("no positions", 0) + 1
                 continue
-            if mesh.get("weights") or entry.get("targets"):
+            if (mesh.get("weights") or entry.get("targets")) and not document.is_morphed:
                 skipped["morph targets"] = skipped.get("morph targets", 0) + 1
             yield _primitive(document, placed, entry, attributes)
 
@@ -139,7 +149,41 @@ def _primitive(
     material = entry.get("material", -1)
     if material != -1:
         document.item("materials", material)
-    return _Primitive(placed, position, attributes, material, triangles)
+    targets = _targets(document, placed, entry) if document.is_morphed else ()
+    return _Primitive(placed, position, attributes, material, triangles, targets)
+
+
+def _targets(
+    document: Document, placed: Placed, entry: dict[str, Any]
+) -> tuple[tuple[float, dict[str, Any]], ...]:
+    """Return the morph targets that a node's weights, or else its mesh's, let show."""
+    held = entry.get("targets", [])
+    node = document.item("nodes", placed.node)
+    weights = node.get("weights", document.item("meshes", node["mesh"]).get("weights", []))
+    if not isinstance(held, list) or not isinstance(weights, list):
+        raise MalformedError(f"the morph targets of node {placed.node} are not a list")
+    out = []
+    for weight, target in zip(weights, held, strict=False):
+        if not isinstance(weight, int | float) or not isinstance(target, dict):
+            raise MalformedError(f"a morph target of node {placed.node} is none")
+        if not abs(weight) <= _LARGEST_WEIGHT:
+            raise MalformedError(f"a morph target of node {placed.node} has no weight")
+        if weight != 0:
+            out.append((float(weight), target))
+    return tuple(out)
+
+
+def _morphed(document: Document, part: _Primitive, name: str, values: NDArray[Any]) -> NDArray[Any]:
+    """Return positions or normals with the morphs that show added (glTF 2.0, 3.7.2.2)."""
+    for weight, target in part.targets:
+        if name not in target:
+            continue
+        moved = scaled(document, target[name], accessor(document, target[name], 3))
+        if len(moved) != len(values):
+            raise MalformedError(f"a morph target of node {part.placed.node} has not its vertices")
+        with np.errstate(over="ignore", invalid="ignore"):
+            values = values + weight * moved.astype(np.float64)
+    return values
 
 
 def _unroll(index: NDArray[Any], mode: int) -> NDArray[Any]:
@@ -172,6 +216,8 @@ def _matrix_of(document: Document, part: _Primitive, vertices: int) -> Floats:
     node = document.item("nodes", part.placed.node)
     if "skin" not in node or "JOINTS_0" not in part.attributes:
         return part.placed.world
+    if document.is_rest:  # the node's own transform does not count for a skinned mesh
+        return np.eye(4)
     return _skin_matrices(document, node["skin"], part, vertices)
 
 
@@ -227,9 +273,9 @@ def _joint_worlds(document: Document, joints: list[Any]) -> Floats:
     return out
 
 
-def _mesh(file: FileBytes, document: Document, progress: Progress) -> Mesh:
+def _mesh(file: FileBytes, document: Document, posed: list[Notice], progress: Progress) -> Mesh:
     skipped: dict[str, int] = {}
-    runs: dict[tuple[int, int], VertexRun] = {}
+    runs: dict[tuple[Any, ...], VertexRun] = {}
     positions: list[Floats] = []
     corners: list[Ints] = []
     uvs: list[Floats | None] = []
@@ -239,9 +285,9 @@ def _mesh(file: FileBytes, document: Document, progress: Progress) -> Mesh:
     face_material: list[Ints] = []
     total = 0
     for part in _primitives(document, skipped):
-        key = (part.placed.node, part.positions)
+        key = (part.placed.node, part.positions, *_morph_key(part))
         if key not in runs:
-            stored = scaled(document, part.positions, accessor(document, part.positions, 3))
+            stored = _positions(document, part)
             matrix = _matrix_of(document, part, len(stored))
             _check_room(total + len(stored))
             with np.errstate(over="ignore", invalid="ignore"):
@@ -277,13 +323,23 @@ def _mesh(file: FileBytes, document: Document, progress: Progress) -> Mesh:
         face_material=np.concatenate(face_material),
         material_names=_material_names(document),
         source=file.source("glb" if document.binary is not None else "gltf", tuple(runs.values())),
-        notices=_notices(file, skipped),
+        notices=(*_notices(file, skipped), *posed),
     )
 
 
 def _check_room(vertices: int) -> None:
     if vertices > MOST_ITEMS:
         raise MalformedError("its nodes place more than 2,147,483,647 vertices")
+
+
+def _morph_key(part: _Primitive) -> tuple[str, ...]:
+    """Tell apart primitives that share positions but not the morphs that move them."""
+    return tuple(repr(sorted(target.items())) for _, target in part.targets)
+
+
+def _positions(document: Document, part: _Primitive) -> NDArray[Any]:
+    stored = scaled(document, part.positions, accessor(document, part.positions, 3))
+    return _morphed(document, part, "POSITION", stored)
 
 
 def _stored(document: Document, part: _Primitive, name: str, width: int) -> NDArray[Any] | None:
@@ -294,7 +350,7 @@ def _stored(document: Document, part: _Primitive, name: str, width: int) -> NDAr
     values = scaled(document, index, accessor(document, index, width))
     if len(values) != len(accessor(document, part.positions, 3)):
         raise MalformedError(f"{name} of node {part.placed.node} does not match its positions")
-    return values
+    return _morphed(document, part, name, values) if name == "NORMAL" else values
 
 
 def _attribute(
@@ -376,19 +432,24 @@ def _notices(file: FileBytes, skipped: dict[str, int]) -> tuple[Notice, ...]:
 
 
 def _surface(
-    file: FileBytes, document: Document, with_normals: bool, progress: Progress
+    file: FileBytes,
+    document: Document,
+    posed: list[Notice],
+    with_normals: bool,
+    progress: Progress,
 ) -> Surface:
     skipped: dict[str, int] = {}
-    runs: dict[tuple[int, int, int], tuple[int, int, Floats]] = {}
+    runs: dict[tuple[Any, ...], tuple[int, int, Floats]] = {}
     stored: list[tuple[_Primitive, NDArray[Any], Floats]] = []
     pieces: list[tuple[_Primitive, int, bool]] = []
     total = 0
     for part in _primitives(document, skipped):
         # Primitives that share positions but not normals are different vertices here, whether or
         # not the normals are read, so that a vertex keeps its number.
-        key = (part.placed.node, part.positions, part.attributes.get("NORMAL", -1))
+        normal = part.attributes.get("NORMAL", -1)
+        key = (part.placed.node, part.positions, normal, *_morph_key(part))
         if key not in runs:
-            values = scaled(document, part.positions, accessor(document, part.positions, 3))
+            values = _positions(document, part)
             matrix = _matrix_of(document, part, len(values))
             _check_room(total + len(values))
             stored.append((part, values, matrix))
@@ -412,7 +473,7 @@ def _surface(
         else np.zeros(sum(counts), np.int32),
         tuple(names),
         file.source("glb" if document.binary is not None else "gltf"),
-        _notices(file, skipped),
+        (*_notices(file, skipped), *posed),
         _surface_normals(document, stored, total) if with_normals else None,
     )  # fmt: skip
 

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from cagecheck.formats.gltf_document import Document, MalformedError, whole
+from cagecheck.formats.gltf_document import Document, MalformedError, is_whole, whole
 from cagecheck.words.numbers import count_text
 
 COMPONENTS = {5120: "i1", 5121: "u1", 5122: "<i2", 5123: "<u2", 5125: "<u4", 5126: "<f4"}
@@ -29,6 +29,8 @@ def accessor(document: Document, index: object, width: int) -> NDArray[Any]:
         raise MalformedError(
             f"accessor {index} is {entry.get('type')!r}, not {width} numbers a row"
         )
+    if is_whole(index) and index in document.unpacked:
+        return document.unpacked[index]
     count = whole(entry, "count")
     if count > _MOST_COUNT:
         raise MalformedError(f"accessor {index} promises {count_text(count)} rows")

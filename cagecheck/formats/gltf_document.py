@@ -30,6 +30,7 @@ _DEEPEST_NODE = 1000  # hierarchies of rigs are tens deep; the walk itself does 
 # Determinants and cofactors of such matrices stay far inside float64.
 _LARGEST_ENTRY = 1e30
 _READ_EXTENSIONS = {"KHR_mesh_quantization"}
+DRACO = "KHR_draco_mesh_compression"
 _HARMLESS_PREFIXES = ("KHR_materials_", "KHR_texture_", "KHR_lights_", "KHR_animation_",
                       "EXT_texture_", "MSFT_texture_", "KHR_xmp", "KHR_node_visibility",
                       "EXT_lights_", "KHR_audio")  # fmt: skip
@@ -41,11 +42,18 @@ class MalformedError(Exception):
 
 @dataclass(eq=False)
 class Document:
-    """A glTF asset: `tree` as JSON, and its buffers, read when first asked for."""
+    """A glTF asset: `tree` as JSON, and its buffers, read when first asked for.
+
+    unpacked : values of accessors that no buffer holds.
+    is_rest : skins leave their meshes as they were bound. is_morphed : morph targets are applied.
+    """
 
     file: FileBytes
     tree: dict[str, Any]
     binary: NDArray[np.uint8] | None
+    unpacked: dict[int, NDArray[Any]] = field(default_factory=dict)
+    is_rest: bool = False
+    is_morphed: bool = False
     _buffers: dict[int, NDArray[np.uint8]] = field(default_factory=dict)
 
     def items(self, kind: str) -> list[dict[str, Any]]:
@@ -139,8 +147,18 @@ def whole(entry: dict[str, Any], name: str, default: int | None = None) -> int:
     return int(value)
 
 
-def open_document(file: FileBytes) -> Document:
-    """Parse a GLB or glTF file. Raises `MalformedError` or `InputError`."""
+def draco_of(entry: dict[str, Any]) -> dict[str, Any] | None:
+    """Return the object that says how a primitive is packed with Draco, None where it is not."""
+    extensions = entry.get("extensions")
+    held = extensions.get(DRACO) if isinstance(extensions, dict) else None
+    return held if isinstance(held, dict) else None
+
+
+def open_document(file: FileBytes, *, with_draco: bool = False) -> Document:
+    """Parse a GLB or glTF file. Raises `MalformedError` or `InputError`.
+
+    with_draco : the caller unpacks what is packed with Draco (`draco.unpack_draco`).
+    """
     binary = None
     data = file.data
     if data[:4].tobytes() == b"glTF":
@@ -159,7 +177,12 @@ def open_document(file: FileBytes) -> Document:
     if not version.startswith("2"):
         raise MalformedError(f"it is glTF version {version[:10] or 'unknown'}, not 2")
     needed = tree.get("extensionsRequired", [])
+    used = tree.get("extensionsUsed", [])
+    if not with_draco and isinstance(used, list) and DRACO in used:
+        raise MalformedError(f"it is compressed with {DRACO}")
     for name in map(str, needed) if isinstance(needed, list) else []:
+        if name == DRACO and with_draco:
+            continue
         if name not in _READ_EXTENSIONS and not name.startswith(_HARMLESS_PREFIXES):
             raise MalformedError(f"it needs the extension {name[:60]}, which cagecheck lacks")
     return Document(file, tree, binary)

@@ -8,13 +8,14 @@ cage); `read_surface` reads triangles quickly and sparingly (the high poly). Bot
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 
-from cagecheck.errors import InputError
-from cagecheck.formats import fbx, gltf, obj, ply, stl
+from cagecheck.errors import InputError, Notice
+from cagecheck.formats import fbx, gltf, obj, ply, stl, usd
 from cagecheck.formats.checks import finish_mesh
 from cagecheck.formats.file_bytes import FileBytes, load_bytes
+from cagecheck.formats.frames import POSED, Pose
 from cagecheck.meshes.mesh import Mesh, Surface
 from cagecheck.meshes.surface_normals import checked_normals
 from cagecheck.progress import Progress, silent
@@ -33,14 +34,19 @@ _FORMATS = {
     "glb": _Format(gltf.read_gltf_mesh, gltf.read_gltf_surface),
     "gltf": _Format(gltf.read_gltf_mesh, gltf.read_gltf_surface),
     "fbx": _Format(fbx.read_fbx_mesh, fbx.read_fbx_surface),
-}
+} | {ending[1:]: _Format(usd.read_usd_mesh, usd.read_usd_surface) for ending in usd.ENDINGS}
 READABLE = tuple(f".{name}" for name in _FORMATS)
 
 _MAGIC = (
     (b"glTF", "glb"),
     (b"ply\n", "ply"),
     (b"ply\r", "ply"),
+    (b"PXR-USDC", "usdc"),
+    (b"#usda 1.", "usda"),
 )
+# Formats that hold several frames.
+MOVING = ("glb", "gltf", *(ending[1:] for ending in usd.ENDINGS))
+_ZIP = b"PK\x03\x04"
 # Files that artists drop by mistake, told apart so that the message can say so.
 _OTHERS = (
     (b"\x89PNG", "a PNG picture"),
@@ -49,23 +55,33 @@ _OTHERS = (
     (b"MM\x00*", "a TIFF picture"),
     (b"v/1\x01", "an OpenEXR picture"),
     (b"8BPS", "a layered picture"),
-    (b"PK\x03\x04", "a zip archive"),
+    (_ZIP, "a zip archive"),
     (b"7z\xbc\xaf", "a 7z archive"),
     (b"%PDF", "a PDF document"),
 )
 
 
-def read_mesh(path: str | os.PathLike[str], *, progress: Progress = silent) -> Mesh:
+def read_mesh(
+    path: str | os.PathLike[str],
+    *,
+    pose: Pose | None = None,
+    also_from: Sequence[str | os.PathLike[str]] = (),
+    progress: Progress = silent,
+) -> Mesh:
     """Read a mesh faithfully.
 
-    Positions are in world space (glTF and FBX node transforms applied), UVs have v upwards (glTF
-    stores it downwards), parts are OBJ objects or groups, glTF and FBX nodes, STL solids, and one
-    part named after the file for PLY.
+    Positions are in world space (transforms of glTF, FBX and USD applied), UVs have v upwards (glTF
+    stores it downwards), parts are OBJ objects or groups, glTF and FBX nodes, USD meshes by their
+    paths, STL solids, and one part named after the file for PLY.
 
     Parameters
     ----------
     path : str | os.PathLike[str]
         The file.
+    pose : Pose, optional
+        The frame to read (glTF, USD); without it the mesh as it lies in the file.
+    also_from : sequence of str | os.PathLike[str], optional
+        Folders besides the file's own from which layers of a USD scene may be read.
     progress : Progress, optional
         Called now and then with stage, done and total.
 
@@ -81,13 +97,20 @@ def read_mesh(path: str | os.PathLike[str], *, progress: Progress = silent) -> M
     >>> cagecheck.read_mesh("hero_low.obj")
     <Mesh hero_low.obj: 9 vertices, 4 faces>
     """
-    file = load_bytes(path, progress=progress)
-    mesh = _FORMATS[_format_of(file)].mesh(file, progress=progress)
-    return finish_mesh(file, mesh)
+    file = _told(load_bytes(path, progress=progress), pose, also_from)
+    name = _format_of(file)
+    mesh = _FORMATS[name].mesh(file, progress=progress)
+    if pose is not None and name in MOVING and mesh.source is not None:
+        mesh = replace(mesh, source=replace(mesh.source, layout=POSED))
+    return finish_mesh(file, replace(mesh, notices=(*mesh.notices, *_still(file, name))))
 
 
 def read_surface(
-    path: str | os.PathLike[str], *, normals: bool = True, progress: Progress = silent
+    path: str | os.PathLike[str],
+    *,
+    normals: bool = True,
+    pose: Pose | None = None,
+    progress: Progress = silent,
 ) -> Surface:
     """Read triangles to cast rays at, quickly and with little memory.
 
@@ -102,6 +125,8 @@ def read_surface(
         Also keep the file's own normals (12 bytes a vertex; 12 more a triangle where it has hard
         edges), which maps are shaded with. Parts whose normals face against their triangles lose
         them, with a notice. STL has none.
+    pose : Pose, optional
+        As for `read_mesh`.
     progress : Progress, optional
         Called now and then with stage, done and total.
 
@@ -116,9 +141,25 @@ def read_surface(
     >>> cagecheck.read_surface("hero_high.ply")
     <Surface hero_high.ply: 32 triangles>
     """
-    file = load_bytes(path, progress=progress)
-    surface = _FORMATS[_format_of(file)].surface(file, normals=normals, progress=progress)
-    return checked_normals(surface)
+    file = _told(load_bytes(path, progress=progress), pose, ())
+    name = _format_of(file)
+    surface = _FORMATS[name].surface(file, normals=normals, progress=progress)
+    return checked_normals(replace(surface, notices=(*surface.notices, *_still(file, name))))
+
+
+def _told(
+    file: FileBytes, pose: Pose | None, also_from: Sequence[str | os.PathLike[str]]
+) -> FileBytes:
+    return replace(file, pose=pose, also_from=tuple(os.fspath(folder) for folder in also_from))
+
+
+def _still(file: FileBytes, name: str) -> tuple[Notice, ...]:
+    """Say where a frame was asked for and the format holds none."""
+    if file.pose is None or file.pose.frame is None or name in MOVING:
+        return ()
+    return (
+        Notice("no-frames", f"{file.name}: {name.upper()} files hold no frames; read as it is."),
+    )
 
 
 def _format_of(file: FileBytes) -> str:
@@ -129,10 +170,12 @@ def _format_of(file: FileBytes) -> str:
             return name
     if head[8:18] == b"FBX Binary":
         return "fbx"
+    name = file.extension.lstrip(".")
+    if name == "usdz" and head.startswith(_ZIP):
+        return name
     for magic, words in _OTHERS:
         if head.startswith(magic):
             raise _not_a_mesh(file, f"this is {words}, not a mesh.")
-    name = file.extension.lstrip(".")
     if name in _FORMATS:
         return name
     said = f"“{file.extension}” is" if file.extension else "a name without an extension is"
@@ -140,4 +183,4 @@ def _format_of(file: FileBytes) -> str:
 
 
 def _not_a_mesh(file: FileBytes, what: str) -> InputError:
-    return file.error(what, "Export the mesh as OBJ, PLY, STL, GLB, glTF or FBX.")
+    return file.error(what, "Export the mesh as OBJ, PLY, STL, GLB, glTF, FBX or USD.")

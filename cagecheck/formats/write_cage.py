@@ -8,6 +8,8 @@ did not move keep their bytes. What a format can keep:
 * GLB, glTF: everything but position data and its min and max; positions go back through the
   inverse of their node's transform. Positions that are quantised or sparse get new float32 data.
 * STL: header, order and attributes; facet normals follow the corners.
+* USD: all of it, since the cage is a layer that overrides points and names the scene below it;
+  a package (.usdz) is copied with such a layer put first. A layer is .usda, .usdc or .usd.
 
 Other targets, and meshes without a file, are written anew by `write_mesh`.
 """
@@ -16,6 +18,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +28,9 @@ from cagecheck.errors import InputError, Notice, takes
 from cagecheck.formats import cage_gltf, cage_text
 from cagecheck.formats.cage_text import CannotKeepError
 from cagecheck.formats.file_bytes import FileBytes, load_bytes, split_name
+from cagecheck.formats.frames import POSED
+from cagecheck.formats.usd import ENDINGS
+from cagecheck.formats.usd_write import override_points
 from cagecheck.formats.write_mesh import Chunks, write_chunks, write_mesh
 from cagecheck.meshes.mesh import Mesh
 from cagecheck.words.numbers import count_text
@@ -41,7 +47,12 @@ _REWRITES: dict[str, _Rewrite] = {
 
 @takes(source_mesh=Mesh)
 def write_cage(
-    source_mesh: Mesh, cage_positions: Floats, path: str | os.PathLike[str], force: bool = False
+    source_mesh: Mesh,
+    cage_positions: Floats,
+    path: str | os.PathLike[str],
+    force: bool = False,
+    *,
+    place: str | os.PathLike[str] | None = None,
 ) -> tuple[Notice, ...]:
     """Write the cage of a low poly: its mesh with its vertices elsewhere.
 
@@ -55,6 +66,9 @@ def write_cage(
         The file to write.
     force : bool, optional
         Replace a file that exists.
+    place : str | os.PathLike[str], optional
+        Where the file will lie in the end, if `path` is for a time; a layer of a USD scene names
+        the scene as seen from there.
 
     Returns
     -------
@@ -88,7 +102,19 @@ def write_cage(
         raise InputError("a cage position is not a finite number.", file=str(path))
     extension = split_name(path)[1]
     source = source_mesh.source
-    if source is None or extension != f".{source.format}" or extension not in _REWRITES:
+    if source is not None and source.layout == POSED:
+        write_mesh(source_mesh.with_positions(cage), path, force)
+        return (
+            Notice(
+                "cage-written-anew",
+                f"{path}: this is one frame of {source.name}; the cage was written as a new file "
+                "of that frame.",
+            ),
+        )
+    is_layer = source is not None and f".{source.format}" in ENDINGS and extension in ENDINGS
+    if source is None or not (
+        is_layer or (extension == f".{source.format}" and extension in _REWRITES)
+    ):
         write_mesh(source_mesh.with_positions(cage), path, force)
         return () if source is None else (_anew(source.format, extension),)
     file = load_bytes(source.path)
@@ -100,8 +126,18 @@ def write_cage(
         )
     moved = (cage != source_mesh.positions).any(axis=1)
     try:
-        chunks = _REWRITES[extension](file, source_mesh, cage, moved)
+        chunks: Chunks
+        if is_layer:
+            chunks = [
+                override_points(file, source_mesh, cage, moved, extension, Path(place or path))
+            ]
+        else:
+            chunks = _REWRITES[extension](file, source_mesh, cage, moved)
     except CannotKeepError as reason:
+        if is_layer:
+            raise InputError(
+                f"{reason}.", file=str(path), cure="Name the cage .obj or .glb."
+            ) from None
         write_mesh(source_mesh.with_positions(cage), path, force)
         return (
             Notice(

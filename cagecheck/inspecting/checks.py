@@ -45,6 +45,7 @@ ALL_CHECKS: tuple[Check, ...] = (
         "warning",
         "If the outside is meant to be seen, the cage is pushed to the wrong side.",
         "Flip the faces, unless the inside is the visible side.",
+        "Bowls, sleeves and rooms are seen from within.",
     ),
     Check(
         "open-borders",
@@ -53,6 +54,7 @@ ALL_CHECKS: tuple[Check, ...] = (
         "warning",
         "Rays beside the rim pass the high poly's edge; the cage is open there.",
         "Close the hole, or make sure that the high poly reaches past the rim.",
+        "Most models are built of open shells set into one another.",
     ),
     Check(
         "cracks",
@@ -228,6 +230,7 @@ ALL_CHECKS: tuple[Check, ...] = (
         "warning",
         "Detail looks sharper or softer than next to it; predicted texel sizes differ too.",
         "Scale these parts' islands, unless the difference is meant.",
+        "Hidden parts are given fewer texels and faces more, on purpose.",
     ),
     Check(
         "texel-density-spread",
@@ -270,6 +273,7 @@ ALL_CHECKS: tuple[Check, ...] = (
         "warning",
         "Where they cross, the rays of one part meet the other's surface first.",
         "Pair the parts so that each is baked against its own, or bake them apart.",
+        "Parts set into each other are common, and do no harm when each is baked apart.",
     ),
     Check(
         "unpaired-low",

@@ -30,6 +30,7 @@ class Check:
     severity : ``error`` spoils the bake, ``warning`` probably spoils it, ``information`` is worth
         knowing.
     harm : what it does to the bake. cure : what to do about it.
+    often_meant : why sound models have it too, in a sentence; empty where none does.
     """
 
     code: str
@@ -38,6 +39,7 @@ class Check:
     severity: Severity
     harm: str
     cure: str
+    often_meant: str = ""
 
 
 @dataclass(frozen=True)
@@ -122,6 +124,22 @@ class Finding:
         return self.check.severity
 
     @property
+    def amount(self) -> str:
+        """How many, in words: ``1 edge``, ``1,200 faces``."""
+        return how_many(self.count, self.check.unit)
+
+    @property
+    def matters(self) -> bool:
+        """Whether to see to it first.
+
+        Errors always do: the bake is wrong there whatever was meant. Warnings do unless sound
+        models have them too (`Check.often_meant`); what is only worth knowing never does.
+        """
+        if self.severity == "warning":
+            return not self.check.often_meant
+        return self.severity == "error"
+
+    @property
     def cure(self) -> str:
         """What to do about it."""
         return self.own_cure or self.check.cure
@@ -132,6 +150,8 @@ class Finding:
             "code": self.check.code,
             "title": self.check.title,
             "severity": self.severity,
+            "matters": self.matters,
+            "often_meant": self.check.often_meant,
             "mesh": self.side,
             "count": self.count,
             "unit": self.check.unit,
@@ -150,8 +170,8 @@ def _finite(value: float) -> float | None:
 
 
 def sort_findings(findings: list[Finding]) -> list[Finding]:
-    """Return the findings, the most severe first, otherwise in the order given."""
-    return sorted(findings, key=lambda f: SEVERITIES.index(f.severity))
+    """Return the findings by severity, of one severity what matters first, else as given."""
+    return sorted(findings, key=lambda f: (SEVERITIES.index(f.severity), not f.matters))
 
 
 def point(position: Floats) -> tuple[float, float, float]:

@@ -25,9 +25,18 @@ from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.tiles import FIRST_TILE, NO_TILE, TILES_PER_ROW
 from cagecheck.words.numbers import as_given, count_text, decimals, share_text
 
-# Two triangles of which the smaller shared area is at least this share of the larger are copies
-# stacked on purpose.
+# Two faces whose shared area is at least this share of the larger are copies stacked on purpose.
 STACKED_SHARE = 0.99
+# From this share of copies on an overlap is stacking, and up to that one it is none; between them
+# both advices are given (common practice, no source).
+MOSTLY_STACKED, HARDLY_STACKED = 0.9, 0.1
+STACKED_CURE = {
+    "uv-overlap": "Copies are stacked. Before baking move all but one by exactly one whole tile; "
+    "afterwards they come back, and all share the one map.",
+    "uv-overlap-inside": "Copies that hang together are stacked. Cut the island where the copies "
+    "meet, then move all but one by exactly one whole tile before baking.",
+}
+APART_CURE = {"uv-overlap": "Move them apart: they are no copies of each other."}
 
 
 def missing_uv_finding(low: LowPoly) -> Finding | None:
@@ -258,8 +267,7 @@ def _overlap_finding(
             note += f" with {other}"
         places.append(_triangle_place(low, (a, b), float(texels[k]), note))
     concerned = np.unique(of_pair)
-    larger = np.abs(low.uv_area[pairs]).max(axis=1)
-    stacked = area >= STACKED_SHARE * larger
+    stacked = _stacked(low, pairs, area)
     total = float(texels.sum())
     most = "" if overlaps.complete else "at least "
     text = (
@@ -267,8 +275,8 @@ def _overlap_finding(
         f"{most}{count_text(total)} texels at {map_size} (exact area, summed over pairs of "
         "triangles)."
     )
+    share = float(area[stacked].sum() / area.sum())
     if stacked.any():
-        share = float(area[stacked].sum() / area.sum())
         text += f" {share_text(share)} of it is copies stacked exactly."
     first = islands.first_triangle()[concerned]
     return Finding(
@@ -284,8 +292,29 @@ def _overlap_finding(
             "triangle_pairs": float(len(pairs)),
             "complete": float(overlaps.complete),
         },
+        own_cure=_overlap_cure(code, share),
         faces=np.unique(low.cut.face[pairs.ravel()]).astype(np.int32),
     )
+
+
+def _stacked(low: LowPoly, pairs: Ints, area: Floats) -> NDArray[np.bool_]:
+    """Return (N,) bool: do pairs of triangles belong to two faces that are copies?
+
+    Faces are compared: a mirrored copy of a quad may be cut along the other diagonal.
+    """
+    of_face = np.bincount(low.cut.face, weights=np.abs(np.nan_to_num(low.uv_area)))
+    faces = np.sort(low.cut.face[pairs], axis=1).astype(np.int64)
+    _, group = np.unique(faces[:, 0] * len(of_face) + faces[:, 1], return_inverse=True)
+    shared = np.bincount(group, weights=area)[group]
+    copies: NDArray[np.bool_] = shared >= STACKED_SHARE * of_face[faces].max(axis=1)
+    return copies & (faces[:, 0] != faces[:, 1])
+
+
+def _overlap_cure(code: str, stacked: float) -> str:
+    """Return the advice for an overlap of which a share is copies; empty for the check's own."""
+    if stacked >= MOSTLY_STACKED:
+        return STACKED_CURE[code]
+    return APART_CURE.get(code, "") if stacked <= HARDLY_STACKED else ""
 
 
 def _spacing_findings(

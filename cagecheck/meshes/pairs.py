@@ -80,6 +80,16 @@ class Pairing:
         used = {h for highs in self.high_of for h in highs}
         return tuple(k for k in range(len(self.high_names)) if k not in used)
 
+    @property
+    def plain_low(self) -> tuple[int, ...]:
+        """Low parts with one high part of their own, found by its name: nothing to look at."""
+        uses = Counter(h for highs in self.high_of for h in highs)
+        return tuple(
+            k
+            for k, (highs, how) in enumerate(zip(self.high_of, self.how, strict=True))
+            if how in (SAME_NAME, SAME_STEM) and len(highs) == 1 and uses[highs[0]] == 1
+        )
+
     def matrix(self) -> NDArray[np.bool_]:
         """Return which high part serves which low part.
 

@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from cagecheck.errors import InputError, Notice
+from cagecheck.formats.frames import FRAMES_A_SECOND, Pose, parse_frame
 from cagecheck.formats.push_file import read_push
 from cagecheck.formats.read import read_mesh, read_surface
 from cagecheck.meshes.alignment import HighAxes, check_alignment, transform_surface
@@ -86,6 +87,40 @@ class CageFiles:
     )
 
 
+@dataclass(frozen=True)
+class Moment:
+    """Which frame of meshes that move is baked.
+
+    Attributes
+    ----------
+    frame : str | None
+        Its number, or ``rest`` for the rest pose; None takes the meshes as they lie in their files.
+    animation : str | None
+        The animation's name, where a glTF file holds several.
+    rate : float
+        Frames a second, for glTF, which counts seconds.
+    """
+
+    frame: str | None = option(
+        None, MESHES,
+        "Read this frame of glTF and USD files that move: a number, or rest for the rest pose.",
+        metavar="N",
+    )  # fmt: skip
+    animation: str | None = option(
+        None, MESHES, "The animation of `frame`, where a glTF file holds several.", metavar="NAME"
+    )
+    rate: float = option(
+        FRAMES_A_SECOND, MESHES, "Frames a second of `frame`, for glTF, which counts seconds.",
+        least=1e-6, metavar="R",
+    )  # fmt: skip
+
+    def pose(self) -> Pose | None:
+        """Return what the readers take. Raises `InputError` for what is no frame."""
+        if self.frame is None:
+            return None
+        return Pose(parse_frame(self.frame), self.animation, self.rate)
+
+
 @dataclass(frozen=True, eq=False)
 class Inputs:
     """A low and a high poly, read, aligned and paired.
@@ -117,6 +152,7 @@ def read_inputs(
     reading: MeshOptions | None = None,
     *,
     high_normals: bool = True,
+    pose: Pose | None = None,
     progress: Progress = silent,
 ) -> Inputs:
     """Read, align and pair a low and a high poly.
@@ -131,6 +167,8 @@ def read_inputs(
         How the meshes are understood.
     high_normals : bool, optional
         Keep the high poly's own normals, which maps and the visible error are shaded with.
+    pose : Pose, optional
+        The frame to read, where the files hold several.
     progress : Progress, optional
         Called now and then with stage, done and total.
 
@@ -148,16 +186,22 @@ def read_inputs(
     (<LowPoly hero_low.obj: 8 triangles>, <Surface hero_high.ply: 32 triangles>)
     """
     how = reading or MeshOptions()
-    low = read_low(low_path, how, progress=progress)
-    high = read_high(high_path, how, normals=high_normals, progress=progress)
+    low = read_low(low_path, how, pose=pose, progress=progress)
+    high = read_high(high_path, how, normals=high_normals, pose=pose, progress=progress)
     return bring_together(low, high, how)
 
 
 def read_low(
-    path: str | os.PathLike[str], how: MeshOptions, *, progress: Progress = silent
+    path: str | os.PathLike[str],
+    how: MeshOptions,
+    *,
+    pose: Pose | None = None,
+    progress: Progress = silent,
 ) -> LowPoly:
     """Read and prepare a low poly. Raises `InputError` where there is nothing to bake onto."""
-    low = prepare_low(read_mesh(path, progress=progress), rule=how.normals, quads=how.quads)
+    low = prepare_low(
+        read_mesh(path, pose=pose, progress=progress), rule=how.normals, quads=how.quads
+    )
     if float(low.area.sum()) <= 0:
         raise InputError(
             "all faces of the low poly have zero area.",
@@ -172,10 +216,11 @@ def read_high(
     how: MeshOptions,
     *,
     normals: bool = True,
+    pose: Pose | None = None,
     progress: Progress = silent,
 ) -> Surface:
     """Read a high poly, scaled and turned as it is understood."""
-    high = read_surface(path, normals=normals, progress=progress)
+    high = read_surface(path, normals=normals, pose=pose, progress=progress)
     area = np.empty(high.triangle_count)
     triangle_areas(high.positions, high.triangles, area)
     if not area.any():
@@ -204,6 +249,7 @@ def read_cage(
     push: str | os.PathLike[str] | None = None,
     cage: str | os.PathLike[str] | None = None,
     directions: Directions = "averaged",
+    pose: Pose | None = None,
     progress: Progress = silent,
 ) -> tuple[Cage | None, tuple[Notice, ...]]:
     """Return the cage that the options name, and notices about it.
@@ -220,6 +266,8 @@ def read_cage(
         A cage mesh, see `cage_from_mesh`.
     directions : Directions, optional
         See `cage_from_offset`.
+    pose : Pose, optional
+        The frame of a cage mesh that moves with the low poly.
     progress : Progress, optional
         Called now and then with stage, done and total.
 
@@ -243,7 +291,11 @@ def read_cage(
             f"{' and '.join(named)} name more than one cage.", cure="Give only one of them."
         )
     if cage is not None:
-        return cage_from_mesh(low, read_mesh(cage, progress=progress)), ()
+        source = low.mesh.source  # a cage may be a layer over the low poly's own file
+        beside = () if source is None else (Path(source.path).resolve().parent,)
+        return cage_from_mesh(
+            low, read_mesh(cage, pose=pose, also_from=beside, progress=progress)
+        ), ()
     if push is None:
         return None, ()
     offsets, sha256 = read_push(push)

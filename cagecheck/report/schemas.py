@@ -8,11 +8,12 @@ from typing import Any
 
 # What each describes. prediction: predict and demo --json, regions.json. tuning: tune --json,
 # tuning.json. location: locate --json, location.json. push: push.json. inspection: inspect --json.
-# batch: batch --json, results.json. clash: clash --json, clash.json. tiles, renames and materials:
+# batch: batch --json, results.json. clash: clash --json, clash.json.
+# mending: mend.json, and within clash --mend --json. tiles, renames and materials:
 # tiles show, tiles rename and tiles materials --json. comparison: compare --json, comparison.json.
 NAMES = (
     "prediction", "tuning", "location", "push", "inspection", "batch", "clash", "tiles", "renames",
-    "materials", "comparison",
+    "materials", "comparison", "mending",
 )  # fmt: skip
 
 

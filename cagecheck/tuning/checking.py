@@ -52,6 +52,8 @@ CHOSEN_SEED = 500_000
 # to each other: it costs little, and what shows there need not wait for the next check of all.
 CLOSE_LOOKS = 3
 FINER = 2.0
+# Where so small a share of what is wrong is open, all the rest being in conflict, mending ends.
+LITTLE_OPEN = 1e-3
 # Seeds of close looks begin this far from each other and from those of the checks.
 FAR_SEEDS = 1000
 
@@ -166,7 +168,12 @@ def _mend_and_check(
             groups.append(Group(*texels.look(search)))
         if k == 0:
             groups.append(still_open)
-        if k == mends or not any(group.wrong.any() for group in groups):
+        # By number: samples on edges and watched places stand for no area.
+        little = all(
+            open_ones.sum() <= LITTLE_OPEN * cast.wrong.sum()
+            for cast, open_ones in ((check, wrong), (watched, left))
+        )
+        if k == mends or not any(g.wrong.any() for g in groups) or (k > 0 and little):
             break
         # The first look also takes up what no offsets serve: no need to know more of that.
         if k > 0:

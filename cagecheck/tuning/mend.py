@@ -44,6 +44,11 @@ NEIGHBOUR_RINGS = 2
 FULL_STEPS = 4
 # Then steps in a shrinking trust region, for places where the rays do not settle.
 SHORT_STEPS = 8
+# Of so many wrong points that hang together two steps mend some, or the surfaces there stand
+# against it: where rows stay broken and less than this share is mended, the place is in conflict.
+LARGE_PLACE = 100
+FIRST_STEPS = 2
+LEAST_GAIN = 0.05
 
 
 @dataclass(frozen=True, eq=False)
@@ -288,6 +293,8 @@ def _run(search: Search, batch: _Batch, view: _View) -> Indices:
     active = batch.with_points(batch.aim) & free
     # Where the artist holds everything around there is nothing to try.
     refused = batch.with_points(batch.aim) & ~free
+    large = batch.of_points(batch.aim.astype(np.float64)) >= LARGE_PLACE
+    hoped = LEAST_GAIN * batch.of_points(batch.weight * batch.aim)
     for k in range(FULL_STEPS + SHORT_STEPS):
         if not active.any():
             break
@@ -311,6 +318,8 @@ def _run(search: Search, batch: _Batch, view: _View) -> Indices:
         best_wrong = np.where(better[batch.point_owner], view.wrong, best_wrong)
         folds = batch.with_triangles(folded)
         clean = active & ~folds & ~batch.with_points(view.wrong & wanted)
+        if k + 1 == FIRST_STEPS:
+            refused |= active & ~clean & (broken | folds) & large & (gained < hoped)
         if k + 1 == FULL_STEPS:
             refused |= active & ~clean & (broken | folds)
         active &= ~clean & ~refused

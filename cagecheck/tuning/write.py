@@ -11,9 +11,10 @@ from typing import Any, Literal
 import numpy as np
 
 from cagecheck.arrays.types import Floats
-from cagecheck.errors import Notice, takes
+from cagecheck.errors import InputError, Notice, takes
 from cagecheck.files import OutputFolder
 from cagecheck.formats.push_file import PushRecord, push_csv, push_json
+from cagecheck.formats.usd import ENDINGS as USD_ENDINGS
 from cagecheck.formats.write_cage import write_cage
 from cagecheck.maps.texels import tiles_touched
 from cagecheck.meshes.lowpoly import LowPoly
@@ -232,7 +233,8 @@ def cage_name(tuning: Tuning) -> str:
     """Return the name of the cage file: the low poly's own format, OBJ where it has none."""
     source = tuning.low.mesh.source
     suffix = Path(source.path).suffix.lower() if source else ".obj"
-    return f"cage{suffix if suffix in ('.obj', '.ply', '.stl', '.glb', '.gltf') else '.obj'}"
+    kept = (".obj", ".ply", ".stl", ".glb", ".gltf", *USD_ENDINGS)
+    return f"cage{suffix if suffix in kept else '.obj'}"
 
 
 def _write_cage(tuning: Tuning, out: OutputFolder) -> tuple[Notice, ...]:
@@ -245,7 +247,7 @@ def _write_cage(tuning: Tuning, out: OutputFolder) -> tuple[Notice, ...]:
                 "Use the push distances, or --directions averaged.",
             ),
         )
-    written = write_cage(tuning.low.mesh, positions, out.add(cage_name(tuning)))
+    written = _placed_cage(tuning, positions, out, cage_name(tuning))
     return (*written, *_shared_notice(tuning.low))
 
 
@@ -321,7 +323,21 @@ def _write_straightening(
                 "Use the straightening map, or add an edge loop near the hard change.",
             ),
         )
-    return write_cage(tuning.low.mesh, positions, out.add(f"straightened-{cage_name(tuning)}"))
+    return _placed_cage(tuning, positions, out, f"straightened-{cage_name(tuning)}")
+
+
+def _placed_cage(
+    tuning: Tuning, positions: Floats, out: OutputFolder, name: str
+) -> tuple[Notice, ...]:
+    """Write a cage mesh; as OBJ where a layer of USD cannot hold it."""
+    try:
+        return write_cage(tuning.low.mesh, positions, out.add(name), place=out.folder / name)
+    except InputError as error:
+        if Path(name).suffix not in USD_ENDINGS:
+            raise
+        out.names.remove(name)
+        told = Notice("cage-no-layer", f"the cage was written as OBJ: {error.what}")
+        return (told, *write_cage(tuning.low.mesh, positions, out.add(f"{Path(name).stem}.obj")))
 
 
 def _write_maps(

@@ -2,6 +2,8 @@
 
 import os
 import signal
+import subprocess
+import sys
 import threading
 import time
 
@@ -15,6 +17,7 @@ from cagecheck.chores.batch.on_scheduler import run_on_scheduler  # noqa: E402
 from cagecheck.chores.batch.run import run_batch  # noqa: E402
 from cagecheck.errors import InputError  # noqa: E402
 from tests.chores.test_batch import SHARED, asset, job_of, results, write_ball  # noqa: E402
+from tests.paths import ROOT  # noqa: E402
 
 COUNT = 4
 
@@ -84,3 +87,17 @@ def test_a_scheduler_that_does_not_answer(tmp_path, monkeypatch):
         list(run_on_scheduler([job_of(tmp_path, "x")], "tcp://127.0.0.1:9"))
     with pytest.raises(InputError, match="no scheduler answers"):
         list(run_on_scheduler([job_of(tmp_path, "x")], "nonsense://"))
+
+
+@pytest.mark.parametrize("address", ["127.0.0.1", "foo", "foo://x:1"])
+def test_a_mistyped_address_ends_in_one_sentence(tmp_path, address):
+    """In a process of its own: what libraries say when Python ends counts, too."""
+    write_ball(tmp_path, "one")
+    (tmp_path / "m.toml").write_text(SHARED + asset("a", low="one_low.obj", high="one_high.ply"))
+    words = ["batch", "m.toml", "--out", "out", "--scheduler", address]
+    done = subprocess.run(
+        [sys.executable, "-m", "cagecheck", *words], cwd=tmp_path, capture_output=True, text=True,
+        env=os.environ | {"PYTHONPATH": str(ROOT)}, check=False,
+    )  # fmt: skip
+    assert (done.returncode, done.stdout) == (2, "")
+    assert done.stderr.count("\n") == 1 and f"no scheduler answers at {address}." in done.stderr

@@ -82,6 +82,22 @@ def test_warnings_end_with_0_unless_asked(tmp_path):
     assert as_json(path, "--fail-on", "warning")[0] == 1
 
 
+def test_what_is_often_meant_is_one_line(tmp_path):
+    mesh = join_meshes([box("a"), box("b", at=(0.5, 0.5, 0.5), uv_at=(1.1, 0.1))])
+    path = write_obj(tmp_path / "low.obj", mesh)
+    text = run(path, "--normals", "hardness").stdout
+    assert "Often meant" in text and "Harm:" not in text
+    assert "  parts that run through each other: 1 pair." in text
+    text = run(path, "--normals", "hardness", "--verbose").stdout
+    assert "Often meant" not in text and "WARNING [crossing-parts]" in text and "Harm:" in text
+
+
+def test_errors_are_never_folded_away():
+    for check in ALL_CHECKS:
+        assert not check.often_meant or check.severity == "warning", check.code
+        assert not check.often_meant or check.often_meant.endswith("."), check.code
+
+
 def test_map_size_and_padding_matter(sound):
     # The islands are 0.05 apart: 51 texels at 1024.
     assert found(as_json(sound, "--size", 1024, "--padding", 51)[1]) == []

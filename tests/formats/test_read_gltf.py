@@ -327,7 +327,7 @@ def test_the_scene_named_is_read_or_else_the_first(
     assert read_mesh(path).part_names == read_surface(path).part_names == parts
 
 
-def test_morphs_are_told_and_compression_is_refused(tmp_path: Path) -> None:
+def test_morphs_are_told_and_broken_compression_is_refused(tmp_path: Path) -> None:
     tree, data = gltf_tree()
     primitive = tree["meshes"][0]["primitives"][0]
     primitive["targets"] = [{"POSITION": 0}]
@@ -335,6 +335,11 @@ def test_morphs_are_told_and_compression_is_refused(tmp_path: Path) -> None:
     assert (notice.code, notice.count) == ("gltf-morph-targets", 1)
     assert "are read without them" in notice.text
     primitive["extensions"] = {"KHR_draco_mesh_compression": {}}
+    with pytest.raises(InputError) as error:
+        read_mesh(put(tmp_path, tree, data))
+    assert "bufferViews None" in error.value.what
+    tree["meshes"][0]["primitives"][0].pop("extensions")
+    tree["extensionsRequired"] = ["EXT_meshopt_compression"]
     with pytest.raises(InputError) as error:
         read_mesh(put(tmp_path, tree, data))
     assert error.value.cure == "Export it again without compression."

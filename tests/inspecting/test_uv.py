@@ -155,14 +155,32 @@ def test_an_island_inside_another():
     assert found(mesh) == ["uv-overlap", "texel-density-spread"]
 
 
+def test_the_advice_fits_the_overlap():
+    """Copies are moved by a tile, what merely overlaps is moved apart, and a fold is relaxed."""
+    stacked = the(inspect(two_cards(square(0.1, 0.1), square(0.1, 0.1))), "uv-overlap")
+    assert "one whole tile" in stacked.cure and "apart" not in stacked.cure
+    beside = the(inspect(two_cards(square(0.1, 0.1), square(0.2, 0.2))), "uv-overlap")
+    assert "Move them apart" in beside.cure and "tile" not in beside.cure
+    # Two quads that share an edge, the second folded back over the first in the map.
+    points = np.array([[0, 0, 0], [1, 0, 0], [1, 1, 0], [0, 1, 0], [2, 0, 0], [2, 1, 0.0]])
+    faces = [[0, 1, 2, 3], [1, 4, 5, 2]]
+    first = square(0.3, 0.1)
+    for width, word in ((-0.2, "Cut the island where the copies meet"), (-0.13, "Relax")):
+        far = np.array([[width, 0], [width, 0]]) + first[[1, 2]]
+        uv = np.concatenate([first, [first[1], far[0], far[1], first[2]]])
+        finding = the(inspect(mesh_from_polygons(points, faces, uv=uv)), "uv-overlap-inside")
+        assert word in finding.cure
+
+
 @pytest.mark.parametrize("mirrored", [False, True])
 def test_stacked_copies_are_named(mirrored):
     copy = square(0.1, 0.1)
     mesh = two_cards(square(0.1, 0.1), copy[[1, 0, 3, 2]] if mirrored else copy)
     finding = the(inspect(mesh), "uv-overlap")
     assert finding.measures["area_uv"] == pytest.approx(0.04)
-    if not mirrored:  # the mirrored copy is cut along the other diagonal
-        assert "stacked exactly" in finding.text
+    # The mirrored copy is cut along the other diagonal; faces are compared, not triangles.
+    assert "stacked exactly" in finding.text and "one whole tile" in finding.cure
+    assert finding.measures["stacked_area_uv"] == pytest.approx(0.04)
     moved = moved_uv(mesh, [1], (1, 0))
     assert "uv-overlap" not in codes(inspect(moved))
 

@@ -7,6 +7,7 @@ time, so doing it twice does no harm.
 
 from __future__ import annotations
 
+import asyncio
 from asyncio import CancelledError
 from collections.abc import Iterator, Sequence
 from typing import Any
@@ -36,13 +37,11 @@ def run_on_scheduler(jobs: Sequence[Job], address: str) -> Iterator[Row]:
         raise InputError(
             "dask.distributed is not installed.", cure="pip install “cagecheck[studio]”."
         ) from error
-    try:
-        client = Client(address, timeout=_CONNECT_SECONDS, set_as_default=False)
-    except (OSError, ValueError) as error:
+    if not _is_scheduler(address):
         raise InputError(
             f"no scheduler answers at {address}.", cure="Check the address, tcp://HOST:PORT."
-        ) from error
-    with client:
+        )
+    with Client(address, timeout=_CONNECT_SECONDS, set_as_default=False) as client:
         futures = {client.submit(run_job, job, pure=False): job for job in jobs}
         left = dict(futures)
         try:
@@ -59,6 +58,25 @@ def run_on_scheduler(jobs: Sequence[Job], address: str) -> Iterator[Row]:
         # A scheduler that went away tells nothing of the rest.
         for job in left.values():
             yield failed_row(job, _GONE)
+
+
+def _is_scheduler(address: str) -> bool:
+    """Whether a scheduler answers at an address within a while.
+
+    Asked before a client is made: one that finds none leaves a traceback when Python ends.
+    """
+    from distributed import rpc
+
+    async def ask() -> bool:
+        async with rpc(address, timeout=_CONNECT_SECONDS) as there:
+            told = await asyncio.wait_for(there.identity(), _CONNECT_SECONDS)
+        return bool(told["type"] == "Scheduler")
+
+    try:
+        return asyncio.run(ask())
+    # Whatever else listens there answers anything, or nothing.
+    except (OSError, ValueError, TypeError, KeyError, RuntimeError):
+        return False
 
 
 def _reason(future: Any) -> str:

@@ -82,6 +82,13 @@ def colour_clash_map(path: Path, deepest: float) -> None:
 
     The deepest clash of all frames is known when the last frame is; only its file is kept of a
     frame until then.
+
+    Parameters
+    ----------
+    path : Path
+        A file of `write_clash_map`; it is changed in place.
+    deepest : float
+        The depth of the last colour, units of the file.
     """
     with path.open("r+b") as stream:
         count, fields = _vertices(stream)

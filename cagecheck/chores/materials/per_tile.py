@@ -29,10 +29,13 @@ from cagecheck.chores.materials.obj import (
 )
 from cagecheck.errors import InputError, Notice
 from cagecheck.files import OutputFolder, read_plain, sha256_of
+from cagecheck.formats.cage_text import CannotKeepError
 from cagecheck.formats.file_bytes import load_bytes, split_name
 from cagecheck.formats.gltf_document import MalformedError
 from cagecheck.formats.read import read_mesh
 from cagecheck.formats.stored import parse_json, shortened
+from cagecheck.formats.usd import ENDINGS as USD_ENDINGS
+from cagecheck.formats.usd_write import override_materials
 from cagecheck.inspecting.tile_table import NO_MATERIAL, face_tiles, tile_table
 from cagecheck.maps.map_names import default_asset
 from cagecheck.meshes.lowpoly import prepare_low
@@ -45,6 +48,7 @@ DEFAULT_NAMES = "{asset}_{tile}"
 RECORD_VERSION = 1
 RECORD_ENDING = ".tiles.json"
 WRITABLE = ("obj", "glb")
+LAYERED = tuple(ending[1:] for ending in USD_ENDINGS)
 
 
 @dataclass(frozen=True)
@@ -91,7 +95,7 @@ def write_tile_materials(
     to_first_tile: bool = False,
     force: bool = False,
 ) -> TileMaterialsResult:
-    """Write a mesh (OBJ or GLB) again with one material per tile.
+    """Write a mesh (OBJ or GLB) again with one material per tile, or a layer over a USD scene.
 
     Parameters
     ----------
@@ -122,6 +126,8 @@ def write_tile_materials(
     recover(Path(path).parent)
     mesh, out = read_mesh(path), Path(out)
     kind = _writable(mesh, out)
+    if kind in LAYERED and to_first_tile:
+        raise _no_moving(path)
     plan = plan_materials(mesh, names, asset or default_asset(Path(path).stem))
     faces = face_tiles(mesh)
     shift = {m.tile: _to_first(m.tile) for m in plan} if to_first_tile else {}
@@ -130,6 +136,8 @@ def write_tile_materials(
         place = folder.add(out.name)
         if kind == "obj":
             notices += _write_obj(mesh, faces.tile, plan, shift, place, folder, out)
+        elif kind in LAYERED:
+            place.write_bytes(_usd_layer(mesh, faces.tile, plan, place))
         else:
             with _sound(path):
                 edit = GlbEdit(Path(path))
@@ -137,6 +145,8 @@ def write_tile_materials(
                 edit.move_uvs(shift)
                 edit.write(place)
         _check_written(mesh, place, plan, bool(shift))
+        if kind in LAYERED:  # again, since it names the scene as seen from where it lies
+            place.write_bytes(_usd_layer(mesh, faces.tile, plan, out))
         if to_first_tile:
             record = _record(mesh, place, out.name, plan, shift)
             folder.add(out.name + RECORD_ENDING).write_text(
@@ -180,6 +190,8 @@ def restore_tiles(
     recover(Path(path).parent)
     mesh, out = read_mesh(path), Path(out)
     kind = _writable(mesh, out)
+    if kind in LAYERED:
+        raise _no_moving(path)
     materials, shift_of = _read_record(Path(record))
     known = set(mesh.material_names) & set(shift_of)
     if not known:
@@ -297,6 +309,36 @@ def _write_obj(
     return notices
 
 
+def _no_moving(path: str | os.PathLike[str]) -> InputError:
+    return InputError(
+        "UVs of USD scenes are not moved from tile to tile; only bindings are written.",
+        file=str(path),
+        cure="Export the mesh as OBJ or GLB for that.",
+    )
+
+
+def _usd_layer(mesh: Mesh, face_tile: Ints, plan: Sequence[TileMaterial], out: Path) -> bytes:
+    """Return a layer over the mesh's scene that binds every face to its tile's material."""
+    assert mesh.source is not None, "the mesh was read from a file"
+    for material in plan:
+        if not material.name.isidentifier():
+            raise InputError(
+                f"{material.name!r} is no name for a material in USD: letters, digits and _ only.",
+                cure="Change `names` or `asset`.",
+            )
+    new_name = {material.tile: material.name for material in plan}
+    names = [
+        new_name.get(tile, old)
+        for tile, old in zip(face_tile.tolist(), _names_of_faces(mesh), strict=True)
+    ]
+    made = [(material.name, material.made_from) for material in plan]
+    file = load_bytes(mesh.source.path)
+    try:
+        return override_materials(file, mesh, names, made, out.suffix.lower(), out)
+    except CannotKeepError as reason:
+        raise InputError(f"{reason}.", file=str(out), cure="Export it as OBJ or GLB.") from None
+
+
 def _names_of_faces(mesh: Mesh) -> list[str]:
     if mesh.face_material is None:
         return [""] * mesh.face_count
@@ -312,11 +354,19 @@ def _to_first(tile: int) -> tuple[int, int]:
 def _writable(mesh: Mesh, out: Path) -> str:
     assert mesh.source is not None, "the mesh was read from a file"
     kind = mesh.source.format
+    if kind in LAYERED:
+        if out.suffix.lower()[1:] not in LAYERED:
+            raise InputError(
+                "the output of a USD scene is a layer over it (.usda, .usdc or .usd).",
+                file=str(out),
+                cure="Rename it.",
+            )
+        return kind
     if kind not in WRITABLE:
         raise InputError(
             f"materials are not written to {kind.upper()} files.",
             file=mesh.source.path,
-            cure="Export the mesh as OBJ or GLB.",
+            cure="Export the mesh as OBJ, GLB or USD.",
         )
     if out.suffix.lower() != f".{kind}":
         raise InputError(
@@ -327,7 +377,8 @@ def _writable(mesh: Mesh, out: Path) -> str:
 
 def _check_written(mesh: Mesh, place: Path, plan: Sequence[TileMaterial], is_moved: bool) -> None:
     """Read the new file and compare; nothing that differs from the plan leaves the temp folder."""
-    again = read_mesh(place)
+    assert mesh.source is not None, "the mesh was read from a file"
+    again = read_mesh(place, also_from=[Path(mesh.source.path).resolve().parent])
     name_of = {material.tile: material.name for material in plan}
     tiles = face_tiles(mesh).tile
     before: dict[str, int] = {}
