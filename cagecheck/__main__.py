@@ -1,10 +1,16 @@
 """Run the command line: ``cagecheck`` or ``python -m cagecheck``."""
 
-from cagecheck.commands.ending import run_to_the_end
+import signal
+from contextlib import suppress
 
 
 def main() -> None:
     """Run the command line; whatever it ends with, it ends in plain words."""
+    # While the rest loads nothing is begun yet, so Ctrl-C ends the process without a word.
+    with suppress(ValueError):  # another thread than the main one
+        if signal.getsignal(signal.SIGINT) is signal.default_int_handler:
+            signal.signal(signal.SIGINT, signal.SIG_DFL)
+    from cagecheck.commands.ending import run_to_the_end
 
     def run() -> None:
         from cagecheck.cli import app  # from here on Ctrl-C is heard

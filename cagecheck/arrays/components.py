@@ -7,13 +7,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from cagecheck.arrays.types import Ints
 from cagecheck.loops import njit
 
+_Numbers = NDArray[np.integer[Any]]
 
-def connected(
-    count: int, first: NDArray[np.integer[Any]], second: NDArray[np.integer[Any]]
-) -> tuple[int, NDArray[np.int32]]:
+
+def connected(count: int, first: _Numbers, second: _Numbers) -> tuple[int, NDArray[np.int32]]:
     """Return how many groups `count` things fall into, and (count,) the group of each.
 
     first, second : (P,) the two ends of every link. Groups are numbered by their first members.
@@ -23,7 +22,7 @@ def connected(
 
 
 @njit(cache=True, nogil=True)
-def _join(first: Ints, second: Ints, group: NDArray[np.int32]) -> int:
+def _join(first: _Numbers, second: _Numbers, group: NDArray[np.int32]) -> int:
     """Join the ends of all links, the smaller of two roots above the larger; return the count."""
     above = np.arange(len(group))
     for k in range(len(first)):

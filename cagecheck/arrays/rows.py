@@ -1,4 +1,4 @@
-"""The rows of every label, found by one sort instead of a pass per label."""
+"""Rows of arrays: those of every label, by one sort instead of a pass per label, and equal ones."""
 
 from __future__ import annotations
 
@@ -33,3 +33,10 @@ def rows_of_runs(
     length = first[which + 1] - first[which]
     before = np.cumsum(length) - length
     return np.arange(int(length.sum())) + np.repeat(first[which] - before, length)
+
+
+def same_rows(rows: NDArray[np.int64], among: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Return (N,) bool: which rows (N, 2) of numbers from 0 are found among others."""
+    wide = int(max(rows.max(initial=0), among.max(initial=0))) + 1
+    key = np.array([wide, 1])
+    return np.isin(rows @ key, among @ key)

@@ -139,6 +139,7 @@ def clash(
     moments = scenes_of_frames(scenes, frames, animation, rate)
     results: list[tuple[str, Clashes]] = []
     rows: list[dict[str, Any]] = []
+    known: list[tuple[list[Mesh], Clashes]] = []
     with contextlib.ExitStack() as stack:
         folder = None if out is None else stack.enter_context(OutputFolder(out, force=force))
         progress = stack.enter_context(terminal.progress())
@@ -158,7 +159,9 @@ def clash(
             if folder is not None:
                 path = folder.add(_map_name(number))
                 writing = writer.submit(write_clash_map, found, _deepest([found]), path)
-            # Parts and their trees are large, and are not needed any more.
+            if mend is not None:
+                known.append((scene, found))
+            # Parts and their trees are large, and only mending needs them any more.
             results.append((name, replace(found, parts=(), involved=(), sides={})))
         if writing is not None:
             writing.result()
@@ -168,14 +171,14 @@ def clash(
     files = [] if folder is None else folder.paths()
     mended = None
     if mend is not None:
-        posed = [[read_mesh(path) for path in paths] + common for paths in scenes]
         names = [name for name, _ in results]
         with terminal.progress() as progress:
             mended = mend_clashes(
-                posed,
+                [scene for scene, _ in known],
                 mending,
                 rest=[read_mesh(path) for path in rest or []],
                 ignore=ignore,
+                found=[found for _, found in known],
                 progress=progress,
             )
             _refuse_standing(mended, len(scenes[0]), len(scenes))

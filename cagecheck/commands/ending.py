@@ -36,11 +36,13 @@ _HANDLER = "cagecheck.plain"
 
 def run_to_the_end(run: Callable[[], object]) -> NoReturn:
     """Run the command line and end the process in plain words, whatever comes in between."""
+    usual = _leave_on_interrupt()
     speak_plainly()
     code: int | str | None = 0
     with _watching_for_interrupt() as interrupted:
         try:
-            run()
+            with _interrupts_raised(usual):
+                run()
         except SystemExit as end:
             # Where the reader went away the command line's library ends with the code of defects.
             code = 0 if isinstance(end.__context__, BrokenPipeError) else end.code
@@ -80,6 +82,27 @@ def plain(character: str) -> str:
         return PLAIN[character]
     bare = unicodedata.normalize("NFKD", character).encode("ascii", "ignore").decode()
     return bare or "?"
+
+
+def _leave_on_interrupt() -> bool:
+    """Let Ctrl-C end the process at once; return whether it does, as nobody else handles it."""
+    with suppress(ValueError):  # another thread than the main one
+        if signal.getsignal(signal.SIGINT) in (signal.default_int_handler, signal.SIG_DFL):
+            signal.signal(signal.SIGINT, lambda _number, _frame: _leave())
+            return True
+    return False
+
+
+@contextmanager
+def _interrupts_raised(usual: bool) -> Iterator[None]:
+    """Let Ctrl-C raise KeyboardInterrupt in here, and end the process at once before and after."""
+    if usual:
+        signal.signal(signal.SIGINT, signal.default_int_handler)
+    try:
+        yield
+    finally:
+        if usual and signal.getsignal(signal.SIGINT) is signal.default_int_handler:
+            _leave_on_interrupt()
 
 
 @contextmanager

@@ -27,6 +27,7 @@ from cagecheck.formats.apart import CURE, Library, ask
 from cagecheck.formats.checks import MOST_ITEMS, check_positions, unit_or_nan
 from cagecheck.formats.file_bytes import FileBytes
 from cagecheck.formats.frames import frame_notices
+from cagecheck.formats.usd_vet import ENDINGS as ENDINGS
 from cagecheck.meshes.mesh import Mesh, Surface, SurfaceNormals
 from cagecheck.meshes.surface_normals import normals_of_corners, unit_rows
 from cagecheck.meshes.triangulate_large import cut_polygons
@@ -35,8 +36,9 @@ from cagecheck.words.numbers import as_given, count_text
 
 UNIT_METRES = 0.01
 LIBRARY = Library("USD", "usd-core", "usd")
-ENDINGS = (".usd", ".usda", ".usdc", ".usdz")
 _BLOCK = 1 << 20
+# Units that differ by a smaller share of themselves are one: rounding, no other unit.
+_SAME_UNIT = 1e-9
 # z up to y up: (x, y, z) becomes (x, z, -y).
 _Z_TO_Y = np.array([[1.0, 0, 0, 0], [0, 0, 1, 0], [0, -1, 0, 0], [0, 0, 0, 1]])
 _SKIPPED = {
@@ -227,7 +229,7 @@ def _notices(file: FileBytes, answer: dict[str, Any]) -> tuple[Notice, ...]:
     out = []
     if not 0 < unit < 1e9:
         raise file.error(f"a unit of this file is {as_given(unit)} metres long.", CURE)
-    if abs(unit / UNIT_METRES - 1) > 1e-9:
+    if _is_scaled(unit):
         out.append(
             Notice(
                 "usd-units",
@@ -269,13 +271,17 @@ def _notices(file: FileBytes, answer: dict[str, Any]) -> tuple[Notice, ...]:
     return tuple(out)
 
 
+def _is_scaled(unit: float) -> bool:
+    """Whether a unit of so many metres is another than the one that is read, beyond rounding."""
+    return abs(unit / UNIT_METRES - 1) > _SAME_UNIT
+
+
 def _all_placed(scene: _Scene) -> Iterator[_Placed]:
     """Yield every mesh at every place, in the scene's order."""
     answer, arrays = scene.answer, scene.arrays
     to_file = np.eye(4) if answer["up"] != "Z" else _Z_TO_Y
-    to_file = np.diag([answer["unit"] / UNIT_METRES] * 3 + [1.0]) @ to_file
-    if abs(answer["unit"] / UNIT_METRES - 1) <= 1e-9:
-        to_file = np.eye(4) if answer["up"] != "Z" else _Z_TO_Y
+    if _is_scaled(answer["unit"]):
+        to_file = np.diag([answer["unit"] / UNIT_METRES] * 3 + [1.0]) @ to_file
     for part in answer["parts"]:
         shape = answer["geometries"][part["geometry"]]
         for stored in arrays[part["matrices"]]:

@@ -12,8 +12,8 @@ from trimesh.triangles import closest_point
 from cagecheck.arrays.types import Floats
 from cagecheck.chores.clash.find import Frame
 from cagecheck.chores.clash.solids import Solid
-from cagecheck.mending.cloth import barycentric, border_places
 from cagecheck.mending.facing import FacingTrees
+from cagecheck.meshes.barycentric import barycentric_of
 from cagecheck.meshes.normals import averaged_normals, normalised
 
 # The way out that a point's cloth asks for is taken although another is nearer, up to this many
@@ -88,23 +88,28 @@ class Body:
         return FacingTrees(self.solid.positions, self.solid.triangles, self.turn)
 
     @cached_property
-    def _border(self) -> NDArray[np.bool_]:
-        """(T, 3) which edge of every triangle, opposite to each corner, is open."""
-        from cagecheck.meshes.edges import triangle_edges
-
-        table = triangle_edges(self.solid.welded)
-        open_edge = (table.uses == 1)[table.edge].reshape(-1, 3)
-        return np.roll(open_edge, -1, axis=1)
+    def _border(self) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+        """(T, 3) each: is a triangle's edge opposite to a corner open, and does one end there?"""
+        table, welded = self.solid.edges, self.solid.welded
+        is_open = table.uses == 1
+        ends_there = np.zeros(int(welded.max()) + 1, bool)
+        ends_there[table.ends[is_open].ravel()] = True
+        opposite = np.roll(is_open[table.edge].reshape(-1, 3), -1, axis=1)
+        return opposite, ends_there[welded]
 
     def feet(self, points: Floats, wanted: Floats | None = None) -> Feet:
         """Ask where points lie; `wanted` (N, 3) is the way out that their cloth asks for."""
         own = self.own(points)
         distance, triangle = self.solid.distance(own)
-        foot = closest_point(self.solid.positions[self.solid.triangles[triangle]], own)
-        normal = self.turn * self._normals(triangle, foot)
+        corners = self.solid.triangles[triangle]
+        places = self.solid.positions[corners]
+        foot = closest_point(places, own)
+        share = barycentric_of(foot, places)
         if self.solid.is_closed:
             inside = self._is_inside(own)
         else:
+            between = np.einsum("ij,ijk->ik", share, self.vertex_normals[corners])
+            normal = normalised(between)
             inside = np.einsum("ij,ij->i", own - foot, normal) < 0
         sign = np.where(inside, -1.0, 1.0)
         out = np.where(
@@ -114,7 +119,7 @@ class Body:
         )
         height = sign * distance
         if not self.solid.is_closed:
-            height[self._is_border_foot(triangle, foot)] = np.inf
+            height[self._is_on_border(triangle, share)] = np.inf
         elif wanted is not None:
             self._turn_back(own, wanted, inside, foot, out, height)
         size = self.frame.size
@@ -146,15 +151,7 @@ class Body:
         foot[rows], height[rows] = near, -distance
         out[rows] = normalised(near - own[rows])
 
-    def _normals(self, triangle: NDArray[np.int64], foot: Floats) -> Floats:
-        """Return normals at feet, between those of the corners, as the file has them turned."""
-        corners = self.solid.triangles[triangle]
-        share = barycentric(foot, self.solid.positions[corners])
-        return normalised(np.einsum("ij,ijk->ik", share, self.turn * self.vertex_normals[corners]))
-
-    def _is_border_foot(self, triangle: NDArray[np.int64], foot: Floats) -> NDArray[np.bool_]:
-        share = barycentric(foot, self.solid.positions[self.solid.triangles[triangle]])
-        corner_on_border = border_places(self.solid.welded, int(self.solid.welded.max()) + 1)
-        on_edge = (self._border[triangle] & (share < _ON_BORDER)).any(axis=1)
-        at_corner = (share > 1 - _ON_BORDER) & corner_on_border[self.solid.welded[triangle]]
-        return np.asarray(on_edge | at_corner.any(axis=1))
+    def _is_on_border(self, triangle: NDArray[np.int64], share: Floats) -> NDArray[np.bool_]:
+        opposite, at_corner = self._border
+        on_edge = opposite[triangle] & (share < _ON_BORDER)
+        return np.asarray((on_edge | at_corner[triangle] & (share > 1 - _ON_BORDER)).any(axis=1))

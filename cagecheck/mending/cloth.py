@@ -16,6 +16,7 @@ from scipy.sparse.csgraph import dijkstra
 
 from cagecheck.arrays.types import Floats
 from cagecheck.mending.facing import FacingTrees
+from cagecheck.meshes.barycentric import barycentric_of
 from cagecheck.meshes.edges import triangle_edges
 from cagecheck.meshes.mesh import Mesh
 from cagecheck.meshes.normals import averaged_normals, equal_positions
@@ -124,7 +125,7 @@ class Cloth:
         )
         row = np.flatnonzero(near)
         corner = self.triangles[triangle[row]]
-        share = barycentric(foot[row], self.rest[corner])
+        share = barycentric_of(foot[row], self.rest[corner])
         k = np.arange(len(row))
         return coo_array(
             (
@@ -204,16 +205,3 @@ def border_places(triangles: NDArray[np.int64], count: int) -> NDArray[np.bool_]
     out = np.zeros(count, bool)
     out[table.ends[table.uses == 1].ravel()] = True
     return out
-
-
-def barycentric(points: Floats, corners: Floats) -> Floats:
-    """Return (N, 3) the shares of (N, 3, 3) corners at points of their triangles."""
-    a, b, c = corners[:, 0], corners[:, 1], corners[:, 2]
-    normal = np.cross(b - a, c - a)
-    square = np.einsum("ij,ij->i", normal, normal)
-    square = np.where(square > 0, square, 1.0)
-    v = np.einsum("ij,ij->i", np.cross(points - a, c - a), normal) / square
-    w = np.einsum("ij,ij->i", np.cross(b - a, points - a), normal) / square
-    out = np.clip(np.stack([1 - v - w, v, w], axis=1), 0.0, 1.0)
-    total = out.sum(axis=1, keepdims=True)
-    return np.divide(out, total, out=np.full_like(out, 1 / 3), where=total > 0)

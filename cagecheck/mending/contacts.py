@@ -17,8 +17,9 @@ from cagecheck.arrays.types import Floats
 from cagecheck.chores.clash.places import components
 from cagecheck.chores.clash.solids import Solid, crossing_segments, meeting_triangles
 from cagecheck.mending.bodies import Body
-from cagecheck.mending.cloth import Cloth, barycentric
+from cagecheck.mending.cloth import Cloth
 from cagecheck.mending.solve import Rows
+from cagecheck.meshes.barycentric import barycentric_of
 from cagecheck.meshes.normals import normalised
 
 # Points of one face nearer than this share of it are one: more rows would say the same.
@@ -109,7 +110,7 @@ class Contact:
         corner = cloth.triangles[triangle]
         has_goal = ((self.goal[corner] > NOTHING) & self.within[corner]).any(axis=1)
         corner, points = corner[has_goal], points[has_goal]
-        share = barycentric(points, positions[corner])
+        share = barycentric_of(points, positions[corner])
         every = np.concatenate([self.corner, corner])
         shares = np.concatenate([self.share, share])
         key = np.concatenate([every, np.rint(shares * _SAME).astype(np.int64)], axis=1)

@@ -9,10 +9,12 @@ import numpy as np
 from numpy.typing import NDArray
 from trimesh.triangles import closest_point
 
+from cagecheck.arrays.rows import same_rows
 from cagecheck.arrays.types import Floats
 from cagecheck.chores.clash.find import Frame
 from cagecheck.chores.clash.solids import Solid, meeting_triangles
-from cagecheck.mending.cloth import Cloth, barycentric
+from cagecheck.mending.cloth import Cloth
+from cagecheck.meshes.barycentric import barycentric_of
 from cagecheck.meshes.meeting import pierced, segment_pierces
 
 Pairs = NDArray[np.int64]
@@ -78,15 +80,14 @@ def passed_through(after: Solid, before: Solid, other: Solid) -> Pairs:
     _, triangle = before.distance(points)
     corner = before.triangles[triangle]
     foot = closest_point(before.positions[corner], points)
-    share = barycentric(foot, before.positions[corner])
+    share = barycentric_of(foot, before.positions[corner])
     back = points - np.einsum("ij,ijk->ik", share, away[corner])
     met = pierced(points, back, before.positions, before.triangles)
     return np.unique(np.concatenate([through, met.triangle]))
 
 
 def _without(pairs: Pairs, known: Pairs) -> Pairs:
-    width = 1 + max(int(pairs[:, 1].max(initial=0)), int(known[:, 1].max(initial=0)))
-    return pairs[~np.isin(pairs @ [width, 1], known @ [width, 1])]
+    return pairs[~same_rows(pairs, known)]
 
 
 def _meets_itself(cloth: Solid) -> Pairs:

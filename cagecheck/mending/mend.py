@@ -48,6 +48,7 @@ def mend_clashes(
     *,
     rest: Sequence[Mesh] = (),
     ignore: float | None = None,
+    found: Sequence[Clashes] | None = None,
     progress: Progress = silent,
 ) -> Mending:
     """Move parts out of those that they pass through, by the least smooth displacement.
@@ -62,6 +63,8 @@ def mend_clashes(
         Meshes of the rest pose; each stands for the scene's mesh with the same parts and vertices.
     ignore : float, optional
         Depth up to which parts count as touching, as for `find_clashes`.
+    found : Sequence[Clashes], optional
+        What `find_clashes` returns for every frame with this `ignore`, where it is known already.
     progress : Progress, optional
         Called now and then with stage, done and total.
 
@@ -88,7 +91,8 @@ def mend_clashes(
     scenes = [list(scene) for scene in frames]
     _check_frames(scenes)
     rests = _match_rest(scenes[0], rest)
-    found = [find_clashes(scene, ignore=ignore, progress=progress) for scene in scenes]
+    if found is None:
+        found = [find_clashes(scene, ignore=ignore, progress=progress) for scene in scenes]
     _check_names(scenes[0], settings)
     in_rest = None
     if not settings.outer and rest and any(clashes.passing for clashes in found):
@@ -112,8 +116,8 @@ def mend_clashes(
     for k, scene in enumerate(work.scenes):
         moved = np.array([m is not o for m, o in zip(scene, frames[k], strict=True)])
         after = find_clashes(scene, ignore=ignore).passing if moved.any() else before[k]
-        if _pairs(after) - _pairs(before[k]):
-            left[k] += _undo(scene, frames[k], parts[k], _pairs(after) - _pairs(before[k]))
+        if new := _pairs(after) - _pairs(before[k]):
+            left[k] += _undo(scene, frames[k], parts[k], new)
             after, moved = before[k], np.zeros(len(scene), bool)
         told = (*left[k], *_told_of_others(after, outer, settings, left[k]))
         out.append(MendedFrame(tuple(scene), moved, before[k], after, tuple(parts[k]), told))
@@ -372,11 +376,7 @@ def _check_frames(scenes: Sequence[Sequence[Mesh]]) -> None:
         )
     for number, scene in enumerate(scenes[1:], start=2):
         for one, other in zip(first, scene, strict=False):
-            if (
-                one.vertex_count != other.vertex_count
-                or one.part_names != other.part_names
-                or not np.array_equal(one.corner_vertex, other.corner_vertex)
-            ):
+            if not _is_same_mesh(one, other):
                 raise InputError(
                     f"frame {number} is not the same mesh as the first frame: its vertices, faces "
                     "or parts differ.",
@@ -387,15 +387,19 @@ def _check_frames(scenes: Sequence[Sequence[Mesh]]) -> None:
             raise InputError(f"frame {number} has another number of meshes than the first frame.")
 
 
+def _is_same_mesh(one: Mesh, other: Mesh) -> bool:
+    """Whether two meshes differ in positions alone: vertices, faces and parts are the same."""
+    return (
+        one.vertex_count == other.vertex_count
+        and one.part_names == other.part_names
+        and np.array_equal(one.corner_vertex, other.corner_vertex)
+    )
+
+
 def _match_rest(scene: Sequence[Mesh], rest: Sequence[Mesh]) -> list[Mesh | None]:
     out: list[Mesh | None] = [None] * len(scene)
     for mesh in rest:
-        fits = [
-            k for k, own in enumerate(scene)
-            if own.vertex_count == mesh.vertex_count
-            and own.part_names == mesh.part_names
-            and np.array_equal(own.corner_vertex, mesh.corner_vertex)
-        ]  # fmt: skip
+        fits = [k for k, own in enumerate(scene) if _is_same_mesh(own, mesh)]
         if not fits:
             raise InputError(
                 "this rest pose fits no mesh of the frames: its vertices, faces or parts differ.",

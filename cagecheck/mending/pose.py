@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import csc_array, diags_array
-from scipy.sparse.linalg import splu
 
 from cagecheck.arrays.types import Floats
 from cagecheck.chores.clash.find import Clashes, Frame
@@ -17,6 +16,7 @@ from cagecheck.mending.bodies import Body
 from cagecheck.mending.cloth import Cloth
 from cagecheck.mending.contacts import NOTHING, Contact, clashing_places
 from cagecheck.mending.crossings import Crossings, cloth_solid, crossings_of
+from cagecheck.mending.solve import factor
 from cagecheck.meshes.normals import normalised
 
 # Where the cloth clashes, it takes its outside from what lies around, this many edges far.
@@ -49,14 +49,6 @@ class Pose:
     def here(self, move: Floats) -> Floats:
         """Return a displacement (P, 3) of the rest pose's directions as it is in this frame."""
         return move if self.turn is None else np.einsum("pij,pj->pi", self.turn, move)
-
-    def back(self, move: Floats) -> Floats:
-        """Return a displacement of this frame in the rest pose's directions."""
-        return move if self.turn is None else np.einsum("pji,pj->pi", self.turn, move)
-
-    def moved(self, by: Floats) -> Pose:
-        """Return the frame with the cloth moved by (P, 3) of this frame's directions."""
-        return replace(self, positions=self.positions + by)
 
 
 @dataclass(frozen=True, eq=False)
@@ -158,10 +150,7 @@ def _way_out(cloth: Cloth, positions: Floats, out: Floats, height: Floats) -> Fl
         return np.zeros_like(normals)
     said = diags_array(np.where(clear, cloth.areas, 1e-6 * cloth.areas))
     spread = (_ASKS_AROUND * cloth.edge_length) ** 2
-    system = csc_array(said + spread * cloth.laplacian)
-    word = splu(
-        system, permc_spec="MMD_AT_PLUS_A", diag_pivot_thresh=0.0, options={"SymmetricMode": True}
-    ).solve(vote)
+    word = factor(csc_array(said + spread * cloth.laplacian)).solve(vote)
     return normalised(normals * np.sign(word)[:, None])
 
 

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import coo_array, csc_array
-from scipy.sparse.linalg import splu
+from scipy.sparse.linalg import SuperLU, splu
 
 from cagecheck.arrays.types import Floats
 
@@ -37,11 +37,6 @@ class Rows:
     share: Floats
     out: Floats
     need: Floats
-
-    def lack(self, move: Floats) -> Floats:
-        """Return (K,) how much every row lacks, 0 where it is kept."""
-        at = np.einsum("ij,ijk->ik", self.share, move[self.corner])
-        return np.maximum(self.need - np.einsum("ij,ij->i", self.out, at), 0.0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -93,7 +88,7 @@ def least_move(
     lu, factors, steps = None, 0, 0
     while steps < _MOST_STEPS and count and len(index):
         if lu is None:
-            lu = _factor(inner + rho * (sample.T @ sample))
+            lu = factor(inner + rho * (sample.T @ sample))
             factors += 1
         for _ in range(_STEPS_PER_LOOK):
             u = lu.solve(right + rho * (sample.T @ (z - y[:, None] * rows.out)))
@@ -120,7 +115,8 @@ def least_move(
     return Solution(move, -rho * y, rho)
 
 
-def _factor(matrix: csc_array):  # type: ignore[no-untyped-def]
+def factor(matrix: csc_array) -> SuperLU:
+    """Factor a positive definite matrix."""
     return splu(
         csc_array(matrix),
         permc_spec="MMD_AT_PLUS_A",

@@ -45,6 +45,25 @@ run_to_the_end(run)
 """
 
 
+# Where Ctrl-C comes while the watch for it begins or ends.
+AROUND = {
+    "before the watch": "codecs.register_error",
+    "as its thread starts": "threading.Thread.start",
+    "as its thread is awaited": "threading.Event.wait",
+    "as it ends": "threading.Event.set",
+}
+INTERRUPT_AROUND = """
+import codecs, os, signal, threading
+from cagecheck.commands.ending import run_to_the_end
+usual = WHERE
+def interrupted(*given, **named):
+    os.kill(os.getpid(), signal.SIGINT)
+    return usual(*given, **named)
+WHERE = interrupted
+run_to_the_end(lambda: None)
+"""
+
+
 def environment(**more):
     here = os.pathsep.join(filter(None, [str(Path.cwd()), *sys.path]))
     return os.environ | {"PYTHONPATH": here} | more
@@ -63,6 +82,36 @@ def test_an_interrupt_ends_in_one_line_and_leaves_nothing(tmp_path, where):
     assert said == STOPPED + "\n"
     assert process.returncode == INTERRUPTED
     assert [p for p in tmp_path.rglob("*") if p != tmp_path / "out"] == []
+
+
+@POSIX
+@pytest.mark.parametrize("where", AROUND)
+def test_an_interrupt_around_the_work_ends_in_one_line(tmp_path, where):
+    done = subprocess.run(
+        [sys.executable, "-c", INTERRUPT_AROUND.replace("WHERE", AROUND[where])],
+        cwd=tmp_path, env=environment(), capture_output=True, text=True, timeout=LONG, check=False,
+    )  # fmt: skip
+    assert done.stderr == STOPPED + "\n"
+    assert done.returncode == INTERRUPTED
+
+
+@POSIX
+def test_an_interrupt_while_it_starts_to_load_ends_without_a_word(tmp_path):
+    begin = (
+        "import os, signal, sys\n"
+        "class Interrupt:\n"
+        "    def find_spec(self, name, *_):\n"
+        "        if name == 'cagecheck.commands.ending':\n"
+        "            os.kill(os.getpid(), signal.SIGINT)\n"
+        "sys.meta_path.insert(0, Interrupt())\n"
+        "from cagecheck.__main__ import main\n"
+        "main()\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", begin],
+        cwd=tmp_path, env=environment(), capture_output=True, text=True, timeout=LONG, check=False,
+    )  # fmt: skip
+    assert (done.returncode, done.stdout, done.stderr) == (-signal.SIGINT, "", "")
 
 
 @POSIX

@@ -22,6 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cagecheck.arrays.components import connected
+from cagecheck.arrays.rows import same_rows
 from cagecheck.arrays.types import Floats
 from cagecheck.arrays.vectors import Vector, cross, dot, minus, moved, row, scaled, unit
 from cagecheck.chores.clash.solids import Solid
@@ -115,13 +116,6 @@ def _assemble(sites: int, ends: Floats, links: Whole, plain: Whole) -> Contacts:
     goes_on = chain[1:, 0] == chain[:-1, 0]
     joined_pairs = np.stack([chain[:-1, 1], chain[1:, 1]], axis=1)[goes_on]
     return Contacts(pairs, crosses, ends[counted], some[counted], joined_pairs)
-
-
-def same_rows(rows: Whole, among: Whole) -> NDArray[np.bool_]:
-    """Return (N,): which rows (N, 2) of numbers from 0 are found among others."""
-    wide = int(max(rows.max(initial=0), among.max(initial=0))) + 1
-    key = np.array([wide, 1])
-    return np.isin(rows @ key, among @ key)
 
 
 def facing(triangles: Whole, edges: EdgeTable) -> NDArray[np.int8]:

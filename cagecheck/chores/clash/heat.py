@@ -14,14 +14,13 @@ from typing import Any, BinaryIO
 
 import numpy as np
 from numpy.typing import NDArray
-from PIL import Image, ImageDraw, ImageFont
 
 from cagecheck.arrays.types import Floats
 from cagecheck.chores.clash.deepest import in_four
 from cagecheck.chores.clash.find import Clashes
 from cagecheck.chores.clash.sides import INSIDE, UNTOLD
 from cagecheck.chores.clash.solids import Solid
-from cagecheck.report.colours import CLEAN_COLOUR, cividis
+from cagecheck.report.colour_bar import measure_colours, write_colour_bar
 from cagecheck.report.heatmap import HeatMap, write_heat_ply
 from cagecheck.words.lengths import length_words
 
@@ -33,7 +32,6 @@ _MOST_TRIANGLES = 400_000
 _STICKS_OUT = 2.0
 # The cosine of 45 degrees: what lies more to the side than below is not covered.
 _STRAIGHT = 0.7
-_BAR = (256, 24)
 # An odd number without pattern (2^64 over the golden ratio), as multiplying hashes have it: Knuth,
 # The Art of Computer Programming 3, section 6.4.
 _MIX = np.uint64(0x9E3779B97F4A7C15)
@@ -52,7 +50,7 @@ def clash_map(clashes: Clashes, deepest: float) -> HeatMap:
         triangles=faces,
         low_triangle=np.zeros(len(faces), np.int32),
         sample=np.zeros(len(points), np.int64),
-        colours=_colours(depth, marked, deepest),
+        colours=measure_colours(depth.astype(np.float64), marked, deepest),
         fields={
             "depth": depth,
             "clash": marked.astype(np.uint8),
@@ -93,7 +91,8 @@ def colour_clash_map(path: Path, deepest: float) -> None:
     with path.open("r+b") as stream:
         count, fields = _vertices(stream)
         rows = np.fromfile(stream, fields, count)
-        colours = _colours(rows["depth"], rows["clash"] > 0, deepest)
+        depth = rows["depth"].astype(np.float64)
+        colours = measure_colours(depth, rows["clash"] > 0, deepest)
         for k, name in enumerate(_CHANNELS):
             rows[name] = colours[:, k]
         stream.seek(-rows.nbytes, os.SEEK_CUR)
@@ -113,16 +112,6 @@ def _vertices(stream: BinaryIO) -> tuple[int, np.dtype[Any]]:
     return count, np.dtype(fields)
 
 
-def _colours(
-    depth: NDArray[np.float32], marked: NDArray[np.bool_], deepest: float
-) -> NDArray[np.uint8]:
-    """Return (N, 4) RGBA of points by depth, file units; those that do not clash are clean."""
-    out = np.full((len(depth), 4), 255, np.uint8)
-    out[:, :3] = CLEAN_COLOUR
-    out[marked] = cividis(depth[marked].astype(np.float64) / max(deepest, 1e-300))
-    return out
-
-
 def write_legend(deepest: float, path: Path) -> None:
     """Write the colour bar as a picture, with the depths at its ends.
 
@@ -133,16 +122,8 @@ def write_legend(deepest: float, path: Path) -> None:
     path : Path
         The file to write.
     """
-    width, height = _BAR
-    image = Image.new("RGB", (width + 40, height + 70), "white")
-    ramp = cividis(np.linspace(0, 1, width))[:, :3]
-    image.paste(Image.fromarray(np.repeat(ramp[None], height, axis=0)), (20, 34))
-    draw = ImageDraw.Draw(image)
-    font = ImageFont.load_default(12)
-    draw.text((20, 10), "depth of the clash (file units); grey: none", "black", font)
-    draw.text((20, height + 40), "0", "black", font)
-    draw.text((20 + width, height + 40), length_words(deepest), "black", font, anchor="ra")
-    image.save(path, format="PNG")
+    title = "depth of the clash (file units); grey: none"
+    write_colour_bar(title, "0", length_words(deepest), path)
 
 
 def _ways(clashes: Clashes) -> dict[tuple[int, int], float]:

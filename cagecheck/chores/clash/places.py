@@ -12,9 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
 
+from cagecheck.arrays.components import connected
 from cagecheck.chores.clash.solids import Solid
 
 Numbers = NDArray[np.int64]
@@ -101,9 +100,7 @@ def merged(places: Places, group: Numbers) -> Places:
 
 def components(begin: Numbers, end: Numbers, size: int) -> Numbers:
     """Return (size,) labels of nodes joined by edges from `begin` to `end`."""
-    begin, end = begin.ravel(), end.ravel()
-    graph = coo_array((np.ones(len(begin), np.int8), (begin, end)), shape=(size, size))
-    return np.asarray(connected_components(graph, directed=False)[1], dtype=np.int64)
+    return connected(size, begin.ravel(), end.ravel())[1].astype(np.int64)
 
 
 def _patch(

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from trimesh.triangles import closest_point
 
+from cagecheck.arrays.rows import same_rows
 from cagecheck.arrays.types import Floats
 from cagecheck.chores.clash.places import components
 from cagecheck.chores.clash.solids import Solid
@@ -116,7 +117,7 @@ def _pieces_without(
     """Label the positions of a sheet, joined by edges that are not cut and end beside the other."""
     size = len(on_sheet)
     edges = sheet.edges.ends
-    gone = np.isin(edges @ np.array([size, 1]), np.sort(cut, axis=1) @ np.array([size, 1]))
+    gone = same_rows(edges, np.sort(cut, axis=1))
     begin, end = edges[~gone & ~on_sheet[edges].any(axis=1)].T
     return components(begin, end, size)
 
