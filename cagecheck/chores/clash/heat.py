@@ -220,8 +220,9 @@ def _depths(
         at = points[mine[first]]
         here = np.zeros(len(at))
         if parts[other].is_closed:
-            sides = np.full(len(at), UNTOLD, np.int8)
-            np.maximum.at(sides, number, clashes.sides[one, other][triangle[mine]])
+            # Told where all triangles at a place are: next to a crossing every place is asked for.
+            sides = np.full(len(at), INSIDE, np.int8)
+            np.minimum.at(sides, number, clashes.sides[one, other][triangle[mine]])
             here = np.maximum(here, parts[other].depth(at, sides)[0])
         elif not parts[one].is_closed:
             here = np.maximum(here, deepest)
