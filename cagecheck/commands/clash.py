@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import json
 from collections.abc import Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Any
@@ -143,6 +144,9 @@ def clash(
     with contextlib.ExitStack() as stack:
         folder = None if out is None else stack.enter_context(OutputFolder(out, force=force))
         progress = stack.enter_context(terminal.progress())
+        # A map is laid while the next frame is looked at; never more, for the sake of memory.
+        writer = stack.enter_context(ThreadPoolExecutor(1))
+        writing: Future[None] | None = None
         for number, (paths, pose) in enumerate(moments, start=1):
             scene: list[Mesh] = [read_mesh(path, pose=pose) for path in paths] + common
             found = find_clashes(scene, ignore=ignore, pieces=pieces, progress=progress)
@@ -151,12 +155,17 @@ def clash(
                 {"frame": name, "files": [str(p) for p in [*paths, *(with_ or [])]]}
                 | found.to_dict()
             )
+            if writing is not None:
+                writing.result()
             if folder is not None:
-                write_clash_map(found, _deepest([found]), folder.add(_map_name(number)))
+                path = folder.add(_map_name(number))
+                writing = writer.submit(write_clash_map, found, _deepest([found]), path)
             if mend is not None:
                 known.append((scene, found))
             # Parts and their trees are large, and only mending needs them any more.
-            results.append((name, replace(found, parts=(), involved=())))
+            results.append((name, replace(found, parts=(), involved=(), sides={})))
+        if writing is not None:
+            writing.result()
         document: dict[str, Any] = {"frames": rows}
         if folder is not None:
             _write(folder, results, document)
