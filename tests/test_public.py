@@ -35,6 +35,7 @@ OWN = {
     "cagecheck.tuning.words": "how results are told to people",
     "cagecheck.locating.page": "how results are told to people",
     "cagecheck.chores.batch.page": "how results are told to people",
+    "cagecheck.chores.clash.page.clash_verdict": "how results are told to people",
     "cagecheck.defects.entries": "how results are told to people",
     "cagecheck.defects.headline": "how results are told to people",
     "cagecheck.defects.region_words": "how results are told to people",

@@ -13,6 +13,12 @@ import typer
 
 from cagecheck.chores.clash.find import Clash, Clashes, find_clashes
 from cagecheck.chores.clash.heat import colour_clash_map, write_clash_map, write_legend
+from cagecheck.chores.clash.page import (
+    ShownFrame,
+    clash_verdict,
+    shown_frame,
+    write_clash_page,
+)
 from cagecheck.commands.options import ForceFlag, JsonFlag, add_command
 from cagecheck.commands.terminal import EXIT_CLEAN, EXIT_DEFECTS, Terminal, place
 from cagecheck.errors import InputError
@@ -80,7 +86,7 @@ def clash(
         typer.Option(
             "--out",
             metavar="FOLDER",
-            help="Folder for heat-map meshes, CSV and JSON.",
+            help="Folder for a page, heat-map meshes, CSV and JSON.",
             rich_help_panel=OUTPUT,
         ),
     ] = None,
@@ -139,6 +145,7 @@ def clash(
     results: list[tuple[str, Clashes]] = []
     rows: list[dict[str, Any]] = []
     known: list[tuple[list[Mesh], Clashes]] = []
+    shown: ShownFrame | None = None
     with contextlib.ExitStack() as stack:
         folder = None if out is None else stack.enter_context(OutputFolder(out, force=force))
         progress = stack.enter_context(terminal.progress())
@@ -151,14 +158,16 @@ def clash(
                 | found.to_dict()
             )
             if folder is not None:
-                write_clash_map(found, _deepest([found]), folder.add(_map_name(number)))
+                heat = write_clash_map(found, _deepest([found]), folder.add(_map_name(number)))
+                if shown is None or _deepest([found]) > _deepest([shown.clashes]):
+                    shown = shown_frame(name, found, heat)
             if mend is not None:
                 known.append((scene, found))
             # Parts and their trees are large, and only mending needs them any more.
             results.append((name, replace(found, parts=(), involved=())))
         document: dict[str, Any] = {"frames": rows}
         if folder is not None:
-            _write(folder, results, document)
+            _write(folder, results, document, shown)
     files = [] if folder is None else folder.paths()
     mended = None
     if mend is not None:
@@ -211,14 +220,7 @@ def _say(terminal: Terminal, results: Sequence[tuple[str, Clashes]], files: Sequ
                 f"{name}: these parts are open, so nothing counts as inside them: "
                 f"{names_words(found.open_parts)}. Between two open parts depth is an estimate."
             )
-    bad = sum(bool(found.passing) for _, found in results)
-    terminal.say(
-        "No parts pass through each other."
-        if not bad
-        else f"{bad} of {len(results)} frames have parts that pass through each other."
-        if len(results) > 1
-        else "There are parts that pass through each other."
-    )
+    terminal.say(clash_verdict(results))
     if files:
         terminal.say("Wrote " + ", ".join(str(path) for path in files))
 
@@ -300,7 +302,10 @@ def _map_name(number: int) -> str:
 
 
 def _write(
-    out: OutputFolder, results: Sequence[tuple[str, Clashes]], document: dict[str, Any]
+    out: OutputFolder,
+    results: Sequence[tuple[str, Clashes]],
+    document: dict[str, Any],
+    shown: ShownFrame | None,
 ) -> None:
     """Write what is known when all frames are, and colour their maps alike."""
     deepest = _deepest([found for _, found in results])
@@ -310,6 +315,8 @@ def _write(
     with out.add("clash.csv").open("w", newline="", encoding="utf-8") as stream:
         _write_csv(stream, results)
     write_legend(deepest, out.add("legend.png"))
+    records = ("clash.json", "clash.csv")
+    write_clash_page(results, out.add("clash.html"), shown=shown, files=records)
     for number, (_, found) in enumerate(results, start=1):
         if _deepest([found]) != deepest:
             colour_clash_map(out.add(_map_name(number)), deepest)

@@ -17,10 +17,12 @@ from cagecheck.chores.materials.per_tile import (
 from cagecheck.chores.rename.apply import apply_renames, finish_renames, undo_renames
 from cagecheck.chores.rename.journal import Journal
 from cagecheck.chores.rename.plan import MapPlan, RenameOptions, RenamePlan, plan_renames
-from cagecheck.commands.options import ForceFlag, JsonFlag, add_command
+from cagecheck.commands.options import ForceFlag, JsonFlag, Output, add_command
 from cagecheck.commands.terminal import EXIT_CLEAN, EXIT_DEFECTS, Terminal
 from cagecheck.errors import InputError
+from cagecheck.files import OutputFolder, refuse_results
 from cagecheck.formats.read import read_mesh
+from cagecheck.inspecting.tile_page import write_tile_page
 from cagecheck.inspecting.tile_table import TileTable, describe_tile, tile_table
 from cagecheck.maps.map_names import DEFAULT_PATTERN
 from cagecheck.meshes.lowpoly import LowPoly, prepare_low
@@ -54,21 +56,31 @@ def register(app: typer.Typer) -> None:
     app.add_typer(tiles, name="tiles")
 
 
-def show(low: LowArgument, maps: MapSize, as_json: JsonFlag = False) -> int:
+def show(low: LowArgument, maps: MapSize, output: Output) -> int:
     """Show what lies on which tile: parts, materials, area.
 
-    With the texel density of each part on it.
+    With the texel density of each part on it; with --out also a page with a picture of every tile.
     Exit code 1 when faces cross tile borders, lie outside the tiles or have no UVs.
 
     Example:
-      cagecheck tiles show hero_low.obj --size 2048
+      cagecheck tiles show hero_low.obj --size 2048 --out tiles
     """
-    terminal, size = Terminal(as_json), maps.map_size
-    table = tile_table(_read_low(low), size)
-    terminal.result(table.to_dict())
+    terminal, size = Terminal(output.as_json), maps.map_size
+    refuse_results(output.out, "tiles.html", output.force)
+    mesh = _read_low(low)
+    table = tile_table(mesh, size)
+    files: list[Path] = []
+    if output.out is not None:
+        with OutputFolder(output.out, force=output.force) as folder:
+            write_tile_page(mesh, table, folder.add("tiles.html"))
+        files = folder.paths()
+    written = {"written": [str(path) for path in files]} if files else {}
+    terminal.result(table.to_dict() | written)
     terminal.say(f"{low.name}: texels per unit at {size} x {size}")
     _say_tiles(terminal, table)
     _say_troubles(terminal, table)
+    if files:
+        terminal.say("Written: " + ", ".join(str(path) for path in files))
     troubled = len(table.crossing) + len(table.outside) + len(table.without_uv)
     return EXIT_DEFECTS if troubled else EXIT_CLEAN
 

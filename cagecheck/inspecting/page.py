@@ -85,7 +85,7 @@ def page_of_inspection(inspection: Inspection, *, title: str | None = None) -> P
         The heading; the low poly's file name by default.
     """
     low, laid = inspection.low, lay_findings(inspection)
-    heat = _heat_map(low)
+    heat = triangles_apart(low)
     main, region = np.repeat(laid.code, 3), np.repeat(laid.number, 3)
     named = title or (low.mesh.source.name if low.mesh.source else "low poly")
     return PageContent(
@@ -348,7 +348,7 @@ def _parts_table(inspection: Inspection) -> PageTable:
 # The model ----------------------------------------------------------------------------------------
 
 
-def _heat_map(low: LowPoly) -> HeatMap:
+def triangles_apart(low: LowPoly) -> HeatMap:
     """Return the low poly with corners of its own for every triangle: each has its own colour."""
     count = len(low.triangles)
     corner = np.arange(3 * count, dtype=np.int32)
