@@ -26,6 +26,7 @@ from cagecheck.files import OutputFolder, refuse_results
 from cagecheck.formats.frames import Pose, parse_frames
 from cagecheck.formats.read import read_mesh
 from cagecheck.mending.mend import mend_clashes
+from cagecheck.mending.page import mending_verdict
 from cagecheck.mending.result import Mending
 from cagecheck.mending.settings import MendSettings
 from cagecheck.mending.write import write_mending
@@ -220,7 +221,7 @@ def _say(terminal: Terminal, results: Sequence[tuple[str, Clashes]], files: Sequ
                 f"{name}: these parts are open, so nothing counts as inside them: "
                 f"{names_words(found.open_parts)}. Between two open parts depth is an estimate."
             )
-    terminal.say(clash_verdict(results))
+    terminal.conclude(clash_verdict(results))
     if files:
         terminal.say("Wrote " + ", ".join(str(path) for path in files))
 
@@ -260,7 +261,9 @@ def _say_mended(
         how = {"one": "one displacement for all frames", "smooth": "smooth in time"}
         words = how.get(mended.over_time, mended.over_time)
         terminal.say(f"Frames: {words}; flicker {readable(mended.flicker)}.")
-    terminal.say("This is a proposal: look at it before it is used.")
+    terminal.conclude(
+        f"{mending_verdict(mended)} This is a proposal: look at it before it is used."
+    )
     terminal.say("Wrote " + ", ".join(str(path) for path in files))
 
 
@@ -270,7 +273,8 @@ def _say_rows(terminal: Terminal, rows: Sequence[tuple[str, Clash]], size: float
     for name, hit in rows:
         parts = frozenset({(hit.mesh, hit.part), (hit.other_mesh, hit.other)})
         pairs.setdefault((name, parts), []).append(hit)
-    for (name, _), hits in list(pairs.items())[:_MOST_ROWS]:
+    most = len(pairs) if terminal.verbose else _MOST_ROWS
+    for (name, _), hits in list(pairs.items())[:most]:
         hit = hits[0]
         depth = "an unknown depth" if hit.depth is None else readable(hit.depth)
         how = {
@@ -287,9 +291,9 @@ def _say_rows(terminal: Terminal, rows: Sequence[tuple[str, Clash]], size: float
             + places
             + (f"; they cross along {readable(length)}" if length else "")
         )
-    if len(pairs) > _MOST_ROWS:
+    if len(pairs) > most:
         terminal.say(
-            f"... and {count_text(len(pairs) - _MOST_ROWS)} more pairs; --out or --json gives all."
+            f"... and {count_text(len(pairs) - most)} more pairs; --verbose or --out gives all."
         )
 
 

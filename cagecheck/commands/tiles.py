@@ -22,7 +22,7 @@ from cagecheck.commands.terminal import EXIT_CLEAN, EXIT_DEFECTS, Terminal
 from cagecheck.errors import InputError
 from cagecheck.files import OutputFolder, refuse_results
 from cagecheck.formats.read import read_mesh
-from cagecheck.inspecting.tile_page import write_tile_page
+from cagecheck.inspecting.tile_page import tile_verdict, write_tile_page
 from cagecheck.inspecting.tile_table import TileTable, describe_tile, tile_table
 from cagecheck.maps.map_names import DEFAULT_PATTERN
 from cagecheck.meshes.lowpoly import LowPoly, prepare_low
@@ -81,6 +81,7 @@ def show(low: LowArgument, maps: MapSize, output: Output) -> int:
     _say_troubles(terminal, table)
     if files:
         terminal.say("Written: " + ", ".join(str(path) for path in files))
+    terminal.conclude(tile_verdict(table))
     troubled = len(table.crossing) + len(table.outside) + len(table.without_uv)
     return EXIT_DEFECTS if troubled else EXIT_CLEAN
 
@@ -208,7 +209,7 @@ def materials(
         terminal.say(
             f"  {material.tile}  {material.name}  (was {', '.join(material.replaces) or 'none'})"
         )
-    terminal.say("Wrote " + ", ".join(str(path) for path in result.files))
+    terminal.conclude("Wrote " + ", ".join(str(path) for path in result.files))
     return EXIT_CLEAN
 
 
@@ -252,8 +253,9 @@ def _say_troubles(terminal: Terminal, table: TileTable) -> None:
         (table.without_uv, "have no UVs", "Unwrap them."),
     ):
         if len(faces):
-            some = ", ".join(map(str, faces[:_FACES_NAMED]))
-            more = ", ..." if len(faces) > _FACES_NAMED else ""
+            named = faces if terminal.verbose else faces[:_FACES_NAMED]
+            some = ", ".join(map(str, named))
+            more = ", ..." if len(faces) > len(named) else ""
             terminal.say(f"{count_text(len(faces))} faces {what} (face {some}{more}). {cure}")
     for name, tiles in table.spanning_materials().items():
         terminal.say(f"material {name} spans {len(tiles)} tiles: {', '.join(map(str, tiles))}")
@@ -282,13 +284,15 @@ def _say_plan(terminal: Terminal, plan: RenamePlan, journal: Journal | None, app
     changing = len(plan.of("rename", "compose"))
     left = len(plan.of("unclear", "clash"))
     if journal is not None:
-        terminal.say(f"Done: {changing} maps. --undo brings the old names back.")
+        terminal.conclude(f"Done: {changing} maps. --undo brings the old names back.")
     elif not changing:
-        terminal.say("Nothing to rename.")
+        terminal.conclude("Nothing to rename.")
     elif not apply:
-        terminal.say(f"{changing} maps would change. Nothing was changed; pass --apply to do it.")
+        terminal.conclude(
+            f"{changing} maps would change. Nothing was changed; pass --apply to do it."
+        )
     if left:
-        terminal.say(f"{left} maps were left alone. Set a tile by hand with --tile FILE=1002.")
+        terminal.conclude(f"{left} maps were left alone. Set a tile by hand with --tile FILE=1002.")
 
 
 def _plan_line(entry: MapPlan) -> str:
@@ -312,9 +316,11 @@ def _say_journal(terminal: Terminal, journal: Journal) -> int:
     renamed = sum(move.source is not None for move in journal.moves)
     made = len(journal.moves) - renamed
     if journal.state == "undone":
-        terminal.say(f"{renamed} files are back at their old names; {made} joined maps removed.")
+        terminal.conclude(
+            f"{renamed} files are back at their old names; {made} joined maps removed."
+        )
     else:
-        terminal.say(f"{renamed} files are at their new names; {made} joined maps made.")
+        terminal.conclude(f"{renamed} files are at their new names; {made} joined maps made.")
     return EXIT_CLEAN
 
 

@@ -14,6 +14,7 @@ from cagecheck.inspecting.finding import SEVERITIES, Finding
 from cagecheck.inspecting.found_places import FoundPlace, found_places
 from cagecheck.inspecting.inspection import Inspection, part_rows
 from cagecheck.meshes.lowpoly import LowPoly
+from cagecheck.meshes.mesh import scale_of
 from cagecheck.meshes.tiles import NO_TILE
 from cagecheck.report.colours import DEFECT_COLOURS, Rgb
 from cagecheck.report.content import (
@@ -31,6 +32,7 @@ from cagecheck.report.content import (
 from cagecheck.report.content import Finding as PageFinding
 from cagecheck.report.heatmap import HeatMap
 from cagecheck.report.tile_pictures import TilePicture, draw_tiles, heat_uv
+from cagecheck.words.lengths import unit_note
 from cagecheck.words.numbers import as_given, count_text, figures
 from cagecheck.words.sentences import count_words, names_words, percent_text, sentence_case
 
@@ -266,8 +268,8 @@ def _size(inspection: Inspection, place: FoundPlace) -> str:
         return f"{faces} without area"
     part = low.part_names.index(place.part)
     area = float(low.area[low.triangle_part == part].sum()) or 1.0
-    share = float(low.area[place.triangles].sum()) / area
-    return f"{faces}, {percent_text(100 * share)} % of the part"
+    of_part = float(low.area[place.triangles].sum()) / area
+    return f"{faces}, {percent_text(100 * of_part)} % of the part"
 
 
 def _facts(inspection: Inspection) -> tuple[tuple[str, str], ...]:
@@ -296,6 +298,7 @@ def _settings(inspection: Inspection) -> tuple[tuple[str, str], ...]:
         ("maps", f"{inspection.map_size} × {inspection.map_size} texels per tile"),
         ("padding", f"{as_given(inspection.padding)} texels"),
         ("normals", inspection.low.normal_rule.describe()),
+        ("lengths", unit_note(scale_of(inspection.low.mesh.source))),
     )
 
 

@@ -66,7 +66,7 @@ def tile_sheet(low: LowPoly, table: TileTable) -> Sheet:
         heading="UV tiles",
         title=low.mesh.source.name if low.mesh.source else "low poly",
         clean=not _troubles(table),
-        verdict=_verdict(table),
+        verdict=tile_verdict(table),
         facts=(
             ("tiles", ", ".join(map(str, table.tiles)) or "none"),
             ("parts", count_text(len({row.part for row in table.rows}))),
@@ -101,7 +101,8 @@ def _troubles(table: TileTable) -> list[str]:
     return out
 
 
-def _verdict(table: TileTable) -> str:
+def tile_verdict(table: TileTable) -> str:
+    """Say whether every face lies on a tile, and how materials and tiles go together."""
     said = _troubles(table) or [
         f"Every face lies on one of {count_words(len(table.tiles), 'tile')}."
         if len(table.tiles) > 1

@@ -51,7 +51,19 @@ LIMITS = (
 
 @dataclass(frozen=True, eq=False)
 class ShownFrame:
-    """The frame that a page shows: its name, clashes, heat map, and (mesh, name) of its parts."""
+    """The frame that a page shows, see `shown_frame`.
+
+    Attributes
+    ----------
+    name : str
+        What the frame is called.
+    clashes : Clashes
+        Its clashes, without the parts themselves.
+    heat : HeatMap
+        Its heat map.
+    parts : tuple[tuple[int, str], ...]
+        Mesh and name of its parts.
+    """
 
     name: str
     clashes: Clashes
