@@ -64,9 +64,11 @@ CHAPTERS: dict[str, tuple[str, ...]] = {
         "read_push", "PushRecord",
     ),
     "Chores": (
-        "tile_table", "TileTable", "plan_renames", "RenameOptions", "RenamePlan", "MapPlan",
+        "tile_table", "write_tile_page", "TileTable", "plan_renames", "RenameOptions",
+        "RenamePlan", "MapPlan",
         "apply_renames", "finish_renames", "undo_renames", "Journal", "write_tile_materials",
         "restore_tiles", "find_clashes", "Clashes", "Clash", "write_clash_map", "colour_clash_map",
+        "write_clash_page", "shown_frame", "ShownFrame",
         "write_legend",
         "mend_clashes", "MendSettings", "Mending", "MendedFrame", "MovedPart", "NotMended",
         "write_mending",

@@ -137,5 +137,5 @@ def _say(terminal: Terminal, result: BatchResult) -> None:
         for text in [row["error"], compared, *row["breaches"], said]:
             if text:
                 terminal.say(f"{row['name']}: {text}")
-    terminal.say(verdict_sentence(result.to_dict()))
+    terminal.conclude(verdict_sentence(result.to_dict()))
     terminal.say("Written: " + ", ".join(str(path) for path in result.files))

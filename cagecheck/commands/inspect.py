@@ -20,12 +20,13 @@ from cagecheck.inspecting.write import inspection_document, write_inspection
 from cagecheck.maps.pad import needed_padding
 from cagecheck.meshes.alignment import transform_surface
 from cagecheck.meshes.lowpoly import prepare_low
-from cagecheck.meshes.mesh import Surface
+from cagecheck.meshes.mesh import Surface, scale_of
 from cagecheck.meshes.pairs import Pairing, pair_parts
 from cagecheck.meshes.tiles import NO_TILE
 from cagecheck.options import MAPS, OUTPUT, again, option
 from cagecheck.predicting.inputs import MeshOptions
 from cagecheck.predicting.settings import Sampling
+from cagecheck.words.lengths import unit_note
 from cagecheck.words.numbers import count_text
 
 _PLACES_SAID = 3
@@ -48,7 +49,6 @@ class Wanted:
     )  # fmt: skip
     one_map: bool = option(False, MAPS, "All materials share one set of maps (else one each).")
     fail_on: FailOn = option("error", OUTPUT, "From which severity on the exit code is 1.")
-    verbose: bool = option(False, OUTPUT, "Tell what is often meant in full, too.")
 
 
 def inspect(
@@ -115,7 +115,7 @@ def inspect(
     pose = reading.moment.pose()
     posed = {} if pose is None else {"pose": pose.to_dict()}
     terminal.result(inspection_document(inspection, pairing) | paths | posed | written)
-    _say(terminal, inspection, pairing, low, size, wanted.verbose)
+    _say(terminal, inspection, pairing, low, size)
     if files:
         terminal.say("Written: " + ", ".join(str(path) for path in files))
     failing = inspection.count("error")
@@ -129,7 +129,6 @@ def _say(
     pairing: Pairing | None,
     low: Path,
     size: int,
-    verbose: bool,
 ) -> None:
     terminal.notices(inspection.notices)
     if pairing is not None:
@@ -137,8 +136,9 @@ def _say(
     _say_parts(terminal, inspection, low, size)
     _say_materials(terminal, inspection)
     if not inspection.findings:
-        terminal.say("Nothing found.")
+        terminal.conclude("Nothing found.")
         return
+    verbose = terminal.verbose
     first = [f for f in inspection.findings if f.matters or verbose]
     if first:
         terminal.table(
@@ -151,8 +151,9 @@ def _say(
     _say_often_meant(terminal, [f for f in inspection.findings if not (f.matters or verbose)])
     terminal.say()
     counts = ", ".join(f"{severity}: {inspection.count(severity)}" for severity in SEVERITIES)
-    terminal.say(f"Kinds of findings: {counts}.")
+    terminal.conclude(f"Kinds of findings: {counts}.")
     terminal.say(f"Normals: {inspection.low.normal_rule.describe()}.")
+    terminal.say(f"Lengths are in {unit_note(scale_of(inspection.low.mesh.source))}.")
 
 
 def _say_often_meant(terminal: Terminal, findings: list[Finding]) -> None:
@@ -222,10 +223,11 @@ def _say_finding(terminal: Terminal, finding: Finding, size: float) -> None:
     terminal.say()
     terminal.say(f"{finding.severity.upper()} [{finding.check.code}] {finding.check.title}")
     terminal.say(f"  {finding.text}")
-    for place in finding.places[:_PLACES_SAID]:
+    said = finding.places if terminal.verbose else finding.places[:_PLACES_SAID]
+    for place in said:
         terminal.say(f"  - {_place(place, finding.side, size)}")
-    if finding.count > _PLACES_SAID < len(finding.places):
-        terminal.say("  - … (--json names more)")
+    if finding.count > len(said) < len(finding.places):
+        terminal.say("  - … (--verbose names more)")
     terminal.say(f"  Harm: {finding.check.harm}")
     terminal.say(f"  Cure: {finding.cure}")
 

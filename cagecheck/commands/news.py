@@ -20,7 +20,7 @@ def say_news(terminal: Terminal, news: News) -> None:
             sys.stdout.flush()
         saved = f", {news.saved} saved" if news.changed else ""
         took = f" ({decimals(news.seconds, 1)} s)" if news.seconds else ""
-        terminal.say(f"{now} round {news.number}{saved}: {news.words}{took}")
+        terminal.conclude(f"{now} round {news.number}{saved}: {news.words}{took}")
     elif news.kind == "waiting" and terminal.as_json:
         terminal.err.print(f"{now} {news.words}", markup=False)
     elif news.kind in ("waiting", "unchanged"):

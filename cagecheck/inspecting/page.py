@@ -14,6 +14,7 @@ from cagecheck.inspecting.finding import SEVERITIES, Finding
 from cagecheck.inspecting.found_places import FoundPlace, found_places
 from cagecheck.inspecting.inspection import Inspection, part_rows
 from cagecheck.meshes.lowpoly import LowPoly
+from cagecheck.meshes.mesh import scale_of
 from cagecheck.meshes.tiles import NO_TILE
 from cagecheck.report.colours import DEFECT_COLOURS, Rgb
 from cagecheck.report.content import (
@@ -31,6 +32,7 @@ from cagecheck.report.content import (
 from cagecheck.report.content import Finding as PageFinding
 from cagecheck.report.heatmap import HeatMap
 from cagecheck.report.tile_pictures import TilePicture, draw_tiles, heat_uv
+from cagecheck.words.lengths import unit_note
 from cagecheck.words.numbers import as_given, count_text, figures
 from cagecheck.words.sentences import count_words, names_words, percent_text, sentence_case
 
@@ -85,7 +87,7 @@ def page_of_inspection(inspection: Inspection, *, title: str | None = None) -> P
         The heading; the low poly's file name by default.
     """
     low, laid = inspection.low, lay_findings(inspection)
-    heat = _heat_map(low)
+    heat = triangles_apart(low)
     main, region = np.repeat(laid.code, 3), np.repeat(laid.number, 3)
     named = title or (low.mesh.source.name if low.mesh.source else "low poly")
     return PageContent(
@@ -296,6 +298,7 @@ def _settings(inspection: Inspection) -> tuple[tuple[str, str], ...]:
         ("maps", f"{inspection.map_size} × {inspection.map_size} texels per tile"),
         ("padding", f"{as_given(inspection.padding)} texels"),
         ("normals", inspection.low.normal_rule.describe()),
+        ("lengths", unit_note(scale_of(inspection.low.mesh.source))),
     )
 
 
@@ -348,7 +351,7 @@ def _parts_table(inspection: Inspection) -> PageTable:
 # The model ----------------------------------------------------------------------------------------
 
 
-def _heat_map(low: LowPoly) -> HeatMap:
+def triangles_apart(low: LowPoly) -> HeatMap:
     """Return the low poly with corners of its own for every triangle: each has its own colour."""
     count = len(low.triangles)
     corner = np.arange(3 * count, dtype=np.int32)

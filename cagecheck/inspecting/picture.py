@@ -11,13 +11,12 @@ from PIL import Image, ImageDraw
 from cagecheck.arrays.types import Floats
 from cagecheck.inspecting.inspection import Inspection
 from cagecheck.inspecting.page import FOLDED, Laid, lay_findings, verdict
-from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Surface
-from cagecheck.meshes.normals import normalised
 from cagecheck.rays.scene import Scene
 from cagecheck.rendering.camera import Outlooks, up_axis, whole_camera
+from cagecheck.rendering.flat import flat_lit
 from cagecheck.rendering.pictures import ACROSS
-from cagecheck.rendering.view import Sight, View, see
+from cagecheck.rendering.view import View, see
 from cagecheck.report.colours import CLEAN_COLOUR, Rgb
 from cagecheck.report.fonts import font
 from cagecheck.words.sentences import names_words
@@ -30,8 +29,6 @@ FRONT, BACK = (0.42, 0.18, 0.9), (-0.42, 0.18, -0.9)
 MARKS = 12
 BAR, LINE, TEXT, MARK, EDGE = 34, 26, 16, 15, 10
 PAPER, INK, SOFT, SHEET = (244, 242, 236), (28, 32, 38), (90, 96, 106), (253, 252, 249)
-# The light of the report page's model: from the eye, a little aside and above.
-TO_LIGHT, LEAST_LIGHT = (0.25, 0.4, 1.0), 0.5
 
 
 def write_picture(inspection: Inspection, path: Path) -> None:
@@ -50,7 +47,8 @@ def draw_inspection(inspection: Inspection) -> NDArray[np.uint8]:
     for x, up, toward in (FRONT, BACK):
         front = (x, up, toward) if axis == 1 else (x, -toward, up)
         views.append(View(whole_camera(positions, axis, front=front), CELL, CELL))
-    cells = [_coloured(low, see(scene, view, ACROSS), laid) for view in views]
+    cells = [flat_lit(see(scene, view, ACROSS), low.face_normals, _colours(laid), PAPER)
+             for view in views]  # fmt: skip
     entries = _entries(inspection, laid)
     width = 2 * CELL
     sheet = Image.new("RGB", (width, BAR + CELL + LINE * (1 + len(entries)) + EDGE), PAPER)
@@ -75,27 +73,12 @@ def draw_inspection(inspection: Inspection) -> NDArray[np.uint8]:
     return np.asarray(sheet)
 
 
-def _coloured(low: LowPoly, sight: Sight, laid: Laid) -> NDArray[np.uint8]:
-    """Return what a view sees in the colours of its findings, (H, W, 3) uint8."""
-    view, across = sight.view, sight.across
+def _colours(laid: Laid) -> Floats:
+    """Return (T, 3) the colour of every triangle of the low poly."""
     palette = np.full((256, 3), CLEAN_COLOUR, np.float64)
     for category in laid.categories:
         palette[category.code] = category.colour
-    fine = np.full((view.height * across * view.width * across, 3), PAPER, np.float64)
-    fine[sight.ray] = palette[laid.code[sight.triangle]] * _light(low, sight)[:, None]
-    blocks = fine.reshape(view.height, across, view.width, across, 3)
-    out: NDArray[np.uint8] = np.floor(blocks.mean(axis=(1, 3)) + 0.5).astype(np.uint8)
-    return out
-
-
-def _light(low: LowPoly, sight: Sight) -> Floats:
-    """Return (N,) how bright each ray's triangle is: flat, whichever side is seen."""
-    normal = normalised(low.face_normals)[sight.triangle] @ sight.view.axes().T
-    toward = np.array(TO_LIGHT) / np.linalg.norm(TO_LIGHT)
-    out: Floats = LEAST_LIGHT + (1 - LEAST_LIGHT) * np.maximum(
-        np.where(sight.behind, -1.0, 1.0) * (normal @ toward), 0.0
-    )
-    return out
+    return palette[laid.code]
 
 
 def _marks(

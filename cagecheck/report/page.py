@@ -20,6 +20,7 @@ from cagecheck.defects.kinds import CLEAN
 from cagecheck.defects.region_words import amount_words
 from cagecheck.defects.regions import Region
 from cagecheck.files import replace_file
+from cagecheck.meshes.mesh import scale_of
 from cagecheck.meshes.tiles import NO_TILE
 from cagecheck.progress import Progress, silent
 from cagecheck.rendering.camera import (
@@ -56,7 +57,7 @@ from cagecheck.report.web_scene import (
     pack_surface,
 )
 from cagecheck.version import __version__
-from cagecheck.words.lengths import length_words
+from cagecheck.words.lengths import length_words, units_words
 from cagecheck.words.numbers import count_text, figures
 from cagecheck.words.sentences import count_words, percent_text, sentence_case
 
@@ -265,7 +266,7 @@ def _region_row(
         "centroid": region.centroid,
         "colour": hex_of(content.colour_of(region)),
         "size_words": _size_words(region),
-        "worst_words": _worst_words(region),
+        "worst_words": _worst_words(region, scale_of(content.low.mesh.source)),
         "cause": region.cause,
         "cure": region.cure,
         "low_parts": own,
@@ -279,9 +280,11 @@ def _region_row(
     }
 
 
-def _worst_words(region: Listed) -> str:
+def _worst_words(region: Listed, metres_per_unit: float | None) -> str:
     if isinstance(region, ListedPlace):
         return region.worst
+    if region.unit == "units" and region.worst is not None:
+        return units_words(region.worst, metres_per_unit)
     return "–" if region.worst is None else f"{figures(region.worst)} {region.unit}"
 
 
