@@ -54,10 +54,14 @@ class Stage:
         self.is_beside = not final.exists() or (not is_shared and _may_change_places(final))
         self.place, self.lock = new_folder(final.parent if self.is_beside else final)
         self.new, self.old = self.place / NEW, self.place / OLD
-        self.new.mkdir()
         self.is_kept = False
-        if final.is_dir() and self.is_beside:
-            _like(final, self.new)
+        try:
+            self.new.mkdir()
+            if final.is_dir() and self.is_beside:
+                _like(final, self.new)
+        except BaseException:
+            self.close()
+            raise
 
     def move_in(self, names: Sequence[str]) -> None:
         """Bring the files `names` into the folder. Raises `OSError` with all as it was before."""
