@@ -59,6 +59,7 @@ from cagecheck.staging import recover  # noqa: E402
 from cagecheck.tuning.kept_offsets import read_keep  # noqa: E402
 from tests import killing  # noqa: E402
 from tests.formats.test_hostile_files import damaged, outcome  # noqa: E402
+from tests.scenes.alembic_files import alembic_samples  # noqa: E402
 from tests.scenes.damage import odd_json, odd_npz, odd_table  # noqa: E402
 from tests.scenes.mesh_files import FBX_TEXT, samples  # noqa: E402
 from tests.scenes.tiles import bake, patch_low  # noqa: E402
@@ -67,8 +68,8 @@ from tests.scenes.usd_files import usd_samples  # noqa: E402
 PAGE = ROOT / "docs" / "evidence_attack.md"
 MEMORY_LIMIT = 8 << 30
 SECONDS_A_FILE = 60
-# Kinds that take so much longer that fewer are tried: FBX and USD have a process of their own.
-SLOWER = {"fbx": 20, "usd": 20, "result": 2}
+# Kinds that take so much longer that fewer are tried: some have a process of their own.
+SLOWER = {"fbx": 20, "usd": 20, "abc": 20, "result": 2}
 
 
 @dataclass
@@ -115,7 +116,8 @@ CSV = "name,low,high,samples,gate_percent\nhero,a.obj,b.ply,1000,0.5\ntwo,c.obj,
 def input_attacks(folder: Path) -> dict[str, Attack]:
     """Return an attack per kind of input; `folder` is where whole files are made."""
     attacks: dict[str, Attack] = {}
-    for name, data in (samples() | {"plate.fbx": FBX_TEXT} | usd_samples(folder)).items():
+    files = samples() | {"plate.fbx": FBX_TEXT} | usd_samples(folder) | alembic_samples(folder)
+    for name, data in files.items():
         attacks[f"mesh {name}"] = _mesh(name, data)
     for ending in ("png", "tga", "tif", "exr", "bmp", "jpg", "webp"):
         attacks[f"map {ending}"] = _map(ending, folder)
