@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from cagecheck.defects import blocks, nearest, surface_distance
 from cagecheck.formats.read import read_mesh, read_surface
 from cagecheck.inspecting.inspection import inspect_pair
 from cagecheck.locating.locate import LocateSettings, locate
@@ -23,16 +24,22 @@ from cagecheck.predicting.maps.write_maps import MapFormat
 from cagecheck.predicting.predict import predict
 from cagecheck.predicting.settings import Settings
 from cagecheck.predicting.write import write_prediction
+from cagecheck.rays import scene
 from cagecheck.rays.scene import usable_cores
-from cagecheck.tuning import cage_picture
+from cagecheck.tuning import cage_picture, peaks, prisms
 from cagecheck.tuning.single import single_numbers, uniform_prediction
+from cagecheck.tuning.solver import solve
 from cagecheck.tuning.tune import tune
 from cagecheck.tuning.write import write_tuning
 from tests.mending.test_mend import flat, sheet, sphere
 from tests.watching.scene import write_scene
 
 THREADS = (1, 2, 5)
-# So many that blocks of work are more than one; with fewer, threads would have nothing to share.
+# What says how much work is a thread's at a time.
+PIECES = (
+    (scene, "BLOCK"), (blocks, "BLOCK"), (nearest, "_TASK"),
+    (surface_distance, "PAIRS_PER_TASK"), (peaks, "_TASK"), (prisms, "_TASK"),
+)  # fmt: skip
 SETTINGS = Settings(offset=0.02, depth=0.05, samples=4000, map_size=64, unseen_points=2000)
 
 
@@ -67,8 +74,8 @@ def located(plate: Path, out: Path) -> None:
 
 
 def mended(plate: Path, out: Path) -> None:
-    scene = [sheet(12, flat(0.9), 3.0, "cloth"), sphere(cuts=2)]
-    write_mending(mend_clashes([scene], MendSettings(outer=("cloth",))), out)
+    moment = [sheet(12, flat(0.9), 3.0, "cloth"), sphere(cuts=2)]
+    write_mending(mend_clashes([moment], MendSettings(outer=("cloth",))), out)
 
 
 def inspected(plate: Path, out: Path) -> None:
@@ -84,6 +91,10 @@ def test_files_do_not_depend_on_how_many_threads_there_are(
     command: Callable[[Path, Path], None],
 ) -> None:  # fmt: skip
     monkeypatch.setattr(cage_picture, "SIZE", 120)  # drawn in so many rays, and so much time
+    # Scenes this small are one piece of work; cut into many, there is something to share.
+    for module, name in PIECES:
+        monkeypatch.setattr(module, name, 300)
+    monkeypatch.setattr(solve, "GROUP", 10)
     found = []
     for count in THREADS:
         monkeypatch.setattr(os, "sched_getaffinity", lambda _, n=count: set(range(n)), False)
