@@ -10,15 +10,18 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from typing import TypeVar
 
 from cagecheck.errors import InputError, Notice
 from cagecheck.formats import fbx, gltf, obj, ply, stl, usd
 from cagecheck.formats.checks import finish_mesh
 from cagecheck.formats.file_bytes import FileBytes, load_bytes
-from cagecheck.formats.frames import POSED, Pose
 from cagecheck.meshes.mesh import Mesh, Surface
+from cagecheck.meshes.pose import Pose
 from cagecheck.meshes.surface_normals import checked_normals
 from cagecheck.progress import Progress, silent
+
+_M = TypeVar("_M", Mesh, Surface)
 
 
 @dataclass(frozen=True)
@@ -99,9 +102,7 @@ def read_mesh(
     """
     file = _told(load_bytes(path, progress=progress), pose, also_from)
     name = _format_of(file)
-    mesh = _FORMATS[name].mesh(file, progress=progress)
-    if pose is not None and name in MOVING and mesh.source is not None:
-        mesh = replace(mesh, source=replace(mesh.source, layout=POSED))
+    mesh = _posed(_FORMATS[name].mesh(file, progress=progress), pose, name)
     return finish_mesh(file, replace(mesh, notices=(*mesh.notices, *_still(file, name))))
 
 
@@ -144,7 +145,15 @@ def read_surface(
     file = _told(load_bytes(path, progress=progress), pose, ())
     name = _format_of(file)
     surface = _FORMATS[name].surface(file, normals=normals, progress=progress)
+    surface = _posed(surface, pose, name)
     return checked_normals(replace(surface, notices=(*surface.notices, *_still(file, name))))
+
+
+def _posed(mesh: _M, pose: Pose | None, name: str) -> _M:
+    """Return a mesh that says which frame of its file it is; its places are not those in there."""
+    if pose is None or name not in MOVING or mesh.source is None:
+        return mesh
+    return replace(mesh, source=replace(mesh.source, pose=pose, layout=None))
 
 
 def _told(

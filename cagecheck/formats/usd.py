@@ -204,7 +204,8 @@ def _load(file: FileBytes, wanted: tuple[str, ...], progress: Progress) -> _Scen
     with TemporaryDirectory() as folder:
         path = as_on_disk(file, folder)
         answer, arrays = ask(
-            file,
+            file.path,
+            len(file.data),
             LIBRARY,
             usd_child,
             {

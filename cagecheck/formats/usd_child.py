@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from cagecheck.formats.usd_vet import RefusedError, vet
+from cagecheck.formats.usd_vet import Layers, RefusedError, is_within, vet
 
 _MOST_INSTANCES = 1_000_000
 _MOST_PARTS = 200_000
@@ -37,13 +37,14 @@ def open_stage(path: str, folders: list[str]) -> tuple[Any, list[str]]:
 
     # Where the library looks last for what it does not find beside a layer.
     os.chdir(folders[0])
-    missing = vet(path, folders)
+    layers = Layers()
+    vet(path, folders, layers)
     stage = Usd.Stage.Open(path, Usd.Stage.LoadAll)
     for layer in stage.GetUsedLayers():
         place = os.path.realpath(layer.realPath.partition("[")[0])
-        if layer.realPath and not any(place.startswith(f + os.sep) for f in folders):
+        if layer.realPath and not is_within(place, folders):
             raise RefusedError("it uses a layer outside its own folder.", "Export it flattened.")
-    return stage, missing
+    return stage, list(layers.missing)
 
 
 def value(attribute: Any, time: Any) -> Any:

@@ -138,7 +138,8 @@ def _read_texels(path: Path, ending: str) -> NDArray[Any]:
 
         with tifffile.TiffFile(path) as file:
             page = file.pages[0]
-            _check_size(math.prod(page.shape) * page.dtype.itemsize, path.stat().st_size)
+            bytes_each = 1 if page.dtype is None else page.dtype.itemsize
+            _check_size(math.prod(page.shape) * bytes_each, path.stat().st_size)
             texels: NDArray[Any] = page.asarray()
             planar = getattr(page, "planarconfig", 1) == 2 and texels.ndim == 3
         return np.moveaxis(texels, 0, -1) if planar else texels

@@ -14,16 +14,16 @@ import tempfile
 import threading
 import time
 from collections.abc import Iterator
-from importlib.util import find_spec
 from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING
 
 from cagecheck.errors import InputError
-from cagecheck.files import OutputFolder, refuse_existing, refuse_results, replace_file
+from cagecheck.files import OutputFolder, Stamp, refuse_existing, refuse_results, replace_file
 from cagecheck.staging import new_folder, recover
 from cagecheck.watching.bake import Bake
-from cagecheck.watching.contents import Stamp, stamps
+from cagecheck.watching.contents import stamps
+from cagecheck.watching.needs import NEEDED, NEEDED_FOR_PAGE, need
 from cagecheck.watching.news import News, saved_words
 from cagecheck.watching.orders import PREVIEW, QUICK_PAGE, RESULT, Done, Order
 from cagecheck.watching.remote import Remote
@@ -38,8 +38,6 @@ if TYPE_CHECKING:
 QUIET_SECONDS = 0.25
 # How often events and the predicting process are asked.
 TICK_SECONDS = 0.04
-NEEDED = ("watchfiles",)
-NEEDED_FOR_PAGE = ("starlette", "uvicorn")
 
 
 class Watch:
@@ -95,9 +93,9 @@ class Watch:
         self.out = None if out is None else Path(out)
         self.preview = None if preview is None else Path(preview)
         self.address: str | None = None
-        _need(NEEDED, "cagecheck watch")
+        need(NEEDED, "cagecheck watch")
         if page:
-            _need(NEEDED_FOR_PAGE, "the page of cagecheck watch")
+            need(NEEDED_FOR_PAGE, "the page of cagecheck watch")
         refuse_results(self.out, "regions.json", force)
         if self.preview is not None:
             refuse_existing(self.preview, force)
@@ -321,11 +319,3 @@ def _told(news: News) -> tuple[str, str]:
 def _missing_words(paths: list[Path]) -> str:
     names = saved_words(paths)
     return f"{names} {'is' if len(paths) == 1 else 'are'} not there (yet)."
-
-
-def _need(names: tuple[str, ...], what: str) -> None:
-    if any(find_spec(name) is None for name in names):
-        raise InputError(
-            f"{what} needs more libraries ({', '.join(names)}).",
-            cure="Install them with: pip install 'cagecheck[watch]'",
-        )
