@@ -62,7 +62,6 @@ from tests.scenes.usd_files import usd_samples  # noqa: E402
 PAGE = ROOT / "docs" / "evidence_attack.md"
 MEMORY_LIMIT = 8 << 30
 _IS_CHECKED = os.environ.get("NUMBA_BOUNDSCHECK") == "1"
-SECONDS_A_FILE = 60
 # Kinds that take so much longer that fewer are tried: some have a process of their own.
 SLOWER = {"fbx": 20, "usd": 20, "abc": 20, "result": 2}
 
