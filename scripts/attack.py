@@ -63,7 +63,7 @@ from tests.scenes.alembic_files import alembic_samples  # noqa: E402
 from tests.scenes.damage import odd_json, odd_npz, odd_table  # noqa: E402
 from tests.scenes.mesh_files import FBX_TEXT, samples  # noqa: E402
 from tests.scenes.tiles import bake, patch_low  # noqa: E402
-from tests.scenes.usd_files import usd_samples  # noqa: E402
+from tests.scenes.usd_files import odd_scene, usd_samples  # noqa: E402
 
 PAGE = ROOT / "docs" / "evidence_attack.md"
 MEMORY_LIMIT = 8 << 30
@@ -119,6 +119,8 @@ def input_attacks(folder: Path) -> dict[str, Attack]:
     files = samples() | {"plate.fbx": FBX_TEXT} | usd_samples(folder) | alembic_samples(folder)
     for name, data in files.items():
         attacks[f"mesh {name}"] = _mesh(name, data)
+    if "plate.usda" in files:
+        attacks["mesh odd.usda"] = _odd_usd
     for ending in ("png", "tga", "tif", "exr", "bmp", "jpg", "webp"):
         attacks[f"map {ending}"] = _map(ending, folder)
     attacks |= {
@@ -144,6 +146,13 @@ def _mesh(name: str, data: bytes) -> Attack:
             raise InputError(words)
 
     return attack
+
+
+def _odd_usd(folder: Path, rng: random.Random) -> None:
+    """A scene of valid form whose numbers make no sense."""
+    (folder / "odd.usda").write_bytes(odd_scene(rng.getrandbits(32)))
+    if words := outcome(folder / "odd.usda"):
+        raise InputError(words)
 
 
 def _map(ending: str, made: Path) -> Attack:
