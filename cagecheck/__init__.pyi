@@ -16,6 +16,11 @@ from cagecheck.chores.clash.find import (
     Clashes as Clashes,
     find_clashes as find_clashes,
 )
+from cagecheck.chores.clash.page import (
+    shown_frame as shown_frame,
+    ShownFrame as ShownFrame,
+    write_clash_page as write_clash_page,
+)
 from cagecheck.chores.clash.heat import (
     colour_clash_map as colour_clash_map,
     write_clash_map as write_clash_map,
@@ -106,6 +111,13 @@ from cagecheck.inspecting.inspection import (
     inspect_pair as inspect_pair,
     Inspection as Inspection,
     part_rows as part_rows,
+)
+from cagecheck.inspecting.tile_page import (
+    write_tile_page as write_tile_page,
+)
+from cagecheck.inspecting.write import (
+    inspection_document as inspection_document,
+    write_inspection as write_inspection,
 )
 from cagecheck.inspecting.tile_table import (
     tile_table as tile_table,
@@ -304,6 +316,9 @@ from cagecheck.viewing.shot import (
 )
 from cagecheck.viewing.window import (
     Window as Window,
+)
+from cagecheck.watching.assets import (
+    BatchWatch as BatchWatch,
 )
 from cagecheck.watching.bake import (
     Bake as Bake,

@@ -21,6 +21,7 @@ from cagecheck.commands.terminal import (
 from cagecheck.errors import InputError, Notice
 from cagecheck.files import refuse_existing
 from cagecheck.meshes.lowpoly import LowPoly
+from cagecheck.meshes.mesh import scale_of
 from cagecheck.options import MAPS, OFFSETS, OUTPUT, again, flags_given
 from cagecheck.predicting.inputs import CageFiles, MeshOptions, read_cage, read_inputs
 from cagecheck.predicting.settings import Settings
@@ -45,7 +46,7 @@ from cagecheck.tuning.words import (
     texel_words,
 )
 from cagecheck.tuning.write import FIELD_KINDS, FieldKind, tuning_document, write_tuning
-from cagecheck.words.lengths import length_words
+from cagecheck.words.lengths import length_words, unit_note
 from cagecheck.words.numbers import count_text
 from cagecheck.words.sentences import count_words
 
@@ -298,7 +299,8 @@ def say_tuning(terminal: Terminal, result: Tuning, numbers: list[SingleNumber]) 
     kept = f"; {count_words(held, 'vertex', 'vertices')} kept" if held else ""
     terminal.say(
         f"Offsets {range_words(used, margin)}; margin {length_words(margin)}; depth "
-        f"{plain_length(result.depth, margin)} (file units){kept}. Solver: {result.solver}."
+        f"{plain_length(result.depth, margin)} ({unit_note(scale_of(result.low.mesh.source))})"
+        f"{kept}. Solver: {result.solver}."
     )
     rows: list[tuple[Any, ...]] = [
         (r["name"], r["percent_before"], r["percent_after"], round(r["texels_before"]),
@@ -310,7 +312,7 @@ def say_tuning(terminal: Terminal, result: Tuning, numbers: list[SingleNumber]) 
         ("defect", "% before", "% after", "texels before", "texels after"),
         rows,
     )
-    shown = numbers[:SINGLES_SHOWN]
+    shown = numbers if terminal.verbose else numbers[:SINGLES_SHOWN]
     more = len(numbers) - len(shown)
     terminal.table(
         "One number instead" + (f" ({more} more in single.csv)" if more else ""),
@@ -328,7 +330,9 @@ def say_tuning(terminal: Terminal, result: Tuning, numbers: list[SingleNumber]) 
             for n in shown
         ],
     )
-    for sentence in verdict(result):
+    said = verdict(result)
+    terminal.conclude(said[0])
+    for sentence in said[1:]:
         terminal.say(sentence)
 
 

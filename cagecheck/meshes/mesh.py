@@ -17,6 +17,12 @@ from cagecheck.errors import Notice
 from cagecheck.meshes.pose import Pose
 from cagecheck.words.numbers import count_text
 
+# How long a unit is as each format is read: glTF 2.0 counts metres (section 3.4), USD and FBX
+# scenes are brought to centimetres, their default. Other formats say nothing.
+_METRES_PER_UNIT = {
+    "glb": 1.0, "gltf": 1.0, "usd": 0.01, "usda": 0.01, "usdc": 0.01, "usdz": 0.01, "fbx": 0.01,
+}  # fmt: skip
+
 
 @dataclass(frozen=True)
 class SourceFile:
@@ -36,6 +42,16 @@ class SourceFile:
     def name(self) -> str:
         """The file's name without its folders."""
         return self.path.replace("\\", "/").rsplit("/", 1)[-1]
+
+    @property
+    def metres_per_unit(self) -> float | None:
+        """How long a unit of the positions read is, None where the format does not say."""
+        return _METRES_PER_UNIT.get(self.format)
+
+
+def scale_of(source: SourceFile | None) -> float | None:
+    """Return how many metres a unit is, None where nobody says."""
+    return None if source is None else source.metres_per_unit
 
 
 def label_of(source: SourceFile | None) -> str:

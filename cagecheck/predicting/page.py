@@ -13,7 +13,7 @@ from cagecheck.defects.entries import Entry, by_way
 from cagecheck.defects.headline import folded_words
 from cagecheck.defects.kinds import KINDS, PRECEDENCE, Defect
 from cagecheck.defects.regions import Region
-from cagecheck.meshes.mesh import label_of
+from cagecheck.meshes.mesh import label_of, scale_of
 from cagecheck.meshes.normals import normalised
 from cagecheck.predicting.heat import build_heat_map, region_of_samples
 from cagecheck.predicting.lit import lit_of
@@ -38,7 +38,7 @@ from cagecheck.report.heatmap import HeatMap
 from cagecheck.report.lit import Lit
 from cagecheck.report.tile_pictures import TilePicture, draw_tiles, heat_uv
 from cagecheck.report.web_scene import least_region, rays_per_region, worst_of_triangles
-from cagecheck.words.lengths import length_words
+from cagecheck.words.lengths import units_words
 from cagecheck.words.numbers import area_text, count_text
 from cagecheck.words.sentences import count_words, percent_text, sentence_case
 
@@ -240,9 +240,10 @@ def _facts(prediction: Prediction) -> tuple[tuple[str, str], ...]:
 def _settings(prediction: Prediction) -> tuple[tuple[str, str], ...]:
     chosen = prediction.settings
     size = chosen.texels or chosen.map_size
+    scale = scale_of(prediction.low.mesh.source)
     return (
-        ("depth", f"{length_words(chosen.depth)} units"),
-        ("reach", f"{length_words(chosen.reach)} units"),
+        ("depth", units_words(chosen.depth, scale)),
+        ("reach", units_words(chosen.reach, scale)),
         ("maps", f"{size} × {size} texels per tile"),
         ("ray directions", chosen.directions),
         ("rays along", chosen.along),
