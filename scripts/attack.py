@@ -57,7 +57,7 @@ from tests.formats.test_hostile_files import damaged, outcome  # noqa: E402
 from tests.scenes.alembic_files import alembic_samples  # noqa: E402
 from tests.scenes.damage import odd_json, odd_npz, odd_table  # noqa: E402
 from tests.scenes.mesh_files import FBX_TEXT, samples  # noqa: E402
-from tests.scenes.usd_files import usd_samples  # noqa: E402
+from tests.scenes.usd_files import odd_scene, usd_samples  # noqa: E402
 
 PAGE = ROOT / "docs" / "evidence_attack.md"
 MEMORY_LIMIT = 8 << 30
@@ -84,6 +84,8 @@ def input_attacks(folder: Path, is_short: bool) -> dict[str, Attack]:
     scenes = {} if is_short else usd_samples(folder) | alembic_samples(folder)
     for name, data in (samples() | {"plate.fbx": FBX_TEXT} | scenes).items():
         attacks[f"mesh {name}"] = _mesh(name, data)
+    if "plate.usda" in scenes:
+        attacks["mesh odd.usda"] = _odd_usd
     for ending in ("png", "tga", "tif", "exr", "bmp", "jpg", "webp"):
         attacks[f"map {ending}"] = _map(ending, folder)
     attacks |= {
@@ -109,6 +111,13 @@ def _mesh(name: str, data: bytes) -> Attack:
             raise InputError(words)
 
     return attack
+
+
+def _odd_usd(folder: Path, rng: random.Random) -> None:
+    """A scene of valid form whose numbers make no sense."""
+    (folder / "odd.usda").write_bytes(odd_scene(rng.getrandbits(32)))
+    if words := outcome(folder / "odd.usda"):
+        raise InputError(words)
 
 
 def _map(ending: str, made: Path) -> Attack:

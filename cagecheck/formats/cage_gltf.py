@@ -18,8 +18,8 @@ from cagecheck.formats.gltf import VertexRun
 from cagecheck.formats.gltf_accessor import FLOAT, accessor, scaled, view_of
 from cagecheck.formats.gltf_document import (
     BINARY_CHUNK,
-    DRACO,
     JSON_CHUNK,
+    PACKING,
     Document,
     MalformedError,
     open_document,
@@ -69,8 +69,9 @@ def _opened(file: FileBytes) -> Document:
     try:
         return open_document(file)
     except MalformedError as error:
-        if DRACO in str(error):
-            raise CannotKeepError("it is compressed with Draco") from None
+        for extension, name in PACKING.items():
+            if extension in str(error):
+                raise CannotKeepError(f"it is compressed with {name}") from None
         raise
 
 

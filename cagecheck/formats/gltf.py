@@ -25,7 +25,7 @@ from cagecheck.formats.file_bytes import FileBytes
 from cagecheck.formats.gltf_accessor import accessor, scaled
 from cagecheck.formats.gltf_animation import put_pose
 from cagecheck.formats.gltf_document import (
-    DRACO,
+    PACKING,
     Document,
     MalformedError,
     Placed,
@@ -36,6 +36,7 @@ from cagecheck.formats.gltf_document import (
     placed_meshes,
     under,
 )
+from cagecheck.formats.meshopt import unpack_meshopt
 from cagecheck.meshes.mesh import Mesh, Surface, SurfaceNormals
 from cagecheck.meshes.surface_normals import unit_rows
 from cagecheck.progress import Progress, silent
@@ -44,7 +45,6 @@ from cagecheck.words.numbers import count_text
 TRIANGLES, STRIP, FAN = 4, 5, 6
 _BLOCK = 1 << 20
 _LARGEST_WEIGHT = 1e6
-_MESHOPT = "EXT_meshopt_compression"
 
 
 @dataclass(frozen=True, eq=False)
@@ -91,14 +91,15 @@ def read_gltf_surface(
 
 
 def _opened(file: FileBytes) -> tuple[Document, list[Notice]]:
-    document = open_document(file, with_draco=True)
+    document = open_document(file, with_packed=True)
+    unpack_meshopt(document)
     unpack_draco(document)
     return document, [] if file.pose is None else put_pose(document, file.pose)
 
 
 def _broken(file: FileBytes, error: MalformedError) -> Exception:
     what = str(error)
-    if DRACO in what or _MESHOPT in what:
+    if any(name in what for name in PACKING):
         return file.error(f"{what}.", "Export it again without compression.")
     return file.error(f"this is not a sound glTF file: {what}.", "Export it again.")
 

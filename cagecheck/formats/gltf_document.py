@@ -31,6 +31,8 @@ _DEEPEST_NODE = 1000  # hierarchies of rigs are tens deep; the walk itself does 
 _LARGEST_ENTRY = 1e30
 _READ_EXTENSIONS = {"KHR_mesh_quantization"}
 DRACO = "KHR_draco_mesh_compression"
+MESHOPT = ("EXT_meshopt_compression", "KHR_meshopt_compression")
+PACKING = {DRACO: "Draco"} | dict.fromkeys(MESHOPT, "meshopt")
 _HARMLESS_PREFIXES = ("KHR_materials_", "KHR_texture_", "KHR_lights_", "KHR_animation_",
                       "EXT_texture_", "MSFT_texture_", "KHR_xmp", "KHR_node_visibility",
                       "EXT_lights_", "KHR_audio")  # fmt: skip
@@ -84,6 +86,13 @@ class Document:
                 f"{count_text(len(data))}"
             )
         return data
+
+    def add_buffer(self, data: NDArray[np.uint8]) -> int:
+        """Add a buffer that no file holds; return its number."""
+        buffers = self.items("buffers")
+        self.tree = self.tree | {"buffers": [*buffers, {"byteLength": len(data)}]}
+        self._buffers[len(buffers)] = data
+        return len(buffers)
 
     def _load_buffer(self, index: int, entry: dict[str, Any]) -> NDArray[np.uint8]:
         uri = entry.get("uri")
@@ -154,10 +163,10 @@ def draco_of(entry: dict[str, Any]) -> dict[str, Any] | None:
     return held if isinstance(held, dict) else None
 
 
-def open_document(file: FileBytes, *, with_draco: bool = False) -> Document:
+def open_document(file: FileBytes, *, with_packed: bool = False) -> Document:
     """Parse a GLB or glTF file. Raises `MalformedError` or `InputError`.
 
-    with_draco : the caller unpacks what is packed with Draco (`draco.unpack_draco`).
+    with_packed : the caller unpacks what is packed (`draco.unpack_draco`, `meshopt`).
     """
     binary = None
     data = file.data
@@ -178,10 +187,11 @@ def open_document(file: FileBytes, *, with_draco: bool = False) -> Document:
         raise MalformedError(f"it is glTF version {version[:10] or 'unknown'}, not 2")
     needed = tree.get("extensionsRequired", [])
     used = tree.get("extensionsUsed", [])
-    if not with_draco and isinstance(used, list) and DRACO in used:
-        raise MalformedError(f"it is compressed with {DRACO}")
+    packing = [name for name in PACKING if isinstance(used, list) and name in used]
+    if packing and not with_packed:
+        raise MalformedError(f"it is compressed with {packing[0]}")
     for name in map(str, needed) if isinstance(needed, list) else []:
-        if name == DRACO and with_draco:
+        if name in PACKING and with_packed:
             continue
         if name not in _READ_EXTENSIONS and not name.startswith(_HARMLESS_PREFIXES):
             raise MalformedError(f"it needs the extension {name[:60]}, which cagecheck lacks")

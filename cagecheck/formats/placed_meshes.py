@@ -227,7 +227,7 @@ def _all_placed(scene: Scene) -> Iterator[_Placed]:
         for stored in arrays[part["matrices"]]:
             with np.errstate(over="ignore", invalid="ignore"):
                 matrix = to_file @ stored.T  # the library multiplies rows from the left
-            mirrors = bool(np.linalg.det(matrix[:3, :3]) < 0)
+                mirrors = bool(np.linalg.det(matrix[:3, :3]) < 0)
             kept = None if shape["kept"] is None else arrays[shape["kept"]]
             sizes = arrays[shape["sizes"]]
             corner = _corner_order(sizes, kept, shape["flipped"] != mirrors)
@@ -280,10 +280,10 @@ def _turned(normals: NDArray[Any], matrix: Floats) -> NDArray[Any]:
     m = matrix[:3, :3]
     if np.array_equal(m, np.eye(3)):
         return normals
-    cofactor = np.stack([np.cross(m[1], m[2]), np.cross(m[2], m[0]), np.cross(m[0], m[1])])
     with np.errstate(over="ignore", invalid="ignore"):
+        cofactor = np.stack([np.cross(m[1], m[2]), np.cross(m[2], m[0]), np.cross(m[0], m[1])])
         out: NDArray[Any] = normals.astype(np.float64) @ cofactor.T
-    return -out if np.linalg.det(m) < 0 else out
+        return -out if np.linalg.det(m) < 0 else out
 
 
 def _corner_rows(

@@ -50,8 +50,8 @@ class Moment:
     )
     rate: float = option(
         FRAMES_A_SECOND, MESHES,
-        "Frames a second of `frame`, where files count seconds (glTF, Alembic).", least=1e-6,
-        metavar="R",
+        "Frames a second of `frame`, where files count seconds (glTF, Alembic).",
+        least=1e-6, metavar="R",
     )  # fmt: skip
 
     def pose(self) -> Pose | None:

@@ -15,6 +15,7 @@ from cagecheck.errors import InputError
 from cagecheck.formats.read import read_mesh, read_surface
 from cagecheck.meshes.pose import Pose
 from tests.formats.test_hostile_files import damaged, outcome
+from tests.scenes.asked_here import use
 
 pytest.importorskip("alembic3d", reason="the extra alembic is not installed")
 from tests.scenes.alembic_files import Archive, moved, write_plate_archive
@@ -22,6 +23,13 @@ from tests.scenes.alembic_files import Archive, moved, write_plate_archive
 SQUARE = np.array([(0, 0, 0), (1, 0, 0), (1, 1, 0), (0, 1, 0)], float)
 # Faces turn left in the format: seen from +z the corners run clockwise.
 FACE = [(3, 2, 1, 0)]
+
+
+@pytest.fixture(autouse=True)
+def here(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Damage and what is missing want a process of their own, as users have it."""
+    if not request.node.name.startswith(("test_damaged", "test_without", "test_a_plate")):
+        use(monkeypatch, "alembic")
 
 
 def codes(mesh: Any) -> set[str]:

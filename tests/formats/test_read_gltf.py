@@ -339,10 +339,9 @@ def test_morphs_are_told_and_broken_compression_is_refused(tmp_path: Path) -> No
         read_mesh(put(tmp_path, tree, data))
     assert "bufferViews None" in error.value.what
     tree["meshes"][0]["primitives"][0].pop("extensions")
-    tree["extensionsRequired"] = ["EXT_meshopt_compression"]
-    with pytest.raises(InputError) as error:
+    tree["bufferViews"][0]["extensions"] = {"EXT_meshopt_compression": {}}
+    with pytest.raises(InputError, match="not a whole number"):
         read_mesh(put(tmp_path, tree, data))
-    assert error.value.cure == "Export it again without compression."
 
 
 def test_pieces_with_and_without_normals_and_wide_indices(tmp_path: Path) -> None:
@@ -417,14 +416,10 @@ def test_extensions_that_change_no_shape_are_let_pass_and_others_refused(tmp_pat
     tree["extensionsRequired"] = ["KHR_materials_unlit", "KHR_texture_transform"]
     mesh = read_mesh(put(tmp_path, tree, data))
     assert mesh.face_count == 12 and mesh.source is not None and mesh.source.format == "glb"
-    for name, cure in (
-        ("XYZ_shapes", "Export it again."),
-        ("EXT_meshopt_compression", "Export it again without compression."),
-    ):
-        tree["extensionsRequired"] = ["KHR_materials_unlit", name]
-        with pytest.raises(InputError, match=name) as error:
-            read_mesh(put(tmp_path, tree, data))
-        assert error.value.cure == cure
+    tree["extensionsRequired"] = ["KHR_materials_unlit", "XYZ_shapes"]
+    with pytest.raises(InputError, match="XYZ_shapes") as error:
+        read_mesh(put(tmp_path, tree, data))
+    assert error.value.cure == "Export it again."
 
 
 def test_only_the_first_buffer_is_the_files_own(tmp_path: Path) -> None:

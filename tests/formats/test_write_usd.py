@@ -19,11 +19,19 @@ from cagecheck.formats.read import read_mesh
 from cagecheck.formats.write_cage import write_cage
 from cagecheck.meshes.pose import Pose
 from tests.formats.test_read_usd import crowd, put, saved
+from tests.scenes.asked_here import use
 from tests.scenes.shapes import grid
 from tests.scenes.usd_files import PLATE, write_plate
 
 pxr = pytest.importorskip("pxr", reason="the extra usd is not installed")
 from pxr import Sdf, Usd, UsdGeom, UsdShade  # noqa: E402
+
+
+@pytest.fixture(autouse=True)
+def here(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+    """One test from files to files has the processes that users have."""
+    if request.node.name != "test_a_tuned_cage_is_a_layer_that_predict_reads_back":
+        use(monkeypatch, "usd", "usd_write")
 
 
 def opinions(path: Path) -> set[str]:
