@@ -239,7 +239,7 @@ def test_moves_scale_with_the_scene(scale):
         *(m.with_positions(m.positions * scale) for m in (cloth, ball)),
         settings=settings("cloth", gap=GAP * scale),
     )
-    assert large.largest_move == pytest.approx(small.largest_move * scale, rel=3e-3)
+    assert large.largest_move == pytest.approx(small.largest_move * scale, rel=1e-4)
 
 
 # --- input -------------------------------------------------------------------------------------
@@ -256,7 +256,7 @@ def test_what_cannot_be_used_is_said():
             mended(cloth, ball, **options)
     with pytest.raises(InputError, match="not the same mesh"):
         mend_clashes([[cloth, ball], [sheet(19, flat(0.9), 3, "cloth"), ball]])
-    crossing = sheet(20, lambda x, y: x + 0.013, 2, "slope")
+    crossing = sheet(20, lambda x, y: x, 2, "slope")
     with pytest.raises(InputError, match=r"which of .* lies outside"):
         mended(sheet(20, flat(0), 2, "level"), crossing)
 
@@ -267,7 +267,7 @@ def test_what_cannot_be_used_is_said():
 @pytest.mark.parametrize("way", ["one", "smooth"])
 def test_frames_are_mended_alike(way):
     """An arm that bends more and more in a straight sleeve."""
-    scenes = [[tube(0.55, 0, around=32, along=24), arm(b)] for b in (0.0, 0.1, 0.2, 0.3)]
+    scenes = [[tube(0.55, 0, around=32, along=24), arm(b)] for b in (0.0, 0.15, 0.3)]
     rest = [tube(0.55, 0, around=32, along=24), arm(0)]
     result = mend_clashes(scenes, settings(over_time=way), rest=rest)
     assert result.outer == ("sleeve",) and result.over_time == way
