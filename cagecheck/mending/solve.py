@@ -191,32 +191,37 @@ def _bounded(dual: _Dual, x: Floats, kept: float) -> Floats:
     while dual.products < most_products:
         free, chopped = _free(gradient, x), np.where(x > 0, 0.0, np.minimum(gradient, 0.0))
         work = float(np.abs(x * gradient).sum())
-        if -chopped.min() <= kept and np.abs(free).max() <= kept and work <= _STEADY * float(
-            np.abs(x @ dual.need)
+        if -chopped.min() <= kept and np.abs(free).max() <= kept and work <= _STEADY * abs(
+            _dot(x, dual.need)
         ):  # fmt: skip
             break
         reduced = np.minimum(x / step, free)
-        if chopped @ chopped > max(float(reduced @ free), 0.0):
+        if _dot(chopped, chopped) > max(_dot(reduced, free), 0.0):
             turned = times(chopped)
-            length = float(gradient @ chopped) / float(chopped @ turned)
+            length = _dot(gradient, chopped) / _dot(chopped, turned)
             x, gradient = x - length * chopped, gradient - length * turned
             along = _free(gradient, x)
             continue
         turned = times(along)
-        curved = float(along @ turned)
-        length = float(gradient @ along) / curved
+        curved = _dot(along, turned)
+        length = _dot(gradient, along) / curved
         down = along > 0
         room = float((x[down] / along[down]).min(initial=np.inf))
         if length <= room:
             x, gradient = x - length * along, gradient - length * turned
             free = _free(gradient, x)
-            along = free - float(free @ turned) / curved * along
+            along = free - _dot(free, turned) / curved * along
         else:
             x, gradient = np.maximum(x - room * along, 0.0), gradient - room * turned
             x = np.maximum(x - step * _free(gradient, x), 0.0)
             gradient = times(x) - dual.need
             along = _free(gradient, x)
     return x
+
+
+def _dot(one: Floats, other: Floats) -> float:
+    """Return the sum of products; the same whatever the number of threads."""
+    return float(np.einsum("i,i->", one, other))
 
 
 def _free(gradient: Floats, x: Floats) -> Floats:
@@ -229,7 +234,7 @@ def _largest(dual: _Dual, count: int) -> float:
     out = 0.0
     for _ in range(_POWER_TURNS):
         turned = dual.times(v)
-        out = float(np.linalg.norm(turned))
+        out = float(np.sqrt(_dot(turned, turned)))
         v = turned / max(out, 1e-300)
     return out
 
@@ -239,7 +244,7 @@ def _scaled(dual: _Dual, x: Floats) -> Floats:
     along = x if x.any() else np.maximum(dual.need, 0.0)
     if not along.any():
         return along
-    length = float(dual.need @ along) / max(float(along @ dual.times(along)), 1e-300)
+    length = _dot(dual.need, along) / max(_dot(along, dual.times(along)), 1e-300)
     return along * max(length, 0.0)
 
 
