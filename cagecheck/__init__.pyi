@@ -16,6 +16,11 @@ from cagecheck.chores.clash.find import (
     Clashes as Clashes,
     find_clashes as find_clashes,
 )
+from cagecheck.chores.clash.page import (
+    shown_frame as shown_frame,
+    ShownFrame as ShownFrame,
+    write_clash_page as write_clash_page,
+)
 from cagecheck.chores.clash.heat import (
     colour_clash_map as colour_clash_map,
     write_clash_map as write_clash_map,
@@ -80,7 +85,6 @@ from cagecheck.errors import (
     Notice as Notice,
 )
 from cagecheck.formats.frames import (
-    Pose as Pose,
     parse_frames as parse_frames,
 )
 from cagecheck.formats.push_file import (
@@ -107,6 +111,13 @@ from cagecheck.inspecting.inspection import (
     inspect_pair as inspect_pair,
     Inspection as Inspection,
     part_rows as part_rows,
+)
+from cagecheck.inspecting.tile_page import (
+    write_tile_page as write_tile_page,
+)
+from cagecheck.inspecting.write import (
+    inspection_document as inspection_document,
+    write_inspection as write_inspection,
 )
 from cagecheck.inspecting.tile_table import (
     tile_table as tile_table,
@@ -183,6 +194,9 @@ from cagecheck.meshes.normals import (
 from cagecheck.meshes.pairs import (
     pair_parts as pair_parts,
     Pairing as Pairing,
+)
+from cagecheck.meshes.pose import (
+    Pose as Pose,
 )
 from cagecheck.meshes.tiles import (
     NO_TILE as NO_TILE,
@@ -302,6 +316,9 @@ from cagecheck.viewing.shot import (
 )
 from cagecheck.viewing.window import (
     Window as Window,
+)
+from cagecheck.watching.assets import (
+    BatchWatch as BatchWatch,
 )
 from cagecheck.watching.bake import (
     Bake as Bake,

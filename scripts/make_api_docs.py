@@ -33,6 +33,7 @@ CHAPTERS: dict[str, tuple[str, ...]] = {
     ),
     "Inspecting": (
         "inspect_low", "inspect_pair", "Inspection", "Finding", "Place", "part_rows",
+        "write_inspection", "inspection_document",
         "needed_padding",
     ),
     "Predicting": (
@@ -52,7 +53,7 @@ CHAPTERS: dict[str, tuple[str, ...]] = {
         "compare", "Comparison", "Change", "Became", "Tolerance", "Limits", "summary_line",
         "write_comparison",
     ),
-    "Working in rounds": ("Watch", "Bake", "News", "Rounds"),
+    "Working in rounds": ("Watch", "Bake", "News", "Rounds", "BatchWatch"),
     "Pages, pictures and schemas": (
         "page_of_prediction", "page_of_tuning", "page_of_location", "write_page", "read_result",
         "read_high", "ViewModel", "field_named", "make_shot", "Window", "read_schema",
@@ -63,9 +64,11 @@ CHAPTERS: dict[str, tuple[str, ...]] = {
         "read_push", "PushRecord",
     ),
     "Chores": (
-        "tile_table", "TileTable", "plan_renames", "RenameOptions", "RenamePlan", "MapPlan",
+        "tile_table", "write_tile_page", "TileTable", "plan_renames", "RenameOptions",
+        "RenamePlan", "MapPlan",
         "apply_renames", "finish_renames", "undo_renames", "Journal", "write_tile_materials",
         "restore_tiles", "find_clashes", "Clashes", "Clash", "write_clash_map", "colour_clash_map",
+        "write_clash_page", "shown_frame", "ShownFrame",
         "write_legend",
         "mend_clashes", "MendSettings", "Mending", "MendedFrame", "MovedPart", "NotMended",
         "write_mending",

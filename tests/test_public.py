@@ -35,6 +35,10 @@ OWN = {
     "cagecheck.tuning.words": "how results are told to people",
     "cagecheck.locating.page": "how results are told to people",
     "cagecheck.chores.batch.page": "how results are told to people",
+    "cagecheck.chores.clash.page.clash_verdict": "how results are told to people",
+    "cagecheck.meshes.mesh.scale_of": "how results are told to people",
+    "cagecheck.mending.page.mending_verdict": "how results are told to people",
+    "cagecheck.inspecting.tile_page.tile_verdict": "how results are told to people",
     "cagecheck.defects.entries": "how results are told to people",
     "cagecheck.defects.headline": "how results are told to people",
     "cagecheck.defects.region_words": "how results are told to people",
@@ -53,7 +57,7 @@ WITH_EXAMPLES = (
     "locate", "mesh_from_polygons", "pair_parts", "predict", "prepare_low", "rays_through",
     "read_inputs", "read_mesh", "read_schema", "read_surface", "sample_points",
     "spacing_for_count", "tile_table", "tune", "write_cage", "write_mesh", "write_prediction",
-    "write_surface",
+    "write_inspection", "write_surface",
 )  # fmt: skip
 # The order of sections is that of the numpydoc guide.
 SECTIONS = ("Parameters", "Attributes", "Returns", "Raises", "Notes", "References", "Examples")

@@ -14,17 +14,25 @@ import typer
 
 from cagecheck.chores.clash.find import Clash, Clashes, find_clashes
 from cagecheck.chores.clash.heat import colour_clash_map, write_clash_map, write_legend
+from cagecheck.chores.clash.page import (
+    ShownFrame,
+    clash_verdict,
+    shown_frame,
+    write_clash_page,
+)
 from cagecheck.commands.options import ForceFlag, JsonFlag, add_command
 from cagecheck.commands.terminal import EXIT_CLEAN, EXIT_DEFECTS, Terminal, place
 from cagecheck.errors import InputError
 from cagecheck.files import OutputFolder, refuse_results
-from cagecheck.formats.frames import Pose, parse_frames
+from cagecheck.formats.frames import parse_frames
 from cagecheck.formats.read import read_mesh
 from cagecheck.mending.mend import mend_clashes
+from cagecheck.mending.page import mending_verdict
 from cagecheck.mending.result import Mending
 from cagecheck.mending.settings import MendSettings
 from cagecheck.mending.write import write_mending
 from cagecheck.meshes.mesh import Mesh
+from cagecheck.meshes.pose import Pose
 from cagecheck.options import MENDING, OUTPUT
 from cagecheck.words.cells import Table
 from cagecheck.words.numbers import as_given, count_text, readable
@@ -81,7 +89,7 @@ def clash(
         typer.Option(
             "--out",
             metavar="FOLDER",
-            help="Folder for heat-map meshes, CSV and JSON.",
+            help="Folder for a page, heat-map meshes, CSV and JSON.",
             rich_help_panel=OUTPUT,
         ),
     ] = None,
@@ -134,12 +142,13 @@ def clash(
     results: list[tuple[str, Clashes]] = []
     rows: list[dict[str, Any]] = []
     known: list[tuple[list[Mesh], Clashes]] = []
+    shown: ShownFrame | None = None
     with contextlib.ExitStack() as stack:
         folder = None if out is None else stack.enter_context(OutputFolder(out, force=force))
         progress = stack.enter_context(terminal.progress())
         # A map is laid while the next frame is looked at; never more, for the sake of memory.
         writer = stack.enter_context(ThreadPoolExecutor(1))
-        writing: Future[None] | None = None
+        writing: Future[ShownFrame] | None = None
         for number, (paths, pose) in enumerate(moments, start=1):
             scene: list[Mesh] = [read_mesh(path, pose=pose) for path in paths] + common
             found = find_clashes(scene, ignore=ignore, pieces=pieces, progress=progress)
@@ -149,19 +158,19 @@ def clash(
                 | found.to_dict()
             )
             if writing is not None:
-                writing.result()
+                shown = _deeper(shown, writing.result())
             if folder is not None:
                 path = folder.add(_map_name(number))
-                writing = writer.submit(write_clash_map, found, _deepest([found]), path)
+                writing = writer.submit(_lay_map, name, found, path)
             if mend is not None:
                 known.append((scene, found))
             # Parts and their trees are large, and only mending needs them any more.
             results.append((name, replace(found, parts=(), involved=(), sides={})))
         if writing is not None:
-            writing.result()
+            shown = _deeper(shown, writing.result())
         document: dict[str, Any] = {"frames": rows}
         if folder is not None:
-            _write(folder, results, document)
+            _write(folder, results, document, shown)
     files = [] if folder is None else folder.paths()
     mended = None
     if mend is not None:
@@ -214,14 +223,7 @@ def _say(terminal: Terminal, results: Sequence[tuple[str, Clashes]], files: Sequ
                 f"{name}: these parts are open, so nothing counts as inside them: "
                 f"{names_words(found.open_parts)}. Between two open parts depth is an estimate."
             )
-    bad = sum(bool(found.passing) for _, found in results)
-    terminal.say(
-        "No parts pass through each other."
-        if not bad
-        else f"{bad} of {len(results)} frames have parts that pass through each other."
-        if len(results) > 1
-        else "There are parts that pass through each other."
-    )
+    terminal.conclude(clash_verdict(results))
     if files:
         terminal.say("Wrote " + ", ".join(str(path) for path in files))
 
@@ -261,7 +263,9 @@ def _say_mended(
         how = {"one": "one displacement for all frames", "smooth": "smooth in time"}
         words = how.get(mended.over_time, mended.over_time)
         terminal.say(f"Frames: {words}; flicker {readable(mended.flicker)}.")
-    terminal.say("This is a proposal: look at it before it is used.")
+    terminal.conclude(
+        f"{mending_verdict(mended)} This is a proposal: look at it before it is used."
+    )
     terminal.say("Wrote " + ", ".join(str(path) for path in files))
 
 
@@ -271,7 +275,8 @@ def _say_rows(terminal: Terminal, rows: Sequence[tuple[str, Clash]], size: float
     for name, hit in rows:
         parts = frozenset({(hit.mesh, hit.part), (hit.other_mesh, hit.other)})
         pairs.setdefault((name, parts), []).append(hit)
-    for (name, _), hits in list(pairs.items())[:_MOST_ROWS]:
+    most = len(pairs) if terminal.verbose else _MOST_ROWS
+    for (name, _), hits in list(pairs.items())[:most]:
         hit = hits[0]
         depth = "an unknown depth" if hit.depth is None else readable(hit.depth)
         how = {
@@ -288,9 +293,9 @@ def _say_rows(terminal: Terminal, rows: Sequence[tuple[str, Clash]], size: float
             + places
             + (f"; they cross along {readable(length)}" if length else "")
         )
-    if len(pairs) > _MOST_ROWS:
+    if len(pairs) > most:
         terminal.say(
-            f"... and {count_text(len(pairs) - _MOST_ROWS)} more pairs; --out or --json gives all."
+            f"... and {count_text(len(pairs) - most)} more pairs; --verbose or --out gives all."
         )
 
 
@@ -298,12 +303,26 @@ def _deepest(found: Sequence[Clashes]) -> float:
     return max((hit.depth or 0.0 for one in found for hit in one.found), default=0.0)
 
 
+def _lay_map(name: str, found: Clashes, path: Path) -> ShownFrame:
+    return shown_frame(name, found, write_clash_map(found, _deepest([found]), path))
+
+
+def _deeper(shown: ShownFrame | None, other: ShownFrame) -> ShownFrame:
+    """Return the frame with the deeper clash, of equals the first."""
+    if shown is None or _deepest([other.clashes]) > _deepest([shown.clashes]):
+        return other
+    return shown
+
+
 def _map_name(number: int) -> str:
     return f"frame_{number:04d}.ply"
 
 
 def _write(
-    out: OutputFolder, results: Sequence[tuple[str, Clashes]], document: dict[str, Any]
+    out: OutputFolder,
+    results: Sequence[tuple[str, Clashes]],
+    document: dict[str, Any],
+    shown: ShownFrame | None,
 ) -> None:
     """Write what is known when all frames are, and colour their maps alike."""
     deepest = _deepest([found for _, found in results])
@@ -313,6 +332,8 @@ def _write(
     with out.add("clash.csv").open("w", newline="", encoding="utf-8") as stream:
         _write_csv(stream, results)
     write_legend(deepest, out.add("legend.png"))
+    records = ("clash.json", "clash.csv")
+    write_clash_page(results, out.add("clash.html"), shown=shown, files=records)
     for number, (_, found) in enumerate(results, start=1):
         if _deepest([found]) != deepest:
             colour_clash_map(out.add(_map_name(number)), deepest)

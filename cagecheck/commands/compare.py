@@ -72,9 +72,10 @@ def _say(terminal: Terminal, found: Comparison) -> None:
         return
     terminal.notices(found.notices)
     sure = [c for c in found.changes if c.sure and c.became is not Became.UNCHANGED]
-    for change in sure[:CHANGES_SHOWN]:
+    shown = found.changes if terminal.verbose else sure[:CHANGES_SHOWN]
+    for change in shown:
         terminal.say(f"{change.became.value:>8}: {found.words_of(change)}{_numbers(change)}")
-    if len(sure) > CHANGES_SHOWN:
+    if len(sure) > len(shown):
         terminal.say(f"... and {count_words(len(sure) - CHANGES_SHOWN, 'more change')}")
     for by, title in (("name", "defect"), ("part", "part")):
         rows = found.totals(by)
@@ -83,7 +84,7 @@ def _say(terminal: Terminal, found: Comparison) -> None:
         )  # fmt: skip
     for breach in found.breaches:
         terminal.say(f"Limit: {breach}.")
-    terminal.say(found.verdict)
+    terminal.conclude(found.verdict)
     terminal.say(found.summary)
 
 

@@ -8,22 +8,25 @@ from typing import Annotated, Any, Literal
 
 import typer
 
-from cagecheck.commands.options import JsonFlag, LowPath, add_command
+from cagecheck.commands.options import LowPath, Output, add_command
 from cagecheck.commands.pairs import say_pairs
 from cagecheck.commands.terminal import EXIT_CLEAN, EXIT_DEFECTS, Terminal
 from cagecheck.commands.terminal import place as spelled
+from cagecheck.files import refuse_results
 from cagecheck.formats.read import read_mesh, read_surface
 from cagecheck.inspecting import Finding, Inspection, Place, inspect_low, inspect_pair, part_rows
 from cagecheck.inspecting.finding import SEVERITIES
+from cagecheck.inspecting.write import inspection_document, write_inspection
 from cagecheck.maps.pad import needed_padding
 from cagecheck.meshes.alignment import transform_surface
 from cagecheck.meshes.lowpoly import prepare_low
-from cagecheck.meshes.mesh import Surface
+from cagecheck.meshes.mesh import Surface, scale_of
 from cagecheck.meshes.pairs import Pairing, pair_parts
 from cagecheck.meshes.tiles import NO_TILE
 from cagecheck.options import MAPS, OUTPUT, again, option
 from cagecheck.predicting.inputs import MeshOptions
 from cagecheck.predicting.settings import Sampling
+from cagecheck.words.lengths import unit_note
 from cagecheck.words.numbers import count_text
 
 _PLACES_SAID = 3
@@ -46,7 +49,6 @@ class Wanted:
     )  # fmt: skip
     one_map: bool = option(False, MAPS, "All materials share one set of maps (else one each).")
     fail_on: FailOn = option("error", OUTPUT, "From which severity on the exit code is 1.")
-    verbose: bool = option(False, OUTPUT, "Tell what is often meant in full, too.")
 
 
 def inspect(
@@ -57,22 +59,24 @@ def inspect(
     *,
     wanted: Wanted,
     reading: MeshOptions,
-    as_json: JsonFlag = False,
+    output: Output,
 ) -> int:
     """Inspect a low poly, and how a high poly fits it, before baking.
 
     Finds faults of topology, polygons, UVs, texel density, hard edges and parts; says where, how
-    many, what each does to the bake and what to do. Exit code 0 when nothing is an error, 1 when
-    something is (or a warning, with --fail-on warning), 2 when a file cannot be used.
+    many, what each does to the bake and what to do. With --out a page, a picture and the whole as
+    JSON. Exit code 0 when nothing is an error, 1 when something is (or a warning, with --fail-on
+    warning), 2 when a file cannot be used.
 
     Example:
-      cagecheck inspect hero_low.obj hero_high.ply --size 2048 --padding 8
+      cagecheck inspect hero_low.obj hero_high.ply --size 2048 --out inspected
     """
-    terminal = Terminal(as_json)
+    terminal = Terminal(output.as_json)
+    refuse_results(output.out, "inspect.html", output.force)
     size, one_map = wanted.map_size, wanted.one_map
     padding = float(needed_padding(size)) if wanted.padding is None else wanted.padding
     with terminal.progress() as progress:
-        mesh = read_mesh(low, progress=progress)
+        mesh = read_mesh(low, pose=reading.moment.pose(), progress=progress)
         prepared = prepare_low(mesh, rule=reading.normals, quads=reading.quads)
         surface: Surface | None = None
         pairing: Pairing | None = None
@@ -82,7 +86,7 @@ def inspect(
             )
         else:
             surface = transform_surface(
-                read_surface(high, normals=False, progress=progress),
+                read_surface(high, normals=False, pose=reading.moment.pose(), progress=progress),
                 reading.high_scale,
                 reading.high_axes,
             )
@@ -101,31 +105,22 @@ def inspect(
                 one_map=one_map,
                 progress=progress,
             )
-    terminal.result(_document(inspection, pairing, low, high, size, padding))
-    _say(terminal, inspection, pairing, low, size, wanted.verbose)
+        files: list[Path] = []
+        if output.out is not None:
+            files = write_inspection(
+                inspection, output.out, pairing=pairing, force=output.force, progress=progress
+            )
+    paths = {"low": str(low), "high": None if high is None else str(high)}
+    written = {} if output.out is None else {"written": [str(path) for path in files]}
+    pose = reading.moment.pose()
+    posed = {} if pose is None else {"pose": pose.to_dict()}
+    terminal.result(inspection_document(inspection, pairing) | paths | posed | written)
+    _say(terminal, inspection, pairing, low, size)
+    if files:
+        terminal.say("Written: " + ", ".join(str(path) for path in files))
     failing = inspection.count("error")
     failing += inspection.count("warning") if wanted.fail_on == "warning" else 0
     return EXIT_DEFECTS if failing else EXIT_CLEAN
-
-
-def _document(
-    inspection: Inspection,
-    pairing: Pairing | None,
-    low: Path,
-    high: Path | None,
-    size: int,
-    padding: float,
-) -> dict[str, Any]:
-    return {
-        "low": str(low),
-        "high": None if high is None else str(high),
-        "map_size": size,
-        "padding_texels": padding,
-        "pairing": None
-        if pairing is None
-        else [dict(zip(("low", "high", "rule"), row, strict=True)) for row in pairing.rows()],
-        **inspection.to_dict(),
-    }
 
 
 def _say(
@@ -134,7 +129,6 @@ def _say(
     pairing: Pairing | None,
     low: Path,
     size: int,
-    verbose: bool,
 ) -> None:
     terminal.notices(inspection.notices)
     if pairing is not None:
@@ -142,8 +136,9 @@ def _say(
     _say_parts(terminal, inspection, low, size)
     _say_materials(terminal, inspection)
     if not inspection.findings:
-        terminal.say("Nothing found.")
+        terminal.conclude("Nothing found.")
         return
+    verbose = terminal.verbose
     first = [f for f in inspection.findings if f.matters or verbose]
     if first:
         terminal.table(
@@ -156,8 +151,9 @@ def _say(
     _say_often_meant(terminal, [f for f in inspection.findings if not (f.matters or verbose)])
     terminal.say()
     counts = ", ".join(f"{severity}: {inspection.count(severity)}" for severity in SEVERITIES)
-    terminal.say(f"Kinds of findings: {counts}.")
+    terminal.conclude(f"Kinds of findings: {counts}.")
     terminal.say(f"Normals: {inspection.low.normal_rule.describe()}.")
+    terminal.say(f"Lengths are in {unit_note(scale_of(inspection.low.mesh.source))}.")
 
 
 def _say_often_meant(terminal: Terminal, findings: list[Finding]) -> None:
@@ -227,10 +223,11 @@ def _say_finding(terminal: Terminal, finding: Finding, size: float) -> None:
     terminal.say()
     terminal.say(f"{finding.severity.upper()} [{finding.check.code}] {finding.check.title}")
     terminal.say(f"  {finding.text}")
-    for place in finding.places[:_PLACES_SAID]:
+    said = finding.places if terminal.verbose else finding.places[:_PLACES_SAID]
+    for place in said:
         terminal.say(f"  - {_place(place, finding.side, size)}")
-    if finding.count > _PLACES_SAID < len(finding.places):
-        terminal.say("  - … (--json names more)")
+    if finding.count > len(said) < len(finding.places):
+        terminal.say("  - … (--verbose names more)")
     terminal.say(f"  Harm: {finding.check.harm}")
     terminal.say(f"  Cure: {finding.cure}")
 

@@ -107,7 +107,7 @@ def locate_command(
     return EXIT_CLEAN if result.clean else EXIT_DEFECTS
 
 
-# Causes that the terminal lists; the document holds all.
+# Causes that the terminal lists without --verbose; the document holds all.
 MOST_CAUSES = 5
 
 
@@ -126,7 +126,8 @@ def say_location(terminal: Terminal, result: Location, *, in_files: bool) -> Non
     )
     if len(result.causes) > 1:
         terminal.say("What to mend first:")
-        for number, cause in enumerate(result.causes[:MOST_CAUSES], start=1):
+        shown = result.causes if terminal.verbose else result.causes[:MOST_CAUSES]
+        for number, cause in enumerate(shown, start=1):
             terminal.say(f"  {number}. [{cause.code}] {cause.text}; {cause.cure}.")
     rows = [
         (t["name"], t["regions"], t["texels"], t["texels_seen"], t["area"]) for t in totals(result)
@@ -141,7 +142,7 @@ def say_location(terminal: Terminal, result: Location, *, in_files: bool) -> Non
     if result.regions:
         terminal.say(headline(result.entries))
     say_entries(terminal, result.entries, result.ways, in_files=in_files)
-    terminal.say(verdict(result))
+    terminal.conclude(verdict(result))
 
 
 def _say_map(terminal: Terminal, found: LocatedMap) -> None:

@@ -19,6 +19,7 @@ from typing import Annotated, Any, get_type_hints
 import typer
 from typer.core import TyperCommand
 
+from cagecheck.commands.telling import Telling, told_by
 from cagecheck.commands.terminal import command
 from cagecheck.options import (
     CAGE,
@@ -123,7 +124,10 @@ def add_command(app: typer.Typer, name: str, function: Callable[..., int]) -> No
 
 
 def with_flags_of(function: Callable[..., int]) -> Callable[..., int]:
-    """Return the function with its groups of options as single parameters, as typer takes them."""
+    """Return the function with its groups of options as single parameters, as typer takes them.
+
+    Besides them it has those of `Telling`, which every command understands.
+    """
     groups: dict[str, type] = {}
     keys: dict[str, list[Declared]] = {}
     parameters: dict[str, inspect.Parameter] = {}
@@ -138,12 +142,16 @@ def with_flags_of(function: Callable[..., int]) -> Callable[..., int]:
         for one in new:
             assert one.name not in parameters, f"{function.__name__} has two {one.name}"
             parameters[one.name] = one
+    every = list(options_of(Telling))
+    parameters |= {declared.key: _parameter(declared) for declared in every}
 
     def run(**values: Any) -> int:
+        telling = build(Telling, {d.key: values.pop(d.key) for d in every})
         for name, group in groups.items():
             own = {d.key: _parsed(d, values.pop(d.key)) for d in keys[name]}
             values[name] = build(group, own)
-        return function(**values)
+        with told_by(telling):
+            return function(**values)
 
     run.__name__, run.__doc__ = function.__name__, function.__doc__
     run.__signature__ = inspect.Signature(  # type: ignore[attr-defined]

@@ -12,12 +12,12 @@ COLUMNS = ("low part", "high parts", "paired by")
 
 
 def say_pairs(terminal: Terminal, pairing: Pairing) -> None:
-    """Print a row per pair; of many only those worth a look, unpaired parts first.
+    """Print a row per pair; of many only those worth a look (without --verbose), unpaired first.
 
     A part that has one high part of its own name is not worth one.
     """
     rows = pairing.rows()
-    if len(rows) <= GLANCE:
+    if len(rows) <= GLANCE or terminal.verbose:
         terminal.table("Parts", COLUMNS, rows)
         return
     # Rows of low parts stand in their order; those of unpaired high parts follow.
@@ -30,4 +30,4 @@ def say_pairs(terminal: Terminal, pairing: Pairing) -> None:
     if plain:
         rest = count_words(len(plain), "part")
         verb = "has its" if len(plain) == 1 else "have each their"
-        terminal.say(f"{rest} {verb} own high part by name (--json lists every pair).")
+        terminal.say(f"{rest} {verb} own high part by name (--verbose lists every pair).")

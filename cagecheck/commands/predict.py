@@ -24,10 +24,10 @@ from cagecheck.defects.region_words import amount_words, size_words
 from cagecheck.errors import InputError
 from cagecheck.files import refuse_existing, refuse_results
 from cagecheck.maps.high_normals import HighNormals
-from cagecheck.meshes.mesh import Surface
+from cagecheck.meshes.mesh import Surface, scale_of
 from cagecheck.meshes.pairs import Pairing
 from cagecheck.options import MAPS, OUTPUT
-from cagecheck.predicting.inputs import CageFiles, MeshOptions, Moment, read_cage, read_inputs
+from cagecheck.predicting.inputs import CageFiles, MeshOptions, read_cage, read_inputs
 from cagecheck.predicting.maps.write_maps import MAP_KINDS, MapFiles, MapFormat
 from cagecheck.predicting.next_steps import WayStep, way_words
 from cagecheck.predicting.predict import predict
@@ -35,7 +35,7 @@ from cagecheck.predicting.preview import write_preview
 from cagecheck.predicting.result import Prediction, prediction_document
 from cagecheck.predicting.settings import HighShading, Settings
 from cagecheck.predicting.write import write_prediction
-from cagecheck.words.lengths import length_words
+from cagecheck.words.lengths import length_words, unit_note
 from cagecheck.words.numbers import count_text
 from cagecheck.words.sentences import count_words, names_words, sentence_case
 
@@ -84,7 +84,6 @@ def predict_command(
     files: CageFiles,
     settings: Settings,
     reading: MeshOptions,
-    moment: Moment,
     maps: MapsOption = None,
     map_files: MapFiles,
     supersample: SupersampleOption = 1,
@@ -109,14 +108,11 @@ def predict_command(
     if preview is not None:
         refuse_existing(preview, output.force)
     with terminal.progress() as progress:
-        pose = moment.pose()
         own_normals = shading.high_normals == "file"
-        scene = read_inputs(
-            low, high, reading, high_normals=own_normals, pose=pose, progress=progress
-        )
+        scene = read_inputs(low, high, reading, high_normals=own_normals, progress=progress)
         chosen, more = read_cage(
             scene.low, offset=settings.offset, push=files.push, cage=files.cage,
-            directions=settings.directions, pose=pose, progress=progress,
+            directions=settings.directions, progress=progress,
         )  # fmt: skip
         result = predict(
             scene.low, scene.high, cage=chosen, paired=scene.pairing.matrix(), settings=settings,
@@ -178,13 +174,13 @@ def say_prediction(
         f"{count_text(len(result.points))} rays on "
         f"{count_text(result.scene.surface.triangle_count)} triangles; cage: "
         f"{result.cage.label}; depth {length_words(chosen.depth)}, reach "
-        f"{length_words(chosen.reach)} (file units); "
+        f"{length_words(chosen.reach)} ({unit_note(scale_of(result.low.mesh.source))}); "
         f"maps {chosen.map_size} square; engine: {result.engine}."
     )
     say_totals(terminal, result)
     terminal.say(headline(result.entries))
     say_entries(terminal, result.entries, result.ways, in_files=in_files)
-    terminal.say(verdict(result))
+    terminal.conclude(verdict(result))
 
 
 def say_totals(terminal: Terminal, result: Prediction) -> None:
@@ -207,8 +203,8 @@ def say_entries(
     in_files : whether the rest is in files that were written.
     """
     showing = [entry for entry in entries if entry.shows]
-    shown = showing[:ENTRIES_SHOWN]
-    rest = "in the files" if in_files else "with --out"
+    shown = showing if terminal.verbose else showing[:ENTRIES_SHOWN]
+    rest = "in the files" if in_files else "with --verbose"
     size = max((abs(x) for e in entries for x in e.first.centroid), default=0.0)
     for step in ways:
         mine = [entry for entry in shown if entry.way is step.way]
@@ -221,7 +217,10 @@ def say_entries(
         if left:
             terminal.say(f"      and {count_text(left)} more of these {rest}")
     if folded := folded_words(entries):
-        terminal.say(f"+ {folded} ({rest})")
+        terminal.say(f"+ {folded}" if terminal.verbose else f"+ {folded} ({rest})")
+    for entry in entries:
+        if terminal.verbose and not entry.shows:
+            _say_entry(terminal, entry, size)
 
 
 def _say_entry(terminal: Terminal, entry: Entry, size: float) -> None:

@@ -9,6 +9,7 @@ import os
 import re
 import sys
 import textwrap
+import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import Any, NoReturn, ParamSpec
 
@@ -18,11 +19,12 @@ from rich.markup import escape
 from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeRemainingColumn
 from rich.table import Table
 
+from cagecheck.commands.telling import telling_now
 from cagecheck.compiled import watching
 from cagecheck.errors import InputError, Notice
 from cagecheck.options import with_flags
 from cagecheck.progress import Progress as ProgressReport
-from cagecheck.words.numbers import count_text, readable
+from cagecheck.words.numbers import count_text, decimals, readable
 from cagecheck.words.printable import printable
 
 EXIT_CLEAN = 0
@@ -44,11 +46,13 @@ class Terminal:
     """Speaks to a person, or with ``as_json`` to a script.
 
     To a person everything goes to standard output. To a script standard output carries one JSON
-    document and nothing else; notices then go into the document.
+    document and nothing else; notices then go into the document. With --quiet a person hears only
+    what `conclude` says; `verbose` tells commands to leave out nothing.
     """
 
     def __init__(self, as_json: bool = False) -> None:
         self.as_json = as_json
+        self.quiet, self.verbose = telling_now().quiet, telling_now().verbose
         self.out = Console(highlight=False, soft_wrap=True)
         if not self.out.is_terminal and "COLUMNS" not in os.environ:
             self.out.width = PIPE_WIDTH
@@ -60,6 +64,11 @@ class Terminal:
         On a terminal it breaks between words and keeps its indentation; what may be copied
         (commands, paths) stays in one piece, and so does everything in a pipe.
         """
+        if not self.quiet:
+            self.conclude(text)
+
+    def conclude(self, text: str) -> None:
+        """Print the result in a line: what is left with --quiet."""
         if self.as_json:
             return
         text = printable(text)
@@ -69,7 +78,7 @@ class Terminal:
 
     def table(self, title: str, columns: Sequence[str], rows: Sequence[Sequence[Any]]) -> None:
         """Print a table for a person; numbers are right-aligned."""
-        if self.as_json:
+        if self.as_json or self.quiet:
             return
         table = Table(title=escape(printable(title)), title_justify="left", title_style="bold")
         for k, name in enumerate(columns):
@@ -95,8 +104,24 @@ class Terminal:
 
     @contextlib.contextmanager
     def progress(self) -> Iterator[ProgressReport]:
-        """Yield a progress callback: bars with time left on a terminal, silence in a pipe."""
-        if self.as_json or not self.err.is_terminal:
+        """Yield a progress callback: bars with time left on a terminal, silence in a pipe.
+
+        With --verbose it is told afterwards how long each stage took.
+        """
+        stages = _Stages()
+        with self._bars() as report:
+
+            def timed(stage: str, done: float, total: float) -> None:
+                stages.note(stage)
+                report(stage, done, total)
+
+            yield timed if self.verbose else report
+        if self.verbose:
+            self.say(stages.words())
+
+    @contextlib.contextmanager
+    def _bars(self) -> Iterator[ProgressReport]:
+        if self.as_json or self.quiet or not self.err.is_terminal:
             yield lambda stage, done, total: None
             return
         bars = Progress(
@@ -124,6 +149,23 @@ class Terminal:
 
         with bars, watching(compiling):
             yield report
+
+
+class _Stages:
+    """How long each stage took, from its first report to the last."""
+
+    def __init__(self) -> None:
+        self.begun = time.monotonic()
+        self.spans: dict[str, tuple[float, float]] = {}
+
+    def note(self, stage: str) -> None:
+        now = time.monotonic()
+        self.spans[stage] = (self.spans.get(stage, (now, now))[0], now)
+
+    def words(self) -> str:
+        parts = [f"{name} {decimals(b - a, 2)} s" for name, (a, b) in self.spans.items()]
+        whole = f"{decimals(time.monotonic() - self.begun, 2)} s together"
+        return "Took: " + ", ".join([*parts, whole]) + "."
 
 
 # Lines with a command after a colon, and lists of files.

@@ -17,10 +17,12 @@ from cagecheck.chores.materials.per_tile import (
 from cagecheck.chores.rename.apply import apply_renames, finish_renames, undo_renames
 from cagecheck.chores.rename.journal import Journal
 from cagecheck.chores.rename.plan import MapPlan, RenameOptions, RenamePlan, plan_renames
-from cagecheck.commands.options import ForceFlag, JsonFlag, add_command
+from cagecheck.commands.options import ForceFlag, JsonFlag, Output, add_command
 from cagecheck.commands.terminal import EXIT_CLEAN, EXIT_DEFECTS, Terminal
 from cagecheck.errors import InputError
+from cagecheck.files import OutputFolder, refuse_results
 from cagecheck.formats.read import read_mesh
+from cagecheck.inspecting.tile_page import tile_verdict, write_tile_page
 from cagecheck.inspecting.tile_table import TileTable, describe_tile, tile_table
 from cagecheck.maps.map_names import DEFAULT_PATTERN
 from cagecheck.meshes.lowpoly import LowPoly, prepare_low
@@ -54,21 +56,32 @@ def register(app: typer.Typer) -> None:
     app.add_typer(tiles, name="tiles")
 
 
-def show(low: LowArgument, maps: MapSize, as_json: JsonFlag = False) -> int:
+def show(low: LowArgument, maps: MapSize, output: Output) -> int:
     """Show what lies on which tile: parts, materials, area.
 
-    With the texel density of each part on it.
+    With the texel density of each part on it; with --out also a page with a picture of every tile.
     Exit code 1 when faces cross tile borders, lie outside the tiles or have no UVs.
 
     Example:
-      cagecheck tiles show hero_low.obj --size 2048
+      cagecheck tiles show hero_low.obj --size 2048 --out tiles
     """
-    terminal, size = Terminal(as_json), maps.map_size
-    table = tile_table(_read_low(low), size)
-    terminal.result(table.to_dict())
+    terminal, size = Terminal(output.as_json), maps.map_size
+    refuse_results(output.out, "tiles.html", output.force)
+    mesh = _read_low(low)
+    table = tile_table(mesh, size)
+    files: list[Path] = []
+    if output.out is not None:
+        with OutputFolder(output.out, force=output.force) as folder:
+            write_tile_page(mesh, table, folder.add("tiles.html"))
+        files = folder.paths()
+    written = {"written": [str(path) for path in files]} if files else {}
+    terminal.result(table.to_dict() | written)
     terminal.say(f"{low.name}: texels per unit at {size} x {size}")
     _say_tiles(terminal, table)
     _say_troubles(terminal, table)
+    if files:
+        terminal.say("Written: " + ", ".join(str(path) for path in files))
+    terminal.conclude(tile_verdict(table))
     troubled = len(table.crossing) + len(table.outside) + len(table.without_uv)
     return EXIT_DEFECTS if troubled else EXIT_CLEAN
 
@@ -196,7 +209,7 @@ def materials(
         terminal.say(
             f"  {material.tile}  {material.name}  (was {', '.join(material.replaces) or 'none'})"
         )
-    terminal.say("Wrote " + ", ".join(str(path) for path in result.files))
+    terminal.conclude("Wrote " + ", ".join(str(path) for path in result.files))
     return EXIT_CLEAN
 
 
@@ -240,8 +253,9 @@ def _say_troubles(terminal: Terminal, table: TileTable) -> None:
         (table.without_uv, "have no UVs", "Unwrap them."),
     ):
         if len(faces):
-            some = ", ".join(map(str, faces[:_FACES_NAMED]))
-            more = ", ..." if len(faces) > _FACES_NAMED else ""
+            named = faces if terminal.verbose else faces[:_FACES_NAMED]
+            some = ", ".join(map(str, named))
+            more = ", ..." if len(faces) > len(named) else ""
             terminal.say(f"{count_text(len(faces))} faces {what} (face {some}{more}). {cure}")
     for name, tiles in table.spanning_materials().items():
         terminal.say(f"material {name} spans {len(tiles)} tiles: {', '.join(map(str, tiles))}")
@@ -270,13 +284,15 @@ def _say_plan(terminal: Terminal, plan: RenamePlan, journal: Journal | None, app
     changing = len(plan.of("rename", "compose"))
     left = len(plan.of("unclear", "clash"))
     if journal is not None:
-        terminal.say(f"Done: {changing} maps. --undo brings the old names back.")
+        terminal.conclude(f"Done: {changing} maps. --undo brings the old names back.")
     elif not changing:
-        terminal.say("Nothing to rename.")
+        terminal.conclude("Nothing to rename.")
     elif not apply:
-        terminal.say(f"{changing} maps would change. Nothing was changed; pass --apply to do it.")
+        terminal.conclude(
+            f"{changing} maps would change. Nothing was changed; pass --apply to do it."
+        )
     if left:
-        terminal.say(f"{left} maps were left alone. Set a tile by hand with --tile FILE=1002.")
+        terminal.conclude(f"{left} maps were left alone. Set a tile by hand with --tile FILE=1002.")
 
 
 def _plan_line(entry: MapPlan) -> str:
@@ -300,9 +316,11 @@ def _say_journal(terminal: Terminal, journal: Journal) -> int:
     renamed = sum(move.source is not None for move in journal.moves)
     made = len(journal.moves) - renamed
     if journal.state == "undone":
-        terminal.say(f"{renamed} files are back at their old names; {made} joined maps removed.")
+        terminal.conclude(
+            f"{renamed} files are back at their old names; {made} joined maps removed."
+        )
     else:
-        terminal.say(f"{renamed} files are at their new names; {made} joined maps made.")
+        terminal.conclude(f"{renamed} files are at their new names; {made} joined maps made.")
     return EXIT_CLEAN
 
 

@@ -125,7 +125,7 @@ def view(
     else:
         from cagecheck.viewing.shot import make_shot
 
-        terminal.say(f"wrote {make_shot(model, high, shot, size=pixels, force=force)}")
+        terminal.conclude(f"Wrote {make_shot(model, high, shot, size=pixels, force=force)}")
     return EXIT_CLEAN
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -57,6 +57,12 @@ class Inspection:
         From 1, all of a part's area faces out, to -1, all in; 0 is not known.
     notices : tuple[Notice, ...]
         What the artist should know besides.
+    surface : Surface | None
+        The high poly, if one was looked at.
+    map_size : int
+        Texels per tile and side that it holds for.
+    padding : float
+        Wanted free space between islands, texels.
     """
 
     low: LowPoly
@@ -66,6 +72,9 @@ class Inspection:
     islands: int = 0
     part_ways: Floats = field(default_factory=lambda: np.zeros(0))
     notices: tuple[Notice, ...] = field(default=())
+    surface: Surface | None = None
+    map_size: int = DEFAULT_MAP_SIZE
+    padding: float = DEFAULT_PADDING
 
     def __repr__(self) -> str:
         return (
@@ -210,6 +219,8 @@ def inspect_low(
         count,
         facing.of_parts(low),
         low.mesh.notices,
+        map_size=map_size,
+        padding=padding,
     )
 
 
@@ -281,14 +292,11 @@ def inspect_pair(
         surface, high_group, measures=measures, threads=threads, progress=progress
     )
     found.append(crossing_finding(surface, crossings, "high"))
-    return Inspection(
-        low,
-        tuple(sort_findings([f for f in found if f is not None])),
-        inspection.density,
-        inspection.tiles,
-        inspection.islands,
-        inspection.part_ways,
-        inspection.notices + surface.notices,
+    return replace(
+        inspection,
+        findings=tuple(sort_findings([f for f in found if f is not None])),
+        notices=inspection.notices + surface.notices,
+        surface=surface,
     )
 
 

@@ -23,6 +23,13 @@ from cagecheck.words.numbers import figures
 # An edge is hard where the shading normals of its two sides differ by more than this at either
 # end. Files keep normals to three or four decimals, which is 0.1 degrees at most.
 HARD_DEG = 1.0
+# From this share of all edges on, hard ones inside islands are nobody's choice: the file is shaded
+# flat (common practice, no source).
+FACETED_SHARE = 0.5
+FACETED_CURE = (
+    "Most edges are hard: the file is shaded flat, or has lost its normals. Export it with smooth "
+    "normals, or have them computed (--normals hardness), and look again."
+)
 
 
 def normal_steps(low: LowPoly, islands: Islands) -> Floats:
@@ -51,9 +58,12 @@ def seam_findings(low: LowPoly, islands: Islands) -> list[Finding]:
     position = low.welded.ravel()
     sound = position[islands.left] == position[next_corner(islands.right)]
     hard = step > HARD_DEG
+    inside = hard & ~islands.is_seam
+    faceted = bool(sound.any()) and float(inside[sound].mean()) >= FACETED_SHARE
+    cure = FACETED_CURE if faceted else ""
     found = [
         _finding(
-            low, islands, "hard-edge-no-split", has_uv & sound & hard & ~islands.is_seam, step
+            low, islands, "hard-edge-no-split", has_uv & sound & hard & ~islands.is_seam, step, cure
         ),
         _finding(low, islands, "seam-in-smooth", has_uv & sound & ~hard & islands.is_seam, None),
     ]
@@ -61,7 +71,12 @@ def seam_findings(low: LowPoly, islands: Islands) -> list[Finding]:
 
 
 def _finding(
-    low: LowPoly, islands: Islands, code: str, wanted: NDArray[np.bool_], step: Floats | None
+    low: LowPoly,
+    islands: Islands,
+    code: str,
+    wanted: NDArray[np.bool_],
+    step: Floats | None,
+    own_cure: str = "",
 ) -> Finding | None:
     edges = np.flatnonzero(wanted)
     if len(edges) == 0:
@@ -94,5 +109,6 @@ def _finding(
         places=places,
         by_part=count_by_part(low.triangle_part[left // 3], low.part_names),
         measures=measures,
+        own_cure=own_cure,
         faces=np.unique(faces).astype(np.int32),
     )

@@ -36,6 +36,25 @@ STACKED_CURE = {
     "uv-overlap-inside": "Copies that hang together are stacked. Cut the island where the copies "
     "meet, then move all but one by exactly one whole tile before baking.",
 }
+MIRRORED_HALVES_CURE = (
+    "These are mirrored copies stacked on their other halves: leave them mirrored, and move them "
+    "by exactly one whole tile before baking."
+)
+HANGING_HALVES_CURE = (
+    "These are mirrored halves that hang together: cut the island along their middle. The halves "
+    "may stay stacked; for the bake one of them moves by exactly one whole tile."
+)
+ALL_MIRRORED_CURE = (
+    "Turn v round when exporting, or flip the faces if the mesh is inside out. One mirrored island "
+    "among others would be flipped by itself."
+)
+NO_UVS_CURE = "The file holds no UVs at all: unwrap the mesh, or export it with its UVs."
+REPEATING_CURE = (
+    "UVs that reach over several tiles repeat a picture, and cannot hold a bake: lay out UVs of "
+    "their own for it, each island within one tile."
+)
+# A face that is longer than a whole tile repeats what lies there.
+REPEATS = 1.0
 APART_CURE = {"uv-overlap": "Move them apart: they are no copies of each other."}
 
 
@@ -48,7 +67,7 @@ def missing_uv_finding(low: LowPoly) -> Finding | None:
     if len(faces) == 0:
         return None
     text = f"{how_many(len(faces), 'faces')} of {count_text(low.mesh.face_count)} without UVs."
-    return _of_faces(low, "uv-missing", faces, text)
+    return _of_faces(low, "uv-missing", faces, text, NO_UVS_CURE if low.uv is None else "")
 
 
 def uv_findings(low: LowPoly, islands: Islands, map_size: int, padding: float) -> list[Finding]:
@@ -61,7 +80,7 @@ def uv_findings(low: LowPoly, islands: Islands, map_size: int, padding: float) -
     found = [
         *_tile_findings(low, islands),
         _zero_area(low),
-        *_mirror_findings(low, islands),
+        *_mirror_findings(low, islands, _faces_of_copies(low, overlaps)),
         *_overlap_findings(low, islands, overlaps, map_size),
         *_spacing_findings(low, islands, overlaps, map_size, padding),
         _near_border(low, islands, map_size, padding),
@@ -79,6 +98,7 @@ def _of_faces(
     code: str,
     faces: NDArray[np.integer[Any]],
     text: str,
+    own_cure: str = "",
 ) -> Finding:
     return Finding(
         CHECKS[code],
@@ -86,6 +106,7 @@ def _of_faces(
         text,
         places=face_places(low, faces),
         by_part=count_by_part(low.mesh.face_part[faces], low.part_names),
+        own_cure=own_cure,
         faces=np.sort(faces).astype(np.int32),
     )
 
@@ -129,7 +150,9 @@ def _tile_findings(low: LowPoly, islands: Islands) -> list[Finding | None]:
         found.append(_of_faces(low, "uv-off-grid", off_faces, text))
     if len(crossing_faces):
         text = f"{how_many(len(crossing_faces), 'faces')} reach from one tile into another."
-        found.append(_of_faces(low, "uv-crosses-tile", crossing_faces, text))
+        longest = np.ptp(uv[crossing], axis=1).max()
+        cure = REPEATING_CURE if longest > REPEATS + SAME_UV else ""
+        found.append(_of_faces(low, "uv-crosses-tile", crossing_faces, text, cure))
     found.append(_islands_in_tiles(low, islands, off | crossing))
     return found
 
@@ -162,6 +185,7 @@ def _of_islands(
     chosen: NDArray[np.int64],
     text: str,
     notes: list[str],
+    own_cure: str = "",
 ) -> Finding | None:
     if len(chosen) == 0:
         return None
@@ -176,6 +200,7 @@ def _of_islands(
             for t, note in zip(first[:PLACES_NAMED], notes, strict=True)
         ),
         by_part=count_by_part(low.triangle_part[first], low.part_names),
+        own_cure=own_cure,
         faces=np.unique(low.cut.face[mine]).astype(np.int32),
     )
 
@@ -204,7 +229,17 @@ def _zero_area(low: LowPoly) -> Finding | None:
     return _of_faces(low, "uv-zero-area", faces, text)
 
 
-def _mirror_findings(low: LowPoly, islands: Islands) -> list[Finding | None]:
+def _faces_of_copies(low: LowPoly, overlaps: Overlaps) -> NDArray[np.bool_]:
+    """Return (F,) bool: faces whose UVs are stacked exactly on those of another face."""
+    out = np.zeros(low.mesh.face_count, bool)
+    stacked = _stacked(low, overlaps.pairs, overlaps.area)
+    out[low.cut.face[overlaps.pairs[stacked].ravel()]] = True
+    return out
+
+
+def _mirror_findings(
+    low: LowPoly, islands: Islands, copied: NDArray[np.bool_]
+) -> list[Finding | None]:
     known = islands.of_triangle >= 0
     total = np.bincount(
         islands.of_triangle[known], weights=low.uv_area[known], minlength=islands.count
@@ -213,6 +248,11 @@ def _mirror_findings(low: LowPoly, islands: Islands) -> list[Finding | None]:
     text = f"{how_many(len(mirrored), 'islands')} of {count_text(islands.count)} mirrored."
     if len(mirrored) == islands.count > 1:
         text += " All of them: is v turned upside down in the file, or is the mesh inside out?"
+        cure = ALL_MIRRORED_CURE
+    elif _mostly(copied[low.cut.face[np.isin(islands.of_triangle, mirrored)]]):
+        cure = MIRRORED_HALVES_CURE
+    else:
+        cure = ""
     notes = [""] * min(len(mirrored), PLACES_NAMED)
     against = known & _has_uv_area(low)
     against &= (low.uv_area < 0) != (total[islands.of_triangle] < 0)
@@ -221,9 +261,14 @@ def _mirror_findings(low: LowPoly, islands: Islands) -> list[Finding | None]:
     if len(faces):
         many = how_many(len(faces), "faces")
         flipped = _of_faces(
-            low, "uv-flipped-inside", faces, f"{many} turned against the rest of their island."
-        )
-    return [_of_islands(low, islands, "uv-mirrored", mirrored, text, notes), flipped]
+            low, "uv-flipped-inside", faces, f"{many} turned against the rest of their island.",
+            HANGING_HALVES_CURE if _mostly(copied[faces]) else "",
+        )  # fmt: skip
+    return [_of_islands(low, islands, "uv-mirrored", mirrored, text, notes, cure), flipped]
+
+
+def _mostly(stacked: NDArray[np.bool_]) -> bool:
+    return len(stacked) > 0 and float(stacked.mean()) >= MOSTLY_STACKED
 
 
 # Overlap and spacing

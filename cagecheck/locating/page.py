@@ -20,6 +20,7 @@ from cagecheck.locating.locate import Location
 from cagecheck.locating.offset_guess import OffsetGuess
 from cagecheck.locating.one_map import LocatedMap, TileRecord
 from cagecheck.locating.read_maps import as_shares
+from cagecheck.meshes.mesh import scale_of
 from cagecheck.meshes.normals import normalised
 from cagecheck.predicting.page import guilty_parts, region_groups
 from cagecheck.rays.cage import rays_through
@@ -46,7 +47,7 @@ from cagecheck.report.tile_pictures import (
     worst_region_of_blocks,
 )
 from cagecheck.report.web_scene import rays_per_region
-from cagecheck.words.lengths import length_words
+from cagecheck.words.lengths import length_words, units_words
 from cagecheck.words.numbers import area_text, count_text, decimals, share_text
 from cagecheck.words.sentences import count_words, names_words, sentence_case
 
@@ -239,7 +240,7 @@ def _settings(location: Location) -> tuple[tuple[str, str], ...]:
     chosen = location.settings
     rows = [
         ("compared with cage", location.cage.label),
-        ("depth", f"{length_words(chosen.depth or 0)} units"),
+        ("depth", units_words(chosen.depth or 0, scale_of(location.low.mesh.source))),
         ("ray directions", chosen.directions),
         ("rays along", chosen.along),
         ("parts baked", "one by one" if chosen.apart else "together"),

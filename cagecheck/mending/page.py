@@ -160,16 +160,20 @@ def _add_around(frame: MendedFrame, centre: Floats, most: int, packed: _Packed, 
     return number
 
 
+def mending_verdict(mending: Mending) -> str:
+    """Say in a sentence what crosses still."""
+    clashing = sum(bool(frame.before) for frame in mending.frames)
+    left = sum(bool(frame.after) for frame in mending.frames)
+    if not clashing:
+        return "Nothing clashes, and nothing was moved."
+    if not left:
+        return f"Nothing crosses any more, where {count_words(clashing, 'frame')} had clashes."
+    return f"Clashes are left in {left} of {count_words(clashing, 'frame')} that had any."
+
+
 def _content(mending: Mending, names: Sequence[str]) -> dict[str, Any]:
     frames = mending.frames
-    clashing = sum(bool(frame.before) for frame in frames)
     left = sum(bool(frame.after) for frame in frames)
-    if not clashing:
-        verdict = "Nothing clashes, and nothing was moved."
-    elif not left:
-        verdict = f"Nothing crosses any more, where {count_words(clashing, 'frame')} had clashes."
-    else:
-        verdict = f"Clashes are left in {left} of {count_words(clashing, 'frame')} that had any."
     facts = [("moves", names_words(mending.outer) or "nothing"),
              ("gap", f"{length_words(mending.gap)} ({mending.gap_reason})")]  # fmt: skip
     if mending.over_time is not None:
@@ -178,7 +182,7 @@ def _content(mending: Mending, names: Sequence[str]) -> dict[str, Any]:
     deepest = max(range(len(frames)), key=lambda k: frames[k].depth_before)
     return {
         "title": "Clashes mended" + (f" in {names[0]}" if len(frames) == 1 else ""),
-        "verdict": verdict,
+        "verdict": mending_verdict(mending),
         "passed": not left,
         "facts": facts,
         "first": deepest + 1,

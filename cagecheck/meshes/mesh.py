@@ -14,30 +14,51 @@ from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.errors import Notice
+from cagecheck.meshes.pose import Pose
 from cagecheck.words.numbers import count_text
+
+# How long a unit is as each format is read: glTF 2.0 counts metres (section 3.4), USD and FBX
+# scenes are brought to centimetres, their default. Other formats say nothing.
+_METRES_PER_UNIT = {
+    "glb": 1.0, "gltf": 1.0, "usd": 0.01, "usda": 0.01, "usdc": 0.01, "usdz": 0.01, "fbx": 0.01,
+}  # fmt: skip
 
 
 @dataclass(frozen=True)
 class SourceFile:
     """Where a mesh came from: path, format name (``obj``, ``ply``, …) and SHA-256 of the bytes.
 
-    `layout` is private to the reader that made it and the writer that rewrites the same file.
+    `pose` is the frame of a file that moves, None for it as it lies there. `layout` is private
+    to the reader that made it and the writer that rewrites the same file.
     """
 
     path: str
     format: str
     sha256: str
     layout: Any = field(default=None, repr=False, compare=False)
+    pose: Pose | None = None
 
     @property
     def name(self) -> str:
         """The file's name without its folders."""
         return self.path.replace("\\", "/").rsplit("/", 1)[-1]
 
+    @property
+    def metres_per_unit(self) -> float | None:
+        """How long a unit of the positions read is, None where the format does not say."""
+        return _METRES_PER_UNIT.get(self.format)
+
+
+def scale_of(source: SourceFile | None) -> float | None:
+    """Return how many metres a unit is, None where nobody says."""
+    return None if source is None else source.metres_per_unit
+
 
 def label_of(source: SourceFile | None) -> str:
-    """Return the name of a file, or that there is none."""
-    return "in memory" if source is None else source.name
+    """Return the name of a file and the frame that was read, or that there is none."""
+    if source is None:
+        return "in memory"
+    return source.name if source.pose is None else f"{source.name}, {source.pose.words}"
 
 
 @dataclass(frozen=True, eq=False)

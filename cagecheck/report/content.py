@@ -1,7 +1,8 @@
 """What a report page shows, whichever command found it: plain data, no drawing.
 
-`cagecheck.predicting.page`, `cagecheck.tuning.page` and `cagecheck.locating.page` fill
-a `PageContent`; `cagecheck.report.page` turns it into HTML and knows nothing else.
+`cagecheck.predicting.page`, `cagecheck.tuning.page`, `cagecheck.locating.page` and
+`cagecheck.inspecting.page` fill a `PageContent`; `cagecheck.report.page` turns it into HTML and
+knows nothing else.
 """
 
 from __future__ import annotations
@@ -49,6 +50,32 @@ class PageField:
     values: Floats
 
 
+@dataclass(frozen=True)
+class ListedPlace:
+    """A region of which texels and what shows of them say nothing: it has its own words.
+
+    defect : the code of its category; amount : how much, in what `PageContent.amount_title` names;
+    size, worst : for the card, empty for nothing to say; the others as in
+    `cagecheck.defects.regions.Region`.
+    """
+
+    number: int
+    defect: int
+    name: str
+    part: str
+    tile: int
+    centroid: tuple[float, float, float]
+    radius: float
+    amount: int
+    size: str
+    worst: str
+    cause: str
+    cure: str
+
+
+Listed = Region | ListedPlace
+
+
 @dataclass(frozen=True, eq=False)
 class Spot:
     """Where a region lies.
@@ -62,6 +89,7 @@ class Spot:
     points : (p, 3) dots, for surface that lies off the low poly.
     high_parts : high parts that belong into a picture of the region.
     guilty : high parts that are recorded and should not be.
+    low_parts : low parts that belong into the picture; None for the one that the region names.
     """
 
     vertices: NDArray[np.int32]
@@ -72,6 +100,7 @@ class Spot:
     points: Floats
     high_parts: tuple[int, ...]
     guilty: tuple[int, ...] = ()
+    low_parts: tuple[int, ...] | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -166,7 +195,7 @@ class PageContent:
     tables : tables below the tiles; charts : pictures below these.
     lit : the model lit with normal maps, shown first; None for colours by defect alone.
     slide : the defects at other distances of the cage; None for no slider.
-    low, surface, cage : the meshes; surface None leaves the high poly out.
+    low, surface, cage : the meshes; surface None leaves the high poly out, cage None cage and rays.
     heat : the low poly cut finely; main : (K,) uint8 category of its vertices, `CLEAN` for none;
         region : (K,) the most harmful region there, 0 for none; area : (256,) area by category.
     categories : the worst first.
@@ -174,6 +203,8 @@ class PageContent:
     tiles : UV tiles as pictures.
     tiles_note : how to read them.
     groups : all of `regions`, by how they are mended.
+    folded : what those are that are folded away, in words.
+    amount_title : what the amounts of places are; empty where `regions` have texels or a share.
     """
 
     heading: str
@@ -186,14 +217,14 @@ class PageContent:
     limits: str
     low: LowPoly
     surface: Surface | None
-    cage: Cage
+    cage: Cage | None
     heat: HeatMap
     main: NDArray[np.uint8]
     region: NDArray[np.int32]
     area: NDArray[np.float64]
     categories: tuple[Category, ...]
     fields: tuple[PageField, ...]
-    regions: tuple[Region, ...]
+    regions: tuple[Listed, ...]
     spots: tuple[Spot, ...]
     region_count: int
     tiles: tuple[TilePicture, ...]
@@ -202,13 +233,15 @@ class PageContent:
     findings: tuple[Finding, ...] = ()
     notices: tuple[Notice, ...] = field(default=())
     groups: tuple[RegionGroup, ...] = ()
+    folded: str = "that will not show"
+    amount_title: str = ""
     charts: tuple[PageChart, ...] = ()
     lit: Lit | None = None
     slide: Slide | None = None
 
-    def colour_of(self, title: str) -> Rgb:
-        """Return the colour of a category by its title."""
-        return next(c.colour for c in self.categories if c.title == title)
+    def colour_of(self, region: Listed) -> Rgb:
+        """Return the colour of a region's category."""
+        return next(c.colour for c in self.categories if c.code == region.defect)
 
     def rank(self) -> NDArray[np.uint8]:
         """Return (256,) the rank of every category code, 0 the worst."""

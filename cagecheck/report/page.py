@@ -5,7 +5,7 @@ from __future__ import annotations
 import base64
 import json
 import os
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -17,9 +17,10 @@ from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.defects.kinds import CLEAN
-from cagecheck.defects.region_words import size_words
+from cagecheck.defects.region_words import amount_words
 from cagecheck.defects.regions import Region
 from cagecheck.files import replace_file
+from cagecheck.meshes.mesh import scale_of
 from cagecheck.meshes.tiles import NO_TILE
 from cagecheck.progress import Progress, silent
 from cagecheck.rendering.camera import (
@@ -38,7 +39,7 @@ from cagecheck.report.colours import (
     Rgb,
     hex_of,
 )
-from cagecheck.report.content import PageContent, Slide, Spot
+from cagecheck.report.content import Listed, ListedPlace, PageContent, Slide, Spot
 from cagecheck.report.fields import NO_VALUE_COLOUR
 from cagecheck.report.json_values import plain
 from cagecheck.report.thin import Thin, thin_surface
@@ -56,7 +57,7 @@ from cagecheck.report.web_scene import (
     pack_surface,
 )
 from cagecheck.version import __version__
-from cagecheck.words.lengths import length_words
+from cagecheck.words.lengths import length_words, units_words
 from cagecheck.words.numbers import count_text, figures
 from cagecheck.words.sentences import count_words, percent_text, sentence_case
 
@@ -88,7 +89,8 @@ def write_page(
     ----------
     content : PageContent
         What to show, see `cagecheck.predicting.page.page_of_prediction`,
-        `cagecheck.tuning.page.page_of_tuning`, `cagecheck.locating.page.page_of_location`.
+        `cagecheck.tuning.page.page_of_tuning`, `cagecheck.locating.page.page_of_location`,
+        `cagecheck.inspecting.page.page_of_inspection`.
     path : str | os.PathLike[str]
         The file to write.
     high_triangles : int, optional
@@ -246,41 +248,54 @@ def _legend(content: PageContent, area: NDArray[np.float64]) -> list[dict[str, A
 
 def _region_row(
     content: PageContent,
-    region: Region,
+    region: Listed,
     spot: Spot,
     outlook: Outlook,
     place: tuple[float, float] | None,
     diagonal: float,
 ) -> dict[str, Any]:
     others = spot.guilty if content.surface is not None else ()
-    worst = "–" if region.worst is None else f"{figures(region.worst)} {region.unit}"
+    own = spot.low_parts
+    if own is None:
+        own = (content.low.part_names.index(region.part),)
     return {
         "number": region.number,
         "name": region.name,
         "part": region.part,
         "tile": region.tile,
         "centroid": region.centroid,
-        "colour": hex_of(content.colour_of(region.name)),
+        "colour": hex_of(content.colour_of(region)),
         "size_words": _size_words(region),
-        "worst_words": worst,
+        "worst_words": _worst_words(region, scale_of(content.low.mesh.source)),
         "cause": region.cause,
         "cure": region.cure,
-        "low_parts": [content.low.part_names.index(region.part)],
+        "low_parts": own,
         "high_parts": spot.high_parts,
         "guilty": others,
         "code": int(region.defect),
         "direction": outlook.direction,
-        "buried": outlook.buried,
+        "buried": outlook.buried and bool(own),
         "distance": 2.0 * max(REGION_RADII * region.radius, LEAST_SHARE * diagonal),
         "uv": place,
     }
 
 
-def _size_words(region: Region) -> str:
+def _worst_words(region: Listed, metres_per_unit: float | None) -> str:
+    if isinstance(region, ListedPlace):
+        return region.worst
+    if region.unit == "units" and region.worst is not None:
+        return units_words(region.worst, metres_per_unit)
+    return "–" if region.worst is None else f"{figures(region.worst)} {region.unit}"
+
+
+def _size_words(region: Listed) -> str:
     """Say how large a region is for reading: texels, and percent of the part, which needs none."""
+    if isinstance(region, ListedPlace):
+        return region.size
     share = f"{percent_text(region.percent)} % of the part"
     if region.texels > 0:
-        return f"{size_words(region.to_dict())}, {share}"
+        words = amount_words(region.texels, region.area, region.texels_seen, region.area_seen)
+        return f"{words}, {share}"
     seen = _seen_percent(region)
     if seen >= region.percent:
         return share
@@ -293,7 +308,7 @@ def _seen_percent(region: Region) -> float:
 
 
 def _place_on_tile(
-    region: Region, spot: Spot, uv: Floats, tile: Ints
+    region: Listed, spot: Spot, uv: Floats, tile: Ints
 ) -> tuple[float, float] | None:
     """Return where in its tile a region's number stands; None where it has no place there."""
     if region.tile == NO_TILE:
@@ -345,7 +360,7 @@ def _render(
         verdict=_short_names(content.verdict, content.low.part_names),
         groups=groups,
         rows=rows,
-        size_title="texels" if _mapped(content) else "% of part",
+        size_title=content.amount_title or ("texels" if _mapped(content) else "% of part"),
         folded=sum(not r["shows"] for r in rows) if any(r["shows"] for r in rows) else 0,
         kinds_found=list(dict.fromkeys(r["name"] for r in rows)),
         parts_found=sorted({r["part"] for r in rows}),
@@ -381,7 +396,7 @@ def breakable(name: str) -> Markup:
 
 def _mapped(content: PageContent) -> bool:
     """Whether sizes are told in texels: some region has any."""
-    return any(region.texels > 0 for region in content.regions)
+    return any(isinstance(r, Region) and r.texels > 0 for r in content.regions)
 
 
 def _list_groups(content: PageContent) -> list[dict[str, Any]]:
@@ -401,11 +416,8 @@ def _list_groups(content: PageContent) -> list[dict[str, Any]]:
     return out
 
 
-def _list_row(content: PageContent, region: Region) -> dict[str, Any]:
-    mapped = _mapped(content)
-    size = region.texels if mapped else region.percent
-    seen = region.texels_seen if mapped else _seen_percent(region)
-    text = count_text if mapped else percent_text
+def _list_row(content: PageContent, region: Listed) -> dict[str, Any]:
+    size, seen, text = _amounts(region, _mapped(content))
     return {
         "number": region.number,
         "name": region.name,
@@ -417,8 +429,17 @@ def _list_row(content: PageContent, region: Region) -> dict[str, Any]:
         "seen_text": text(seen),
         "cause": sentence_case(region.cause),
         "cure": sentence_case(region.cure),
-        "colour": hex_of(content.colour_of(region.name)),
+        "colour": hex_of(content.colour_of(region)),
     }
+
+
+def _amounts(region: Listed, mapped: bool) -> tuple[float, float, Callable[[float], str]]:
+    """Return how much a region is, how much of it shows, and what makes words of both."""
+    if isinstance(region, ListedPlace):
+        return region.amount, region.amount, count_text
+    if mapped:
+        return region.texels, region.texels_seen, count_text
+    return region.percent, _seen_percent(region), percent_text
 
 
 def _tile_row(content: PageContent, picture: TilePicture) -> dict[str, Any]:

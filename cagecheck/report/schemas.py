@@ -7,8 +7,8 @@ from importlib.resources import files
 from typing import Any
 
 # What each describes. prediction: predict and demo --json, regions.json. tuning: tune --json,
-# tuning.json. location: locate --json, location.json. push: push.json. inspection: inspect --json.
-# batch: batch --json, results.json. clash: clash --json, clash.json.
+# tuning.json. location: locate --json, location.json. push: push.json. inspection: inspect --json,
+# inspect.json. batch: batch --json, results.json. clash: clash --json, clash.json.
 # mending: mend.json, and within clash --mend --json. tiles, renames and materials:
 # tiles show, tiles rename and tiles materials --json. comparison: compare --json, comparison.json.
 NAMES = (

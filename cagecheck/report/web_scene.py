@@ -152,9 +152,11 @@ def pack_surface(packed: Packed, box: Box, name: str, surface: Surface) -> None:
     packed.add(f"{name}_part_first", np.concatenate([[0], np.cumsum(counts)]).astype(np.int32))
 
 
-def pack_cage(packed: Packed, box: Box, low: LowPoly, cage: Cage) -> None:
-    """Add the edges of the low poly's polygons on the low poly and on the cage."""
-    corner = low.positions[low.triangles] + cage.displacement
+def pack_cage(packed: Packed, box: Box, low: LowPoly, cage: Cage | None) -> None:
+    """Add the edges of the low poly's polygons on the low poly and, if there is one, the cage."""
+    corner = low.positions[low.triangles]
+    if cage is not None:
+        corner = corner + cage.displacement
     vertex = low.positions.copy()
     vertex[low.triangles.ravel()] = corner.reshape(-1, 3)
     packed.add("cage_position", box.pack(vertex), differences=True)
@@ -221,7 +223,7 @@ def find_outlooks(content: PageContent) -> list[Outlook]:
     found = Outlooks(low.positions, low.triangles).find(places, normals)
     of_part: dict[str, list[int]] = {}
     for k, outlook in enumerate(found):
-        if outlook.buried:
+        if outlook.buried and spots[k].low_parts is None:
             of_part.setdefault(content.regions[k].part, []).append(k)
     for part, rows in of_part.items():
         own = low.triangle_part == low.part_names.index(part)

@@ -707,14 +707,19 @@ def test_frames_are_checked_one_by_one(walk):
     assert depths == pytest.approx([0, 0.1, 0.3], abs=0.01)
     assert all(a <= b for a, b in pairwise(depths))
     assert sorted(p.name for p in out.iterdir()) == [
-        "clash.csv", "clash.json", "frame_0001.ply", "frame_0002.ply", "frame_0003.ply",
-        "legend.png",
+        "clash.csv", "clash.html", "clash.json", "frame_0001.ply", "frame_0002.ply",
+        "frame_0003.ply", "legend.png",
     ]  # fmt: skip
     heat = trimesh.load(out / "frame_0003.ply", process=False)
     assert heat.metadata["_ply_raw"]["vertex"]["data"]["depth"].max() == pytest.approx(
         depths[2], rel=0.05
     )
     assert Image.open(out / "legend.png").size[0] > 200
+    page = (out / "clash.html").read_text()
+    assert "2 of 3 frames have parts that pass through each other." in page
+    # The deepest frame from both sides, and its one clash close.
+    assert page.count("<img ") == 3 and "walk_2.obj + body.obj" not in page
+    assert str(walk) not in page and "<script" not in page
     assert len((out / "clash.csv").read_text().splitlines()) == 1 + 2
     assert run(*frames, "--with", walk / "body.obj", "--out", out).exit_code == 2
 

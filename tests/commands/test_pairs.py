@@ -36,4 +36,6 @@ def test_of_many_the_odd_ones_are_told_unpaired_first(capsys):
 def test_many_plain_pairs_are_one_line(capsys):
     names = [f"part{k:02d}" for k in range(30)]
     text = told([f"{n}_low" for n in names], [f"{n}_high" for n in names], capsys)
-    assert text == ("30 parts have each their own high part by name (--json lists every pair).\n")
+    assert text == (
+        "30 parts have each their own high part by name (--verbose lists every pair).\n"
+    )

@@ -43,6 +43,19 @@ def test_show_prints_a_table_or_json(mesh):
     assert len(document["rows"]) == 4
 
 
+def test_show_writes_a_page_with_a_picture_of_every_tile(mesh, tmp_path):
+    out = tmp_path / "out"
+    document = json.loads(run("tiles", "show", mesh, "--out", out, "--json").output)
+    assert document["written"] == [str(out / "tiles.html")]
+    page = (out / "tiles.html").read_text()
+    assert page.count("<img ") == 3 and "Material skin spans 2 tiles: 1001, 1002." in page
+    assert "Tile 1011 holds 2 materials: leather, metal." in page
+    assert str(tmp_path) not in page and "<script" not in page
+    assert "--force" in run("tiles", "show", mesh, "--out", out, code=2).stderr
+    run("tiles", "show", mesh, "--out", out, "--force")
+    assert (out / "tiles.html").read_text() == page
+
+
 def test_show_exits_with_one_when_faces_cross(tmp_path):
     bad = tmp_path / "bad.obj"
     bad.write_text("v 0 0 0\nv 1 0 0\nv 0 1 0\nvt .5 .5\nvt 1.5 .5\nvt .5 .9\nf 1/1 2/2 3/3\n")

@@ -167,6 +167,10 @@ def test_hard_edges_are_counted_as_trimesh_sees_them(hardness):
     # A hard edge inside a smooth fan splits no normals at its ends: nothing to tell apart there.
     count = the(inspection, "hard-edge-no-split").count
     assert 0 < count <= sharp.sum()
+    # With half of all edges hard nobody chose them: no advice to split UVs.
+    faceted = 2 * count >= len(sphere.face_adjacency)
+    cure = the(inspection, "hard-edge-no-split").cure
+    assert ("shaded flat" in cure) == faceted and ("Split the UVs" in cure) != faceted
     if hardness == 20:
         assert count == sharp.sum()
 

@@ -50,6 +50,7 @@ def test_no_uvs_at_all():
     mesh = replace(box(), corner_uv=None)
     finding = the(inspect(mesh), "uv-missing")
     assert finding.count == 6 and codes(inspect(mesh)) == ["uv-missing"]
+    assert "no UVs at all" in finding.cure
 
 
 def test_one_face_without_uvs():
@@ -118,7 +119,8 @@ def test_mirrored_islands_are_information():
 def test_all_islands_mirrored_asks_about_v():
     mesh = box()
     turned = mesh.corner_uv * [1, -1] + [0, 1]
-    assert "upside down" in the(inspect(replace(mesh, corner_uv=turned)), "uv-mirrored").text
+    finding = the(inspect(replace(mesh, corner_uv=turned)), "uv-mirrored")
+    assert "upside down" in finding.text and finding.cure.startswith("Turn v round")
 
 
 def test_a_folded_corner_is_mirrored_inside_and_overlaps_inside():
@@ -170,6 +172,29 @@ def test_the_advice_fits_the_overlap():
         uv = np.concatenate([first, [first[1], far[0], far[1], first[2]]])
         finding = the(inspect(mesh_from_polygons(points, faces, uv=uv)), "uv-overlap-inside")
         assert word in finding.cure
+
+
+def test_the_advice_fits_mirrored_halves():
+    """Halves that are stacked stay mirrored, and are cut apart where they hang together."""
+    copy = square(0.1, 0.1)
+    halves = inspect(two_cards(copy, copy[[1, 0, 3, 2]]))
+    assert "leave them mirrored" in the(halves, "uv-mirrored").cure
+    alone = inspect(two_cards(copy, square(0.5, 0.5)[[1, 0, 3, 2]]))
+    assert the(alone, "uv-mirrored").cure.startswith("Flip the island")
+    points = np.array([[0, 0, 0], [1, 0, 0], [1, 1, 0], [0, 1, 0], [2, 0, 0], [2, 1, 0.0]])
+    first = square(0.3, 0.1)
+    # The second quad, folded back over the first in the map, and a little larger.
+    uv = np.concatenate([first, [first[1], first[0], first[3], first[2]]])
+    mesh = mesh_from_polygons(points, [[0, 1, 2, 3], [1, 4, 5, 2]], uv=uv)
+    assert "cut the island along their middle" in the(inspect(mesh), "uv-flipped-inside").cure
+
+
+def test_the_advice_fits_uvs_that_repeat_a_picture():
+    """A card over three tiles repeats what lies there; one that only crosses a border moves."""
+    over = inspect(two_cards(square(0.1, 0.1), square(0.5, 0.5, 2.5)))
+    assert "repeat a picture" in the(over, "uv-crosses-tile").cure
+    across = inspect(two_cards(square(0.1, 0.1), square(0.9, 0.5)))
+    assert "into one tile" in the(across, "uv-crosses-tile").cure
 
 
 @pytest.mark.parametrize("mirrored", [False, True])

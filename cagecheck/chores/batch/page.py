@@ -7,12 +7,13 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from jinja2 import Environment, StrictUndefined
-
 from cagecheck.chores.batch.gate import junit_xml
 from cagecheck.files import replace_file
+from cagecheck.report.content import Column
+from cagecheck.report.sheet import Cell, Sheet, SheetRow, SheetTable, sheet_html
 from cagecheck.words.cells import Table
 from cagecheck.words.numbers import decimals
+from cagecheck.words.sentences import count_words
 
 COLUMNS = (
     "name", "verdict", "regions", "texels", "percent", "texels_before_tuning", "worst_defect",
@@ -20,48 +21,17 @@ COLUMNS = (
     "peak_mb", "reused", "error",
 )  # fmt: skip
 
-_PAGE = """<!doctype html>
-<html lang="en">
-<meta charset="utf-8">
-<meta name="viewport" content="width=device-width, initial-scale=1">
-<title>{{ title }}: cagecheck batch</title>
-<style>
-:root { color-scheme: light dark; --line: #8886; --bad: #b3261e; --good: #1b6e3c; }
-@media (prefers-color-scheme: dark) { :root { --bad: #ffb4ab; --good: #8fd8a8; } }
-body { font: 16px/1.45 system-ui, sans-serif; margin: 1.5rem; }
-h1 { font-size: 1.3rem; }
-.scroll { overflow-x: auto; }
-table { border-collapse: collapse; }
-th, td { padding: .35rem .7rem; border-bottom: 1px solid var(--line); text-align: left;
-  vertical-align: top; }
-td.n, th.n { text-align: right; font-variant-numeric: tabular-nums; }
-.bad { color: var(--bad); font-weight: 600; }
-.good { color: var(--good); font-weight: 600; }
-td.why { max-width: 42rem; overflow-wrap: anywhere; }
-</style>
-<h1>{{ title }}</h1>
-<p>{{ verdict }}{% if waiting %} {{ waiting }} assets are still to come.{% endif %}
-Numbers hold for the stated rays and sampling; look at the bakes all the same.</p>
-<div class="scroll"><table>
-<thead><tr><th scope="col">Asset<th scope="col">Verdict<th scope="col" class="n">Regions
-<th scope="col" class="n">Texels<th scope="col" class="n">% of area
-<th scope="col" class="n">Texels before tuning<th scope="col">Worst, cause and cure
-<th scope="col" class="n">Seconds<th scope="col">Files</tr></thead>
-<tbody>
-{%- for row in rows %}
-<tr><th scope="row">{{ row.name }}</th>
-<td class="{{ 'good' if row.verdict in ('clean', 'passed') else 'bad' }}">{{ row.verdict }}</td>
-<td class="n">{{ row.regions }}</td><td class="n">{{ row.texels }}</td>
-<td class="n">{{ row.percent }}</td><td class="n">{{ row.before }}</td>
-<td class="why">{{ row.why }}</td><td class="n">{{ row.seconds }}</td>
-<td>{% for label, link in row.links %}<a href="{{ link }}">{{ label }}</a> {% endfor %}</td></tr>
-{%- endfor %}
-</tbody></table></div>
-<p>Texels: texels of the maps with any defect, after tuning where an asset was tuned.
-The whole record is in <a href="results.json">results.json</a> and
-<a href="results.csv">results.csv</a>.</p>
-</html>
-"""
+_COLUMNS = (
+    Column("asset"), Column("verdict"), Column("regions", True), Column("texels", True),
+    Column("% of area", True), Column("texels before tuning", True), Column("seconds", True),
+    Column("files"), Column("worst, cause and cure"),
+)  # fmt: skip
+# Verdicts that need nobody.
+_GOOD = ("clean", "passed")
+_LIMITS = (
+    "Texels are texels of the maps with any defect, after tuning where an asset was tuned. Numbers "
+    "hold for the stated rays and sampling; look at the bakes all the same."
+)
 
 
 def write_results(
@@ -130,7 +100,7 @@ def verdict_sentence(document: Mapping[str, Any]) -> str:
     words = [verdict_of(row, document["gate"]) for row in rows]
     counts = {word: words.count(word) for word in dict.fromkeys(words)}
     said = ", ".join(f"{count} {word}" for word, count in counts.items())
-    return f"{len(rows)} assets: {said}."
+    return f"{count_words(len(rows), 'asset')}: {said}."
 
 
 def worst_sentence(worst: Mapping[str, Any]) -> str:
@@ -139,16 +109,39 @@ def worst_sentence(worst: Mapping[str, Any]) -> str:
 
 
 def _page(document: Mapping[str, Any], folder: Path, title: str, waiting: int) -> str:
-    environment = Environment(autoescape=True, undefined=StrictUndefined)
-    return environment.from_string(_PAGE).render(
-        title=title,
-        verdict=verdict_sentence(document),
-        waiting=waiting,
-        rows=[_page_row(row, document["gate"], folder) for row in document["assets"]],
+    rows = document["assets"]
+    words = verdict_sentence(document)
+    if waiting:
+        words += (
+            f" {count_words(waiting, 'asset')} {'is' if waiting == 1 else 'are'} still to come."
+        )
+    moods = [verdict_of(row, document["gate"]) in _GOOD for row in rows]
+    seconds = sum(row["seconds"] or 0.0 for row in rows)
+    return sheet_html(
+        Sheet(
+            heading="batch",
+            title=title,
+            clean=all(moods) and not waiting,
+            verdict=words,
+            facts=(
+                ("assets", str(len(rows) + waiting)),
+                ("from an earlier run", str(sum(bool(row["reused"]) for row in rows))),
+                ("seconds together", decimals(seconds, 1, commas=True)),
+            ),
+            tables=(
+                SheetTable(
+                    "Asset by asset",
+                    _COLUMNS,
+                    tuple(_page_row(row, document["gate"], folder) for row in rows),
+                ),
+            ),
+            limits=_LIMITS,
+            files=("results.json", "results.csv", *(["junit.xml"] if document["gate"] else [])),
+        )
     )
 
 
-def _page_row(row: Mapping[str, Any], is_gate: bool, folder: Path) -> dict[str, Any]:
+def _page_row(row: Mapping[str, Any], is_gate: bool, folder: Path) -> SheetRow:
     cells = csv_row(row, is_gate)
     worst = (row["summary"] or {}).get("worst")
     compared = (row.get("compared") or {}).get("summary")
@@ -156,26 +149,29 @@ def _page_row(row: Mapping[str, Any], is_gate: bool, folder: Path) -> dict[str, 
     why += row["breaches"]
     if worst:
         why.append(worst_sentence(worst))
-    links = [
+    links = tuple(
         (label, f"assets/{row['slug']}/{name}")
         for label, name in (
+            ("page", "predicted/report.html"),
             ("heat map", "predicted/heatmap.glb"),
             ("regions", "predicted/regions.csv"),
             ("offsets", "tuned/push.json"),
         )
         if (folder / "assets" / row["slug"] / name).exists()
-    ]
-    return {
-        "name": row["name"],
-        "verdict": cells["verdict"],
-        "regions": _text(cells["regions"]),
-        "texels": _text(cells["texels"], 0),
-        "percent": _text(cells["percent"], 3),
-        "before": _text(cells["texels_before_tuning"], 0),
-        "why": " ".join(part for part in why if part),
-        "seconds": _text(cells["seconds"], 1),
-        "links": links,
-    }
+    )
+    return SheetRow(
+        (
+            row["name"],
+            Cell(cells["verdict"], "good" if cells["verdict"] in _GOOD else "bad"),
+            _text(cells["regions"]),
+            _text(cells["texels"], 0),
+            _text(cells["percent"], 3),
+            _text(cells["texels_before_tuning"], 0),
+            _text(cells["seconds"], 1),
+            Cell("", links=links),
+            " ".join(part for part in why if part),
+        )
+    )
 
 
 def _text(value: float | None, digits: int = 0) -> str:

@@ -60,7 +60,7 @@ def clash_map(clashes: Clashes, deepest: float) -> HeatMap:
     )
 
 
-def write_clash_map(clashes: Clashes, deepest: float, path: Path) -> None:
+def write_clash_map(clashes: Clashes, deepest: float, path: Path) -> HeatMap:
     """Write the heat map of a scene as binary PLY with depth and part of every vertex.
 
     Parameters
@@ -71,8 +71,15 @@ def write_clash_map(clashes: Clashes, deepest: float, path: Path) -> None:
         The depth of the last colour, file units.
     path : Path
         The file to write.
+
+    Returns
+    -------
+    HeatMap
+        What was written.
     """
-    write_heat_ply(clash_map(clashes, deepest), path)
+    heat = clash_map(clashes, deepest)
+    write_heat_ply(heat, path)
+    return heat
 
 
 def colour_clash_map(path: Path, deepest: float) -> None:

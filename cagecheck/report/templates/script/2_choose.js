@@ -71,7 +71,7 @@ function showCard(region) {
   words.append(
     line("where", `${region.part}${region.tile ? `, tile ${region.tile}` : ""}`),
     line("size", region.size_words),
-    line("worst", region.worst_words),
+    ...(region.worst_words ? [line("worst", region.worst_words)] : []),
     line("cause", region.cause),
     line("cure", region.cure),
   );

@@ -6,10 +6,12 @@ function showKey(name) {
   const h = document.createElement("h3");
   key.append(h);
   if (name === "main") {
+    const filters = new Set([...$("by-kind").options].map((option) => option.value));
     h.textContent = `main ${page.word}, % of surface`;
     for (const row of legendNow()) {
-      const clean = row.name === "clean";
-      const item = document.createElement(clean ? "span" : "button");
+      // What the list cannot be filtered by is told, and no button.
+      const plain = !filters.has(row.name);
+      const item = document.createElement(plain ? "span" : "button");
       item.className = "entry";
       item.dataset.name = row.name;
       const label = document.createElement("span");
@@ -17,7 +19,7 @@ function showKey(name) {
       const share = document.createElement("span");
       share.textContent = row.percent;
       item.append(chipOf(row.colour), label, share);
-      if (!clean) {
+      if (!plain) {
         item.type = "button";
         item.title = `only: ${row.name}`;
         item.setAttribute("aria-pressed", String($("by-kind").value === row.name));
