@@ -85,7 +85,6 @@ from cagecheck.errors import (
     Notice as Notice,
 )
 from cagecheck.formats.frames import (
-    Pose as Pose,
     parse_frames as parse_frames,
 )
 from cagecheck.formats.push_file import (
@@ -195,6 +194,9 @@ from cagecheck.meshes.normals import (
 from cagecheck.meshes.pairs import (
     pair_parts as pair_parts,
     Pairing as Pairing,
+)
+from cagecheck.meshes.pose import (
+    Pose as Pose,
 )
 from cagecheck.meshes.tiles import (
     NO_TILE as NO_TILE,
@@ -314,6 +316,9 @@ from cagecheck.viewing.shot import (
 )
 from cagecheck.viewing.window import (
     Window as Window,
+)
+from cagecheck.watching.assets import (
+    BatchWatch as BatchWatch,
 )
 from cagecheck.watching.bake import (
     Bake as Bake,

@@ -28,6 +28,20 @@ _HASH_BLOCK = 1 << 20
 _AT_ONCE = getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
 
 
+# Size, time of the last write in nanoseconds, and number on its disk, which a file that takes the
+# place of another changes; None for no such file.
+Stamp = tuple[int, int, int] | None
+
+
+def stamp(path: Path) -> Stamp:
+    """Return what tells cheaply that a file was written."""
+    try:
+        found = path.stat()
+    except (OSError, ValueError):
+        return None
+    return found.st_size, found.st_mtime_ns, found.st_ino
+
+
 def sha256_of(path: str | os.PathLike[str]) -> str:
     """Return the SHA-256 of a file's bytes as 64 hexadecimal digits."""
     digest = hashlib.sha256()

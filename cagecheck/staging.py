@@ -52,12 +52,16 @@ class Stage:
     def __init__(self, final: Path, is_shared: bool) -> None:
         self.final = final
         self.is_beside = not final.exists() or (not is_shared and _may_change_places(final))
-        self.place, self.lock = _new_stage(final.parent if self.is_beside else final)
+        self.place, self.lock = new_folder(final.parent if self.is_beside else final)
         self.new, self.old = self.place / NEW, self.place / OLD
-        self.new.mkdir()
         self.is_kept = False
-        if final.is_dir() and self.is_beside:
-            _like(final, self.new)
+        try:
+            self.new.mkdir()
+            if final.is_dir() and self.is_beside:
+                _like(final, self.new)
+        except BaseException:
+            self.close()
+            raise
 
     def move_in(self, names: Sequence[str]) -> None:
         """Bring the files `names` into the folder. Raises `OSError` with all as it was before."""
@@ -143,6 +147,18 @@ def new_file(final: Path) -> tuple[Path, Lock | None]:
                 return path, None
         elif not os.path.lexists(path) and (lock := take(path)) is not None:
             return path, lock
+
+
+def new_folder(parent: Path) -> tuple[Path, Lock]:
+    """Make a hidden folder in `parent`, locked: it is swept once nobody alive holds the lock."""
+    while True:
+        place = parent / (PREFIX + secrets.token_hex(6))
+        with contextlib.suppress(FileExistsError):
+            place.mkdir()
+            with contextlib.suppress(FileNotFoundError):  # swept in the moment before it was locked
+                lock = take(place / LOCK)
+                if lock is not None:
+                    return place, lock
 
 
 def recover(folder: Path) -> None:
@@ -236,17 +252,6 @@ def _note(stage: Path, what: dict[str, Any]) -> None:
     half = stage / "half.json"
     half.write_text(json.dumps(what), encoding="utf-8")
     half.replace(stage / COMMIT)
-
-
-def _new_stage(parent: Path) -> tuple[Path, Lock]:
-    while True:
-        place = parent / (PREFIX + secrets.token_hex(6))
-        with contextlib.suppress(FileExistsError):
-            place.mkdir()
-            with contextlib.suppress(FileNotFoundError):  # swept in the moment before it was locked
-                lock = take(place / LOCK)
-                if lock is not None:
-                    return place, lock
 
 
 def _remove_stage(place: Path) -> None:

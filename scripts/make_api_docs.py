@@ -53,7 +53,7 @@ CHAPTERS: dict[str, tuple[str, ...]] = {
         "compare", "Comparison", "Change", "Became", "Tolerance", "Limits", "summary_line",
         "write_comparison",
     ),
-    "Working in rounds": ("Watch", "Bake", "News", "Rounds"),
+    "Working in rounds": ("Watch", "Bake", "News", "Rounds", "BatchWatch"),
     "Pages, pictures and schemas": (
         "page_of_prediction", "page_of_tuning", "page_of_location", "write_page", "read_result",
         "read_high", "ViewModel", "field_named", "make_shot", "Window", "read_schema",

@@ -232,3 +232,17 @@ def test_written_files_have_the_rights_of_any_new_file_whichever_thread_writes(t
     finally:
         os.umask(before)
     assert {p.stat().st_mode & 0o777 for p in tmp_path.iterdir()} == {0o640}
+
+
+def test_a_disk_that_is_full_at_the_first_folder_leaves_nothing(tmp_path, monkeypatch):
+    usual = Path.mkdir
+
+    def mkdir(self, *given, **named):
+        if self.name == "new":
+            raise OSError(28, "No space left on device")
+        usual(self, *given, **named)
+
+    monkeypatch.setattr(Path, "mkdir", mkdir)
+    with pytest.raises(InputError, match="No space left"), OutputFolder(tmp_path / "out"):
+        raise AssertionError("the block begins without a folder")
+    assert list(tmp_path.iterdir()) == []

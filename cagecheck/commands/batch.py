@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
@@ -12,6 +12,7 @@ from cagecheck.chores.batch.page import csv_row, verdict_sentence, worst_sentenc
 from cagecheck.chores.batch.run import BatchResult, run_batch
 from cagecheck.commands.options import JsonFlag, add_command
 from cagecheck.commands.terminal import EXIT_CLEAN, EXIT_DEFECTS, Terminal
+from cagecheck.errors import InputError
 from cagecheck.options import LIMITS, OUTPUT
 
 
@@ -59,6 +60,10 @@ def batch(
             rich_help_panel=LIMITS,
         ),
     ] = None,
+    watching: Annotated[
+        bool,
+        typer.Option("--watch", help="Go on: check again what is saved, until Ctrl-C."),
+    ] = False,
     as_json: JsonFlag = False,
 ) -> int:
     """Check (and tune) many assets; take up an interrupted run.
@@ -66,12 +71,16 @@ def batch(
     Assets that have a result from an earlier run are not done again. Writes results.csv,
     results.json, index.html and a folder per asset; with thresholds in the manifest junit.xml as
     well. Exit code 0 when all assets pass their thresholds (without thresholds: are clean), 1 when
-    not or when one could not be checked, 2 for a bad manifest.
+    not or when one could not be checked, 2 for a bad manifest. With --watch every save of an
+    asset's files or of the manifest gives a line; it ends with exit code 0.
 
     Example:
       cagecheck batch assets.toml --out checked --workers 2
     """
     terminal = Terminal(as_json)
+    if watching:
+        how = {"workers": workers, "memory_gb": memory, "scheduler": scheduler, "against": against}
+        return _watch(terminal, manifest, out, again, how)
     plan = read_manifest(manifest)
     with terminal.progress() as progress:
         result = run_batch(
@@ -87,6 +96,30 @@ def batch(
     terminal.result(result.to_dict())
     _say(terminal, result)
     return EXIT_CLEAN if result.passed else EXIT_DEFECTS
+
+
+def _watch(terminal: Terminal, manifest: Path, out: Path, again: bool, how: dict[str, Any]) -> int:
+    # A batch alone needs none of this.
+    from cagecheck.commands.news import say_news
+    from cagecheck.commands.signals import listen_to_signals
+    from cagecheck.watching.assets import BatchWatch
+
+    if again:
+        raise InputError(
+            "`again` and a watch exclude each other: it does what has no result of these files.",
+            cure="Leave one of them out.",
+        )
+    try:
+        listen_to_signals()
+        watch = BatchWatch(manifest, out, **how)
+        terminal.say(f"Watching {manifest.name} and the files of its assets; Ctrl-C ends it.")
+        for news in watch:
+            say_news(terminal, news)
+            if news.number == 1 and news.written:
+                terminal.say("Written: " + ", ".join(str(path) for path in news.written))
+    except KeyboardInterrupt:
+        terminal.say("The watch has ended.")
+    return EXIT_CLEAN
 
 
 def _say(terminal: Terminal, result: BatchResult) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import json
 from collections.abc import Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Any
@@ -23,7 +24,7 @@ from cagecheck.commands.options import ForceFlag, JsonFlag, add_command
 from cagecheck.commands.terminal import EXIT_CLEAN, EXIT_DEFECTS, Terminal, place
 from cagecheck.errors import InputError
 from cagecheck.files import OutputFolder, refuse_results
-from cagecheck.formats.frames import Pose, parse_frames
+from cagecheck.formats.frames import parse_frames
 from cagecheck.formats.read import read_mesh
 from cagecheck.mending.mend import mend_clashes
 from cagecheck.mending.page import mending_verdict
@@ -31,6 +32,7 @@ from cagecheck.mending.result import Mending
 from cagecheck.mending.settings import MendSettings
 from cagecheck.mending.write import write_mending
 from cagecheck.meshes.mesh import Mesh
+from cagecheck.meshes.pose import Pose
 from cagecheck.options import MENDING, OUTPUT
 from cagecheck.words.cells import Table
 from cagecheck.words.numbers import as_given, count_text, readable
@@ -150,6 +152,9 @@ def clash(
     with contextlib.ExitStack() as stack:
         folder = None if out is None else stack.enter_context(OutputFolder(out, force=force))
         progress = stack.enter_context(terminal.progress())
+        # A map is laid while the next frame is looked at; never more, for the sake of memory.
+        writer = stack.enter_context(ThreadPoolExecutor(1))
+        writing: Future[ShownFrame] | None = None
         for number, (paths, pose) in enumerate(moments, start=1):
             scene: list[Mesh] = [read_mesh(path, pose=pose) for path in paths] + common
             found = find_clashes(scene, ignore=ignore, pieces=pieces, progress=progress)
@@ -158,14 +163,17 @@ def clash(
                 {"frame": name, "files": [str(p) for p in [*paths, *(with_ or [])]]}
                 | found.to_dict()
             )
+            if writing is not None:
+                shown = _deeper(shown, writing.result())
             if folder is not None:
-                heat = write_clash_map(found, _deepest([found]), folder.add(_map_name(number)))
-                if shown is None or _deepest([found]) > _deepest([shown.clashes]):
-                    shown = shown_frame(name, found, heat)
+                path = folder.add(_map_name(number))
+                writing = writer.submit(_lay_map, name, found, path)
             if mend is not None:
                 known.append((scene, found))
             # Parts and their trees are large, and only mending needs them any more.
-            results.append((name, replace(found, parts=(), involved=())))
+            results.append((name, replace(found, parts=(), involved=(), sides={})))
+        if writing is not None:
+            shown = _deeper(shown, writing.result())
         document: dict[str, Any] = {"frames": rows}
         if folder is not None:
             _write(folder, results, document, shown)
@@ -299,6 +307,17 @@ def _say_rows(terminal: Terminal, rows: Sequence[tuple[str, Clash]], size: float
 
 def _deepest(found: Sequence[Clashes]) -> float:
     return max((hit.depth or 0.0 for one in found for hit in one.found), default=0.0)
+
+
+def _lay_map(name: str, found: Clashes, path: Path) -> ShownFrame:
+    return shown_frame(name, found, write_clash_map(found, _deepest([found]), path))
+
+
+def _deeper(shown: ShownFrame | None, other: ShownFrame) -> ShownFrame:
+    """Return the frame with the deeper clash, of equals the first."""
+    if shown is None or _deepest([other.clashes]) > _deepest([shown.clashes]):
+        return other
+    return shown
 
 
 def _map_name(number: int) -> str:

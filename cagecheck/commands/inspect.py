@@ -76,7 +76,7 @@ def inspect(
     size, one_map = wanted.map_size, wanted.one_map
     padding = float(needed_padding(size)) if wanted.padding is None else wanted.padding
     with terminal.progress() as progress:
-        mesh = read_mesh(low, progress=progress)
+        mesh = read_mesh(low, pose=reading.moment.pose(), progress=progress)
         prepared = prepare_low(mesh, rule=reading.normals, quads=reading.quads)
         surface: Surface | None = None
         pairing: Pairing | None = None
@@ -86,7 +86,7 @@ def inspect(
             )
         else:
             surface = transform_surface(
-                read_surface(high, normals=False, progress=progress),
+                read_surface(high, normals=False, pose=reading.moment.pose(), progress=progress),
                 reading.high_scale,
                 reading.high_axes,
             )
@@ -112,7 +112,9 @@ def inspect(
             )
     paths = {"low": str(low), "high": None if high is None else str(high)}
     written = {} if output.out is None else {"written": [str(path) for path in files]}
-    terminal.result(inspection_document(inspection, pairing) | paths | written)
+    pose = reading.moment.pose()
+    posed = {} if pose is None else {"pose": pose.to_dict()}
+    terminal.result(inspection_document(inspection, pairing) | paths | posed | written)
     _say(terminal, inspection, pairing, low, size)
     if files:
         terminal.say("Written: " + ", ".join(str(path) for path in files))

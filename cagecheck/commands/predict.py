@@ -27,7 +27,7 @@ from cagecheck.maps.high_normals import HighNormals
 from cagecheck.meshes.mesh import Surface, scale_of
 from cagecheck.meshes.pairs import Pairing
 from cagecheck.options import MAPS, OUTPUT
-from cagecheck.predicting.inputs import CageFiles, MeshOptions, Moment, read_cage, read_inputs
+from cagecheck.predicting.inputs import CageFiles, MeshOptions, read_cage, read_inputs
 from cagecheck.predicting.maps.write_maps import MAP_KINDS, MapFiles, MapFormat
 from cagecheck.predicting.next_steps import WayStep, way_words
 from cagecheck.predicting.predict import predict
@@ -84,7 +84,6 @@ def predict_command(
     files: CageFiles,
     settings: Settings,
     reading: MeshOptions,
-    moment: Moment,
     maps: MapsOption = None,
     map_files: MapFiles,
     supersample: SupersampleOption = 1,
@@ -109,14 +108,11 @@ def predict_command(
     if preview is not None:
         refuse_existing(preview, output.force)
     with terminal.progress() as progress:
-        pose = moment.pose()
         own_normals = shading.high_normals == "file"
-        scene = read_inputs(
-            low, high, reading, high_normals=own_normals, pose=pose, progress=progress
-        )
+        scene = read_inputs(low, high, reading, high_normals=own_normals, progress=progress)
         chosen, more = read_cage(
             scene.low, offset=settings.offset, push=files.push, cage=files.cage,
-            directions=settings.directions, pose=pose, progress=progress,
+            directions=settings.directions, progress=progress,
         )  # fmt: skip
         result = predict(
             scene.low, scene.high, cage=chosen, paired=scene.pairing.matrix(), settings=settings,

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Hashable
 from dataclasses import dataclass, replace
 from pathlib import Path
+from shlex import quote
 from typing import Annotated, Any
 
 import numpy as np
@@ -21,7 +22,7 @@ from cagecheck.errors import InputError, Notice
 from cagecheck.files import refuse_existing
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import scale_of
-from cagecheck.options import MAPS, OFFSETS, again
+from cagecheck.options import MAPS, OFFSETS, OUTPUT, again, flags_given
 from cagecheck.predicting.inputs import CageFiles, MeshOptions, read_cage, read_inputs
 from cagecheck.predicting.settings import Settings
 from cagecheck.progress import Progress
@@ -82,6 +83,15 @@ AfreshFlag = Annotated[
         rich_help_panel=OFFSETS,
     ),
 ]
+CopyCageFlag = Annotated[
+    bool,
+    typer.Option(
+        "--copy-cage",
+        help="Write the cage of a USD low poly as a copy of its file with only points changed, not "
+        "as a layer over it.",
+        rich_help_panel=OUTPUT,
+    ),
+]
 StraightenFlag = Annotated[
     bool,
     typer.Option(
@@ -133,6 +143,7 @@ def tune_command(
     straightened: StraightenFlag = False,
     reading: MeshOptions,
     maps: MapsOption = None,
+    copy_cage: CopyCageFlag = False,
     output: Output,
 ) -> int:
     """Find cage offsets per vertex, and check them by casting.
@@ -159,7 +170,11 @@ def tune_command(
             start=None if afresh else chosen, tuning=tuning,
             keep=_kept(keep, scene.low, settings, chosen), progress=progress,
         )  # fmt: skip
-        result = replace(result, notices=(*scene.notices, *more, *result.notices))
+        result = replace(
+            result,
+            notices=(*scene.notices, *more, *result.notices),
+            after=replace(result.after, reading=reading),
+        )
         numbers = _numbers(result, progress)
         turned = straighten(result, progress=progress) if straightened else None
         conflicts = explain_conflicts(result, progress=progress)
@@ -167,7 +182,7 @@ def tune_command(
         if output.out is not None:
             written = write_tuning(
                 result, numbers, output.out, straightening=turned, conflicts=conflicts, maps=kinds,
-                force=output.force, progress=progress,
+                copy_cage=copy_cage, force=output.force, progress=progress,
             )  # fmt: skip
     terminal.result(tuning_document(result, numbers, straightening=turned, conflicts=conflicts))
     say_tuning(terminal, result, numbers)
@@ -176,7 +191,7 @@ def tune_command(
         say_straightening(terminal, turned)
     if written:
         terminal.say("Written: " + ", ".join(str(path) for path in written))
-        say_check(terminal, low, high, written, result.depth)
+        say_check(terminal, low, high, reading, written, result.depth)
     return EXIT_CLEAN if result.clean else EXIT_DEFECTS
 
 
@@ -197,13 +212,21 @@ def _beginning(
     return carried_cage(low, earlier, settings.directions)
 
 
-def say_check(terminal: Terminal, low: Path, high: Path, files: list[Path], depth: float) -> None:
+def say_check(
+    terminal: Terminal,
+    low: Path,
+    high: Path,
+    reading: MeshOptions,
+    files: list[Path],
+    depth: float,
+) -> None:
     """Print the command that predicts the tuned bake; its depth is rounded up, not down."""
     cage = next((path for path in files if path.stem == "cage"), None)
-    how = f"--push {files[0].parent / 'push.json'}" if cage is None else f"--cage {cage}"
+    how = ["--push", str(files[0].parent / "push.json")] if cage is None else ["--cage", str(cage)]
     step = 10.0 ** (np.floor(np.log10(depth)) - 3) if depth > 0 else 1.0
     deep = length_words(np.ceil(depth / step) * step)
-    terminal.say(f"Check it: cagecheck predict {low} {high} {how} --depth {deep}")
+    words = [str(low), str(high), *flags_given(reading), *how]
+    terminal.say(f"Check it: cagecheck predict {' '.join(map(quote, words))} --depth {deep}")
 
 
 def parse_kinds(text: str | None) -> tuple[FieldKind, ...]:

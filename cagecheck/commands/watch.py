@@ -2,16 +2,12 @@
 
 from __future__ import annotations
 
-import json
-import signal
-import sys
-import time
 import webbrowser
-from types import FrameType
 from typing import Annotated
 
 import typer
 
+from cagecheck.commands.news import say_news
 from cagecheck.commands.options import HighPath, LowPath, Output, add_command
 from cagecheck.commands.predict import (
     MapsOption,
@@ -19,15 +15,14 @@ from cagecheck.commands.predict import (
     SupersampleOption,
     map_format,
 )
+from cagecheck.commands.signals import listen_to_signals
 from cagecheck.commands.terminal import EXIT_CLEAN, Terminal
 from cagecheck.options import OUTPUT
 from cagecheck.predicting.inputs import CageFiles, MeshOptions
 from cagecheck.predicting.maps.write_maps import MapFiles
 from cagecheck.predicting.settings import HighShading, Settings
 from cagecheck.watching.bake import Bake
-from cagecheck.watching.news import News
 from cagecheck.watching.watch import Watch
-from cagecheck.words.numbers import decimals
 from cagecheck.words.sentences import names_words
 
 NoPageFlag = Annotated[
@@ -80,36 +75,16 @@ def watch_command(
     )  # fmt: skip
     watch = Watch(bake, output.out, page=not no_page, preview=preview, force=output.force)
     try:
-        _listen_to_signals()
+        listen_to_signals()
         with watch:
             _say_start(terminal, bake, watch.address)
             if open_page and watch.address:
                 webbrowser.open(watch.address)
             for news in watch:
-                _say(terminal, news)
+                say_news(terminal, news)
     except KeyboardInterrupt:
         terminal.say("The watch has ended.")
     return EXIT_CLEAN
-
-
-# Ctrl-C, a request to end, and (where there is such a signal) the terminal that goes away.
-_ENDING = [
-    getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)
-]
-
-
-def _listen_to_signals() -> None:
-    """Let signals end the watch; those that this process was started to ignore stay ignored."""
-    for number in _ENDING:
-        if signal.getsignal(number) is not signal.SIG_IGN:
-            signal.signal(number, _interrupt)
-
-
-def _interrupt(number: int, frame: FrameType | None) -> None:
-    """End as at Ctrl-C, and once only: what is put in order then is not to be interrupted."""
-    for other in _ENDING:
-        signal.signal(other, signal.SIG_IGN)
-    raise KeyboardInterrupt
 
 
 def _say_start(terminal: Terminal, bake: Bake, address: str | None) -> None:
@@ -118,19 +93,3 @@ def _say_start(terminal: Terminal, bake: Bake, address: str | None) -> None:
     if address is not None:
         # The address is for the person even where a script reads the rounds.
         (terminal.err if terminal.as_json else terminal.out).print(f"Page: {address}")
-
-
-def _say(terminal: Terminal, news: News) -> None:
-    """Print a line for a person, or a round's document for a script."""
-    now = time.strftime("%H:%M:%S")
-    if news.kind == "round":
-        if terminal.as_json:
-            sys.stdout.write(json.dumps(news.document, allow_nan=False) + "\n")
-            sys.stdout.flush()
-        saved = f", {news.saved} saved" if news.changed else ""
-        took = f" ({decimals(news.seconds, 1)} s)" if news.seconds else ""
-        terminal.conclude(f"{now} round {news.number}{saved}: {news.words}{took}")
-    elif news.kind == "waiting" and terminal.as_json:
-        terminal.err.print(f"{now} {news.words}", markup=False)
-    elif news.kind in ("waiting", "unchanged"):
-        terminal.say(f"{now} {news.words}")

@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 
 from cagecheck.errors import InputError
 from cagecheck.formats import child_side
-from cagecheck.formats.file_bytes import MOST_GROWTH, FileBytes
+from cagecheck.formats.file_bytes import MOST_GROWTH
 
 _LEAST_MEMORY = 512 << 20
 # A file of 1 MiB is read in well under a second; a process that needs this long hangs.
@@ -47,7 +47,8 @@ class Library:
 
 
 def ask(
-    file: FileBytes,
+    path: str,
+    size: int,
     library: Library,
     script: ModuleType,
     arguments: dict[str, Any],
@@ -55,12 +56,11 @@ def ask(
 ) -> tuple[dict[str, Any], list[NDArray[Any]]]:
     """Let `script` take a file apart in a process of its own; return its answer and arrays.
 
-    arguments : JSON values for it; `memory` (bytes) is added. data : arrays whose bytes it finds
-    on its standard input, one after another. Raises `InputError` where the library is missing,
-    breaks off, hangs, or says what is wrong with the file.
+    path, size : of the file, bytes. arguments : JSON values for it; `memory` (bytes) is added.
+    data : arrays whose bytes it finds on its standard input, one after another. Raises `InputError`
+    where the library is missing, breaks off, hangs, or says what is wrong with the file.
     """
     assert script.__file__ is not None
-    size = len(file.data)
     limit = max(_LEAST_MEMORY, MOST_GROWTH * size)
     given = json.dumps(arguments | {"memory": limit})
     environment = {k: v for k, v in os.environ.items() if not k.startswith(_NO_PLUGINS)}
@@ -78,7 +78,7 @@ def ask(
         feeder = Thread(target=_feed, args=(child.stdin, given, data), daemon=True)
         feeder.start()
         try:
-            return _received(file, library, child.stdout)
+            return _received(path, library, child.stdout)
         finally:
             late.cancel()
             child.kill()
@@ -94,9 +94,11 @@ def _feed(stream: BinaryIO, arguments: str, data: Sequence[NDArray[Any]]) -> Non
 
 
 def _received(
-    file: FileBytes, library: Library, stream: Any
+    path: str, library: Library, stream: Any
 ) -> tuple[dict[str, Any], list[NDArray[Any]]]:
-    broken = file.error(f"the {library.reads} library broke off while reading this file.", CURE)
+    broken = InputError(
+        f"the {library.reads} library broke off while reading this file.", file=path, cure=CURE
+    )
     try:
         answer = json.loads(stream.readline(_LONGEST_LINE))
     except ValueError:
@@ -104,16 +106,19 @@ def _received(
     if "missing" in answer:
         raise InputError(
             f"reading {library.reads} needs the library {library.package}, which is not installed.",
-            file=file.path,
+            file=path,
             cure=f"Install it with: pip install 'cagecheck[{library.extra}]', or export as OBJ "
             "or GLB.",
         )
     if "refused" in answer:
-        raise file.error(*answer["refused"])
+        what, cure = answer["refused"]
+        raise InputError(what, file=path, cure=cure)
     if "error" in answer:
         article = "an" if library.reads[0] in "AEFILMNORSX" else "a"
-        raise file.error(
-            f"this does not read as {article} {library.reads} file ({answer['error']}).", CURE
+        raise InputError(
+            f"this does not read as {article} {library.reads} file ({answer['error']}).",
+            file=path,
+            cure=CURE,
         )
     arrays = []
     for code, shape in answer["arrays"]:

@@ -88,6 +88,12 @@ def finish_mesh(file: FileBytes, mesh: Mesh) -> Mesh:
     # Single faces without area are set aside, and told, where the low poly is prepared.
     if _without_area(mesh.positions, mesh.face_start, mesh.corner_vertex).all():
         raise file.error("no face has any area.", "Export the mesh again.")
+    if mesh.corner_uv is not None and np.isinf(mesh.corner_uv).any():
+        # No place on a map; to every later stage it is a corner without UVs.
+        uv = np.where(
+            np.isfinite(mesh.corner_uv).all(axis=1, keepdims=True), mesh.corner_uv, np.nan
+        )
+        mesh = replace(mesh, corner_uv=uv)
     notices = list(mesh.notices)
     used = np.zeros(mesh.vertex_count, bool)
     used[mesh.corner_vertex] = True

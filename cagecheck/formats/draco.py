@@ -43,9 +43,10 @@ def unpack_draco(document: Document) -> None:
     for view in dict.fromkeys(views):
         buffer, begin, length, _ = view_of(document, view)
         bytes_of[view] = document.buffer(buffer)[begin : begin + length]
+    file = document.file
     answer, arrays = ask(
-        document.file, _LIBRARY, draco_child, {"sizes": [len(b) for b in bytes_of.values()]},
-        list(bytes_of.values()),
+        file.path, len(file.data), _LIBRARY, draco_child,
+        {"sizes": [len(b) for b in bytes_of.values()]}, list(bytes_of.values()),
     )  # fmt: skip
     held = dict(zip(bytes_of, answer["meshes"], strict=True))
     for entry, view in zip(packed, views, strict=True):

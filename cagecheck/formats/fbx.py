@@ -121,8 +121,9 @@ def _load(
     file: FileBytes, wanted: tuple[str, ...]
 ) -> tuple[list[_Part], tuple[str, ...], tuple[Notice, ...]]:
     answer, arrays = ask(
-        file, _LIBRARY, fbx_child, {"unit": UNIT_METRES, "wanted": wanted}, [file.data]
-    )
+        file.path, len(file.data), _LIBRARY, fbx_child,
+        {"unit": UNIT_METRES, "wanted": wanted}, [file.data],
+    )  # fmt: skip
     materials: dict[str, int] = {}
     parts = [_part(file, entry, arrays, materials) for entry in answer["parts"]]
     if not parts:

@@ -18,8 +18,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cagecheck.errors import InputError
-from cagecheck.formats.frames import Pose
 from cagecheck.meshes.mesh import SourceFile
+from cagecheck.meshes.pose import Pose
 from cagecheck.progress import Progress, silent
 from cagecheck.words.numbers import count_text
 

@@ -2,40 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from cagecheck.errors import InputError, Notice
 from cagecheck.formats.stored import parse_number
+from cagecheck.meshes.pose import Pose
 from cagecheck.words.numbers import as_given
 
-# Where a format counts seconds; films run so (common practice, no source).
-FRAMES_A_SECOND = 24.0
 REST = "rest"
 _MOST_FRAMES = 10_000
-
-
-# The layout of a mesh that is one frame: its places are not those that lie in the file.
-POSED = "posed"
-
-
-@dataclass(frozen=True)
-class Pose:
-    """One frame of a scene that moves.
-
-    Attributes
-    ----------
-    frame : float | None
-        Its number: a time code in USD, in glTF the time in seconds times `rate`. None is the rest
-        pose: without skeletons and morphs, what else moves as the file has it before any animation.
-    animation : str | None
-        The animation's name in a file with several (glTF); None is the only one.
-    rate : float
-        Frames a second where the format counts seconds.
-    """
-
-    frame: float | None = None
-    animation: str | None = None
-    rate: float = FRAMES_A_SECOND
 
 
 def frame_notices(pose: Pose, name: str, start: float | None, end: float | None) -> list[Notice]:

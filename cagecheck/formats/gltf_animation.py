@@ -15,9 +15,10 @@ from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats
 from cagecheck.errors import InputError, Notice
-from cagecheck.formats.frames import Pose, frame_notices
+from cagecheck.formats.frames import frame_notices
 from cagecheck.formats.gltf_accessor import accessor, scaled
 from cagecheck.formats.gltf_document import Document, MalformedError, is_whole
+from cagecheck.meshes.pose import Pose
 from cagecheck.words.sentences import names_words
 
 _WIDTHS = {"translation": 3, "rotation": 4, "scale": 3, "weights": 1}

@@ -1,4 +1,4 @@
-"""The files that a mesh file names beside itself: materials of an OBJ, data of a glTF."""
+"""What a mesh file names beside itself: materials of an OBJ, data of a glTF, layers of a USD."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from cagecheck.files import open_plain, read_plain
 from cagecheck.formats.file_bytes import GZIP_MAGIC, split_name
 from cagecheck.formats.gltf_document import beside
 from cagecheck.formats.stored import parse_json
+from cagecheck.formats.usd_layers import usd_layers
 
 # Exporters name the materials before the first vertex; a dense OBJ is not read whole for them.
 _HEAD = 1 << 16
@@ -17,9 +18,9 @@ _LARGEST_GLTF = 256 << 20
 
 
 def data_files(path: Path) -> list[Path]:
-    """Return the data files that a .gltf names; none where it cannot be read (yet)."""
+    """Return the data files of a .gltf or the layers of a USD scene, as far as it can be read."""
     if path.suffix.lower() != ".gltf":
-        return []
+        return usd_layers(path)[0]
     try:
         buffers = parse_json(read_plain(path, most=_LARGEST_GLTF))["buffers"]
         names = [buffer["uri"] for buffer in buffers if "uri" in buffer]
@@ -30,9 +31,9 @@ def data_files(path: Path) -> list[Path]:
 
 
 def material_files(path: Path) -> list[Path]:
-    """Return the material files that an OBJ names in its head; none where it cannot be read."""
+    """Return what else is named: materials in the head of an OBJ, USD layers that are not there."""
     if split_name(path)[1] != ".obj":
-        return []
+        return usd_layers(path)[1]
     try:
         with open_plain(path) as stream:
             packed = stream.read(2) == GZIP_MAGIC

@@ -121,9 +121,8 @@ def _text(file: FileBytes) -> tuple[NDArray[np.uint32], Ints, tuple[str, ...]]:
             _CURE,
         )
     names: dict[str, int] = {}
-    for (place, first), after in zip(
-        solid_at.tolist(), [*solid_at[1:, 1].tolist(), facets], strict=True
-    ):
+    ends = [*solid_at[1:, 1].tolist(), facets][:solids]  # there may be facets and no solid
+    for (place, first), after in zip(solid_at.tolist(), ends, strict=True):
         if after > first:
             end = skip_line(file.data, place, len(file.data))
             text = decode_name(file.data[place : min(end, place + 4096)].tobytes()) or file.stem

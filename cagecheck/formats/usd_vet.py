@@ -10,8 +10,11 @@ from __future__ import annotations
 
 import os
 import re
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
+
+from cagecheck.formats.child_meshes import RefusedError
 
 _SCHEME = re.compile(r"^[A-Za-z][A-Za-z0-9+.\-]*:")
 _ARGUMENTS = ":SDF_FORMAT_ARGS:"
@@ -20,22 +23,23 @@ ENDINGS = (".usd", ".usda", ".usdc", ".usdz")
 _OUTSIDE_CURE = "Copy what it refers to into its folder, or export it flattened."
 
 
-class RefusedError(Exception):
-    """The file reads, but is not taken."""
+@dataclass
+class Layers:
+    """What a file leads to: `files` (real paths, itself the first); by address what is `missing`,
+    and where it would be looked for first.
+    """
 
-    def __init__(self, what: str, cure: str) -> None:
-        super().__init__(what)
-        self.refused = (what, cure)
+    files: dict[str, None] = field(default_factory=dict)
+    missing: dict[str, str] = field(default_factory=dict)
 
 
-def vet(path: str, folders: list[str]) -> list[str]:
-    """Look at all layers that a file leads to; return the addresses of those that are missing.
+def vet(path: str, folders: list[str], layers: Layers) -> None:
+    """Look at all layers that a file leads to, and add them to `layers`.
 
     Raises `RefusedError` where one lies outside the folders. `path` and `folders` are real paths.
     """
     from pxr import Sdf
 
-    missing: list[str] = []
     seen: set[tuple[str, str]] = set()
     waiting = [(path, first_of_package(path) if path.lower().endswith(".usdz") else "")]
     while waiting:
@@ -43,14 +47,15 @@ def vet(path: str, folders: list[str]) -> list[str]:
         if (place, inner) in seen:
             continue
         seen.add((place, inner))
+        layers.files[place] = None
         if len(seen) > _MOST_LAYERS:
             raise RefusedError("it is made of more than 10,000 layers.", "Export it flattened.")
         layer = Sdf.Layer.OpenAsAnonymous(f"{place}[{inner}]" if inner else place)
         for address in _addresses(layer):
             found = _places(address, place, inner, folders)
-            missing += [] if found else [address]
+            if not found:
+                layers.missing[address] = os.path.realpath(Path(place).parent / _outer(address))
             waiting += found
-    return missing
 
 
 def first_of_package(path: str) -> str:
@@ -115,8 +120,7 @@ def _places(address: str, place: str, inner: str, folders: list[str]) -> list[tu
             f"it names a layer by an expression ({address[:80]}), which cagecheck does not follow.",
             "Export it flattened.",
         )
-    outer, _, inside = bare.partition("[")
-    inside = inside.rstrip("]")
+    outer, inside = _outer(address), bare.partition("[")[2].rstrip("]")
     if "[" in inside or "\0" in bare:
         raise RefusedError(f"it refers to “{address[:80]}”, a package in a package.", _OUTSIDE_CURE)
     if _SCHEME.match(outer) or "\\" in outer or Path(outer).is_absolute():
@@ -130,7 +134,7 @@ def _places(address: str, place: str, inner: str, folders: list[str]) -> list[tu
             return found
     for start in dict.fromkeys([Path(place).parent, Path(folders[0])]):
         target = os.path.realpath(start / outer)
-        if not any(_is_within(target, folder) for folder in folders):
+        if not is_within(target, folders):
             raise _outside(address)
         if Path(target).is_file():
             packed = inside or (
@@ -141,14 +145,23 @@ def _places(address: str, place: str, inner: str, folders: list[str]) -> list[tu
     return found
 
 
+def _outer(address: str) -> str:
+    """Return the file that an address names, without arguments and the layer in a package."""
+    return address.split(_ARGUMENTS)[0].partition("[")[0]
+
+
 def _outside(address: str) -> RefusedError:
     return RefusedError(
         f"it refers to “{address[:80]}”, outside the file's own folder.", _OUTSIDE_CURE
     )
 
 
-def _is_within(path: str, folder: str) -> bool:
-    try:
-        return os.path.commonpath([path, folder]) == folder
-    except ValueError:  # another drive
-        return False
+def is_within(path: str, folders: list[str]) -> bool:
+    """Whether a file lies in one of the folders or below; all are real paths."""
+    for folder in folders:
+        try:
+            if os.path.commonpath([path, folder]) == folder:
+                return True
+        except ValueError:  # another drive
+            continue
+    return False

@@ -21,18 +21,27 @@ from cagecheck.formats.apart import ask
 from cagecheck.formats.cage_gltf import check_same, to_local
 from cagecheck.formats.cage_text import CannotKeepError
 from cagecheck.formats.file_bytes import FileBytes
-from cagecheck.formats.usd import LIBRARY, PrimRun, SceneLayout, as_on_disk, own_folders
+from cagecheck.formats.placed_meshes import PrimRun, SceneLayout, as_on_disk
+from cagecheck.formats.usd import LIBRARY, own_folders
 from cagecheck.meshes.mesh import Mesh
 
 PACKAGE = ".usdz"
 
 
 def override_points(
-    file: FileBytes, mesh: Mesh, cage: Floats, moved: NDArray[np.bool_], ending: str, place: Path
+    file: FileBytes,
+    mesh: Mesh,
+    cage: Floats,
+    moved: NDArray[np.bool_],
+    ending: str,
+    place: Path,
+    *,
+    copy: bool = False,
 ) -> bytes:
     """Return a layer in which the moved vertices of a scene lie elsewhere.
 
-    ending : of the file to write. place : where it will lie. Raises `CannotKeepError` where several
+    ending : of the file to write. place : where it will lie. copy : the scene's own layer with
+    these changed, in place of a layer over it. Raises `CannotKeepError` where several
     places of one mesh ask for different points, or nothing can be written so.
     """
     assert mesh.source is not None
@@ -56,7 +65,7 @@ def override_points(
         for run, rows, _ in changed.values()
     ]
     data = [array for _, rows, values in changed.values() for array in (rows, values)]
-    return write_layer(file, ending, place, {"runs": entries}, data)
+    return write_layer(file, ending, place, {"runs": entries, "copy": copy}, data)
 
 
 def override_materials(
@@ -106,8 +115,9 @@ def write_layer(
             "folders": own_folders(path, file.also_from),
             "out": str(out),
             "address": _address(Path(file.path), place),
+            "place": os.path.realpath(place.parent),
         }
-        ask(file, LIBRARY, usd_write_child, arguments | what, data)
+        ask(file.path, len(file.data), LIBRARY, usd_write_child, arguments | what, data)
         return out.read_bytes()
 
 

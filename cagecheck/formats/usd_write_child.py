@@ -1,11 +1,12 @@
 """Writes USD layers that override a scene, in a process of its own (`child_side`).
 
 Arguments: `path` and `folders` as for `usd_child`; `out`, the file to write (.usda, .usdc, .usd or
-.usdz); `address`, by which it names the scene below it; `runs`, a prim each with `path`, `roots`
-(instances to open) and what changes: `rows` (how many moved points follow in the data: numbers,
-then places) or `materials` (name and number of faces that follow) of `made` (name, and path of the
-material that it is made after, or None). What is written holds opinions about these alone; metadata
-of the stage that counts only in the first layer is copied into it.
+.usdz), and `place`, the folder where it will lie; `address`, by which it names the scene below it;
+`copy`, whether it is the scene's own layer with the changes put in instead; `runs`, a prim each
+with `path`, `roots` (instances to open) and what changes: `rows` (how many moved points follow in
+the data: numbers, then places) or `materials` (name and number of faces that follow) of `made`
+(name, and path of the material that it is made after, or None). What is written holds opinions
+about these alone; metadata of the stage that counts only in the first layer is copied into it.
 """
 
 from __future__ import annotations
@@ -18,8 +19,9 @@ from typing import Any
 
 import numpy as np
 
+from cagecheck.formats.child_meshes import RefusedError
 from cagecheck.formats.usd_child import kept_faces, open_stage, value
-from cagecheck.formats.usd_vet import RefusedError, first_of_package
+from cagecheck.formats.usd_vet import first_of_package
 
 _STAGE_METADATA = (
     "defaultPrim", "upAxis", "metersPerUnit", "kilogramsPerUnit", "timeCodesPerSecond",
@@ -38,10 +40,11 @@ def take_apart(arguments: dict[str, Any], data: Any, arrays: list[Any]) -> dict[
     with TemporaryDirectory() as folder:
         place = Path(folder) / "over.usdc" if is_package else out
         top = Sdf.Layer.CreateNew(str(place))
-        root = stage.GetRootLayer().pseudoRoot
-        for name in _STAGE_METADATA:
-            if root.HasInfo(name):
-                top.pseudoRoot.SetInfo(name, root.GetInfo(name))
+        is_copy = arguments.get("copy", False) and not is_package
+        if is_copy:
+            _copy(arguments["path"], top, arguments["place"])
+        else:
+            _take_metadata(stage.GetRootLayer(), top)
         writer = _Writer(stage, top, Usd.TimeCode.EarliestTime())
         for run in arguments["runs"]:
             writer.open_instances(run["roots"])
@@ -55,9 +58,35 @@ def take_apart(arguments: dict[str, Any], data: Any, arrays: list[Any]) -> dict[
             top.Save()
             _packed(arguments["path"], place, out)
         else:
-            top.subLayerPaths.append(arguments["address"])
+            if not is_copy:
+                top.subLayerPaths.append(arguments["address"])
             top.Save()
     return {"written": True}
+
+
+def _take_metadata(source: Any, top: Any) -> None:
+    root = source.pseudoRoot
+    for name in _STAGE_METADATA:
+        if root.HasInfo(name):
+            top.pseudoRoot.SetInfo(name, root.GetInfo(name))
+
+
+def _copy(path: str, top: Any, place: str) -> None:
+    """Take over all of a layer; what it refers to by the way there is named from `place`."""
+    from pxr import Sdf, UsdUtils
+
+    top.TransferContent(Sdf.Layer.OpenAsAnonymous(path))
+    start = Path(path).parent
+
+    def moved(address: str) -> str:
+        if not address or "`" in address or ":" in address or Path(address).is_absolute():
+            return address
+        outer, bracket, inner = address.partition("[")
+        way = Path(os.path.relpath(start / outer, place)).as_posix()
+        return (way if way.startswith("..") else f"./{way}") + bracket + inner
+
+    if os.path.realpath(start) != place:
+        UsdUtils.ModifyAssetPaths(top, moved)
 
 
 def _read(data: Any, rows: int, code: str, width: int) -> Any:
@@ -82,7 +111,10 @@ class _Writer:
         from pxr import Sdf
 
         how = Sdf.VariabilityUniform if uniform else Sdf.VariabilityVarying
-        held = Sdf.AttributeSpec(self._over(path), name, kind, how)
+        held = self.top.GetAttributeAtPath(f"{path}.{name}")
+        if held is None:
+            held = Sdf.AttributeSpec(self._over(path), name, kind, how)
+        held.ClearInfo("timeSamples")  # a cage stands still
         held.default = what
 
     def open_instances(self, roots: list[str]) -> None:

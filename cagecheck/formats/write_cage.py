@@ -28,7 +28,6 @@ from cagecheck.errors import InputError, Notice, takes
 from cagecheck.formats import cage_gltf, cage_text
 from cagecheck.formats.cage_text import CannotKeepError
 from cagecheck.formats.file_bytes import FileBytes, load_bytes, split_name
-from cagecheck.formats.frames import POSED
 from cagecheck.formats.usd import ENDINGS
 from cagecheck.formats.usd_write import override_points
 from cagecheck.formats.write_mesh import Chunks, write_chunks, write_mesh
@@ -53,6 +52,7 @@ def write_cage(
     force: bool = False,
     *,
     place: str | os.PathLike[str] | None = None,
+    copy: bool = False,
 ) -> tuple[Notice, ...]:
     """Write the cage of a low poly: its mesh with its vertices elsewhere.
 
@@ -69,6 +69,9 @@ def write_cage(
     place : str | os.PathLike[str], optional
         Where the file will lie in the end, if `path` is for a time; a layer of a USD scene names
         the scene as seen from there.
+    copy : bool, optional
+        Write the cage of a USD scene as a copy of its file with only points changed, not as a
+        layer over it. Other formats and packages (.usdz) are always copied.
 
     Returns
     -------
@@ -102,7 +105,7 @@ def write_cage(
         raise InputError("a cage position is not a finite number.", file=str(path))
     extension = split_name(path)[1]
     source = source_mesh.source
-    if source is not None and source.layout == POSED:
+    if source is not None and source.pose is not None:
         write_mesh(source_mesh.with_positions(cage), path, force)
         return (
             Notice(
@@ -129,7 +132,9 @@ def write_cage(
         chunks: Chunks
         if is_layer:
             chunks = [
-                override_points(file, source_mesh, cage, moved, extension, Path(place or path))
+                override_points(
+                    file, source_mesh, cage, moved, extension, Path(place or path), copy=copy
+                )
             ]
         else:
             chunks = _REWRITES[extension](file, source_mesh, cage, moved)

@@ -6,7 +6,12 @@ OpenEXR, TGA and BMP by Pillow: the first libraries keep 16-bit colour, Pillow d
 
 from __future__ import annotations
 
+import contextlib
+import io
+import math
 import os
+import sys
+import threading
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -17,9 +22,14 @@ from numpy.typing import NDArray
 from cagecheck.errors import InputError
 from cagecheck.files import open_plain, read_plain
 
+# Threads would give each other's outputs back in the wrong order.
+_EXR_ALONE = threading.Lock()
 # Markers of JPEG (ITU-T T.81, table B.1): a scan begins (SOS), the picture ends (EOI); within a
 # scan neither can stand. Decoders fill what is missing with grey and say nothing.
 _SCAN, _END = b"\xff\xda", b"\xff\xd9"
+# A picture larger than this, and than so many times its file, is none: some decoders fill what is
+# missing, all of the memory if need be. Flat maps pack best, and by strips not that well.
+_LARGE_BYTES, _MOST_RATIO = 1 << 30, 1 << 14
 LOSSLESS = ("png", "tga", "tif", "tiff", "exr", "bmp")
 
 
@@ -49,8 +59,13 @@ def read_picture(path: str | os.PathLike[str]) -> Picture:
         if ending == "exr":
             return _read_exr(path)
         texels = _read_texels(path, ending)
-    except MemoryError:
-        raise
+    except MemoryError as error:
+        # Mostly the size in a damaged header; whoever reads many pictures leaves this one out.
+        raise InputError(
+            "this picture needs more memory than the machine has.",
+            file=str(path),
+            cure="Bake or export it again, or smaller.",
+        ) from error
     except Exception as error:
         # Decoders raise errors of their own kinds, which share no base but Exception.
         raise InputError(
@@ -114,6 +129,8 @@ def _read_texels(path: Path, ending: str) -> NDArray[Any]:
         data = read_plain(path)
         if ending in ("jpg", "jpeg") and data.rfind(_END) < data.rfind(_SCAN):
             raise ValueError("it is cut off: its end is missing")
+        if ending in ("jpg", "jpeg"):
+            _check_jpeg(data)
         decoded: NDArray[Any] = decode(data)
         return decoded
     if ending in ("tif", "tiff"):
@@ -121,19 +138,45 @@ def _read_texels(path: Path, ending: str) -> NDArray[Any]:
 
         with tifffile.TiffFile(path) as file:
             page = file.pages[0]
+            bytes_each = 1 if page.dtype is None else page.dtype.itemsize
+            _check_size(math.prod(page.shape) * bytes_each, path.stat().st_size)
             texels: NDArray[Any] = page.asarray()
             planar = getattr(page, "planarconfig", 1) == 2 and texels.ndim == 3
         return np.moveaxis(texels, 0, -1) if planar else texels
-    from PIL import Image
+    from PIL.BmpImagePlugin import BmpImageFile
+    from PIL.TgaImagePlugin import TgaImageFile
 
-    with Image.open(path, formats=["TGA", "BMP"]) as image:
+    # Not through `Image.open`, which takes maps of 16384 texels for an attack.
+    with (BmpImageFile if _is_bmp(path) else TgaImageFile)(path) as image:
         return np.asarray(image.convert("RGBA") if image.mode == "P" else image)
+
+
+def _check_jpeg(data: bytes) -> None:
+    from PIL.JpegImagePlugin import JpegImageFile
+
+    with JpegImageFile(io.BytesIO(data)) as image:  # reads the header only
+        _check_size(image.width * image.height * len(image.getbands()), len(data))
+
+
+def _check_size(decoded_bytes: int, file_bytes: int) -> None:
+    if decoded_bytes > max(_LARGE_BYTES, _MOST_RATIO * file_bytes):
+        raise ValueError("its header promises far more texels than the file can hold")
+
+
+def _is_bmp(path: Path) -> bool:
+    with open_plain(path) as stream:
+        return stream.read(2) == b"BM"
 
 
 def _read_exr(path: Path) -> Picture:
     import OpenEXR
 
-    with OpenEXR.File(str(path), separate_channels=True) as file:
+    with (
+        # It prints warnings; a command's output may be a document.
+        _EXR_ALONE,
+        contextlib.redirect_stdout(sys.stderr),
+        OpenEXR.File(str(path), separate_channels=True) as file,
+    ):
         held = {name: channel.pixels for name, channel in file.channels().items()}
     names = sorted(held, key=_channel_order)
     return Picture(np.stack([held[name] for name in names], axis=2), tuple(names))

@@ -83,6 +83,20 @@ def which_meet(
     return np.asarray(_which_meet(*one, *other, pairs))
 
 
+def meeting_segments(
+    one: tuple[Floats, NDArray[np.int64]],
+    other: tuple[Floats, NDArray[np.int64]],
+    pairs: NDArray[np.int64],
+) -> Floats:
+    """Return (P, 2, 3): the ends of the segment in which each pair of triangles meets.
+
+    Pairs that lie in one plane or do not meet have the middle of the first triangle for both ends.
+    """
+    out = np.empty((len(pairs), 2, 3))
+    _segments(*one, *other, pairs, out)
+    return out
+
+
 def pierced(
     start: Floats, end: Floats, positions: Floats, triangles: NDArray[np.integer]
 ) -> Piercings:
@@ -291,3 +305,65 @@ def _all_outside(a: Vector, b: Vector, other: Any, off: Vector, turn: int) -> bo
         and side(a, b, other[1], off) * turn < 0
         and side(a, b, other[2], off) * turn < 0
     )
+
+
+@njit(cache=True, nogil=True)
+def _segments(
+    positions_a: Floats,
+    triangles_a: NDArray[np.int64],
+    positions_b: Floats,
+    triangles_b: NDArray[np.int64],
+    pairs: NDArray[np.int64],
+    out: Floats,
+) -> None:
+    points = np.empty((6, 3))
+    for i in range(len(pairs)):
+        f, g = pairs[i, 0], pairs[i, 1]
+        used = _edge_points(positions_a, triangles_a, f, positions_b, triangles_b, g, points, 0)
+        used = _edge_points(positions_b, triangles_b, g, positions_a, triangles_a, f, points, used)
+        if used == 0:
+            for x in range(3):
+                middle = 0.0
+                for k in range(3):
+                    middle += positions_a[triangles_a[f, k], x] / 3.0
+                out[i, 0, x], out[i, 1, x] = middle, middle
+            continue
+        first, second, farthest = 0, 0, 0.0
+        for j in range(used):
+            for k in range(j):
+                way = minus(row(points, j), row(points, k))
+                if dot(way, way) > farthest:
+                    first, second, farthest = k, j, dot(way, way)
+        out[i, 0], out[i, 1] = points[first], points[second]
+
+
+@njit(cache=True, nogil=True)
+def _edge_points(
+    positions: Floats,
+    triangles: NDArray[np.int64],
+    f: int,
+    positions_b: Floats,
+    triangles_b: NDArray[np.int64],
+    g: int,
+    points: Floats,
+    used: int,
+) -> int:
+    """Write where the edges of triangle f, that do not lie in its plane, meet triangle g."""
+    a = row(positions_b, triangles_b[g, 0])
+    b = row(positions_b, triangles_b[g, 1])
+    c = row(positions_b, triangles_b[g, 2])
+    normal = cross(minus(b, a), minus(c, a))
+    for k in range(3):
+        p = row(positions, triangles[f, k])
+        q = row(positions, triangles[f, (k + 1) % 3])
+        at_p, at_q = side(a, b, c, p), side(a, b, c, q)
+        if not _edge_meets(p, q, at_p, at_q, (a, b, c)):
+            continue
+        here, there = abs(dot(normal, minus(p, a))), abs(dot(normal, minus(q, a)))
+        share = 0.0 if at_p == 0 else 1.0
+        if at_p * at_q < 0:
+            share = here / (here + there) if here + there > 0.0 else 0.5
+        for x in range(3):
+            points[used, x] = p[x] + share * (q[x] - p[x])
+        used += 1
+    return used

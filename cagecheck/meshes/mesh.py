@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.errors import Notice
+from cagecheck.meshes.pose import Pose
 from cagecheck.words.numbers import count_text
 
 # How long a unit is as each format is read: glTF 2.0 counts metres (section 3.4), USD and FBX
@@ -27,13 +28,15 @@ _METRES_PER_UNIT = {
 class SourceFile:
     """Where a mesh came from: path, format name (``obj``, ``ply``, …) and SHA-256 of the bytes.
 
-    `layout` is private to the reader that made it and the writer that rewrites the same file.
+    `pose` is the frame of a file that moves, None for it as it lies there. `layout` is private
+    to the reader that made it and the writer that rewrites the same file.
     """
 
     path: str
     format: str
     sha256: str
     layout: Any = field(default=None, repr=False, compare=False)
+    pose: Pose | None = None
 
     @property
     def name(self) -> str:
@@ -52,8 +55,10 @@ def scale_of(source: SourceFile | None) -> float | None:
 
 
 def label_of(source: SourceFile | None) -> str:
-    """Return the name of a file, or that there is none."""
-    return "in memory" if source is None else source.name
+    """Return the name of a file and the frame that was read, or that there is none."""
+    if source is None:
+        return "in memory"
+    return source.name if source.pose is None else f"{source.name}, {source.pose.words}"
 
 
 @dataclass(frozen=True, eq=False)

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from cagecheck.errors import InputError, Notice
-from cagecheck.formats.frames import FRAMES_A_SECOND, Pose, parse_frame
+from cagecheck.formats.frames import parse_frame
 from cagecheck.formats.push_file import read_push
 from cagecheck.formats.read import read_mesh, read_surface
 from cagecheck.meshes.alignment import HighAxes, check_alignment, transform_surface
@@ -18,10 +18,47 @@ from cagecheck.meshes.lowpoly import LowPoly, prepare_low
 from cagecheck.meshes.mesh import Surface
 from cagecheck.meshes.normals import NormalRule
 from cagecheck.meshes.pairs import Pairing, pair_parts
+from cagecheck.meshes.pose import FRAMES_A_SECOND, Pose
 from cagecheck.meshes.triangulate import QuadSplit
 from cagecheck.options import CAGE, MESHES, nested, option
 from cagecheck.progress import Progress, silent
 from cagecheck.rays.cage import Cage, Directions, cage_from_mesh, cage_from_push
+
+
+@dataclass(frozen=True)
+class Moment:
+    """Which frame of meshes that move is baked.
+
+    Attributes
+    ----------
+    frame : str | None
+        Its number, or ``rest`` for the rest pose; None takes the meshes as they lie in their files.
+    animation : str | None
+        The animation's name, where a glTF file holds several.
+    rate : float
+        Frames a second, for glTF, which counts seconds.
+    """
+
+    frame: str | None = option(
+        None, MESHES,
+        "Read this frame of files that move (glTF, USD, Alembic): a number, or rest for the rest "
+        "pose.",
+        metavar="N",
+    )  # fmt: skip
+    animation: str | None = option(
+        None, MESHES, "The animation of `frame`, where a glTF file holds several.", metavar="NAME"
+    )
+    rate: float = option(
+        FRAMES_A_SECOND, MESHES,
+        "Frames a second of `frame`, where files count seconds (glTF, Alembic).", least=1e-6,
+        metavar="R",
+    )  # fmt: skip
+
+    def pose(self) -> Pose | None:
+        """Return what the readers take. Raises `InputError` for what is no frame."""
+        if self.frame is None:
+            return None
+        return Pose(parse_frame(self.frame), self.animation, self.rate)
 
 
 @dataclass(frozen=True)
@@ -42,6 +79,8 @@ class MeshOptions:
         What the high poly is scaled by.
     high_axes : HighAxes
         Which way up the high poly is.
+    moment : Moment
+        Which frame of meshes that move is read.
     """
 
     pair: list[str] | None = option(
@@ -65,6 +104,7 @@ class MeshOptions:
     high_axes: HighAxes = option(
         "as-is", MESHES, "Turn the high poly first: which way up it is, if the low is not."
     )
+    moment: Moment = nested(Moment)
 
 
 @dataclass(frozen=True)
@@ -85,40 +125,6 @@ class CageFiles:
     cage: Path | None = option(
         None, CAGE, "Cage mesh: the low poly with its vertices moved.", metavar="FILE"
     )
-
-
-@dataclass(frozen=True)
-class Moment:
-    """Which frame of meshes that move is baked.
-
-    Attributes
-    ----------
-    frame : str | None
-        Its number, or ``rest`` for the rest pose; None takes the meshes as they lie in their files.
-    animation : str | None
-        The animation's name, where a glTF file holds several.
-    rate : float
-        Frames a second, for glTF, which counts seconds.
-    """
-
-    frame: str | None = option(
-        None, MESHES,
-        "Read this frame of glTF and USD files that move: a number, or rest for the rest pose.",
-        metavar="N",
-    )  # fmt: skip
-    animation: str | None = option(
-        None, MESHES, "The animation of `frame`, where a glTF file holds several.", metavar="NAME"
-    )
-    rate: float = option(
-        FRAMES_A_SECOND, MESHES, "Frames a second of `frame`, for glTF, which counts seconds.",
-        least=1e-6, metavar="R",
-    )  # fmt: skip
-
-    def pose(self) -> Pose | None:
-        """Return what the readers take. Raises `InputError` for what is no frame."""
-        if self.frame is None:
-            return None
-        return Pose(parse_frame(self.frame), self.animation, self.rate)
 
 
 @dataclass(frozen=True, eq=False)
@@ -152,7 +158,6 @@ def read_inputs(
     reading: MeshOptions | None = None,
     *,
     high_normals: bool = True,
-    pose: Pose | None = None,
     progress: Progress = silent,
 ) -> Inputs:
     """Read, align and pair a low and a high poly.
@@ -167,8 +172,6 @@ def read_inputs(
         How the meshes are understood.
     high_normals : bool, optional
         Keep the high poly's own normals, which maps and the visible error are shaded with.
-    pose : Pose, optional
-        The frame to read, where the files hold several.
     progress : Progress, optional
         Called now and then with stage, done and total.
 
@@ -186,8 +189,8 @@ def read_inputs(
     (<LowPoly hero_low.obj: 8 triangles>, <Surface hero_high.ply: 32 triangles>)
     """
     how = reading or MeshOptions()
-    low = read_low(low_path, how, pose=pose, progress=progress)
-    high = read_high(high_path, how, normals=high_normals, pose=pose, progress=progress)
+    low = read_low(low_path, how, progress=progress)
+    high = read_high(high_path, how, normals=high_normals, progress=progress)
     return bring_together(low, high, how)
 
 
@@ -195,13 +198,11 @@ def read_low(
     path: str | os.PathLike[str],
     how: MeshOptions,
     *,
-    pose: Pose | None = None,
     progress: Progress = silent,
 ) -> LowPoly:
     """Read and prepare a low poly. Raises `InputError` where there is nothing to bake onto."""
-    low = prepare_low(
-        read_mesh(path, pose=pose, progress=progress), rule=how.normals, quads=how.quads
-    )
+    mesh = read_mesh(path, pose=how.moment.pose(), progress=progress)
+    low = prepare_low(mesh, rule=how.normals, quads=how.quads)
     if float(low.area.sum()) <= 0:
         raise InputError(
             "all faces of the low poly have zero area.",
@@ -216,11 +217,10 @@ def read_high(
     how: MeshOptions,
     *,
     normals: bool = True,
-    pose: Pose | None = None,
     progress: Progress = silent,
 ) -> Surface:
     """Read a high poly, scaled and turned as it is understood."""
-    high = read_surface(path, normals=normals, pose=pose, progress=progress)
+    high = read_surface(path, normals=normals, pose=how.moment.pose(), progress=progress)
     area = np.empty(high.triangle_count)
     triangle_areas(high.positions, high.triangles, area)
     if not area.any():
@@ -249,7 +249,6 @@ def read_cage(
     push: str | os.PathLike[str] | None = None,
     cage: str | os.PathLike[str] | None = None,
     directions: Directions = "averaged",
-    pose: Pose | None = None,
     progress: Progress = silent,
 ) -> tuple[Cage | None, tuple[Notice, ...]]:
     """Return the cage that the options name, and notices about it.
@@ -263,11 +262,9 @@ def read_cage(
     push : str | os.PathLike[str], optional
         A file of push distances, see `read_push`.
     cage : str | os.PathLike[str], optional
-        A cage mesh, see `cage_from_mesh`.
+        A cage mesh, see `cage_from_mesh`; of one that moves the low poly's frame is read.
     directions : Directions, optional
         See `cage_from_offset`.
-    pose : Pose, optional
-        The frame of a cage mesh that moves with the low poly.
     progress : Progress, optional
         Called now and then with stage, done and total.
 
@@ -293,9 +290,9 @@ def read_cage(
     if cage is not None:
         source = low.mesh.source  # a cage may be a layer over the low poly's own file
         beside = () if source is None else (Path(source.path).resolve().parent,)
-        return cage_from_mesh(
-            low, read_mesh(cage, pose=pose, also_from=beside, progress=progress)
-        ), ()
+        pose = None if source is None else source.pose
+        mesh = read_mesh(cage, pose=pose, also_from=beside, progress=progress)
+        return cage_from_mesh(low, mesh), ()
     if push is None:
         return None, ()
     offsets, sha256 = read_push(push)

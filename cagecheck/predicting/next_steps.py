@@ -113,4 +113,4 @@ def _command(
     if "name-partner" in cures and (reading is None or not reading.pair):
         rule = quote("{name}_lp={name}_hp*")
         return f"cagecheck predict {files}{more} --pair {rule}"
-    return f"cagecheck inspect {files}"
+    return f"cagecheck inspect {files}{more}"

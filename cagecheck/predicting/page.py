@@ -13,7 +13,7 @@ from cagecheck.defects.entries import Entry, by_way
 from cagecheck.defects.headline import folded_words
 from cagecheck.defects.kinds import KINDS, PRECEDENCE, Defect
 from cagecheck.defects.regions import Region
-from cagecheck.meshes.mesh import scale_of
+from cagecheck.meshes.mesh import label_of, scale_of
 from cagecheck.meshes.normals import normalised
 from cagecheck.predicting.heat import build_heat_map, region_of_samples
 from cagecheck.predicting.lit import lit_of
@@ -107,12 +107,13 @@ def page_of_prediction(
         Whether the bake is shown lit at all, which takes longer than all the rest.
     """
     findings, points = prediction.findings, prediction.points
+    source = prediction.low.mesh.source
     heat = build_heat_map(prediction, most_vertices=heat_vertices)
     shown = prediction.regions[:MOST_REGIONS]
     earlier = before.totals() if isinstance(before, Prediction) else before
     return PageContent(
         heading="bake report",
-        title=title or (prediction.low.mesh.source.name if prediction.low.mesh.source else "bake"),
+        title=title or (label_of(source) if source else "bake"),
         word="defect",
         clean=prediction.clean,
         verdict=verdict(prediction),
@@ -228,7 +229,7 @@ def _facts(prediction: Prediction) -> tuple[tuple[str, str], ...]:
     return (
         ("low poly", f"{count_text(len(low.triangles))} triangles, "
          f"{count_words(len(low.part_names), 'part')}"),
-        ("high poly", f"{(surface.source.name if surface.source else 'in memory')}: "
+        ("high poly", f"{label_of(surface.source)}: "
          f"{count_text(surface.triangle_count)} triangles, "
          f"{count_words(len(surface.part_names), 'part')}"),
         ("cage", prediction.cage.label),

@@ -106,7 +106,7 @@ def write_preview(
     """
     picture = draw_preview(prediction, progress=progress)
     data = io.BytesIO()
-    Image.fromarray(picture).save(data, format="PNG", optimize=True)
+    Image.fromarray(picture).save(data, format="PNG")
     with replace_file(path, force=force) as temporary:
         temporary.write_bytes(data.getvalue())
     return Path(path)

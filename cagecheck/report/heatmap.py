@@ -260,7 +260,10 @@ def write_heat_ply(heat: HeatMap, path: Path) -> None:
     header += ["property list uchar int vertex_indices", "end_header", ""]
     faces = np.empty(len(heat.triangles), np.dtype([("n", "u1"), ("v", "<i4", 3)]))
     faces["n"], faces["v"] = 3, heat.triangles
-    path.write_bytes("\n".join(header).encode("ascii") + rows.tobytes() + faces.tobytes())
+    with path.open("wb") as stream:
+        stream.write("\n".join(header).encode("ascii"))
+        stream.write(rows.view(np.uint8).data)
+        stream.write(faces.view(np.uint8).data)
 
 
 def write_heat_glb(heat: HeatMap, path: Path) -> None:

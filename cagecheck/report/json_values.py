@@ -24,7 +24,12 @@ def plain(value: Any) -> Any:
 
 
 def source_row(source: SourceFile | None) -> dict[str, Any] | None:
-    """Return path, format and hash of a source file."""
+    """Return path, format and hash of a source file, and the frame where it is one of several."""
     if source is None:
         return None
-    return {"path": source.path, "format": source.format, "sha256": source.sha256}
+    row: dict[str, Any] = {
+        "path": source.path,
+        "format": source.format,
+        "sha256": source.sha256,
+    }
+    return row if source.pose is None else row | {"pose": source.pose.to_dict()}

@@ -159,6 +159,7 @@ def write_tuning(
     straightening: Straightening | None = None,
     conflicts: tuple[Conflict, ...] = (),
     maps: tuple[FieldKind, ...] = (),
+    copy_cage: bool = False,
     force: bool = False,
     notices: tuple[Notice, ...] = (),
     progress: Progress = silent,
@@ -185,6 +186,8 @@ def write_tuning(
         What `explain_conflicts` returns.
     maps : tuple[FieldKind, ...], optional
         The greyscale maps to write, of `FIELD_KINDS`.
+    copy_cage : bool, optional
+        Write the cage of a USD scene as a copy, see `write_cage`.
     force : bool, optional
         Replace a file that exists.
     notices : tuple[Notice, ...], optional
@@ -204,7 +207,7 @@ def write_tuning(
     """
     with OutputFolder(folder, force=force) as out:
         progress("writing", 0, 3)
-        more = _write_cage(tuning, out)
+        more = _write_cage(tuning, out, copy_cage)
         record = push_record(tuning)
         out.add("push.json").write_text(push_json(record), encoding="utf-8")
         out.add("push.csv").write_text(push_csv(record), encoding="utf-8")
@@ -214,7 +217,7 @@ def write_tuning(
         progress("writing", 1, 3)
         _write_numbers(numbers, out)
         if straightening is not None:
-            more = (*more, *_write_straightening(tuning, straightening, out))
+            more = (*more, *_write_straightening(tuning, straightening, out, copy_cage))
         document = tuning_document(tuning, numbers, (*notices, *more), straightening, conflicts)
         text = json.dumps(document, indent=1, allow_nan=False) + "\n"
         out.add("tuning.json").write_text(text, encoding="utf-8")
@@ -237,7 +240,7 @@ def cage_name(tuning: Tuning) -> str:
     return f"cage{suffix if suffix in kept else '.obj'}"
 
 
-def _write_cage(tuning: Tuning, out: OutputFolder) -> tuple[Notice, ...]:
+def _write_cage(tuning: Tuning, out: OutputFolder, copy: bool) -> tuple[Notice, ...]:
     positions = tuning.cage.positions
     if positions is None:
         return (
@@ -247,7 +250,7 @@ def _write_cage(tuning: Tuning, out: OutputFolder) -> tuple[Notice, ...]:
                 "Use the push distances, or --directions averaged.",
             ),
         )
-    written = _placed_cage(tuning, positions, out, cage_name(tuning))
+    written = _placed_cage(tuning, positions, out, cage_name(tuning), copy)
     return (*written, *_shared_notice(tuning.low))
 
 
@@ -307,7 +310,7 @@ def _write_numbers(numbers: list[SingleNumber], out: OutputFolder) -> None:
 
 
 def _write_straightening(
-    tuning: Tuning, straightening: Straightening, out: OutputFolder
+    tuning: Tuning, straightening: Straightening, out: OutputFolder, copy: bool
 ) -> tuple[Notice, ...]:
     """Write the field per vertex, and the moved cage where casting shows less skew."""
     with out.add("straighten.csv").open("w", newline="", encoding="utf-8") as stream:
@@ -323,15 +326,17 @@ def _write_straightening(
                 "Use the straightening map, or add an edge loop near the hard change.",
             ),
         )
-    return _placed_cage(tuning, positions, out, f"straightened-{cage_name(tuning)}")
+    return _placed_cage(tuning, positions, out, f"straightened-{cage_name(tuning)}", copy)
 
 
 def _placed_cage(
-    tuning: Tuning, positions: Floats, out: OutputFolder, name: str
+    tuning: Tuning, positions: Floats, out: OutputFolder, name: str, copy: bool
 ) -> tuple[Notice, ...]:
     """Write a cage mesh; as OBJ where a layer of USD cannot hold it."""
     try:
-        return write_cage(tuning.low.mesh, positions, out.add(name), place=out.folder / name)
+        return write_cage(
+            tuning.low.mesh, positions, out.add(name), place=out.folder / name, copy=copy
+        )
     except InputError as error:
         if Path(name).suffix not in USD_ENDINGS:
             raise

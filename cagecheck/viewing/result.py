@@ -17,6 +17,7 @@ from cagecheck.errors import InputError, Notice
 from cagecheck.formats.read import read_surface
 from cagecheck.formats.stored import check_ranges, check_starts, shortened
 from cagecheck.meshes.mesh import Surface
+from cagecheck.meshes.pose import pose_of
 from cagecheck.predicting.read_back import read_arrays, read_heat, read_json
 from cagecheck.predicting.record_fields import SAMPLES, VIEW
 from cagecheck.progress import Progress, silent
@@ -175,7 +176,9 @@ def read_high(result: Result, progress: Progress = silent) -> tuple[Surface | No
             "Put the file back there, or where it lay as seen from the result folder.",
         )
     try:
-        surface = read_surface(path, normals=False, progress=progress)
+        surface = read_surface(
+            path, normals=False, pose=pose_of(source.get("pose")), progress=progress
+        )
     except InputError as error:
         return None, Notice(
             "high-unreadable", f"the high poly cannot be shown: {error}",

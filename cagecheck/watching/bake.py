@@ -69,9 +69,10 @@ class Bake:
         return _each_once([file for path in self.inputs() for file in (path, *data_files(path))])
 
     def materials(self) -> list[Path]:
-        """Return the material files that are named. No result depends on them."""
+        """Return the material files and the missing layers that are named; no result needs them."""
         found = [file for path in self.inputs() for file in material_files(path)]
-        return [path for path in _each_once(found) if path not in self.data()]
+        data = self.data()
+        return [path for path in _each_once(found) if path not in data]
 
     def checked(self) -> Bake:
         """Return itself; raise `InputError` for what no save of a file could mend."""

@@ -5,20 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from pathlib import Path
 
-from cagecheck.files import sha256_of
-
-# Size, time of the last write in nanoseconds, and number on its disk, which a file that takes the
-# place of another changes; None for no such file.
-Stamp = tuple[int, int, int] | None
-
-
-def stamp(path: Path) -> Stamp:
-    """Return the stamp of a file."""
-    try:
-        found = path.stat()
-    except OSError:
-        return None
-    return found.st_size, found.st_mtime_ns, found.st_ino
+from cagecheck.files import Stamp, sha256_of, stamp
 
 
 def stamps(paths: Iterable[Path]) -> dict[Path, Stamp]:

@@ -9,7 +9,8 @@ from pathlib import Path
 
 from watchfiles import Change, watch
 
-from cagecheck.watching.contents import Stamp, stamps
+from cagecheck.files import Stamp
+from cagecheck.watching.contents import stamps
 
 # Where the system tells of no event (some network drives, a folder that is made anew), a look at
 # the files' sizes and times finds out as late as this.

@@ -14,15 +14,16 @@ import tempfile
 import threading
 import time
 from collections.abc import Iterator
-from importlib.util import find_spec
 from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING
 
 from cagecheck.errors import InputError
-from cagecheck.files import OutputFolder, refuse_existing, refuse_results, replace_file
+from cagecheck.files import OutputFolder, Stamp, refuse_existing, refuse_results, replace_file
+from cagecheck.staging import new_folder, recover
 from cagecheck.watching.bake import Bake
-from cagecheck.watching.contents import Stamp, stamps
+from cagecheck.watching.contents import stamps
+from cagecheck.watching.needs import NEEDED, NEEDED_FOR_PAGE, need
 from cagecheck.watching.news import News, saved_words
 from cagecheck.watching.orders import PREVIEW, QUICK_PAGE, RESULT, Done, Order
 from cagecheck.watching.remote import Remote
@@ -37,9 +38,6 @@ if TYPE_CHECKING:
 QUIET_SECONDS = 0.25
 # How often events and the predicting process are asked.
 TICK_SECONDS = 0.04
-STAGE_PREFIX = ".cagecheck-watch-"
-NEEDED = ("watchfiles",)
-NEEDED_FOR_PAGE = ("starlette", "uvicorn")
 
 
 class Watch:
@@ -95,9 +93,9 @@ class Watch:
         self.out = None if out is None else Path(out)
         self.preview = None if preview is None else Path(preview)
         self.address: str | None = None
-        _need(NEEDED, "cagecheck watch")
+        need(NEEDED, "cagecheck watch")
         if page:
-            _need(NEEDED_FOR_PAGE, "the page of cagecheck watch")
+            need(NEEDED_FOR_PAGE, "the page of cagecheck watch")
         refuse_results(self.out, "regions.json", force)
         if self.preview is not None:
             refuse_existing(self.preview, force)
@@ -293,20 +291,23 @@ class Watch:
     def _make_stage(self, opened: contextlib.ExitStack) -> Path:
         """Make the folder for what is not whole yet: beside the result, where there is one."""
         if self.out is None:
-            made = tempfile.mkdtemp(prefix="cagecheck-")
-        else:
-            beside = self.out.absolute().parent
-            try:
-                beside.mkdir(parents=True, exist_ok=True)
-                made = tempfile.mkdtemp(prefix=STAGE_PREFIX, dir=beside)
-            except OSError as error:
-                raise InputError(
-                    f"cannot write here ({error.strerror}).",
-                    file=str(beside),
-                    cure="Choose another `out` folder.",
-                ) from error
+            made = Path(tempfile.mkdtemp(prefix="cagecheck-"))
+            opened.callback(shutil.rmtree, made, ignore_errors=True)
+            return made
+        beside = self.out.absolute().parent
+        try:
+            beside.mkdir(parents=True, exist_ok=True)
+            recover(self.out)
+            made, lock = new_folder(beside)
+        except OSError as error:
+            raise InputError(
+                f"cannot write here ({error.strerror}).",
+                file=str(beside),
+                cure="Choose another `out` folder.",
+            ) from error
         opened.callback(shutil.rmtree, made, ignore_errors=True)
-        return Path(made)
+        opened.callback(lock.release)
+        return made
 
 
 def _told(news: News) -> tuple[str, str]:
@@ -318,11 +319,3 @@ def _told(news: News) -> tuple[str, str]:
 def _missing_words(paths: list[Path]) -> str:
     names = saved_words(paths)
     return f"{names} {'is' if len(paths) == 1 else 'are'} not there (yet)."
-
-
-def _need(names: tuple[str, ...], what: str) -> None:
-    if any(find_spec(name) is None for name in names):
-        raise InputError(
-            f"{what} needs more libraries ({', '.join(names)}).",
-            cure="Install them with: pip install 'cagecheck[watch]'",
-        )

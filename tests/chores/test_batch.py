@@ -105,6 +105,7 @@ def test_toml_and_csv_say_the_same(tmp_path):
         ("gate = 3\n[[asset]]\nlow = 'a'\nhigh = 'b'\n", "not a table"),
         ("asset = 3\n", r"not written as \[\[asset\]\]"),
         ("[assets]\n", "“assets” is not known"),
+        ("[[asset]]\nlow = 'a'\nhigh = 'b'\nframe = true\n", "frame is True"),
         ("a =", "does not read"),
     ],
 )
@@ -113,6 +114,19 @@ def test_bad_manifests_are_said_plainly(tmp_path, text, said):
     path.write_text(text)
     with pytest.raises(InputError, match=said):
         read_manifest(path)
+
+
+def test_frames_and_animations_are_texts_or_numbers(tmp_path):
+    wanted = {"frame": "12.5", "animation": "walk", "rate": 30.0}
+    head = '[options]\nanimation = "walk"\nrate = 30\n'
+    for frame in ("12.5", '"12.5"'):
+        text = f'{head}frame = {frame}\n[[asset]]\nlow = "a.glb"\nhigh = "b.glb"\n'
+        (tmp_path / "m.toml").write_text(text)
+        assert read_manifest(tmp_path / "m.toml").assets[0].options == wanted
+    (tmp_path / "m.csv").write_text(
+        "low,high,frame,animation,rate\na.glb,b.glb,12.5,walk,30\nc.glb,b.glb,rest,,\n"
+    )
+    assert read_manifest(tmp_path / "m.csv").assets[0].options == wanted
 
 
 def test_lengths_may_be_in_percent_of_the_low_poly(tmp_path):

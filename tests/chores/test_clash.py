@@ -1,6 +1,8 @@
 """Clashes against closed forms, and against other libraries on the same meshes."""
 
+import gc
 import json
+import weakref
 from itertools import pairwise
 
 import igl
@@ -15,11 +17,13 @@ from typer.testing import CliRunner
 
 from cagecheck.chores.clash.deepest import FINEST, RELATIVE_TOLERANCE
 from cagecheck.chores.clash.find import find_clashes, split_parts
-from cagecheck.chores.clash.heat import clash_map
+from cagecheck.chores.clash.heat import clash_map, write_clash_map
 from cagecheck.chores.clash.places import find_places
+from cagecheck.chores.clash.sides import triangle_sides
 from cagecheck.chores.clash.solids import Solid, crossing_segments, meeting_triangles
 from cagecheck.cli import app
 from cagecheck.errors import InputError
+from cagecheck.formats.read import read_mesh
 from cagecheck.meshes.meeting import segment_pierces
 from cagecheck.meshes.mesh import join_meshes, mesh_from_polygons
 
@@ -718,6 +722,57 @@ def test_frames_are_checked_one_by_one(walk):
     assert str(walk) not in page and "<script" not in page
     assert len((out / "clash.csv").read_text().splitlines()) == 1 + 2
     assert run(*frames, "--with", walk / "body.obj", "--out", out).exit_code == 2
+
+
+def test_maps_of_all_frames_share_their_colours(walk):
+    """Each file is what its frame's map is with the deepest clash of all, to the last byte."""
+    body, out = read_mesh(walk / "body.obj"), walk / "out"
+    frames = [walk / f"walk_{k}.obj" for k in (2, 1, 0)]
+    run(*frames, "--with", walk / "body.obj", "--out", out)
+    results = [find_clashes([read_mesh(path), body]) for path in frames]
+    deepest = max(hit.depth for found in results for hit in found.found)
+    assert results[1].found[0].depth < deepest / 2
+    for number, found in enumerate(results, start=1):
+        write_clash_map(found, deepest, walk / "one.ply")
+        written = (out / f"frame_{number:04d}.ply").read_bytes()
+        assert written == (walk / "one.ply").read_bytes()
+
+
+def test_the_memory_of_frames_is_given_back(walk):
+    """Parts and trees of a frame are gone when the next but one is looked at."""
+    alive, most = weakref.WeakSet(), []
+    whole = find_clashes
+
+    def counted(*arguments, **options):
+        gc.collect()
+        most.append(len(alive))
+        found = whole(*arguments, **options)
+        alive.update(found.parts)
+        return found
+
+    frames = [walk / f"walk_{k % 3}.obj" for k in range(8)]
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("cagecheck.commands.clash.find_clashes", counted)
+        run(*frames, "--with", walk / "body.obj", "--out", walk / "out")
+    assert len(most) == 8 and max(most) <= 4  # two frames of two parts
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_sides_of_triangles_against_the_winding_number(seed):
+    """Every corner of a triangle that meets nothing is where its triangle is said to be: libigl's
+    signed distance by winding numbers, point by point."""
+    rng = np.random.default_rng(seed)
+    cloth = grid(24, lambda x, y: 0.3 * np.sin(3 * x + seed) + 0.2 * y, size=3)
+    cloth.faces = cloth.faces[rng.random(len(cloth.faces)) < 0.9]  # in many pieces
+    ball = sphere(cuts=3)
+    one, other = split_parts([mesh_of(cloth, "a"), mesh_of(ball, "b")])[0]
+    sides = triangle_sides(one, other, meeting_triangles(one, other)[:, 0])
+    distance, *_ = igl.signed_distance(
+        one.positions, other.positions, other.triangles, igl.SIGNED_DISTANCE_TYPE_WINDING_NUMBER
+    )
+    corners = distance[one.triangles]
+    assert set(sides.tolist()) == {-1, 0, 1}
+    assert (corners[sides == 1] < 0).all() and (corners[sides == 0] > 0).all()
 
 
 def test_layers_together_and_clean_frames(walk):

@@ -107,7 +107,7 @@ def test_each_way_has_its_numbers_and_the_next_command():
     steps = way_steps(gather([LOST, SLID, FAINT]), "my low.obj", "high.ply", reading)
     assert [s.way for s in steps] == [Way.MESHES, Way.DISTANCES]
     assert [s.next for s in steps] == [
-        "cagecheck inspect 'my low.obj' high.ply",
+        "cagecheck inspect 'my low.obj' high.ply --pair '{name}_a={name}_b' --high-scale 100",
         "cagecheck tune 'my low.obj' high.ply --pair '{name}_a={name}_b' --high-scale 100 "
         "--straighten --out tuned",
     ]

@@ -17,10 +17,19 @@ from scipy.spatial.transform import Rotation, Slerp
 from typer.testing import CliRunner
 
 from cagecheck.cli import app
+from cagecheck.commands.terminal import Terminal
+from cagecheck.commands.tune import say_check
 from cagecheck.errors import InputError
-from cagecheck.formats.frames import Pose, parse_frame, parse_frames
+from cagecheck.formats.frames import parse_frame, parse_frames
 from cagecheck.formats.read import read_mesh, read_surface
 from cagecheck.formats.write_cage import write_cage
+from cagecheck.meshes.lowpoly import prepare_low
+from cagecheck.meshes.pose import Pose
+from cagecheck.predicting.inputs import MeshOptions, Moment, read_cage
+from cagecheck.predicting.settings import Settings
+from cagecheck.viewing.result import read_high, read_result
+from cagecheck.watching.bake import Bake
+from cagecheck.watching.rounds import Rounds
 from tests.formats.test_read_gltf import attach, put
 from tests.scenes.mesh_files import CORNERS, OBJ_TEXT, gltf_tree
 
@@ -179,7 +188,7 @@ def test_frames_as_they_are_written() -> None:
             parse_frame(wrong)
 
 
-def test_clash_and_predict_take_frames(tmp_path: Path) -> None:
+def test_clash_takes_frames(tmp_path: Path) -> None:
     """A cube that goes through another one between two frames, and not at the ends."""
     keys = np.array([[3, 0.3, 0.2], [0.4, 0.3, 0.2], [-3, 0.3, 0.2]])
     path = animated(tmp_path, "translation", keys, "LINEAR")
@@ -196,10 +205,67 @@ def test_clash_and_predict_take_frames(tmp_path: Path) -> None:
         ("a.glb frame 12", False), ("a.glb frame 24", True), ("a.glb frame 36", False),
         ("a.glb frame 48", False),
     ]  # fmt: skip
+
+
+def sliding(folder: Path) -> Path:
+    """The cube slides along x: at second 0.5 by 3, at second 1 by 0.4."""
+    keys = np.array([[3, 0.3, 0.2], [0.4, 0.3, 0.2], [-3, 0.3, 0.2]])
+    return animated(folder, "translation", keys, "LINEAR")
+
+
+FRAME = ["--frame", "24", "--animation", "walk"]
+
+
+def test_a_result_says_which_frame_it_is_and_the_viewer_shows_that(tmp_path: Path) -> None:
+    path, out = str(sliding(tmp_path)), tmp_path / "out"
     run = CliRunner().invoke(
         app,
-        ["predict", str(path), str(path), "--frame", "24", "--offset", "0.1", "--samples", "500",
-         "--json"],
-    )  # fmt: skip
-    assert run.exit_code in (0, 1), run.output
-    assert json.loads(run.stdout)["document"] == "cagecheck prediction"
+        [
+            "predict",
+            path,
+            path,
+            *FRAME,
+            "--offset",
+            "0.01",
+            "--high-scale",
+            "1.05",
+            "--samples",
+            "500",
+            "--out",
+            str(out),
+        ],
+    )
+    assert run.exit_code == 1, run.output
+    document = json.loads((out / "regions.json").read_text())
+    pose = {"frame": 24, "animation": "walk", "rate": 24}
+    assert document["low"]["source"]["pose"] == document["high"]["source"]["pose"] == pose
+    # What is printed and written to go on with reads the same frame.
+    commands = [way["next"] for way in document["ways"]]
+    printed = [line for line in run.output.splitlines() if "next: " in line]
+    assert commands and len(printed) == len(commands)
+    assert all(" ".join(FRAME) in words for words in (*commands, *printed))
+    high, notice = read_high(read_result(out))
+    assert notice is None and high is not None
+    low = CORNERS.min(axis=0) + [0.4, 0.3, 0.2]
+    assert np.allclose(high.positions.min(axis=0), 1.05 * low)
+    assert "frame 24" in (out / "report.html").read_text()
+
+
+def test_every_command_takes_the_frame(tmp_path: Path) -> None:
+    path = sliding(tmp_path)
+    reading = MeshOptions(moment=Moment("24", "walk"))
+    bake = Bake(path, path, settings=Settings(offset=0.1, samples=500), reading=reading)
+    low = Rounds(bake).predict().low
+    assert np.allclose(low.positions.min(axis=0), CORNERS.min(axis=0) + [0.4, 0.3, 0.2])
+    run = CliRunner().invoke(app, ["inspect", str(path), str(path), *FRAME, "--json"])
+    assert json.loads(run.stdout)["pose"]["frame"] == 24
+    terminal = Terminal()
+    with terminal.out.capture() as said:
+        say_check(terminal, path, path, reading, [tmp_path / "cage.glb"], 0.5)
+    assert " ".join(FRAME) in " ".join(said.get().split())
+
+
+def test_a_cage_that_moves_is_read_in_the_low_polys_frame(tmp_path: Path) -> None:
+    low = prepare_low(read_mesh(sliding(tmp_path), pose=Pose(24)))
+    cage, _ = read_cage(low, cage=tmp_path / "a.glb")
+    assert cage is not None and not cage.displacement.any()

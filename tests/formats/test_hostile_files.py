@@ -129,6 +129,18 @@ def test_damaged_files(name: str, seed: int, tmp_path: Path) -> None:
     outcome(path)
 
 
+def test_infinite_uvs_are_none(tmp_path: Path) -> None:
+    data, path = bytearray(SAMPLES["big.ply"]), tmp_path / "a.ply"
+    at = data.index(b"end_header\n") + len(b"end_header\n") + 3 * 4  # behind x, y, z
+    data[at : at + 4] = struct.pack(">f", np.inf)
+    path.write_bytes(data)
+    mesh = read_mesh(path)
+    assert mesh.corner_uv is not None
+    bare = np.isnan(mesh.corner_uv).all(axis=1)
+    assert (bare == (mesh.corner_vertex == 0)).all() and bare.any()
+    assert np.isfinite(mesh.corner_uv[~bare]).all()
+
+
 VALUES: list[Any] = [
     None, True, -1, 0, 1, 7, 5126, 5121, 2**31, 2**53, 10**30, 0.5, -1e308, 1e308, "", "VEC3",
     "POSITION", [], {}, [0], [[]], [1.0] * 16, {"bufferView": 0},
@@ -138,12 +150,14 @@ VALUES: list[Any] = [
 def with_odd_values(tree: Any, rng: random.Random) -> Any:
     """Replace, delete or add one value somewhere in a JSON tree."""
     places: list[tuple[Any, Any]] = []
-    stack = [tree]
+    stack = [tree] if isinstance(tree, dict | list) else []
     while stack:
         at = stack.pop()
         keys = list(at) if isinstance(at, dict) else list(range(len(at)))
         places += [(at, key) for key in keys]
         stack += [at[key] for key in keys if isinstance(at[key], dict | list)]
+    if not places:  # all of it was deleted
+        return rng.choice(VALUES)
     at, key = rng.choice(places)
     kind = rng.randrange(3)
     if kind == 0 and isinstance(at, dict):

@@ -96,6 +96,11 @@ def test_text_stl_has_a_part_per_solid(tmp_path: Path) -> None:
     assert np.bincount(mesh.face_part).tolist() == [6, 6]
 
 
+def test_text_stl_without_a_solid(tmp_path: Path) -> None:
+    data = b"".join(x for x in stl_text().splitlines(True) if b"solid" not in x)
+    assert read_mesh(put(tmp_path, "cube.stl", data)).part_names == ("cube",)
+
+
 def test_binary_stl_that_begins_with_solid(tmp_path: Path) -> None:
     data = b"solid ".ljust(80, b" ") + stl_bytes()[80:]
     assert read_mesh(put(tmp_path, "cube.stl", data)).face_count == 12

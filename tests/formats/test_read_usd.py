@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 
 from cagecheck.errors import InputError
-from cagecheck.formats.frames import Pose
 from cagecheck.formats.read import read_mesh, read_surface
+from cagecheck.meshes.pose import Pose
 from tests.formats.test_hostile_files import damaged, outcome
 from tests.scenes.usd_files import PLATE
 

@@ -3,18 +3,24 @@
 from __future__ import annotations
 
 import hashlib
+import json
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+from typer.testing import CliRunner
 
 from cagecheck.chores.materials.per_tile import write_tile_materials
+from cagecheck.cli import app
 from cagecheck.errors import InputError
+from cagecheck.formats.push_file import read_push
 from cagecheck.formats.read import read_mesh
 from cagecheck.formats.write_cage import write_cage
+from cagecheck.meshes.pose import Pose
 from tests.formats.test_read_usd import crowd, put, saved
-from tests.scenes.usd_files import PLATE
+from tests.scenes.shapes import grid
+from tests.scenes.usd_files import PLATE, write_plate
 
 pxr = pytest.importorskip("pxr", reason="the extra usd is not installed")
 from pxr import Sdf, Usd, UsdGeom, UsdShade  # noqa: E402
@@ -60,6 +66,78 @@ def test_a_cage_is_a_layer_that_overrides_points_only(tmp_path: Path, name: str)
     if name.startswith("out/"):
         with pytest.raises(InputError, match="outside the file's own folder"):
             read_mesh(path)
+
+
+@pytest.mark.parametrize("name", ["copy.usda", "out/copy.usdc"])
+def test_a_cage_may_be_a_copy_with_only_points_changed(tmp_path: Path, name: str) -> None:
+    """All other values and all that the scene refers to are as the library reads them in it."""
+    flat, lifted = grid(3, 1.0), grid(3, 1.0, lambda x, y: x + 2)[0]
+    write_plate(tmp_path / "low.usda", "Plate_low", *flat)
+    source = (tmp_path / "low.usda").read_bytes()
+    path = tmp_path / name
+    path.parent.mkdir(exist_ok=True)
+    mesh = read_mesh(tmp_path / "low.usda")
+    assert write_cage(mesh, lifted, path, copy=True) == ()
+    assert (tmp_path / "low.usda").read_bytes() == source
+    again = read_mesh(path, also_from=[tmp_path])
+    assert np.allclose(again.positions, lifted) and again.part_names == mesh.part_names
+    assert np.array_equal(again.corner_uv, mesh.corner_uv)
+    layer = Sdf.Layer.OpenAsAnonymous(str(path))
+    assert list(layer.subLayerPaths) == []
+    stages = [Usd.Stage.Open(str(file)) for file in (tmp_path / "low.usda", path)]
+    before, after = (stage.GetPrimAtPath("/Plate_low") for stage in stages)
+    names = [one.GetName() for one in before.GetAuthoredAttributes()]
+    assert names == [one.GetName() for one in after.GetAuthoredAttributes()]
+    differ = {n for n in names if before.GetAttribute(n).Get() != after.GetAttribute(n).Get()}
+    assert differ - {"userProperties:picture"} == {"points"}
+    picture = path.parent / after.GetAttribute("userProperties:picture").Get().path
+    assert picture.resolve() == tmp_path / "parts" / "wood.png"
+
+
+def test_a_copy_of_what_moves_stands_still(tmp_path: Path) -> None:
+    rest = b"(1, 0, 0), (1, 1, 0), (0, 1, 0), (2, 0, 0)]"
+    samples = b"{1: [(0, 0, 5), " + rest + b", 5: [(0, 0, 9), " + rest + b"}"
+    text = PLATE.replace(
+        b"        float3[] extent",
+        b"        point3f[] points.timeSamples = " + samples + b"\n        float3[] extent",
+    )
+    mesh = read_mesh(put(tmp_path, "low.usda", text))
+    cage = moved_up(mesh, [1])
+    for name, copy in (("copy.usda", True), ("layer.usda", False)):
+        write_cage(mesh, cage, tmp_path / name, copy=copy)
+        for pose in (None, Pose(5)):
+            assert np.allclose(read_mesh(tmp_path / name, pose=pose).positions, cage)
+
+
+def test_a_tuned_cage_is_a_layer_that_predict_reads_back(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """From files to files: the artist's stay as they are to the byte."""
+    # The page's pictures take most of the time, and have tests of their own.
+    monkeypatch.setattr("cagecheck.tuning.page.charts_of", lambda *_, **__: ())
+    write_plate(tmp_path / "low.usda", "Plate_low", *grid(6, 1.0))
+    positions, faces = grid(24, 1.0, lambda x, y: 0.05 * np.cos(3 * x) * np.cos(3 * y))
+    write_plate(tmp_path / "high.usda", "Plate_high", positions, faces)
+    before = {path: path.read_bytes() for path in tmp_path.rglob("*.usd?")}
+    names = [str(tmp_path / "low.usda"), str(tmp_path / "high.usda")]
+    more = ["--samples", "600", "--size", "64", "--json"]
+    run = CliRunner().invoke(app, ["tune", *names, *more, "--out", str(tmp_path / "tuned")])
+    assert run.exit_code == 0, run.output
+    cage = tmp_path / "tuned" / "cage.usda"
+    assert opinions(cage) == {"/Plate_low.points"}
+    assert list(Sdf.Layer.OpenAsAnonymous(str(cage)).subLayerPaths) == ["../low.usda"]
+    assert {path: path.read_bytes() for path in before} == before
+    moved = read_mesh(cage, also_from=[tmp_path]).positions - grid(6, 1.0)[0]
+    pushes, _ = read_push(tmp_path / "tuned" / "push.json")
+    assert np.allclose(np.linalg.norm(moved, axis=1), pushes, atol=1e-6) and pushes.max() > 0.04
+    run = CliRunner().invoke(app, ["predict", *names, "--cage", str(cage), *more])
+    document = json.loads(run.stdout)
+    assert document["cage"].startswith("cage mesh") and run.exit_code == 0, run.output
+    # The other way to write it.
+    more = ["--samples", "300", "--size", "64", "--copy-cage"]
+    CliRunner().invoke(app, ["tune", *names, *more, "--out", str(tmp_path / "copied")])
+    layer = Sdf.Layer.OpenAsAnonymous(str(tmp_path / "copied" / "cage.usda"))
+    assert list(layer.subLayerPaths) == []
 
 
 def test_a_package_is_copied_with_a_layer_put_first(tmp_path: Path) -> None:

@@ -60,8 +60,10 @@ def test_cells_are_the_renders(prediction: Prediction, view: NamedView) -> None:
 
 
 def test_the_same_bytes_again_and_nothing_replaced_unasked(
-    prediction: Prediction, tmp_path: Path
+    prediction: Prediction, view: NamedView, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    # One small view in place of four large ones.
+    monkeypatch.setattr("cagecheck.predicting.preview.preview_views", lambda _: [view])
     path = write_preview(prediction, tmp_path / "a.png")
     first = path.read_bytes()
     with pytest.raises(InputError, match="exists already"):

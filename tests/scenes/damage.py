@@ -62,7 +62,7 @@ def _odd(data: NDArray[Any], rng: random.Random) -> NDArray[Any]:
         changed.flat[at] = rng.choice([np.nan, np.inf, -np.inf, 3e38, -1.0])
     elif data.dtype.kind in "iu":
         bounds = np.iinfo(data.dtype)
-        changed.flat[at] = rng.choice([bounds.max, bounds.min, data.size, 0])
+        changed.flat[at] = rng.choice([bounds.max, bounds.min, min(data.size, bounds.max), 0])
     elif data.dtype.kind == "U":
         changed = changed.astype("<U9")
         changed.flat[at] = rng.choice(["", "zzz", "\x1b[31m"])

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
+
+import numpy as np
 
 PLATE = b"""#usda 1.0
 (
@@ -58,6 +61,40 @@ def Xform "World"
     }
 }
 """
+
+
+def write_plate(path: Path, name: str, positions: Any, faces: Any) -> None:
+    """Write a scene that refers to its mesh in a layer of its own (parts/NAME.usdc); UVs are xy."""
+    from pxr import Sdf, Usd, UsdGeom
+
+    (path.parent / "parts").mkdir(exist_ok=True)
+    write_part(path.parent / "parts" / f"{name}.usdc", positions, faces)
+    stage = Usd.Stage.CreateNew(str(path))
+    UsdGeom.SetStageMetersPerUnit(stage, 0.01)
+    UsdGeom.SetStageUpAxis(stage, "Y")
+    prim = stage.DefinePrim(f"/{name}", "Mesh")
+    prim.GetReferences().AddReference(f"./parts/{name}.usdc")
+    note = prim.CreateAttribute("userProperties:picture", Sdf.ValueTypeNames.Asset)
+    note.Set(Sdf.AssetPath("./parts/wood.png"))
+    stage.GetRootLayer().Save()
+
+
+def write_part(path: Path, positions: Any, faces: Any) -> None:
+    from pxr import Sdf, Usd, UsdGeom, Vt
+
+    stage = Usd.Stage.CreateInMemory()
+    mesh = UsdGeom.Mesh.Define(stage, "/Part")
+    stage.SetDefaultPrim(mesh.GetPrim())
+    points = np.asarray(positions, np.float32)
+    mesh.CreatePointsAttr(Vt.Vec3fArray.FromNumpy(points))
+    mesh.CreateFaceVertexCountsAttr([len(face) for face in faces])
+    mesh.CreateFaceVertexIndicesAttr([int(v) for face in faces for v in face])
+    mesh.CreateSubdivisionSchemeAttr("none")
+    primvar = UsdGeom.PrimvarsAPI(mesh).CreatePrimvar(
+        "st", Sdf.ValueTypeNames.TexCoord2fArray, "vertex"
+    )
+    primvar.Set(Vt.Vec2fArray.FromNumpy(np.ascontiguousarray(points[:, :2] + 0.5)))
+    stage.GetRootLayer().Export(str(path))
 
 
 def usd_samples(folder: Path) -> dict[str, bytes]:

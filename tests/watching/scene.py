@@ -14,6 +14,7 @@ import numpy as np
 
 from cagecheck.formats.write_mesh import write_surface
 from cagecheck.predicting.settings import Settings
+from cagecheck.watching.assets import BatchWatch
 from cagecheck.watching.bake import Bake
 from cagecheck.watching.news import News
 from cagecheck.watching.watch import Watch
@@ -73,7 +74,7 @@ def contents(folder: Path) -> dict[str, bytes]:
 class Follower:
     """Collects what a watch tells, in a thread of its own."""
 
-    def __init__(self, watch: Watch) -> None:
+    def __init__(self, watch: Watch | BatchWatch) -> None:
         self.watch = watch
         self.heard: list[News] = []
         self._queue: queue.Queue[News | BaseException] = queue.Queue()

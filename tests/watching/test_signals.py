@@ -11,6 +11,8 @@ from pathlib import Path
 
 import pytest
 
+from cagecheck.files import OutputFolder
+from cagecheck.staging import recover
 from tests.paths import ROOT
 from tests.watching.scene import HANG_SECONDS, OPTIONS, write_scene
 
@@ -77,16 +79,25 @@ def test_it_ends_cleanly_while_it_predicts(tmp_path: Path, number: signal.Signal
 
 
 def test_the_predicting_process_ends_when_the_watch_is_killed(tmp_path: Path) -> None:
-    process = started(tmp_path, "--no-page")
+    """And what the watch leaves is swept by whoever next writes there."""
+    process = started(tmp_path, "--no-page", "--out", "out")
     read_until(process, "round 1")
+    while not (tmp_path / "out" / "report.html").exists():
+        time.sleep(0.05)
     begun = children(process)
     assert begun
+    recover(tmp_path / "out")
+    (stage,) = tmp_path.glob(".*")  # nobody takes it away from a watch that lives
     process.kill()
     process.communicate(timeout=HANG_SECONDS)
     end = time.monotonic() + HANG_SECONDS
     while any(alive(child) for child in begun):
         assert time.monotonic() < end, "the process goes on without its watch"
         time.sleep(0.05)
+    assert stage.exists()
+    with OutputFolder(tmp_path / "other") as other:
+        other.add("a.txt").write_text("a")
+    assert not stage.exists() and (tmp_path / "out" / "regions.json").exists()
 
 
 def test_json_gives_one_document_a_line(tmp_path: Path) -> None:

@@ -39,7 +39,7 @@ def compare_asset(row: Mapping[str, Any], accepted: Path, now: Path) -> dict[str
     # Imported late, so that a batch without this need not load it.
     from cagecheck.comparing.compare import compare
 
-    old, new = _result(accepted), now / ("tuned" if row["tuned"] else "predicted")
+    old, new = asset_result(accepted), now / ("tuned" if row["tuned"] else "predicted")
     if old is None:
         return None
     try:
@@ -67,7 +67,7 @@ def compare_asset(row: Mapping[str, Any], accepted: Path, now: Path) -> dict[str
     }
 
 
-def _result(folder: Path) -> Path | None:
+def asset_result(folder: Path) -> Path | None:
     """Return what an asset came to: its tuned result where it was tuned."""
     for name in ("tuned", "predicted"):
         if (folder / name / "regions.json").is_file():

@@ -26,7 +26,7 @@ import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 from cagecheck.chores.batch.gate import DEFECT_SLUGS, Gate
 from cagecheck.errors import InputError
@@ -37,6 +37,7 @@ from cagecheck.options import OFFSETS, again, option, options_of, plain_kind
 from cagecheck.predicting.inputs import MeshOptions
 from cagecheck.predicting.settings import Settings
 from cagecheck.tuning.tune import TuneSettings
+from cagecheck.words.numbers import exact_text
 
 FILES = ("low", "high", "cage", "push")
 
@@ -242,6 +243,10 @@ def _value(key: str, value: Any, wrong: Any) -> Any:
         if found is None:
             raise wrong(f"{key} is {value!r}.", "Use true or false.")
         return found
+    if kind is str and float not in get_args(OPTIONS[key].kind):  # text, such as a name
+        if isinstance(value, bool) or not isinstance(value, str | int | float):
+            raise wrong(f"{key} is {value!r}.", "Write a text.")
+        return value.strip() if isinstance(value, str) else exact_text(value)
     if kind is str and isinstance(value, str) and value.strip().endswith("%"):
         return f"{number(key, value.strip()[:-1], False, wrong):.17g}%"
     return number(key, value, kind is int, wrong)

@@ -24,6 +24,11 @@ _GONE = (
     "the scheduler went away before it told the end of this asset. Start it again and run the "
     "batch again: what was done is kept."
 )
+_PLAIN = "Check the address, tcp://HOST:PORT."
+_TLS = (
+    "Check the address, tls://HOST:PORT, and the certificates that the settings of "
+    "dask.distributed name (distributed.comm.tls)."
+)
 
 
 def run_on_scheduler(jobs: Sequence[Job], address: str) -> Iterator[Row]:
@@ -39,7 +44,7 @@ def run_on_scheduler(jobs: Sequence[Job], address: str) -> Iterator[Row]:
         ) from error
     if not _is_scheduler(address):
         raise InputError(
-            f"no scheduler answers at {address}.", cure="Check the address, tcp://HOST:PORT."
+            f"no scheduler answers at {address}.", cure=_TLS if _is_tls(address) else _PLAIN
         )
     with Client(address, timeout=_CONNECT_SECONDS, set_as_default=False) as client:
         futures = {client.submit(run_job, job, pure=False): job for job in jobs}
@@ -65,10 +70,12 @@ def _is_scheduler(address: str) -> bool:
 
     Asked before a client is made: one that finds none leaves a traceback when Python ends.
     """
-    from distributed import rpc
+    from distributed import Security, rpc
 
     async def ask() -> bool:
-        async with rpc(address, timeout=_CONNECT_SECONDS) as there:
+        # Certificates as the client takes them: from the settings of dask.distributed.
+        given = Security().get_connection_args("client")
+        async with rpc(address, timeout=_CONNECT_SECONDS, connection_args=given) as there:
             told = await asyncio.wait_for(there.identity(), _CONNECT_SECONDS)
         return bool(told["type"] == "Scheduler")
 
@@ -77,6 +84,10 @@ def _is_scheduler(address: str) -> bool:
     # Whatever else listens there answers anything, or nothing.
     except (OSError, ValueError, TypeError, KeyError, RuntimeError):
         return False
+
+
+def _is_tls(address: str) -> bool:
+    return address.lower().startswith("tls:")
 
 
 def _reason(future: Any) -> str:

@@ -100,7 +100,7 @@ def verdict_sentence(document: Mapping[str, Any]) -> str:
     words = [verdict_of(row, document["gate"]) for row in rows]
     counts = {word: words.count(word) for word in dict.fromkeys(words)}
     said = ", ".join(f"{count} {word}" for word, count in counts.items())
-    return f"{len(rows)} assets: {said}."
+    return f"{count_words(len(rows), 'asset')}: {said}."
 
 
 def worst_sentence(worst: Mapping[str, Any]) -> str:

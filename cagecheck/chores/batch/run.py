@@ -233,6 +233,11 @@ def _earlier_result(job: Job) -> Row | None:
         return None
 
 
+def result_folder(folder: Path, row: Row) -> Path:
+    """Return the folder of an asset's result in a batch's: of tuning where it was tuned."""
+    return folder / ASSETS / str(row["slug"]) / ("tuned" if row["tuned"] else "predicted")
+
+
 def _stamp(job: Job) -> tuple[int, int] | None:
     """Return what tells one result of an asset from a later one."""
     try:

@@ -44,14 +44,20 @@ class Deepest:
 
 
 def deepest_points(
-    corners: Floats, group: NDArray[np.int64], groups: int, solid: Solid, least: float
+    corners: Floats,
+    group: NDArray[np.int64],
+    groups: int,
+    solid: Solid,
+    least: float,
+    sides: NDArray[np.int8],
 ) -> Deepest:
     """Find the deepest point of (T, 3, 3) triangles in a closed solid, for every group.
 
-    Depths that differ by less than `least` need not be told apart.
+    Depths that differ by less than `least` need not be told apart. sides : (T,) on which side of
+    the solid's surface each triangle lies as a whole, see `Solid.depth`.
     """
     least = max(least, FINEST)
-    state = _State(groups)
+    state = _State(groups, sides)
     owner = np.arange(len(corners))
     points = corners.reshape(-1, 3)
     state.improve(points, np.repeat(group, 3), np.repeat(owner, 3), solid)
@@ -80,7 +86,8 @@ def deepest_points(
 class _State:
     """The best of every group so far."""
 
-    def __init__(self, groups: int) -> None:
+    def __init__(self, groups: int, sides: NDArray[np.int8]) -> None:
+        self.sides = sides
         self.depth = np.zeros(groups)
         self.point = np.zeros((groups, 3))
         self.triangle = np.full(groups, -1, np.int64)
@@ -91,7 +98,7 @@ class _State:
         self, points: Floats, group: NDArray[np.int64], owner: NDArray[np.int64], solid: Solid
     ) -> tuple[Floats, NDArray[np.int64]]:
         """Look at points; return their depths and the solid's nearest triangles."""
-        depth, nearest = solid.depth(points)
+        depth, nearest = solid.depth(points, self.sides[owner])
         order = np.lexsort((-depth, group))
         first = order[np.unique(group[order], return_index=True)[1]]
         better = first[depth[first] > self.depth[group[first]]]

@@ -9,7 +9,7 @@ from the pieces that the crossing cuts off, and said to be.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Literal
 
@@ -24,6 +24,7 @@ from cagecheck.chores.clash.crossings import Crossings, find_crossings
 from cagecheck.chores.clash.deepest import Deepest, deepest_points, in_four
 from cagecheck.chores.clash.places import Patch, Places, components, find_places, merged
 from cagecheck.chores.clash.sheets import sheet_depths
+from cagecheck.chores.clash.sides import Sides, corner_sides, triangle_sides
 from cagecheck.chores.clash.solids import Solid, crossing_segments, straddling
 from cagecheck.errors import InputError
 from cagecheck.meshes.mesh import Mesh
@@ -117,6 +118,9 @@ class Clashes:
         Names of parts that have no inside.
     involved : tuple of (T,) bool
         The triangles of every part that meet or lie inside another part at a clash.
+    sides : mapping of (int, int) to (T,) int8
+        For parts that clash, by their numbers: 1 for the triangles of the first that lie inside the
+        second, 0 for those outside, -1 for those that meet it (for all, if the second is open).
     """
 
     found: tuple[Clash, ...]
@@ -126,6 +130,7 @@ class Clashes:
     pairs: int
     open_parts: tuple[str, ...]
     involved: tuple[NDArray[np.bool_], ...]
+    sides: Mapping[tuple[int, int], NDArray[np.int8]]
 
     def __repr__(self) -> str:
         return f"<Clashes: {len(self.found)} among {len(self.parts)} parts>"
@@ -196,12 +201,15 @@ def find_clashes(
     near = np.all((low[:, None] <= high[None]) & (low[None] <= high[:, None]), axis=2)
     pairs = np.argwhere(np.triu(near, 1))
     found: list[Clash] = []
+    sides: dict[tuple[int, int], Sides] = {}
     involved = [np.zeros(len(part.triangles), bool) for part in parts]
     for k, (a, b) in enumerate(pairs.tolist()):
         progress("comparing parts", k, len(pairs))
-        clashes, mine, theirs = _compare(parts[a], parts[b], limit, margin)
-        found += [_in_file_units(clash, frame) for clash in clashes]
-        involved[a][mine], involved[b][theirs] = True, True
+        compared = _compare(parts[a], parts[b], limit, margin)
+        found += [_in_file_units(clash, frame) for clash in compared.found]
+        involved[a][compared.mine], involved[b][compared.theirs] = True, True
+        if compared.found:
+            sides[a, b], sides[b, a] = compared.sides
     progress("comparing parts", len(pairs), len(pairs))
     found.sort(key=lambda c: (c.kind == "inside", -(c.depth or 0.0), c.part, c.other, c.face))
     return Clashes(
@@ -212,6 +220,7 @@ def find_clashes(
         len(pairs),
         tuple(part.name for part in parts if not part.is_closed),
         tuple(involved),
+        sides,
     )
 
 
@@ -273,22 +282,34 @@ def _pieces(
     return piece.ravel().astype(np.int64), names
 
 
-_Marked = tuple[list[Clash], NDArray[np.int64], NDArray[np.int64]]
+@dataclass(frozen=True, eq=False)
+class _Compared:
+    """The clashes of two parts, the triangles of both that belong to them, and their sides."""
+
+    found: list[Clash]
+    mine: NDArray[np.int64]
+    theirs: NDArray[np.int64]
+    sides: tuple[Sides, Sides]
 
 
-def _compare(one: Solid, other: Solid, limit: float, margin: float) -> _Marked:
+def _compare(one: Solid, other: Solid, limit: float, margin: float) -> _Compared:
     """Return the places where two parts clash, and the triangles of both that belong to them."""
     crossings = find_crossings(one, other, margin)
+    sides = (
+        triangle_sides(one, other, crossings.pairs[:, 0]),
+        triangle_sides(other, one, crossings.pairs[:, 1]),
+    )
     is_sheets = not one.is_closed and not other.is_closed
     if is_sheets:  # without an inside, only a true crossing tells a clash from a seam
         crossings = crossings.only_crossing()
-    depth_one, depth_other = _corner_depths(one, other, margin), _corner_depths(other, one, margin)
+    depth_one = _corner_depths(one, other, sides[0], margin)
+    depth_other = _corner_depths(other, one, sides[1], margin)
     places = find_places(
         one, other, crossings.pairs, depth_one > limit, depth_other > limit,
         crossings.joined,
     )  # fmt: skip
     if places.count == 0:
-        return [], places.one.triangle, places.other.triangle
+        return _Compared([], places.one.triangle, places.other.triangle, sides)
     comes_out = (
         (_lengths(crossings, places) > margin)
         | _straddled(depth_one, places.one, places.count, margin)
@@ -300,6 +321,7 @@ def _compare(one: Solid, other: Solid, limit: float, margin: float) -> _Marked:
         other,
         crossings,
         places,
+        sides,
         comes_out,
         _lengths(crossings, places),
         _face_counts(one, places.one, places.count)
@@ -308,10 +330,11 @@ def _compare(one: Solid, other: Solid, limit: float, margin: float) -> _Marked:
     find = _sheet_clashes if is_sheets else _solid_clashes
     found = find(meeting, limit, margin)
     kept = [place for place, _ in found]
-    return (
+    return _Compared(
         [clash for _, clash in found],
         places.one.triangle[np.isin(places.one.place, kept)],
         places.other.triangle[np.isin(places.other.place, kept)],
+        sides,
     )
 
 
@@ -321,6 +344,7 @@ class _Meeting:
 
     Attributes
     ----------
+    sides : (T,) int8 of either part, see `sides.triangle_sides`.
     comes_out : (G,) bool, whether surfaces cross at a place, rather than touch or do not meet.
     length : (G,) float64, of its lines of crossing.
     faces : (G,) int64, how many polygons of both parts belong to it.
@@ -330,12 +354,13 @@ class _Meeting:
     other: Solid
     crossings: Crossings
     places: Places
+    sides: tuple[Sides, Sides]
     comes_out: NDArray[np.bool_]
     length: Floats
     faces: NDArray[np.int64]
 
 
-def _corner_depths(solid: Solid, into: Solid, margin: float) -> Floats:
+def _corner_depths(solid: Solid, into: Solid, sides: Sides, margin: float) -> Floats:
     """Return (T, 3): how deep triangle corners lie in the other part, negative outside.
 
     Beyond the part's box, and where it is open, -inf and 0.
@@ -346,7 +371,7 @@ def _corner_depths(solid: Solid, into: Solid, margin: float) -> Floats:
     low, high = into.box
     low, high = low - margin, high + margin
     near = np.flatnonzero(np.all((solid.positions >= low) & (solid.positions <= high), axis=1))
-    depth[near] = into.depth(solid.positions[near])[0]
+    depth[near] = into.depth(solid.positions[near], corner_sides(solid, sides)[near])[0]
     return depth[solid.triangles]
 
 
@@ -412,10 +437,10 @@ def _solid_clashes(meeting: _Meeting, limit: float, margin: float) -> list[tuple
     """
     places = meeting.places
     ways = [
-        (solid, into, _deepest(solid, patch, into, meeting, limit))
-        for solid, into, patch in (
-            (meeting.one, meeting.other, places.one),
-            (meeting.other, meeting.one, places.other),
+        (solid, into, _deepest(solid, patch, into, sides, meeting, limit))
+        for solid, into, patch, sides in (
+            (meeting.one, meeting.other, places.one, meeting.sides[0]),
+            (meeting.other, meeting.one, places.other, meeting.sides[1]),
         )
         if into.is_closed
     ]
@@ -442,7 +467,9 @@ def _solid_clashes(meeting: _Meeting, limit: float, margin: float) -> list[tuple
     return out
 
 
-def _deepest(solid: Solid, patch: Patch, into: Solid, meeting: _Meeting, limit: float) -> Deepest:
+def _deepest(
+    solid: Solid, patch: Patch, into: Solid, sides: Sides, meeting: _Meeting, limit: float
+) -> Deepest:
     """Find the deepest point of every place on one part, inside the other."""
     corners = solid.positions[solid.triangles[patch.triangle]]
     owner, group = patch.triangle, patch.place
@@ -461,7 +488,7 @@ def _deepest(solid: Solid, patch: Patch, into: Solid, meeting: _Meeting, limit: 
         corners = np.concatenate([corners[single], pieces])
         group = np.concatenate([group[single], meeting.places.of_pair[nearest]])
         owner = np.concatenate([owner[single], np.repeat(owner[shared], 4**_HOLE_CUTS)])
-    best = deepest_points(corners, group, meeting.places.count, into, limit)
+    best = deepest_points(corners, group, meeting.places.count, into, limit, sides[owner])
     triangle = owner[best.triangle] if len(owner) else best.triangle
     return replace(best, triangle=triangle)
 

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from cagecheck.arrays.types import Floats
 from cagecheck.chores.clash.deepest import in_four
 from cagecheck.chores.clash.find import Clashes
+from cagecheck.chores.clash.sides import INSIDE, UNTOLD
 from cagecheck.chores.clash.solids import Solid
 from cagecheck.report.colour_bar import measure_colours, write_colour_bar
 from cagecheck.report.heatmap import HeatMap, write_heat_ply
@@ -31,14 +32,18 @@ _MOST_TRIANGLES = 400_000
 _STICKS_OUT = 2.0
 # The cosine of 45 degrees: what lies more to the side than below is not covered.
 _STRAIGHT = 0.7
+# An odd number without pattern (2^64 over the golden ratio), as multiplying hashes have it: Knuth,
+# The Art of Computer Programming 3, section 6.4.
+_MIX = np.uint64(0x9E3779B97F4A7C15)
 _CHANNELS = ("red", "green", "blue", "alpha")
 
 
 def clash_map(clashes: Clashes, deepest: float) -> HeatMap:
     """Lay the depths of a scene over its parts; `deepest` is the depth of the last colour."""
     ways = _ways(clashes)
-    points, faces, owner, marked = _fine_parts(clashes, ways)
-    depths = _depths(clashes, ways, points, owner, marked) * clashes.frame.size
+    points, faces, owner, triangle = _fine_parts(clashes, ways)
+    marked = triangle >= 0
+    depths = _depths(clashes, ways, points, owner, triangle) * clashes.frame.size
     depth = depths.astype(np.float32)
     return HeatMap(
         positions=points * clashes.frame.size + clashes.frame.origin,
@@ -139,8 +144,12 @@ def _ways(clashes: Clashes) -> dict[tuple[int, int], float]:
     return out
 
 
-def _poking(solid: Solid, through: Solid, points: Floats, deepest: float) -> Floats:
+def _poking(
+    solid: Solid, through: Solid, sides: NDArray[np.int8], points: Floats, deepest: float
+) -> Floats:
     """Return (N,) how far points of a closed part stick out through another, 0 where they don't.
+
+    sides : of the other's triangles, towards the part.
 
     A point does where the other's nearest point lies inside the part, about straight below.
     Beyond the other's open border the nearest point lies aside, and nothing is covered.
@@ -152,7 +161,10 @@ def _poking(solid: Solid, through: Solid, points: Floats, deepest: float) -> Flo
     normal = np.cross(b - a, c - a)
     steep = np.abs(np.einsum("ij,ij->i", ray, normal))
     length = np.linalg.norm(ray, axis=1) * np.linalg.norm(normal, axis=1)
-    under = (steep >= _STRAIGHT * length) & (solid.depth(points[near] - ray)[0] > 0)
+    near, ray = near[steep >= _STRAIGHT * length], ray[steep >= _STRAIGHT * length]
+    under = sides[triangle[near]] == INSIDE
+    asked = np.flatnonzero(sides[triangle[near]] == UNTOLD)
+    under[asked] = solid.contains(points[near[asked]] - ray[asked])
     out = np.zeros(len(points))
     out[near[under]] = distance[near[under]]
     return out
@@ -160,20 +172,23 @@ def _poking(solid: Solid, through: Solid, points: Floats, deepest: float) -> Flo
 
 def _fine_parts(
     clashes: Clashes, ways: dict[tuple[int, int], float]
-) -> tuple[Floats, NDArray[np.int32], NDArray[np.int32], NDArray[np.bool_]]:
-    """Return vertices, triangles, and for each vertex its part and whether it is on a clash.
+) -> tuple[Floats, NDArray[np.int32], NDArray[np.int32], NDArray[np.int64]]:
+    """Return vertices, triangles, and for each vertex its part and the clashing triangle it is on.
 
-    Clashing triangles are cut finely and share no vertices with the others.
+    Clashing triangles are cut finely and share no vertices with the others, whose triangle is -1.
     """
-    points, faces, owner, marked = [], [], [], []
+    points, faces, owner, triangle = [], [], [], []
     base = 0
     for number, (solid, involved) in enumerate(zip(clashes.parts, clashes.involved, strict=True)):
         clashing = involved.copy()
         for (one, other), deepest in ways.items():
             if other == number and solid.is_closed and not clashes.parts[one].is_closed:
-                poking = _poking(solid, clashes.parts[one], solid.positions, deepest) > 0
+                sides = clashes.sides[one, number]
+                poking = _poking(solid, clashes.parts[one], sides, solid.positions, deepest) > 0
                 clashing |= poking[solid.triangles].any(axis=1)
-        fine = _cut(solid.positions[solid.triangles[clashing]], _FINEST).reshape(-1, 3)
+        cut = np.flatnonzero(clashing)
+        fine, origin = _cut(solid.positions[solid.triangles[cut]], _FINEST)
+        fine = fine.reshape(-1, 3)
         plain, corners = np.unique(solid.triangles[~clashing], return_inverse=True)
         count = len(plain)
         points += [solid.positions[plain], fine]
@@ -182,13 +197,13 @@ def _fine_parts(
             base + count + np.arange(len(fine)).reshape(-1, 3),
         ]
         owner.append(np.full(count + len(fine), number, np.int32))
-        marked += [np.zeros(count, bool), np.ones(len(fine), bool)]
+        triangle += [np.full(count, -1, np.int64), np.repeat(cut[origin], 3)]
         base += count + len(fine)
     return (
         np.concatenate(points),
         np.concatenate(faces).astype(np.int32),
         np.concatenate(owner),
-        np.concatenate(marked),
+        np.concatenate(triangle),
     )
 
 
@@ -197,29 +212,63 @@ def _depths(
     ways: dict[tuple[int, int], float],
     points: Floats,
     owner: NDArray[np.int32],
-    marked: NDArray[np.bool_],
+    triangle: NDArray[np.int64],
 ) -> Floats:
-    """Return (N,) the depth of every marked point: how deep it lies in, or pokes through, another.
+    """Return (N,) the depth of points on clashes: how deep they lie in, or poke through, another.
 
     Points that only clash between open sheets carry the depth of their clash.
     """
     depth = np.zeros(len(points))
     parts = clashes.parts
     for (one, other), deepest in ways.items():
-        mine = np.flatnonzero(marked & (owner == one))
+        mine = np.flatnonzero((triangle >= 0) & (owner == one))
+        # Pieces of cut triangles share no vertices, but most of their places.
+        first, number = _distinct(points[mine])
+        at = points[mine[first]]
+        here = np.zeros(len(at))
         if parts[other].is_closed:
-            depth[mine] = np.maximum(depth[mine], parts[other].depth(points[mine])[0])
+            # Told where all triangles at a place are: next to a crossing every place is asked for.
+            sides = np.full(len(at), INSIDE, np.int8)
+            np.minimum.at(sides, number, clashes.sides[one, other][triangle[mine]])
+            here = np.maximum(here, parts[other].depth(at, sides)[0])
         elif not parts[one].is_closed:
-            depth[mine] = np.maximum(depth[mine], deepest)
+            here = np.maximum(here, deepest)
         if parts[one].is_closed and not parts[other].is_closed:
-            poking = _poking(parts[one], parts[other], points[mine], deepest)
-            depth[mine] = np.maximum(depth[mine], poking)
+            sides = clashes.sides[other, one]
+            here = np.maximum(here, _poking(parts[one], parts[other], sides, at, deepest))
+        depth[mine] = np.maximum(depth[mine], here[number])
     return depth
 
 
-def _cut(triangles: Floats, longest: float) -> Floats:
-    """Cut triangles in four until no edge is longer than `longest`, within bounds."""
-    done = []
+def _distinct(points: Floats) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return rows (M,) that hold all points (N, 3), and for every point which of them is it.
+
+    Points that differ are never one. One sort by a number mixed from the coordinates' bits is much
+    faster than one by all three; in the rare case that two points share it, some stay repeated.
+    """
+    bits = np.ascontiguousarray(points).view(np.uint64)
+    mixed = np.zeros(len(points), np.uint64)
+    for k in range(3):
+        mixed = (mixed ^ bits[:, k]) * _MIX
+        mixed ^= mixed >> np.uint64(29)
+    order = np.argsort(mixed)
+    new = np.ones(len(points), bool)
+    new[1:] = mixed[order[1:]] != mixed[order[:-1]]
+    for k in range(3):
+        column = bits[order, k]
+        new[1:] |= column[1:] != column[:-1]
+    number = np.empty(len(points), np.int64)
+    number[order] = np.cumsum(new) - 1
+    return order[new], number
+
+
+def _cut(triangles: Floats, longest: float) -> tuple[Floats, NDArray[np.int64]]:
+    """Cut triangles in four until no edge is longer than `longest`, within bounds.
+
+    Returns the pieces and the triangle that each is of.
+    """
+    done, origins = [], []
+    origin = np.arange(len(triangles))
     room = _MOST_TRIANGLES
     for _ in range(_MOST_CUTS):
         edges = np.linalg.norm(triangles - np.roll(triangles, -1, axis=1), axis=2).max(axis=1)
@@ -227,6 +276,7 @@ def _cut(triangles: Floats, longest: float) -> Floats:
         if 4 * int(large.sum()) > room:
             break
         done.append(triangles[~large])
-        triangles = in_four(triangles[large])
+        origins.append(origin[~large])
+        triangles, origin = in_four(triangles[large]), np.repeat(origin[large], 4)
         room -= len(done[-1])
-    return np.concatenate([*done, triangles])
+    return np.concatenate([*done, triangles]), np.concatenate([*origins, origin])

@@ -84,7 +84,7 @@ def shown_frame(name: str, clashes: Clashes, heat: HeatMap) -> ShownFrame:
         What `write_clash_map` returns.
     """
     parts = tuple((solid.mesh, solid.name) for solid in clashes.parts)
-    return ShownFrame(name, replace(clashes, parts=(), involved=()), heat, parts)
+    return ShownFrame(name, replace(clashes, parts=(), involved=(), sides={}), heat, parts)
 
 
 def write_clash_page(

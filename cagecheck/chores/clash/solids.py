@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.meshes.box_tree import BoxTree
 from cagecheck.meshes.edges import EdgeTable, triangle_edges
-from cagecheck.meshes.meeting import meeting_pairs, triangle_tree
+from cagecheck.meshes.meeting import meeting_pairs, meeting_segments, triangle_tree
 from cagecheck.meshes.normals import equal_positions
 
 # A closed surface winds round a point once or not at all; half is the middle. The fast winding
@@ -100,16 +100,30 @@ class Solid:
         _, _, out = self._tree.squared_distance(self.positions, self.triangles, points)
         return np.asarray(out)
 
-    def depth(self, points: Floats) -> tuple[Floats, NDArray[np.int64]]:
+    def contains(self, points: Floats) -> NDArray[np.bool_]:
+        """Return (N,): do points lie inside? Only meaningful for a closed part, see `depth`."""
+        low, high = self.box
+        inside = np.all((points >= low) & (points <= high), axis=1)
+        near = np.flatnonzero(inside)
+        if len(near):
+            turns = self._winding.winding_number(np.ascontiguousarray(points[near]))
+            inside[near] = np.abs(turns) > _HALF_TURN
+        return np.asarray(inside)
+
+    def depth(
+        self, points: Floats, sides: NDArray[np.int8] | None = None
+    ) -> tuple[Floats, NDArray[np.int64]]:
         """Return (N,) distances to the surface, positive inside, and the nearest triangles.
 
-        Only meaningful for a closed part, turned outwards or inwards as a whole.
+        Only meaningful for a closed part, turned outwards or inwards as a whole. Where it is known
+        already, `sides` (N,) says 1 for inside and 0 for outside, -1 elsewhere: finding out takes
+        longer than all the rest.
         """
         distance, triangle = self.distance(points)
-        if len(points) == 0:
-            return distance, triangle
-        turns = self._winding.winding_number(np.ascontiguousarray(points))
-        return np.where(np.abs(turns) > _HALF_TURN, distance, -distance), triangle
+        inside = np.zeros(len(points), bool) if sides is None else sides == 1
+        asked = np.arange(len(points)) if sides is None else np.flatnonzero(sides < 0)
+        inside[asked] = self.contains(points[asked])
+        return np.where(inside, distance, -distance), triangle
 
 
 def meeting_triangles(one: Solid, other: Solid) -> NDArray[np.int64]:
@@ -143,14 +157,6 @@ def crossing_segments(one: Solid, other: Solid, pairs: NDArray[np.int64]) -> Flo
 
     Pairs that lie in one plane, or only touch in a point, have a segment without length.
     """
-    out = np.zeros((len(pairs), 2, 3))
-    a = one.positions[one.triangles[pairs[:, 0]]]
-    b = other.positions[other.triangles[pairs[:, 1]]]
-    for k in range(len(pairs)):
-        hit, is_flat, begin, end = igl.tri_tri_intersection_test_3d(
-            a[k, :1], a[k, 1:2], a[k, 2:], b[k, :1], b[k, 1:2], b[k, 2:]
-        )
-        ends = begin.ravel(), end.ravel()
-        is_line = hit and not is_flat and np.isfinite(ends).all()
-        out[k] = ends if is_line else a[k].mean(axis=0)
-    return out
+    return meeting_segments(
+        (one.positions, one.triangles), (other.positions, other.triangles), pairs
+    )

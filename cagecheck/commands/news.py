@@ -1,0 +1,27 @@
+"""What a watch tells, as a line on the terminal or a document for a script."""
+
+from __future__ import annotations
+
+import json
+import sys
+import time
+
+from cagecheck.commands.terminal import Terminal
+from cagecheck.watching.news import News
+from cagecheck.words.numbers import decimals
+
+
+def say_news(terminal: Terminal, news: News) -> None:
+    """Print a line for a person, or a round's document for a script."""
+    now = time.strftime("%H:%M:%S")
+    if news.kind == "round":
+        if terminal.as_json:
+            sys.stdout.write(json.dumps(news.document, allow_nan=False) + "\n")
+            sys.stdout.flush()
+        saved = f", {news.saved} saved" if news.changed else ""
+        took = f" ({decimals(news.seconds, 1)} s)" if news.seconds else ""
+        terminal.conclude(f"{now} round {news.number}{saved}: {news.words}{took}")
+    elif news.kind == "waiting" and terminal.as_json:
+        terminal.err.print(f"{now} {news.words}", markup=False)
+    elif news.kind in ("waiting", "unchanged"):
+        terminal.say(f"{now} {news.words}")
