@@ -54,6 +54,7 @@ from cagecheck.formats.push_file import read_push  # noqa: E402
 from cagecheck.maps.pictures import Picture, read_picture, write_picture  # noqa: E402
 from cagecheck.tuning.kept_offsets import read_keep  # noqa: E402
 from tests.formats.test_hostile_files import damaged, outcome  # noqa: E402
+from tests.scenes.alembic_files import alembic_samples  # noqa: E402
 from tests.scenes.damage import odd_json, odd_npz, odd_table  # noqa: E402
 from tests.scenes.mesh_files import FBX_TEXT, samples  # noqa: E402
 from tests.scenes.usd_files import usd_samples  # noqa: E402
@@ -61,8 +62,8 @@ from tests.scenes.usd_files import usd_samples  # noqa: E402
 PAGE = ROOT / "docs" / "evidence_attack.md"
 MEMORY_LIMIT = 8 << 30
 _IS_CHECKED = os.environ.get("NUMBA_BOUNDSCHECK") == "1"
-# Kinds that take so much longer that fewer are tried: FBX and USD have a process of their own.
-SLOWER = {"fbx": 20, "usd": 20, "result": 2}
+# Kinds that take so much longer that fewer are tried: some have a process of their own.
+SLOWER = {"fbx": 20, "usd": 20, "abc": 20, "result": 2}
 
 
 # Inputs -----------------------------------------------------------------------------------------
@@ -80,7 +81,7 @@ CSV = "name,low,high,samples,gate_percent\nhero,a.obj,b.ply,1000,0.5\ntwo,c.obj,
 def input_attacks(folder: Path, is_short: bool) -> dict[str, Attack]:
     """Return an attack per kind of input; `folder` is where whole files are made."""
     attacks: dict[str, Attack] = {}
-    scenes = {} if is_short else usd_samples(folder)
+    scenes = {} if is_short else usd_samples(folder) | alembic_samples(folder)
     for name, data in (samples() | {"plate.fbx": FBX_TEXT} | scenes).items():
         attacks[f"mesh {name}"] = _mesh(name, data)
     for ending in ("png", "tga", "tif", "exr", "bmp", "jpg", "webp"):

@@ -11,10 +11,19 @@ import json
 import os
 import subprocess
 import sys
+import tarfile
 import tempfile
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[1]
+# What the source archive holds of the repository, and nothing besides: the package, what describes
+# it, and what builds it (MANIFEST.in says so to the builder).
+SHIPPED = (
+    "cagecheck", "docs/*.md", "docs/*.svg", "docs/*.png", "README.md", "CHANGELOG.md", "LICENSE",
+    "THIRD_PARTY.md", "DEVELOPERS.md", "MANIFEST.in", "pyproject.toml",
+)  # fmt: skip
+# What the builder adds itself.
+MADE = ("PKG-INFO", "setup.cfg", "cagecheck.egg-info/")
 # A small scene without errors.
 LOW = ROOT / "fixtures/sound-box/low.obj"
 
@@ -26,12 +35,23 @@ def main() -> None:
         run([sys.executable, "-m", "build", "--outdir", str(dist), str(ROOT)], Path(place))
         packages = sorted(dist.iterdir())
         assert [p.name.endswith((".whl", ".tar.gz")) for p in packages] == [True, True], packages
+        check_archive(next(p for p in packages if p.suffix == ".gz"))
         for package in packages:
             site = Path(place) / package.name.replace(".", "_")
             install = ["pip", "install", "--quiet", "--no-deps", "--target", str(site)]
             run([sys.executable, "-m", *install, str(package)], Path(place))
             try_installed(site, Path(place))
             print(f"{package.name}: installed and run")
+
+
+def check_archive(archive: Path) -> None:
+    """Check that the source archive holds what it should, and nothing else."""
+    with tarfile.open(archive) as opened:
+        held = {m.name.split("/", 1)[1] for m in opened.getmembers() if m.isfile()}
+    wanted = {name for name in run(["git", "ls-files", *SHIPPED], ROOT).split("\n") if name}
+    assert not wanted - held, f"not in the source archive: {sorted(wanted - held)}"
+    more = {name for name in held - wanted if not name.startswith(MADE)}
+    assert not more, f"in the source archive, but not meant to be: {sorted(more)}"
 
 
 def try_installed(site: Path, elsewhere: Path) -> None:

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from typing import TypeVar
 
 from cagecheck.errors import InputError, Notice
-from cagecheck.formats import fbx, gltf, obj, ply, stl, usd
+from cagecheck.formats import alembic, fbx, gltf, obj, ply, stl, usd
 from cagecheck.formats.checks import finish_mesh
 from cagecheck.formats.file_bytes import FileBytes, load_bytes
 from cagecheck.meshes.mesh import Mesh, Surface
@@ -37,6 +37,7 @@ _FORMATS = {
     "glb": _Format(gltf.read_gltf_mesh, gltf.read_gltf_surface),
     "gltf": _Format(gltf.read_gltf_mesh, gltf.read_gltf_surface),
     "fbx": _Format(fbx.read_fbx_mesh, fbx.read_fbx_surface),
+    "abc": _Format(alembic.read_alembic_mesh, alembic.read_alembic_surface),
 } | {ending[1:]: _Format(usd.read_usd_mesh, usd.read_usd_surface) for ending in usd.ENDINGS}
 READABLE = tuple(f".{name}" for name in _FORMATS)
 
@@ -46,9 +47,10 @@ _MAGIC = (
     (b"ply\r", "ply"),
     (b"PXR-USDC", "usdc"),
     (b"#usda 1.", "usda"),
+    (b"Ogawa", "abc"),
 )
 # Formats that hold several frames.
-MOVING = ("glb", "gltf", *(ending[1:] for ending in usd.ENDINGS))
+MOVING = ("glb", "gltf", "abc", *(ending[1:] for ending in usd.ENDINGS))
 _ZIP = b"PK\x03\x04"
 # Files that artists drop by mistake, told apart so that the message can say so.
 _OTHERS = (
@@ -82,7 +84,7 @@ def read_mesh(
     path : str | os.PathLike[str]
         The file.
     pose : Pose, optional
-        The frame to read (glTF, USD); without it the mesh as it lies in the file.
+        The frame to read (glTF, USD, Alembic); without it the mesh as it lies in the file.
     also_from : sequence of str | os.PathLike[str], optional
         Folders besides the file's own from which layers of a USD scene may be read.
     progress : Progress, optional
@@ -192,4 +194,4 @@ def _format_of(file: FileBytes) -> str:
 
 
 def _not_a_mesh(file: FileBytes, what: str) -> InputError:
-    return file.error(what, "Export the mesh as OBJ, PLY, STL, GLB, glTF, FBX or USD.")
+    return file.error(what, "Export the mesh as OBJ, PLY, STL, GLB, glTF, FBX, USD or Alembic.")

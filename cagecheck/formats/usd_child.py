@@ -2,7 +2,7 @@
 
 Arguments: `path` and `folders` (real paths; see `usd_vet`), `wanted` (``uv``, ``normal``), `time`
 (a time code, or None for the first sample of what moves, without skeletons) and `most` (of
-vertices and corners). It imports nothing of cagecheck but `usd_vet` and `usd_skel`.
+vertices and corners). It imports nothing of cagecheck but its like.
 Source of the rules: the schema documentation of UsdGeom, UsdShade and UsdSkel (OpenUSD).
 """
 
@@ -15,7 +15,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from cagecheck.formats.usd_vet import Layers, RefusedError, is_within, vet
+from cagecheck.formats.child_meshes import RefusedError, check_faces, corner_rows
+from cagecheck.formats.usd_vet import Layers, is_within, vet
 
 _MOST_INSTANCES = 1_000_000
 _MOST_PARTS = 200_000
@@ -23,6 +24,7 @@ _DEEPEST_INSTANCER = 16
 _UV_TYPES = ("texCoord2f[]", "texCoord2d[]", "texCoord2h[]")
 _PLAIN_UV_TYPES = ("float2[]", "double2[]", "half2[]")
 _FIRST_UV = "st"
+_INTERPOLATIONS = ("constant", "uniform", "varying", "vertex", "faceVarying")
 
 
 def take_apart(arguments: dict[str, Any], data: Any, arrays: list[Any]) -> dict[str, Any]:
@@ -233,17 +235,7 @@ class _Reading:
             return None
         points = np.asarray(points).reshape(-1, 3)
         sizes, vertex = np.asarray(sizes, np.int32), np.asarray(corners, np.int32)
-        name = mesh.GetPath()
-        if sizes.min() < 0 or int(sizes.sum(dtype=np.int64)) != len(vertex):
-            raise RefusedError(
-                f"the faces of {name} have {int(sizes.sum(dtype=np.int64))} corners, but it "
-                f"lists {len(vertex)}.",
-                "Export it again.",
-            )
-        if vertex.min() < 0 or vertex.max() >= len(points):
-            raise RefusedError(
-                f"a face of {name} refers to a vertex that is not there.", "Export it again."
-            )
+        check_faces(str(mesh.GetPath()), sizes, vertex, len(points))
         kept = kept_faces(mesh, len(sizes), self.time)
         if kept is not None:
             self._skip("subdivision surfaces with holes")
@@ -308,23 +300,13 @@ class _Reading:
         if not values:
             return None
         values = np.asarray(values).reshape(-1, width)
-        # Which element of the interpolation every corner has; None where it is its own number.
-        counts = {"constant": 1, "uniform": len(sizes), "faceVarying": len(vertex),
-                  "vertex": points, "varying": points}  # fmt: skip
-        if how not in counts:
+        if how not in _INTERPOLATIONS:
             return None
         rows = None if not index else np.asarray(index, np.int32)
-        if (len(values) if rows is None else len(rows)) != counts[how] or (
-            rows is not None and (rows.min() < 0 or rows.max() >= len(values))
-        ):
+        row = corner_rows(values, rows, how, sizes, vertex, points)
+        if row is None:
             self._skip("UVs or normals that do not fit their mesh")
             return None
-        element = {
-            "constant": lambda: np.zeros(len(vertex), np.int32),
-            "uniform": lambda: np.repeat(np.arange(len(sizes), dtype=np.int32), sizes),
-            "faceVarying": lambda: np.arange(len(vertex), dtype=np.int32),
-        }.get(how, lambda: vertex)()
-        row = element if rows is None else rows[element]
         return [self._send(values, "<f4"), self._send(row, "<i4")]
 
     def _materials(self, prim: Any, faces: int, kept: int | None) -> dict[str, Any] | None:

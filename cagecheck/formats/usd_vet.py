@@ -14,19 +14,13 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from cagecheck.formats.child_meshes import RefusedError
+
 _SCHEME = re.compile(r"^[A-Za-z][A-Za-z0-9+.\-]*:")
 _ARGUMENTS = ":SDF_FORMAT_ARGS:"
 _MOST_LAYERS = 10_000
 ENDINGS = (".usd", ".usda", ".usdc", ".usdz")
 _OUTSIDE_CURE = "Copy what it refers to into its folder, or export it flattened."
-
-
-class RefusedError(Exception):
-    """The file reads, but is not taken."""
-
-    def __init__(self, what: str, cure: str) -> None:
-        super().__init__(what)
-        self.refused = (what, cure)
 
 
 @dataclass

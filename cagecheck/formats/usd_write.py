@@ -21,7 +21,8 @@ from cagecheck.formats.apart import ask
 from cagecheck.formats.cage_gltf import check_same, to_local
 from cagecheck.formats.cage_text import CannotKeepError
 from cagecheck.formats.file_bytes import FileBytes
-from cagecheck.formats.usd import LIBRARY, PrimRun, SceneLayout, as_on_disk, own_folders
+from cagecheck.formats.placed_meshes import PrimRun, SceneLayout, as_on_disk
+from cagecheck.formats.usd import LIBRARY, own_folders
 from cagecheck.meshes.mesh import Mesh
 
 PACKAGE = ".usdz"

@@ -19,8 +19,9 @@ from typing import Any
 
 import numpy as np
 
+from cagecheck.formats.child_meshes import RefusedError
 from cagecheck.formats.usd_child import kept_faces, open_stage, value
-from cagecheck.formats.usd_vet import RefusedError, first_of_package
+from cagecheck.formats.usd_vet import first_of_package
 
 _STAGE_METADATA = (
     "defaultPrim", "upAxis", "metersPerUnit", "kilogramsPerUnit", "timeCodesPerSecond",

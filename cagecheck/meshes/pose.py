@@ -18,8 +18,9 @@ class Pose:
     Attributes
     ----------
     frame : float | None
-        Its number: a time code in USD, in glTF the time in seconds times `rate`. None is the rest
-        pose: without skeletons and morphs, what else moves as the file has it before any animation.
+        Its number: a time code in USD, in glTF and Alembic the time in seconds times `rate`. None
+        is the rest pose: without skeletons and morphs, what else moves as the file has it before
+        any animation.
     animation : str | None
         The animation's name in a file with several (glTF); None is the only one.
     rate : float

@@ -41,15 +41,17 @@ class Moment:
 
     frame: str | None = option(
         None, MESHES,
-        "Read this frame of glTF and USD files that move: a number, or rest for the rest pose.",
+        "Read this frame of files that move (glTF, USD, Alembic): a number, or rest for the rest "
+        "pose.",
         metavar="N",
     )  # fmt: skip
     animation: str | None = option(
         None, MESHES, "The animation of `frame`, where a glTF file holds several.", metavar="NAME"
     )
     rate: float = option(
-        FRAMES_A_SECOND, MESHES, "Frames a second of `frame`, for glTF, which counts seconds.",
-        least=1e-6, metavar="R",
+        FRAMES_A_SECOND, MESHES,
+        "Frames a second of `frame`, where files count seconds (glTF, Alembic).", least=1e-6,
+        metavar="R",
     )  # fmt: skip
 
     def pose(self) -> Pose | None:
