@@ -19,7 +19,6 @@ import numpy as np
 from cagecheck.chores.clash.find import find_clashes
 from cagecheck.errors import InputError
 from cagecheck.files import OutputFolder, read_plain, sha256_of
-from cagecheck.formats.frames import POSED
 from cagecheck.formats.read import read_mesh
 from cagecheck.formats.write_cage import write_cage
 from cagecheck.mending.page import mending_html
@@ -155,7 +154,7 @@ def _keeps_format(mesh: Mesh) -> bool:
 
 
 def _is_posed(mesh: Mesh) -> bool:
-    return mesh.source is not None and mesh.source.layout == POSED
+    return mesh.source is not None and mesh.source.pose is not None
 
 
 def _name_of(mesh: Mesh, frame: int, number: int) -> str:
