@@ -104,7 +104,7 @@ def _small_prediction(folder: Path) -> Any:
 def writing_steps(made: Path, wanted: Callable[[str], bool]) -> dict[str, Step]:
     """Return by name the steps that write and are wanted; `made` is where they find what they need.
 
-    `inspect` and `pairs` write no files; `view` writes one, as `demo` does its picture.
+    `pairs` writes no files; `view` and `predict --preview` write one, whose kills `SIGKILLS` has.
     """
     write_mesh(patch_mesh(), made / "hero.obj", force=True)
     out: dict[str, Step] = {}
@@ -113,9 +113,11 @@ def writing_steps(made: Path, wanted: Callable[[str], bool]) -> dict[str, Step]:
         ("demo", _demo_work, _nothing),
         ("tune", _tune_work, _read_result),
         ("locate", _locate_work, _read_json("location.json")),
+        ("inspect", _inspect_work, _read_json("inspect.json")),
         ("compare", _compare_work, _read_json("comparison.json")),
         ("clash --out", _clash_work, _read_json("clash.json")),
         ("clash --mend", _mend_work, _read_json("mend.json")),
+        ("tiles show", _tiles_work, _nothing),
     ):
         if not wanted(name) and not wanted(f"{name} --force"):
             continue
@@ -229,6 +231,19 @@ def _locate_work(made: Path) -> Work:
     return lambda out: write_location(found, out, force=True)
 
 
+def _inspect_work(made: Path) -> Work:
+    from cagecheck.inspecting import write
+    from cagecheck.inspecting.inspection import inspect_low
+    from cagecheck.meshes.lowpoly import prepare_low
+
+    found = inspect_low(prepare_low(_plate(made)[0]))
+    write.write_picture(found, made / "drawn.png")
+    drawn = (made / "drawn.png").read_bytes()
+    # Drawing would take most of the time; the file is written all the same.
+    write.write_picture = lambda inspection, path: path.write_bytes(drawn)  # type: ignore[assignment]
+    return lambda out: write.write_inspection(found, out, force=True)
+
+
 def _compare_work(made: Path) -> Work:
     from cagecheck.comparing.compare import compare
     from cagecheck.comparing.write import write_comparison
@@ -248,14 +263,21 @@ def _balls(made: Path) -> list[Path]:
 
 
 def _clash_work(made: Path) -> Work:
+    return _command("clash", *map(str, _balls(made)), "--together")
+
+
+def _tiles_work(made: Path) -> Work:
+    return _command("tiles", "show", str(made / "hero.obj"))
+
+
+def _command(*words: str) -> Work:
+    """Return the command itself as a step, for those that write files of their own."""
     from typer.testing import CliRunner
 
     from cagecheck.cli import app
 
-    words = ["clash", *map(str, _balls(made)), "--together", "--force", "--json", "--out"]
-
     def work(out: Path) -> None:
-        done = CliRunner().invoke(app, [*words, str(out)])
+        done = CliRunner().invoke(app, [*words, "--force", "--json", "--out", str(out)])
         if done.exception is not None and not isinstance(done.exception, SystemExit):
             raise done.exception
         if done.exit_code == 2:

@@ -2,7 +2,7 @@
 
 Makes the demo scene in a temporary folder, predicts it as `cagecheck demo` does, and draws into
 docs/pictures (or FOLDER): scene.png, heatmap.png, region.png, cut.png, overshoot.png, lit.png,
-tiles.png, and, where Debian's chromium and chromium-driver are installed, report.png,
+tiles.png, clash.png, and, where Debian's chromium and chromium-driver are installed, report.png,
 report-colours.png and mend.png.
 """
 
@@ -19,6 +19,8 @@ from typing import Any
 import numpy as np
 from PIL import Image, ImageDraw
 
+from cagecheck.chores.clash.find import find_clashes
+from cagecheck.chores.clash.heat import write_clash_map
 from cagecheck.defects.kinds import Defect
 from cagecheck.demo import make_scene, write_scene
 from cagecheck.demo.picture import draw_scene
@@ -199,6 +201,28 @@ def bent_tube(radius: float, bend: float, name: str, *, capped: bool) -> Mesh:
     return mesh_from_polygons(points, faces, part=name)
 
 
+def clash_picture(path: Path) -> None:
+    """Draw the heat map of a sleeve that a bent arm passes through."""
+    import pyvista
+
+    scene = [bent_tube(SLEEVE, 0, "sleeve", capped=False), bent_tube(ARM, BENT, "arm", capped=True)]
+    found = find_clashes(scene)
+    deepest = max(hit.depth or 0.0 for hit in found.found)
+    with tempfile.TemporaryDirectory() as temporary:
+        drawn = Path(temporary, "clash.ply")
+        write_clash_map(found, deepest, drawn)
+        heat = pyvista.read(drawn)
+        plotter = pyvista.Plotter(off_screen=True, window_size=(1000, 560))
+        plotter.set_background("white")
+        plotter.add_mesh(heat, scalars="RGBA", rgb=True, smooth_shading=False)
+        plotter.view_vector((0.5, -1.0, 0.25), viewup=(1, 0, 0))
+        plotter.camera.zoom(1.4)
+        plotter.screenshot(Path(temporary, "clash.png"))
+        plotter.close()
+        with Image.open(Path(temporary, "clash.png")) as image:
+            save(image.convert("RGB"), path)
+
+
 def mend_picture(path: Path) -> None:
     """Draw a mended sleeve before and after, as its page shows it."""
     sys.path.insert(0, str(Path(__file__).parent.parent))
@@ -244,6 +268,7 @@ def main() -> None:
         view_pictures(place / "predicted", folder)
         tiles_picture(result, folder / "tiles.png")
         report_pictures(result, folder)
+    clash_picture(folder / "clash.png")
     mend_picture(folder / "mend.png")
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 from collections.abc import Callable
 from pathlib import Path
@@ -12,6 +13,7 @@ import pytest
 from cagecheck.defects import blocks, nearest, surface_distance
 from cagecheck.formats.read import read_mesh, read_surface
 from cagecheck.inspecting.inspection import inspect_pair
+from cagecheck.inspecting.write import inspection_document
 from cagecheck.locating.locate import LocateSettings, locate
 from cagecheck.locating.read_maps import read_map
 from cagecheck.locating.write import write_location
@@ -80,9 +82,9 @@ def mended(plate: Path, out: Path) -> None:
 
 def inspected(plate: Path, out: Path) -> None:
     low, high = prepare_low(read_mesh(plate / "low.obj")), read_surface(plate / "high.ply")
-    out.mkdir()
     found = inspect_pair(low, high, np.ones((1, 1), bool), map_size=256, padding=4.0)
-    (out / "inspection.txt").write_text(repr(found.to_dict()))
+    out.mkdir()
+    (out / "inspect.json").write_text(json.dumps(inspection_document(found)))
 
 
 @pytest.mark.parametrize("command", [predicted, tuned, located, mended, inspected])

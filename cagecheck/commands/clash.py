@@ -125,7 +125,7 @@ def clash(
 
     Examples:
       cagecheck clash walk_*.obj --with body.obj --out clashes;
-      cagecheck clash hero.glb --frames 0:120:5 --animation walk
+      cagecheck clash hero.glb --frames 0:120:5 --animation walk --mend mended
     """
     terminal = Terminal(as_json)
     if mend is None and (rest or mending != MendSettings()):
@@ -135,12 +135,6 @@ def clash(
         )
     if mend is not None and pieces:
         raise InputError("`mend` moves parts by name and takes no `pieces`.")
-    if mend is not None and frames is not None:
-        raise InputError(
-            "`mend` cannot write into a file that moves by itself: its skeleton would move the "
-            "mended positions once more.",
-            cure="Export the frames as one file each and name those.",
-        )
     refuse_results(mend, "mend.json", force)
     common = [read_mesh(path) for path in with_ or []]
     scenes = [list(meshes)] if together or frames else [[path] for path in meshes]
@@ -190,7 +184,7 @@ def clash(
                 found=[found for _, found in known],
                 progress=progress,
             )
-            _refuse_standing(mended, len(scenes[0]), len(scenes))
+            _refuse_standing(mended, len(scenes[0]), len(known))
             paths, mended = write_mending(mended, mend, names=names, force=force)
         files = [*files, *paths]
         document = document | {"mending": mended.to_dict()}

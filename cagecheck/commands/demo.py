@@ -14,6 +14,7 @@ from cagecheck.commands.predict import say_files, say_prediction
 from cagecheck.commands.terminal import EXIT_CLEAN, Terminal
 from cagecheck.demo import make_scene, write_scene
 from cagecheck.demo.evaluate import score_prediction
+from cagecheck.demo.scene import SceneName
 from cagecheck.demo.score import KindScore
 from cagecheck.files import refuse_existing
 from cagecheck.predicting.inputs import read_inputs
@@ -46,6 +47,14 @@ def demo(
             help="How dense the high poly is; 1 is 1.5 million triangles.",
         ),
     ] = 1.0,
+    scene_name: Annotated[
+        SceneName,
+        typer.Option(
+            "--scene",
+            help="lamplighter: many parts, every kind of defect planted; cloak: a garment with two "
+            "walls, sunken pieces, a pennant of two sheets and a scan, in which little is wrong.",
+        ),
+    ] = "lamplighter",
     force: ForceFlag = False,
     as_json: JsonFlag = False,
 ) -> int:
@@ -62,7 +71,7 @@ def demo(
     refuse_existing(folder / RESULT_FOLDER / "regions.json", force)
     with terminal.progress() as progress:
         progress("making the scene", 0, 2)
-        scene = make_scene(seed, detail)
+        scene = make_scene(seed, detail, scene_name)
         progress("making the scene", 1, 2)
         files = write_scene(scene, folder, force)
         progress("making the scene", 2, 2)

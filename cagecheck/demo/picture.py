@@ -20,6 +20,7 @@ STUFF = {
     "eye": PALE_BRASS, "lantern": PALE_BRASS, "key": PALE_BRASS, "elbow": IRON, "leg": IRON,
     "roof": IRON, "arm": STEEL, "hand": STEEL, "reel": STEEL, "belt": LEATHER, "strap": LEATHER,
     "boot": LEATHER, "moustache": WOOD, "pack": WOOD, "staff": WOOD, "skirt": WOOL, "hat": FELT,
+    "cloak": WOOL, "stand": WOOD, "jug": LEATHER, "pennant": PALE_BRASS,
 }  # fmt: skip
 _BOLTS = IRON
 _BACKGROUND, _EDGES = "#dfe3e6", "#22262b"
@@ -30,7 +31,7 @@ _ANGLE = 33.0
 
 def colour_of(part: str) -> str:
     """Return the colour of a low or high part as #rrggbb."""
-    if part.endswith("_bolts"):
+    if part.endswith(("_bolts", "_buttons", "_clasp")):
         return _BOLTS
     stem = part.removesuffix(LOW_SUFFIX).removesuffix(HIGH_SUFFIX)
     return STUFF[stem.split("_")[0]]

@@ -6,7 +6,11 @@ import json
 import os
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Literal
 
+import numpy as np
+
+from cagecheck.demo import cloak
 from cagecheck.demo.build import build_high, build_low
 from cagecheck.demo.defects import BAKE, planted_defects
 from cagecheck.demo.figure import figure
@@ -56,10 +60,13 @@ class DemoScene:
         return f"<DemoScene: {self.low!r}, {self.high!r}, {len(self.planted)} defects planted>"
 
 
-def make_scene(seed: int = 7, detail: float = 1.0) -> DemoScene:
-    """Make the lamplighter.
+SceneName = Literal["lamplighter", "cloak"]
 
-    Planted places do not depend on either number.
+
+def make_scene(seed: int = 7, detail: float = 1.0, name: SceneName = "lamplighter") -> DemoScene:
+    """Make a sample scene.
+
+    Planted places do not depend on the numbers.
 
     Parameters
     ----------
@@ -67,7 +74,12 @@ def make_scene(seed: int = 7, detail: float = 1.0) -> DemoScene:
         Moves the noise of its surfaces.
     detail : float, optional
         Scales the number of high-poly triangles (1 is about 1.5 million).
+    name : SceneName, optional
+        ``lamplighter``, a figure of many parts with every kind of defect planted, or ``cloak``,
+        a garment, sunken pieces, a pennant of two sheets and a scan, in which little is wrong.
     """
+    if name == "cloak":
+        return _cloak_scene(seed, detail)
     pieces = figure(seed)
     return DemoScene(
         low=build_low(pieces, TILES, MATERIALS),
@@ -77,6 +89,26 @@ def make_scene(seed: int = 7, detail: float = 1.0) -> DemoScene:
         clearance=CLEARANCE,
         detail=DETAIL,
         description=DESCRIPTION,
+    )
+
+
+def _cloak_scene(seed: int, detail: float) -> DemoScene:
+    made = cloak.pieces(seed)
+    triangles = round(FULL_DETAIL_TRIANGLES * detail)
+    high = build_high(made, triangles)
+    corners = high.positions[high.triangles]
+    area = 0.5 * np.linalg.norm(
+        np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1
+    )
+    edge = float(np.sqrt(2 * area.mean()))
+    return DemoScene(
+        low=cloak.with_low_pennant(build_low(made, cloak.TILES, cloak.MATERIALS)),
+        high=cloak.with_high_pennant_and_dirt(high, edge, seed),
+        planted=cloak.planted(),
+        bake=BAKE,
+        clearance=CLEARANCE,
+        detail=DETAIL,
+        description=cloak.DESCRIPTION,
     )
 
 

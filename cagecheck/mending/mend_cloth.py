@@ -22,8 +22,9 @@ from cagecheck.chores.clash.solids import Solid
 from cagecheck.mending.cloth import Cloth
 from cagecheck.mending.contacts import Contact
 from cagecheck.mending.crossings import Crossings, begun, crossings_of, passed_through
+from cagecheck.mending.descent import Descent
 from cagecheck.mending.pose import Pose, Start
-from cagecheck.mending.solve import Rows, least_move
+from cagecheck.mending.solve import Rows, Stiffness, least_move
 from cagecheck.progress import Progress, silent
 
 Reason = Literal["pinned", "entangled", "other part", "folds"]
@@ -35,11 +36,10 @@ _BLEND_DEPTHS, _BLEND_EDGES, _REACH = 3.0, 3.0, 4.0
 _TRIES = (1.0, 2.5, 6.0)
 # Rounds of moving and looking anew where the body lies.
 _MOST_ROUNDS = 14
+# How many of them search for the least move; the others mend what curved bodies make it lack.
+_SEARCHES = 2
 # A gap is left when no less than this share of it is.
 _GAP_KEPT = 0.9
-# Rounds end when all rows are kept and the move changes by no more than this share of itself: ways
-# out differ from facet to facet, so moves along the surface never quite settle.
-_STEADY = 0.15
 # A place that moves less than this share of the gap does not move.
 _STILL = 1e-4
 
@@ -61,6 +61,21 @@ class Moved:
     move: Floats
     left: tuple[Left, ...]
     blend: float
+
+
+@dataclass(frozen=True, eq=False)
+class _Found:
+    """Rows of a contact, which of its own they are (K,), and the region of each (K,)."""
+
+    contact: Contact
+    index: NDArray[np.int64]
+    rows: Rows
+    region: NDArray[np.int64]
+
+    def of(self, regions: NDArray[np.bool_]) -> tuple[NDArray[np.int64], Rows]:
+        """Return what belongs to some regions."""
+        mine = np.flatnonzero((self.region >= 0) & regions[self.region])
+        return self.index[mine], self.rows.some(mine)
 
 
 def blend_of(cloth: Cloth, starts: Sequence[Start], gap: float, blend: float | None) -> float:
@@ -171,9 +186,14 @@ class _Attempt:
             region |= np.isfinite(far)
         region &= ~self.settled
         self.label = _patches(cloth, region)
-        free = region & ~cloth.fixed
-        move = self._settle(region, free, pull, progress)
+        descent = self._settle(region, pull, progress)
+        move, first = (_without_dust(m, self.gap) for m in (descent.best, descent.first))
         failed = self._judge(move)
+        if failed:
+            # What was found first asks more of what lies around, but is nearer to where it lay.
+            bad = np.unique(self.label[_marked(failed, len(region)) & (self.label >= 0)])
+            move = np.where((np.isin(self.label, bad) & (self.label >= 0))[:, None], first, move)
+            failed = self._judge(move)
         # A region that is undone may be what another one was judged against.
         while failed:
             bad = np.unique(self.label[_marked(failed, len(region)) & (self.label >= 0)])
@@ -194,80 +214,76 @@ class _Attempt:
         return list(kept.values())
 
     def _settle(
-        self,
-        region: NDArray[np.bool_],
-        free: NDArray[np.bool_],
-        pull: tuple[Floats, Floats] | None,
-        progress: Progress,
-    ) -> Floats:
+        self, region: NDArray[np.bool_], pull: tuple[Floats, Floats] | None, progress: Progress
+    ) -> Descent:
+        """Step towards the least displacement that keeps all rows, made anew at every step."""
         cloth, gap = self.cloth, self.gap
         energy = cloth.energy(self.blend)
-        draw = None
+        draw, least = np.zeros((len(region), 3)), np.zeros(len(region))
         if pull is not None:
-            energy = csc_array(energy + diags_array(pull[0]))
-            draw = pull[0][:, None] * pull[1]
-        move = np.zeros((len(region), 3))
-        stiffness: float | None = None
-        change = np.full(int(self.label.max()) + 1, np.inf)
-        finished = np.zeros(len(change), bool)
+            weight, towards = pull
+            energy = csc_array(energy + diags_array(weight))
+            draw = weight[:, None] * towards
+            least = 0.5 * weight * (towards**2).sum(axis=1)
+        descent = Descent(self.label, energy, draw, least)
         contacts = [c for start in self.starts for c in start.contacts]
         for contact in contacts:
             contact.begin(region)
         band = max(max((start.depth for start in self.starts), default=0.0), 4 * gap)
+        stiffness = Stiffness(energy, region & ~cloth.fixed)
+        move = np.zeros((len(region), 3))
         for turn in range(_MOST_ROUNDS):
             progress("mending", turn, _MOST_ROUNDS)
-            kept, rows, lack = self._rows(move, band, look=True)
-            # Regions do not touch each other: one that is done is left alone from here on.
-            steady = max(_STEADY * float(np.abs(move).max(initial=0.0)), 0.1 * gap)
-            done = (lack <= (1 - _GAP_KEPT) * gap) & (change <= steady) & ~finished
-            if turn and done.any():
-                finished |= done
-                going = (self.label >= 0) & ~finished[self.label]
-                if not going.any():
-                    break
-                free = free & going
-                for contact in contacts:
-                    contact.keep(going)
-                kept, rows, _ = self._rows(move, band, look=False)
-            joined = _join(rows)
-            force = np.concatenate([contact.force[index] for contact, index in kept])
-            solution = least_move(
-                energy, free, joined, 0.01 * gap, draw, move, force if turn else None, stiffness
-            )
-            new = np.where(free[:, None], solution.move, move)
-            inside = self.label >= 0
-            change = np.zeros(len(finished))
-            np.maximum.at(change, self.label[inside], np.abs(new - move).max(axis=1)[inside])
-            move, stiffness = new, solution.stiffness
-            place = 0
-            for contact, index in kept:
-                contact.force[:] = 0.0
-                contact.force[index] = solution.force[place : place + len(index)]
-                place += len(index)
-        move[np.linalg.norm(move, axis=1) <= _STILL * gap] = 0.0
+            near, lack = self._look(move, band)
+            descent.look(move, lack <= (1 - _GAP_KEPT) * gap)
+            if not descent.going.any():
+                break
+            move = self._step(descent, near, stiffness, draw, search=turn < _SEARCHES)
+            for contact in contacts:
+                contact.keep(descent.places(descent.going))
         progress("mending", _MOST_ROUNDS, _MOST_ROUNDS)
-        return move
+        return descent
 
-    def _rows(
-        self, move: Floats, band: float, *, look: bool
-    ) -> tuple[list[tuple[Contact, NDArray[np.int64]]], list[Rows], Floats]:
-        """Return the rows of all frames, which of a contact's they are, and what regions lack."""
+    def _step(
+        self,
+        descent: Descent,
+        near: Sequence[_Found],
+        stiffness: Stiffness,
+        draw: Floats,
+        *,
+        search: bool,
+    ) -> Floats:
+        """Return what to look at next: `search` for the least, or keep to what was found."""
+        if not descent.stepping.any():
+            return descent.next(descent.best)
+        rows = [one.of(descent.stepping) for one in near]
+        force = [one.contact.force[index] for one, (index, _) in zip(near, rows, strict=True)]
+        solution = least_move(
+            stiffness, _join([row for _, row in rows]), 0.01 * self.gap, draw,
+            np.concatenate(force), None if search or descent.is_met else descent.best,
+        )  # fmt: skip
+        ends = np.cumsum([len(index) for index, _ in rows])[:-1]
+        for one, (index, _), new in zip(near, rows, np.split(solution.force, ends), strict=True):
+            one.contact.force[:] = 0.0
+            one.contact.force[index] = new
+        return descent.next(solution.move)
+
+    def _look(self, move: Floats, band: float) -> tuple[list[_Found], Floats]:
+        """Return the rows of all frames where the cloth lies, and what regions lack."""
         lack = np.zeros(int(self.label.max()) + 1)
-        kept, rows = [], []
+        found = []
         for start in self.starts:
             pose = start.pose
             positions = pose.positions + pose.here(self.base + move)
             solid = pose.solid(self.cloth, positions)
             for contact in start.contacts:
-                if look:
-                    contact.look(self.cloth, solid, positions, band + self.gap)
+                contact.look(self.cloth, solid, positions, band + self.gap)
                 near = contact.rows(positions, pose.here(move), self.gap, band)
                 region = self.label[near.rows.corner].max(axis=1)
                 inside = region >= 0
                 np.maximum.at(lack, region[inside], near.lack[inside])
-                kept.append((contact, near.index))
-                rows.append(_in_rest(near.rows, pose))
-        return kept, rows, lack
+                found.append(_Found(contact, near.index, _in_rest(near.rows, pose), region))
+        return found, lack
 
     def _judge(self, move: Floats) -> list[Left]:
         """Return the patches of regions in which something crosses still, or begins to."""
@@ -343,6 +359,11 @@ class _Attempt:
             Left(frame, np.flatnonzero(mask & (self.label == region)), reason, part)
             for region in np.unique(self.label[mask]).tolist()
         ]
+
+
+def _without_dust(move: Floats, gap: float) -> Floats:
+    still = np.linalg.norm(move, axis=1) <= _STILL * gap
+    return np.where(still[:, None], 0.0, move)
 
 
 def _near_clash(cloth: Cloth, contact: Contact, label: NDArray[np.int64]) -> NDArray[np.bool_]:

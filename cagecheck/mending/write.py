@@ -1,7 +1,8 @@
 """Mended meshes into files of their own, checked anew as they were written.
 
 Of every mesh in which a part may move a file is written: its own file with nothing but positions
-changed, and byte by byte the same where nothing moved.
+changed, and byte by byte the same where nothing moved. One frame of a file that moves by itself is
+written as an OBJ of that frame: in the file its skeleton would move what is mended once more.
 """
 
 from __future__ import annotations
@@ -149,14 +150,20 @@ def _write_frame(
 
 
 def _keeps_format(mesh: Mesh) -> bool:
-    return mesh.source is not None and mesh.source.format != "fbx"
+    return mesh.source is not None and mesh.source.format != "fbx" and not _is_posed(mesh)
+
+
+def _is_posed(mesh: Mesh) -> bool:
+    return mesh.source is not None and mesh.source.pose is not None
 
 
 def _name_of(mesh: Mesh, frame: int, number: int) -> str:
     if mesh.source is None:
         return f"frame_{frame + 1:04d}_mesh_{number + 1}.obj"
     name = mesh.source.name
-    return name if _keeps_format(mesh) else f"{Path(name).stem}.obj"
+    if _keeps_format(mesh):
+        return name
+    return f"{f'frame_{frame + 1:04d}_' if _is_posed(mesh) else ''}{Path(name).stem}.obj"
 
 
 def _checked(frame: MendedFrame, mending: Mending, written: dict[int, Mesh]) -> MendedFrame:

@@ -343,6 +343,14 @@ def test_the_page_escapes_names_and_asks_for_nothing_outside(studio, here, tmp_p
         assert (tmp_path / "out" / link).exists()
 
 
+def test_errors_name_files_without_their_folders(studio, here, tmp_path):
+    studio.write_text(SHARED + asset("gone"))
+    (row,) = run_batch(read_manifest(studio), tmp_path / "out").rows
+    assert row["status"] == "failed" and row["error"].startswith("gone")
+    for name in ("index.html", "results.csv"):
+        assert str(here) not in (tmp_path / "out" / name).read_text()
+
+
 def test_exit_codes(studio, here, tmp_path):
     def run(*arguments):
         result = runner.invoke(app, ["batch", *map(str, arguments)])

@@ -87,7 +87,7 @@ def mended(*meshes, **options):
 # --- closed forms ------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("height", [0.9, 0.6])
+@pytest.mark.parametrize("height", [0.9, 0.6, 0.3])
 def test_a_cloth_over_a_ball_moves_by_the_depth_and_the_gap(height):
     """A plane at height h lies 1 - h deep in a unit ball: its middle must rise by 1 - h + gap."""
     cloth, ball = sheet(40, flat(height), 3.0, "cloth"), sphere()
@@ -101,6 +101,8 @@ def test_a_cloth_over_a_ball_moves_by_the_depth_and_the_gap(height):
     # ball's own faces lie at most 0.0016 within it (see tests/chores/test_clash.py).
     assert 1 - height + GAP * 0.9 - 0.0016 <= move[middle, 2] <= (1 - height + GAP) * 1.05
     assert np.abs(move[:, 2]).max() <= (1 - height + GAP) * 1.05
+    # The cloth is softer to being lifted as a whole than to being bent: it hardly stretches.
+    assert abs(frame.largest_stretch) < 0.03
     assert frame.meshes[1] is ball
 
 
@@ -239,7 +241,7 @@ def test_moves_scale_with_the_scene(scale):
         *(m.with_positions(m.positions * scale) for m in (cloth, ball)),
         settings=settings("cloth", gap=GAP * scale),
     )
-    assert large.largest_move == pytest.approx(small.largest_move * scale, rel=3e-3)
+    assert large.largest_move == pytest.approx(small.largest_move * scale, rel=1e-4)
 
 
 # --- input -------------------------------------------------------------------------------------
@@ -256,7 +258,7 @@ def test_what_cannot_be_used_is_said():
             mended(cloth, ball, **options)
     with pytest.raises(InputError, match="not the same mesh"):
         mend_clashes([[cloth, ball], [sheet(19, flat(0.9), 3, "cloth"), ball]])
-    crossing = sheet(20, lambda x, y: x + 0.013, 2, "slope")
+    crossing = sheet(20, lambda x, y: x, 2, "slope")
     with pytest.raises(InputError, match=r"which of .* lies outside"):
         mended(sheet(20, flat(0), 2, "level"), crossing)
 
@@ -267,7 +269,7 @@ def test_what_cannot_be_used_is_said():
 @pytest.mark.parametrize("way", ["one", "smooth"])
 def test_frames_are_mended_alike(way):
     """An arm that bends more and more in a straight sleeve."""
-    scenes = [[tube(0.55, 0, around=32, along=24), arm(b)] for b in (0.0, 0.1, 0.2, 0.3)]
+    scenes = [[tube(0.55, 0, around=32, along=24), arm(b)] for b in (0.0, 0.15, 0.3)]
     rest = [tube(0.55, 0, around=32, along=24), arm(0)]
     result = mend_clashes(scenes, settings(over_time=way), rest=rest)
     assert result.outer == ("sleeve",) and result.over_time == way

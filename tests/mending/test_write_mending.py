@@ -13,10 +13,12 @@ from typer.testing import CliRunner
 import cagecheck
 from cagecheck.chores.clash.find import find_clashes
 from cagecheck.cli import app
+from cagecheck.formats.frames import Pose
 from cagecheck.formats.read import read_mesh
 from cagecheck.formats.write_mesh import write_mesh
 from cagecheck.report.schemas import read_schema
 from tests.browser import BROWSER, DRIVER, browser
+from tests.formats.test_read_gltf import attach, put
 from tests.mending.test_mend import arm, flat, sheet, sphere, tube
 
 runner = CliRunner()
@@ -79,7 +81,7 @@ def test_files_of_float32_are_checked_as_they_were_written(tmp_path, extension):
 
 def test_frames_files_report_and_schema(tmp_path):
     for k, bend in enumerate((0.0, 0.15, 0.3)):
-        write_mesh(tube(0.55, 0, around=32, along=24), tmp_path / f"sleeve_{k}.obj")
+        write_mesh(tube(0.55, 0, around=24, along=16), tmp_path / f"sleeve_{k}.obj")
         write_mesh(arm(bend), tmp_path / f"arm_{k}.obj")
         both = cagecheck.read_mesh(tmp_path / f"sleeve_{k}.obj")
         from cagecheck.meshes.mesh import join_meshes
@@ -110,6 +112,42 @@ def test_frames_files_report_and_schema(tmp_path):
         abs(told["frames"][2]["largest_stretch"]), rel=1e-5
     )
     assert Image.open(out / "stretch_legend.png").size[0] > 200
+
+
+def test_frames_of_a_file_that_moves_are_written_as_they_stand_in_each(tmp_path):
+    """A cloth that sinks by 0.2 in a second: 24 frames on its 0.1 above the ball are 0.1 in it."""
+    write_mesh(sheet(20, flat(1.1), 3.0, "cloth"), tmp_path / "still.glb")
+    raw = (tmp_path / "still.glb").read_bytes()
+    length = int.from_bytes(raw[12:16], "little")
+    tree, data = json.loads(raw[20 : 20 + length]), raw[28 + length :]
+    data, times = attach(tree, data, np.array([0, 1], "<f4"), "SCALAR")
+    data, sunk = attach(tree, data, np.array([[0, 0, 0], [0, 0, -0.2]], "<f4"), "VEC3")
+    node = next(k for k, one in enumerate(tree["nodes"]) if "mesh" in one)
+    tree["animations"] = [
+        {"samplers": [{"input": times, "output": sunk}],
+         "channels": [{"sampler": 0, "target": {"node": node, "path": "translation"}}]}
+    ]  # fmt: skip
+    moving = put(tmp_path, tree, data)
+    write_mesh(sphere(), tmp_path / "ball.obj")
+    out = tmp_path / "out"
+    name = read_mesh(moving).part_names[0]
+    result = run(moving, "--frames", "0:24:12", "--with", tmp_path / "ball.obj",
+                 "--outer", name, "--mend", out, "--over-time", "smooth")  # fmt: skip
+    assert result.exit_code == 0, result.output
+    told = json.loads((out / "mend.json").read_text())
+    assert [f["files"] for f in told["frames"]] == [
+        [f"frame_{k:04d}_{moving.stem}.obj"] for k in (1, 2, 3)
+    ]
+    assert told["frames"][0]["frame"] == f"{moving.name} frame 0"
+    assert told["frames"][0]["depth_before"] == 0 and told["frames"][2]["depth_before"] > 0.09
+    for frame in told["frames"]:
+        assert frame["depth_after"] == 0
+        mended = read_mesh(out / frame["files"][0])
+        assert not find_clashes([mended, read_mesh(tmp_path / "ball.obj")]).passing
+        assert mended.vertex_count == read_mesh(moving).vertex_count
+        posed = read_mesh(moving, pose=Pose(float(frame["frame"].split()[-1])))
+        away = np.linalg.norm(mended.positions - posed.positions, axis=1).max()
+        assert away == pytest.approx(frame["largest_move"], abs=1e-6)
 
 
 @pytest.mark.skipif(not (BROWSER and DRIVER), reason="needs chromium and chromium-driver")

@@ -14,6 +14,7 @@ import contextlib
 import json
 import sys
 import time
+from collections.abc import Iterable
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -58,7 +59,7 @@ def run_job(job: dict[str, Any]) -> dict[str, Any]:
     try:
         row |= _check(job) | {"status": "done"}
     except InputError as error:
-        row["error"] = with_flags(str(error))
+        row["error"] = _named(with_flags(str(error)), job["files"].values())
     except MemoryError:
         row["error"] = "this asset needs more memory than it may have; raise --memory."
     row["seconds"] = round(time.perf_counter() - start, 3)
@@ -68,6 +69,13 @@ def run_job(job: dict[str, Any]) -> dict[str, Any]:
         with replace_file(Path(job["folder"]) / RESULT_NAME, force=True) as place:
             place.write_text(json.dumps(row, indent=1, allow_nan=False) + "\n", encoding="utf-8")
     return row
+
+
+def _named(text: str, paths: Iterable[str]) -> str:
+    """Return an error with its files by name: tables and pages are passed on."""
+    for path in sorted(paths, key=len, reverse=True):
+        text = text.replace(path, Path(path).name)
+    return text
 
 
 def _check(job: dict[str, Any]) -> dict[str, Any]:
