@@ -43,7 +43,8 @@ def is_binary(file: FileBytes) -> bool:
     if len(data) >= HEADER_BYTES and len(data) == HEADER_BYTES + FACET.itemsize * _count(data):
         return True
     head = data[:2048].tobytes()
-    return not (head.lstrip().lower().startswith(b"solid") and b"\x00" not in head)
+    # Some writers leave the solid's own lines out.
+    return not (head.lstrip().lower().startswith((b"solid", b"facet")) and b"\x00" not in head)
 
 
 def read_stl_mesh(file: FileBytes, *, progress: Progress = silent) -> Mesh:

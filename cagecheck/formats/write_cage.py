@@ -106,6 +106,12 @@ def write_cage(
     extension = split_name(path)[1]
     source = source_mesh.source
     if source is not None and source.pose is not None:
+        if extension in ENDINGS:
+            raise InputError(
+                "the cage of one frame is not written as a layer of USD.",
+                file=str(path),
+                cure="Name the cage .obj or .glb.",
+            )
         write_mesh(source_mesh.with_positions(cage), path, force)
         return (
             Notice(

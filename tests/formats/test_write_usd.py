@@ -208,7 +208,10 @@ def test_materials_per_tile_are_bound_in_a_layer(tmp_path: Path) -> None:
 
 
 def test_what_cannot_be_written_says_so(tmp_path: Path) -> None:
-    mesh = read_mesh(put(tmp_path, "low.usda", PLATE))
+    posed = read_mesh(put(tmp_path, "low.usda", PLATE), pose=Pose(3))
+    with pytest.raises(InputError, match=r"cage of one frame .*Name the cage"):
+        write_cage(posed, posed.positions, tmp_path / "cage.usda")
+    mesh = read_mesh(tmp_path / "low.usda")
     with pytest.raises(InputError, match="only as the copy of one"):
         write_cage(mesh, mesh.positions, tmp_path / "cage.usdz")
     assert "formats differ" in write_cage(mesh, mesh.positions, tmp_path / "cage.obj")[0].text
