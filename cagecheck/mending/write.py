@@ -19,7 +19,6 @@ import numpy as np
 from cagecheck.chores.clash.find import find_clashes
 from cagecheck.errors import InputError
 from cagecheck.files import OutputFolder, read_plain, sha256_of
-from cagecheck.formats.frames import POSED
 from cagecheck.formats.read import read_mesh
 from cagecheck.formats.write_cage import write_cage
 from cagecheck.mending.page import mending_html
@@ -29,6 +28,8 @@ from cagecheck.meshes.mesh import Mesh
 from cagecheck.progress import Progress, silent
 
 _MOST_BYTES = 1 << 34
+# Formats that cagecheck does not write.
+_READ_ONLY = ("fbx", "abc")
 
 
 def write_mending(
@@ -151,11 +152,13 @@ def _write_frame(
 
 
 def _keeps_format(mesh: Mesh) -> bool:
-    return mesh.source is not None and mesh.source.format != "fbx" and not _is_posed(mesh)
+    if mesh.source is None or _is_posed(mesh):
+        return False
+    return mesh.source.format not in _READ_ONLY
 
 
 def _is_posed(mesh: Mesh) -> bool:
-    return mesh.source is not None and mesh.source.layout == POSED
+    return mesh.source is not None and mesh.source.pose is not None
 
 
 def _name_of(mesh: Mesh, frame: int, number: int) -> str:
