@@ -28,6 +28,8 @@ from cagecheck.meshes.mesh import Mesh
 from cagecheck.progress import Progress, silent
 
 _MOST_BYTES = 1 << 34
+# Formats that cagecheck does not write.
+_READ_ONLY = ("fbx", "abc")
 
 
 def write_mending(
@@ -150,7 +152,9 @@ def _write_frame(
 
 
 def _keeps_format(mesh: Mesh) -> bool:
-    return mesh.source is not None and mesh.source.format != "fbx" and not _is_posed(mesh)
+    if mesh.source is None or _is_posed(mesh):
+        return False
+    return mesh.source.format not in _READ_ONLY
 
 
 def _is_posed(mesh: Mesh) -> bool:

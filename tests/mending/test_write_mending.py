@@ -13,9 +13,9 @@ from typer.testing import CliRunner
 import cagecheck
 from cagecheck.chores.clash.find import find_clashes
 from cagecheck.cli import app
-from cagecheck.formats.frames import Pose
 from cagecheck.formats.read import read_mesh
 from cagecheck.formats.write_mesh import write_mesh
+from cagecheck.meshes.pose import Pose
 from cagecheck.report.schemas import read_schema
 from tests.browser import BROWSER, DRIVER, browser
 from tests.formats.test_read_gltf import attach, put
