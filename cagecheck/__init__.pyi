@@ -71,6 +71,7 @@ from cagecheck.defects.regions import (
 )
 from cagecheck.demo import (
     DemoScene as DemoScene,
+    SceneName as SceneName,
     make_scene as make_scene,
     write_scene as write_scene,
 )

@@ -74,13 +74,16 @@ CHAPTERS: dict[str, tuple[str, ...]] = {
         "write_mending",
         "read_manifest", "Manifest", "run_batch", "BatchResult",
     ),
-    "The sample scene": ("make_scene", "write_scene", "DemoScene", "score_prediction", "KindScore"),
+    "The sample scenes": (
+        "make_scene", "SceneName", "write_scene", "DemoScene", "score_prediction", "KindScore",
+    ),
     "Trouble": ("InputError", "Notice", "Progress"),
 }  # fmt: skip
 OTHERS = "More"
 # What is no function and no class has no docstring.
 CONSTANTS = {
     "FIELD_KINDS": "The greyscale maps that `write_tuning` can write.",
+    "SceneName": "Which sample scene is made.",
     "FieldKind": "One of `FIELD_KINDS`.",
     "HighNormals": "What the high poly is shaded with in maps.",
     "BesideKind": "What a map beside the normal map holds.",

@@ -12,9 +12,8 @@ import typer
 from cagecheck.commands.options import ForceFlag, JsonFlag, add_command
 from cagecheck.commands.predict import say_files, say_prediction
 from cagecheck.commands.terminal import EXIT_CLEAN, Terminal
-from cagecheck.demo import make_scene, write_scene
+from cagecheck.demo import SceneName, make_scene, write_scene
 from cagecheck.demo.evaluate import score_prediction
-from cagecheck.demo.scene import SceneName
 from cagecheck.demo.score import KindScore
 from cagecheck.files import refuse_existing
 from cagecheck.predicting.inputs import read_inputs
