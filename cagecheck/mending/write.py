@@ -150,7 +150,9 @@ def _write_frame(
 
 
 def _keeps_format(mesh: Mesh) -> bool:
-    return mesh.source is not None and mesh.source.format != "fbx" and not _is_posed(mesh)
+    if mesh.source is None or _is_posed(mesh):
+        return False
+    return mesh.source.format not in ("fbx", "abc")  # which are read only
 
 
 def _is_posed(mesh: Mesh) -> bool:
