@@ -31,6 +31,8 @@ _SCAN, _END = b"\xff\xda", b"\xff\xd9"
 # missing, all of the memory if need be. Flat maps pack best, and by strips not that well.
 _LARGE_BYTES, _MOST_RATIO = 1 << 30, 1 << 14
 LOSSLESS = ("png", "tga", "tif", "tiff", "exr", "bmp")
+# What no kept library decodes (KTX 2.0 is the Khronos Group's, with Basis Universal inside).
+_PACKED = ("ktx2", "ktx", "basis", "dds")
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,6 +55,12 @@ def read_picture(path: str | os.PathLike[str]) -> Picture:
     """Read a map. Raises `InputError` when the file is damaged or of no known kind."""
     path = Path(path)
     ending = path.suffix.lower().lstrip(".")
+    if ending in _PACKED:
+        raise InputError(
+            "pictures that are packed for graphics hardware are not read.",
+            file=str(path),
+            cure="Give the map as it was baked: PNG, TGA, TIFF or EXR.",
+        )
     try:
         # Before any decoder opens it: a pipe would wait for ever.
         open_plain(path).close()

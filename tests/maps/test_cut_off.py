@@ -86,3 +86,14 @@ def test_a_broken_exr_prints_nothing(tmp_path: Path, capsys: pytest.CaptureFixtu
         with pytest.raises(InputError):
             read_picture(path)
     assert capsys.readouterr().out == ""
+
+
+@pytest.mark.parametrize("ending", ["ktx2", "KTX2", "dds"])
+def test_pictures_packed_for_graphics_hardware_are_refused_in_words(
+    tmp_path: Path, ending: str
+) -> None:
+    path = tmp_path / f"normal.{ending}"
+    # The identifier of KTX 2.0 (Khronos, KTX File Format Specification, section 3.1).
+    path.write_bytes(b"\xabKTX 20\xbb\r\n\x1a\n" + bytes(68))
+    with pytest.raises(InputError, match=r"packed for graphics hardware.*PNG, TGA, TIFF or EXR"):
+        read_picture(path)
