@@ -132,13 +132,3 @@ def test_a_given_cage_counts_in_shares(scenery: Scenery) -> None:
     assert result.offset is not None and result.offset.unit.startswith("share")
     assert result.offset.least <= 1 <= result.offset.most
     assert [n.code for n in result.notices if n.code == "no-map"] == ["no-map"]
-
-
-def test_same_input_same_result(scenery: Scenery) -> None:
-    maps, _ = baked_maps(scenery, ("noise",), 7)
-    settings = LocateSettings(offset=OFFSET, depth=DEPTH)
-    one, two = (
-        locate(maps[1:], scenery.low, scenery.scene, paired=PAIRED, settings=settings)
-        for _ in range(2)
-    )
-    assert [r.to_dict() for r in one.regions] == [r.to_dict() for r in two.regions]

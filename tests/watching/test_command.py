@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-import cagecheck.watching.watch as watch_module
+import cagecheck.watching.needs as needs
 from tests.commands.test_cli import run_here
 from tests.watching.scene import write_scene
 
@@ -38,9 +38,7 @@ def test_results_that_are_there_are_kept(tmp_path: Path) -> None:
 
 def test_libraries_that_lack_are_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     write_scene(tmp_path)
-    real = watch_module.find_spec
-    monkeypatch.setattr(
-        watch_module, "find_spec", lambda name: None if name == "uvicorn" else real(name)
-    )
+    real = needs.find_spec
+    monkeypatch.setattr(needs, "find_spec", lambda name: None if name == "uvicorn" else real(name))
     errors = refused(tmp_path, "high.ply")
     assert "uvicorn" in errors and "cagecheck[watch]" in errors
