@@ -17,7 +17,7 @@ from cagecheck.demo.sculpt import (
     smooth_pad,
     stripes,
 )
-from cagecheck.demo.shapes import Hoop, Point, Profile, Spine, Turned, fillet, oval
+from cagecheck.demo.shapes import Hoop, Profile, Spine, Turned, as_point, fillet, oval
 from cagecheck.demo.turned_places import radius_at, ring_of
 
 UPPER_ARM, FOREARM, PALM, ELBOW = 0.220, 0.215, 0.088, 0.044
@@ -56,7 +56,7 @@ def limb(start: Floats, end: Floats, first: float, last: float, round_: float) -
     length = float(np.linalg.norm(end - start))
     outline = [(0.0, 0.0), (0.0, first, round_), (length, last, round_), (length, 0.0)]
     sideways = abs((end - start)[0]) > 0.9 * length
-    spine = Spine([_point(start), _point(end)], (0.0, 0.0, -1.0) if sideways else at.RIGHT)
+    spine = Spine([as_point(start), as_point(end)], (0.0, 0.0, -1.0) if sideways else at.RIGHT)
     return Turned(spine, Profile(fillet(outline), 0.0015))
 
 
@@ -74,7 +74,7 @@ def pauldron_shape(sign: float) -> Turned:
     ]  # fmt: skip
     centre = np.array([sign * 0.330, 1.372, 0.0])
     axis = np.array([sign * 0.45, 0.893, 0.0])
-    spine = Spine([_point(centre), _point(centre + axis * 0.2)], (0.0, 0.0, -sign))
+    spine = Spine([as_point(centre), as_point(centre + axis * 0.2)], (0.0, 0.0, -sign))
     return Turned(spine, Profile(fillet(outline), 0.003))
 
 
@@ -120,7 +120,7 @@ def _bolt(foot: Floats, axis: Floats) -> Piece:
     outline = [(0.0, 0.0), (0.0, r), (0.4 * tall, r), (0.75 * tall, 0.8 * r), (tall, 0.4 * r),
                (tall, 0.0)]  # fmt: skip
     start = foot + axis * at.BOLT_FOOT
-    spine = Spine([_point(start), _point(start + axis * tall)], (0.0, 0.0, 1.0))
+    spine = Spine([as_point(start), as_point(start + axis * tall)], (0.0, 0.0, 1.0))
     shape = Turned(spine, Profile(outline, 0.001))
     stops = shape.profile.stops
 
@@ -167,7 +167,7 @@ def _ball(centre: Floats, radius: float) -> Turned:
     turn = np.linspace(0, np.pi, 65)
     outline = [(float(radius - radius * np.cos(t)), float(radius * np.sin(t))) for t in turn]
     low = centre - np.array([0, radius, 0])
-    spine = Spine([_point(low), _point(low + np.array([0, 2 * radius, 0]))], at.RIGHT)
+    spine = Spine([as_point(low), as_point(low + np.array([0, 2 * radius, 0]))], at.RIGHT)
     return Turned(spine, Profile(outline))
 
 
@@ -179,7 +179,7 @@ def _strap(seed: int) -> Piece:
     thick = at.STRAP_THICK
     corners = [(low, inner[0]), (low, inner[0] + thick), (high, inner[1] + thick), (high, inner[1])]
     place, right, _, tangent = (x[0] for x in fore.spine.frame(np.array([0.0])))
-    frame = (_point(place), _point(tangent), _point(right))
+    frame = (as_point(place), as_point(tangent), as_point(right))
     hoop = Hoop(*frame, Profile([*corners, corners[0]], 0.0009))
     trim = 0.003  # so that the low poly's open border lies on the strap, not beside it
     share = trim / (2 * half)
@@ -225,7 +225,7 @@ def finger_lines(side: str) -> list[tuple[Floats, Floats]]:
 def _hand(side: str, seed: int) -> list[Piece]:
     root, ahead, across, out = hand_frame(side)
     out = out if out[0] * root[0] > 0 else -out
-    spine = Spine([_point(root), _point(root + ahead * PALM)], _point(across))
+    spine = Spine([as_point(root), as_point(root + ahead * PALM)], as_point(across))
     outline = [(0.0, 0.0), (0.0, 0.048, 0.018), (PALM, 0.054, 0.018), (PALM, 0.0)]
     palm = Turned(
         spine, Profile(fillet(outline), 0.002), oval(1.05, 0.66 if side == "l" else 1.2, 2.4)
@@ -260,7 +260,3 @@ def _hand(side: str, seed: int) -> list[Piece]:
             Piece(part, shape, 16, 0, rows=rows, sculpt=knuckles, fineness=0.7, inflate=0.0006)
         )
     return pieces
-
-
-def _point(p: Floats) -> Point:
-    return float(p[0]), float(p[1]), float(p[2])

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.demo.layout import Chart, pack_tile
-from cagecheck.demo.pieces import Piece, Shell, high_shell, low_shell, vertex_normals
+from cagecheck.demo.pieces import Piece, Shell, high_shell, low_shell, split_quads, vertex_normals
 from cagecheck.meshes.mesh import Mesh, Surface
 from cagecheck.meshes.tiles import tile_origin
 
@@ -67,8 +67,7 @@ def build_high(pieces: list[Piece], triangles: int) -> Surface:
     first = 0
     for piece in pieces:
         shell = high_shell(piece, edge)
-        quads = shell.quads
-        tris = np.concatenate([quads[:, [0, 1, 2]], quads[:, [0, 2, 3]]]) + first
+        tris = split_quads(shell.quads) + first
         positions.append(shell.positions.astype(np.float32))
         faces.append(tris.astype(np.int32))
         part.append(np.full(len(tris), names.index(piece.high_name), np.int32))

@@ -17,16 +17,16 @@ from cagecheck.demo.defects import BAKE
 from cagecheck.demo.materials import cloth, wood
 from cagecheck.demo.measures import BACK, FRONT, Place
 from cagecheck.demo.noise import fbm
-from cagecheck.demo.pieces import HIGH_SUFFIX, LOW_SUFFIX, Piece, vertex_normals
+from cagecheck.demo.pieces import HIGH_SUFFIX, LOW_SUFFIX, Piece, split_quads, vertex_normals
 from cagecheck.demo.planted import Planted
 from cagecheck.demo.sculpt import Spots, fade, ridge, smooth_band, stripes
 from cagecheck.demo.shapes import (
     Box,
     Hoop,
-    Point,
     Profile,
     Spine,
     Turned,
+    as_point,
     fillet,
     oval,
     pleated,
@@ -136,7 +136,7 @@ def _buttons() -> list[Piece]:
     found = []
     for height in BUTTONS:
         foot, axis = _front(height)
-        spine = Spine([_point(foot), _point(foot + axis)], (1.0, 0.0, 0.0))
+        spine = Spine([as_point(foot), as_point(foot + axis)], (1.0, 0.0, 0.0))
         outline = [
             (BUTTON_FOOT, 0.0), (BUTTON_FOOT, 0.8 * BUTTON_RADIUS), (0.0, BUTTON_RADIUS),
             (BUTTON_TOP, 0.75 * BUTTON_RADIUS, 0.003), (BUTTON_TOP, 0.0),
@@ -149,7 +149,7 @@ def _buttons() -> list[Piece]:
 def _clasp() -> Piece:
     foot, _ = _front(CLASP_HEIGHT)
     centre = foot - np.array([0.0, 0.0, 0.4 * CLASP_HALF[2]])
-    box = Box(_point(centre), CLASP_HALF, 0.002)
+    box = Box(as_point(centre), CLASP_HALF, 0.002)
     return Piece("cloak", box, detail="_clasp", in_low=False, fineness=0.5)
 
 
@@ -180,10 +180,6 @@ def _jug(seed: int) -> Piece:
         lines_u=tuple(x for place in HOLES for x in borders_u(shape, place)),
         lines_v=tuple(x for place in HOLES for x in borders_v(shape, place)),
     )  # fmt: skip
-
-
-def _point(p: Floats) -> Point:
-    return float(p[0]), float(p[1]), float(p[2])
 
 
 def planted() -> tuple[Planted, ...]:
@@ -273,7 +269,7 @@ def with_high_pennant_and_dirt(high: Surface, edge: float, seed: int) -> Surface
     """Add the pennant to the high poly, and to the jug what scans bring along."""
     cells = (max(12, round(0.34 / edge)), max(6, round(0.12 / edge)))
     sheet = pennant(cells, relief=0.0015)
-    front = np.concatenate([sheet.quads[:, [0, 1, 2]], sheet.quads[:, [0, 2, 3]]])
+    front = split_quads(sheet.quads)
     first = len(high.positions)
     sides = np.concatenate([front, len(sheet.positions) + front[:, ::-1]]) + first
     away = 0.5 * PENNANT_THICKNESS * _sheet_normals(sheet)
@@ -300,8 +296,4 @@ def with_high_pennant_and_dirt(high: Surface, edge: float, seed: int) -> Surface
 
 
 def _sheet_normals(sheet: Sheet) -> Floats:
-    quads = sheet.quads
-    return vertex_normals(
-        sheet.positions,
-        np.concatenate([quads[:, [0, 1, 2]], quads[:, [0, 2, 3]]]).astype(np.int32),
-    )
+    return vertex_normals(sheet.positions, split_quads(sheet.quads))

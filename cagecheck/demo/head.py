@@ -10,7 +10,7 @@ from cagecheck.demo.materials import hammered
 from cagecheck.demo.noise import fbm
 from cagecheck.demo.pieces import Piece
 from cagecheck.demo.sculpt import Spots, domes, fade, ridge, smooth_band, stripes
-from cagecheck.demo.shapes import Point, Profile, Spine, Turned, fillet, oval
+from cagecheck.demo.shapes import Point, Profile, Spine, Turned, as_point, fillet, oval
 from cagecheck.demo.turned_places import borders_u, borders_v, inside, ring_of, upright
 
 
@@ -98,7 +98,7 @@ def _eye(side: str, sign: float) -> Piece:
     ahead = np.array([sign * 0.16, 0.03, 1.0])
     ahead /= np.linalg.norm(ahead)
     outline = [(0.0, 0.0), (0.0, 0.036, 0.006), (0.036, 0.036, 0.006), (0.036, 0.0)]
-    spine = Spine([_point(start), _point(start + ahead * 0.04)], at.RIGHT)
+    spine = Spine([as_point(start), as_point(start + ahead * 0.04)], at.RIGHT)
     shape = Turned(spine, Profile(fillet(outline), 0.001))
 
     def relief(s: Spots) -> Floats:
@@ -137,7 +137,3 @@ def _moustache(seed: int) -> Piece:
         "moustache", shape, 12, 0, rows=shape.profile.rows(2, -3, 0.016), sculpt=relief,
         fineness=0.45, inflate=-0.0008,
     )  # fmt: skip
-
-
-def _point(p: Floats) -> Point:
-    return float(p[0]), float(p[1]), float(p[2])

@@ -113,7 +113,7 @@ def low_shell(piece: Piece) -> Shell:
             grid = ball_grid(angles, rows, poles)
         grid = split_charts(grid, np.array(piece.stops_u), np.array(piece.stops_v))
         points = shape.points(grid.u, grid.v)
-    normals = vertex_normals(points, _triangles(grid.quads, grid.rims))
+    normals = vertex_normals(points, split_quads(grid.quads, grid.rims))
     return Shell(grid, points + piece.inflate * normals, normals, grid.quads)
 
 
@@ -130,7 +130,7 @@ def high_shell(piece: Piece, edge: float) -> Shell:
         grid = _high_grid(piece, shape, edge)
         a, r = shape.profile.at(grid.v)
         points = shape.points(grid.u, grid.v)
-    normals = vertex_normals(points, _triangles(grid.quads))
+    normals = vertex_normals(points, split_quads(grid.quads))
     if piece.sculpt is not None:
         spots = Spots(points, normals, grid.u, grid.v, a, r, place)
         points = points + normals * piece.sculpt(spots)[:, None]
@@ -176,7 +176,8 @@ def _holes_and_flips(piece: Piece, grid: Grid) -> Ints:
     return quads
 
 
-def _triangles(quads: Ints, rims: tuple[Ints, ...] = ()) -> Ints:
+def split_quads(quads: Ints, rims: tuple[Ints, ...] = ()) -> Ints:
+    """Return (T, 3) the triangles of quads, and of polygons as fans."""
     fans = [np.stack([np.full(len(rim) - 2, rim[0]), rim[1:-1], rim[2:]], axis=1) for rim in rims]
     return np.concatenate([quads[:, [0, 1, 2]], quads[:, [0, 2, 3]], *fans]).astype(np.int32)
 

@@ -17,6 +17,7 @@ from cagecheck.demo.figure import figure
 from cagecheck.demo.measures import CLEARANCE, DETAIL, MATERIALS, TILES
 from cagecheck.demo.planted import BakeSettings, Planted
 from cagecheck.files import OutputFolder
+from cagecheck.meshes.facets import triangle_areas
 from cagecheck.meshes.mesh import Mesh, Surface
 
 FULL_DETAIL_TRIANGLES = 1_500_000
@@ -96,10 +97,8 @@ def _cloak_scene(seed: int, detail: float) -> DemoScene:
     made = cloak.pieces(seed)
     triangles = round(FULL_DETAIL_TRIANGLES * detail)
     high = build_high(made, triangles)
-    corners = high.positions[high.triangles]
-    area = 0.5 * np.linalg.norm(
-        np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1
-    )
+    area = np.empty(len(high.triangles))
+    triangle_areas(high.positions, high.triangles, area)
     edge = float(np.sqrt(2 * area.mean()))
     return DemoScene(
         low=cloak.with_low_pennant(build_low(made, cloak.TILES, cloak.MATERIALS)),

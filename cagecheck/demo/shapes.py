@@ -18,6 +18,11 @@ Section = Callable[[Floats, Floats], tuple[Floats, Floats]]
 _TABLE = 4096
 
 
+def as_point(p: Floats) -> Point:
+    """Return a place (3,) as three numbers."""
+    return float(p[0]), float(p[1]), float(p[2])
+
+
 class Profile:
     """A curve (a, r) of height along an axis and radius around it, by v in [0, 1].
 

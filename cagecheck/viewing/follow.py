@@ -9,13 +9,14 @@ from typing import Any
 import numpy as np
 
 from cagecheck.errors import InputError
+from cagecheck.files import Stamp, stamp
 from cagecheck.viewing.model import ViewModel
 from cagecheck.viewing.result import FILES, Result, read_result
 
 # A region is the same if its middle moved less than this many of its radii.
 SAME_PLACE = 2.0
 
-Stamps = tuple[tuple[int, int, int] | None, ...]
+Stamps = tuple[Stamp, ...]
 
 
 class Folder:
@@ -48,7 +49,7 @@ class Folder:
         return result
 
     def _stamps(self) -> Stamps:
-        return tuple(_stamp(self.path / name) for name in FILES)
+        return tuple(stamp(self.path / name) for name in FILES)
 
 
 def carried_over(old: ViewModel, result: Result) -> ViewModel:
@@ -78,11 +79,3 @@ def same_region(row: dict[str, Any], rows: list[dict[str, Any]]) -> int | None:
     away, best = min(near, key=lambda pair: pair[0])
     reach = SAME_PLACE * max(float(row["radius"]), float(best["radius"]))
     return int(best["number"]) if away <= reach else None
-
-
-def _stamp(path: Path) -> tuple[int, int, int] | None:
-    try:
-        found = path.stat()
-    except OSError:
-        return None
-    return found.st_size, found.st_mtime_ns, found.st_ino

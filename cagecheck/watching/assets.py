@@ -10,10 +10,10 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from cagecheck.chores.batch.against import asset_result
+from cagecheck.chores.batch.against import asset_result, result_of
 from cagecheck.chores.batch.manifest import Asset, Manifest, read_manifest
 from cagecheck.chores.batch.page import verdict_sentence
-from cagecheck.chores.batch.run import ASSETS, BatchResult, result_folder, run_batch
+from cagecheck.chores.batch.run import ASSETS, BatchResult, run_batch
 from cagecheck.comparing.compare import compare_placed
 from cagecheck.comparing.placed import Placed
 from cagecheck.comparing.read import read_placed
@@ -23,7 +23,7 @@ from cagecheck.formats.references import data_files
 from cagecheck.progress import Progress, silent
 from cagecheck.watching.contents import stamps
 from cagecheck.watching.needs import NEEDED, need
-from cagecheck.watching.news import News, saved_words
+from cagecheck.watching.news import LAST_STAYS, News, saved_words
 from cagecheck.watching.watch import QUIET_SECONDS, TICK_SECONDS
 
 
@@ -122,7 +122,7 @@ class BatchWatch:
             yield from self._round(events, plan, saved, since)
         except InputError as error:
             self._seen = now
-            yield News("waiting", f"{error} The last good result stays.", self._number)
+            yield News("waiting", f"{error}{LAST_STAYS}", self._number)
 
     def _round(
         self, events: Any, plan: Manifest, saved: tuple[Path, ...], since: float
@@ -163,7 +163,7 @@ class BatchWatch:
                 said.append(f"{name}: {row['error']}")
             elif name in before and not row["reused"]:
                 try:
-                    now = read_placed(result_folder(self.out, row))
+                    now = read_placed(result_of(row, self.out / ASSETS / row["slug"]))
                     said.append(f"{name}: {compare_placed(before[name], now).summary}.")
                 except InputError as error:
                     said.append(f"{name}: {error}")

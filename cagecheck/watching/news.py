@@ -9,6 +9,7 @@ from typing import Any, Literal
 
 from cagecheck.words.sentences import names_words
 
+LAST_STAYS = " The last good result stays."
 Kind = Literal["started", "round", "written", "waiting", "unchanged"]
 
 

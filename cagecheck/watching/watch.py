@@ -24,7 +24,7 @@ from cagecheck.staging import new_folder, recover
 from cagecheck.watching.bake import Bake
 from cagecheck.watching.contents import stamps
 from cagecheck.watching.needs import NEEDED, NEEDED_FOR_PAGE, need
-from cagecheck.watching.news import News, saved_words
+from cagecheck.watching.news import LAST_STAYS, News, saved_words
 from cagecheck.watching.orders import PREVIEW, QUICK_PAGE, RESULT, Done, Order
 from cagecheck.watching.remote import Remote
 from cagecheck.words.sentences import count_words
@@ -273,7 +273,7 @@ class Watch:
 
     def _wait(self, words: str) -> News:
         self._since = None
-        stays = " The last good result stays." if self._rounds else ""
+        stays = LAST_STAYS if self._rounds else ""
         return self._said(News("waiting", f"{words}{stays}", self._rounds))
 
     def _said(self, news: News) -> News:

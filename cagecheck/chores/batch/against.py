@@ -39,7 +39,7 @@ def compare_asset(row: Mapping[str, Any], accepted: Path, now: Path) -> dict[str
     # Imported late, so that a batch without this need not load it.
     from cagecheck.comparing.compare import compare
 
-    old, new = asset_result(accepted), now / ("tuned" if row["tuned"] else "predicted")
+    old, new = asset_result(accepted), result_of(row, now)
     if old is None:
         return None
     try:
@@ -65,6 +65,11 @@ def compare_asset(row: Mapping[str, Any], accepted: Path, now: Path) -> dict[str
         "breaches": breaches,
         "error": None,
     }
+
+
+def result_of(row: Mapping[str, Any], folder: Path) -> Path:
+    """Return where the result of a row lies in its asset's folder."""
+    return folder / ("tuned" if row["tuned"] else "predicted")
 
 
 def asset_result(folder: Path) -> Path | None:

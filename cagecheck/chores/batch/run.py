@@ -22,7 +22,7 @@ from cagecheck.chores.batch.manifest import Asset, Manifest
 from cagecheck.chores.batch.on_processes import run_locally
 from cagecheck.chores.batch.page import write_results
 from cagecheck.errors import InputError, takes
-from cagecheck.files import read_plain, replace_file, sha256_of
+from cagecheck.files import Stamp, read_plain, replace_file, sha256_of, stamp
 from cagecheck.formats.references import data_files
 from cagecheck.formats.stored import parse_json
 from cagecheck.locks import take
@@ -233,18 +233,9 @@ def _earlier_result(job: Job) -> Row | None:
         return None
 
 
-def result_folder(folder: Path, row: Row) -> Path:
-    """Return the folder of an asset's result in a batch's: of tuning where it was tuned."""
-    return folder / ASSETS / str(row["slug"]) / ("tuned" if row["tuned"] else "predicted")
-
-
-def _stamp(job: Job) -> tuple[int, int] | None:
+def _stamp(job: Job) -> Stamp:
     """Return what tells one result of an asset from a later one."""
-    try:
-        found = (Path(job["folder"]) / RESULT_NAME).stat()
-    except OSError:
-        return None
-    return found.st_mtime_ns, found.st_ino
+    return stamp(Path(job["folder"]) / RESULT_NAME)
 
 
 def _runner(workers: int, scheduler: str | None) -> Runner:
