@@ -22,14 +22,16 @@ the loops uncompiled instead (NUMBA_DISABLE_JIT) is no way here: Embree calls ba
 code.
 
 Tests that fail without any mutant, because a package or program they need is not installed, are
-left out and named, as are those that take too long. No git is needed. With `--work` the copy and
-its machine code stay in a folder for the next call.
+left out and named, as are those that take too long. No git is needed. With `--work` the copy,
+its machine code and how long tests take stay in a folder for the next call.
 """
 
 from __future__ import annotations
 
 import argparse
 import ast
+import hashlib
+import json
 import os
 import random
 import shutil
@@ -253,9 +255,28 @@ class Imports:
             out |= new
         return out
 
+    def imported(self, name: str) -> set[str]:
+        """Return the modules that a module imports, itself or through others, and itself."""
+        out, new = {name}, {name}
+        while new:
+            new = set().union(*(self.of.get(m, ()) for m in new)) - out
+            out |= new
+        return out
 
-def mapped_tests(file: str, imports: Imports, named: bool = False) -> list[str]:
-    """Return the test files of a file: of its folder, those that know it best first.
+
+def digest_of(test: str, root: Path, imports: Imports) -> str:
+    """Return a digest of a test file, of what it imports of the tests, and of the whole package."""
+    package = sorted((root / "cagecheck").rglob("*.py"))
+    names = imports.imported(Imports.name(root / test, root))
+    mine = [f for f in sorted((root / "tests").rglob("*.py")) if Imports.name(f, root) in names]
+    digest = hashlib.sha256()
+    for file in package + mine:
+        digest.update(file.relative_to(root).as_posix().encode() + b"\0" + file.read_bytes())
+    return digest.hexdigest()
+
+
+def mapped_tests(file: str, imports: Imports, named: bool = False) -> dict[str, int]:
+    """Return the test files of a file, of its folder, with ranks: those that know it best first.
 
     Tests mirror the folders. First comes the test of the same name, then those that share a word
     of its name (`usd_child.py`, `test_read_usd.py`) or import the file, then those that reach it
@@ -267,20 +288,18 @@ def mapped_tests(file: str, imports: Imports, named: bool = False) -> list[str]:
     reaching = imports.importers(name)
     words = set(Path(file).stem.split("_"))
     found = sorted((ROOT / "tests" / folder).glob("test_*.py"))
-    ranked = []
+    ranked = {}
     for test in found:
         module = Imports.name(test, ROOT)
         shared = words & set(test.stem.split("_"))
+        place = test.relative_to(ROOT).as_posix()
         if test.stem == f"test_{Path(file).stem}":
-            rank = 0
-        elif module not in reaching:
-            continue
-        else:
-            rank = 1 if shared or name in imports.of[module] else 2
-        ranked.append((rank, test.stat().st_size, test.relative_to(ROOT).as_posix()))
-    if named:
-        return [test for rank, _, test in ranked if rank == 0]
-    return [test for _, _, test in sorted(ranked)] + list(BESIDES.get(folder, ()))
+            ranked[place] = 0
+        elif module in reaching and not named:
+            ranked[place] = 1 if shared or name in imports.of[module] else 2
+    if not named:
+        ranked |= dict.fromkeys(BESIDES.get(folder, ()), 3)
+    return dict(sorted(ranked.items(), key=lambda item: item[1]))
 
 
 @dataclass
@@ -298,8 +317,17 @@ class Sound:
 
 
 def sound_tests(tests: list[str], given: argparse.Namespace, work: Path, stop: float) -> Sound:
-    """Run the tests as the code is; twice where something is compiled, as that is no measure."""
-    reports: dict[int, Report] = {}
+    """Run the tests as the code is; twice where something is compiled, as that is no measure.
+
+    Measures stay in the folder of `--work`, for as long as neither test nor package changes.
+    """
+    base = work / "base" / "tree"
+    imports = Imports(base)
+    digests = [digest_of(test, base, imports) for test in tests]
+    measures = work / "measures.json"
+    known = json.loads(measures.read_text()) if measures.exists() else {}
+    reports = {k: Report(**known[d]) for k, d in enumerate(digests) if d in known}
+    left = [k for k in range(len(tests)) if k not in reports]
 
     # The longest begin first, as far as is known.
     length = {k: float((ROOT / test).stat().st_size) for k, test in enumerate(tests)}
@@ -307,13 +335,15 @@ def sound_tests(tests: list[str], given: argparse.Namespace, work: Path, stop: f
     def told(number: int, report: Report, wall: float) -> None:
         reports[number], length[number] = report, wall
 
-    left = list(range(len(tests)))
     for first in (True, False):
         seconds = given.seconds + (COMPILING_SECONDS if first else 0)
         runs = [Run(k, (tests[k],), seconds) for k in left]
         runs.sort(key=lambda run: -length[run.number])
-        run_all(runs, given.jobs, work / "sound", work / "base", False, [], stop, told)
-        left = [k for k in left if k not in reports or reports[k].compiled]
+        if runs:
+            run_all(runs, given.jobs, work / "sound", work / "base", False, [], stop, told)
+        left = [k for k in left if k not in reports or reports[k].compiled or not reports[k].ended]
+    known |= {digests[k]: vars(report) for k, report in reports.items() if report.ended}
+    measures.write_text(json.dumps(known))
     took, left_out, loaded = {}, {}, set()
     for k, test in enumerate(tests):
         report = reports.get(k, Report(ended=False))
@@ -337,12 +367,21 @@ def sound_tests(tests: list[str], given: argparse.Namespace, work: Path, stop: f
 
 
 def run_of(
-    number: int, mutant: Mutant, tests: list[str], sound: Sound, outdated: Outdated, seconds: float
+    number: int,
+    mutant: Mutant,
+    tests: dict[str, int],
+    sound: Sound,
+    outdated: Outdated,
+    seconds: float,
 ) -> Run:
-    """Return the run of a mutant: its tests, as many as `seconds` are enough for."""
+    """Return the run of a mutant: its tests, as many as `seconds` are enough for.
+
+    Of those that know the file equally well the quickest come first.
+    """
     chosen, total = [], 0.0
-    for test in tests:
-        if test in sound.took and total + sound.took[test] <= seconds:
+    kept = [test for test in tests if test in sound.took]
+    for test in sorted(kept, key=lambda test: (tests[test], sound.took[test])):
+        if total + sound.took[test] <= seconds:
             chosen.append(test)
             total += sound.took[test]
     stale = outdated.by(mutant.file)

@@ -1,5 +1,7 @@
 """Lists go by what shows: order, groups, headline, sizes, and the command that goes on."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -40,6 +42,18 @@ def test_a_lost_part_stands_above_a_faint_slant_however_large():
     assert [e.first.number for e in told] == [1, 2, 3]
     assert [e.shows for e in told] == [True, True, False]
     assert folded_words(told) == "1 place will not show"
+
+
+@pytest.mark.parametrize(("apart", "places"), [(1.0, 1), (1.25, 2)])
+def test_regions_whose_balls_touch_lie_at_one_place(apart, places):
+    """Balls of radius 0.75 and 0.25 touch where their centres are 1 apart."""
+    balls = [(0.0, 0.75), (apart, 0.25), (100.0, 0.25)]
+    regions = [
+        replace(region(k, 10, 10, 1.0), centroid=(x, 0.0, 0.0), radius=r)
+        for k, (x, r) in enumerate(balls)
+    ]
+    assert [e.places for e in gather(regions)] == [places + 1]
+    assert [e.places for e in gather(regions[:1])] == [1]
 
 
 def test_what_spoils_a_part_stands_first_and_what_does_not_show_last():

@@ -7,7 +7,7 @@ import pytest
 
 from cagecheck.defects.kinds import Defect
 from cagecheck.defects.reasons import CauseCode, CureCode
-from cagecheck.defects.rough import crumpled_faces
+from cagecheck.defects.rough import crumpled_faces, rough_crossings
 from cagecheck.predicting.predict import predict
 from cagecheck.predicting.settings import Settings
 from tests.scenes.shapes import as_low, box, grid, halves, surface
@@ -70,3 +70,15 @@ def test_a_face_bent_hard_both_ways_is_crumpled() -> None:
     # The same as a soup of triangles that share no vertex.
     soup = surface(positions[triangles.ravel()], np.arange(9).reshape(3, 3))
     assert crumpled_faces(soup, np.arange(3)).tolist() == [False, True, False]
+
+
+@pytest.mark.parametrize(("gap", "is_rough"), [(10.0, True), (-10.0, True), (10.01, False)])
+def test_crossings_as_near_as_two_faces_are_long_may_be_noise(gap: float, is_rough: bool) -> None:
+    """The face that is recorded has sides of 3, 4 and 5; one of the three around is crumpled."""
+    positions = np.array([[0, 0, 0], [0, 4, 0], [3, 0, 0], [3, 4, 4], [6, 0, 0]], float)
+    strip = surface(positions, np.array([[0, 2, 1], [1, 2, 3], [2, 4, 3]]))
+    assert crumpled_faces(strip, np.arange(3)).tolist() == [False, True, False]
+    asked = np.array([0, 0, 0]), np.array([1, 1, -1]), np.array([gap, gap, 0.0])
+    nothing = np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0)
+    found = rough_crossings(strip, *([a, b] for a, b in zip(asked, nothing, strict=True)))
+    assert found == [abs(gap) if is_rough else None, None]

@@ -3,13 +3,25 @@
 from __future__ import annotations
 
 import time
+from collections import Counter
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from scripts.mutant_runs import Outdated, Report, Run, Tree, run_all
-from scripts.mutate import ROOT, Imports, is_python, mapped_tests, mutants_of, places_of, sample
+from scripts.mutate import (
+    ROOT,
+    Imports,
+    Sound,
+    digest_of,
+    is_python,
+    mapped_tests,
+    mutants_of,
+    places_of,
+    run_of,
+    sample,
+)
 from scripts.mutation_results import Draw, Known, Mutant, page
 
 SOURCE = '''"""Words: 1 < 2."""
@@ -66,19 +78,50 @@ def test_files_with_compiled_loops_and_without_are_drawn_apart() -> None:
 def test_the_test_of_the_same_name_comes_first() -> None:
     imports = Imports(Path(__file__).resolve().parents[2])
     tests = mapped_tests("cagecheck/tuning/corridors.py", imports)
-    assert tests[0] == "tests/tuning/test_corridors.py" and len(tests) > 3
-    assert mapped_tests("cagecheck/tuning/corridors.py", imports, named=True) == tests[:1]
-    # All tests of the formats reach the reader of USD; the one that shares a word with it is first.
-    assert mapped_tests("cagecheck/formats/usd_child.py", imports)[0].endswith("_usd.py")
+    named = {"tests/tuning/test_corridors.py": 0}
+    assert list(tests.values()) == sorted(tests.values()) and len(tests) > 3
+    assert mapped_tests("cagecheck/tuning/corridors.py", imports, named=True) == named
+    # All tests of the formats reach the reader of USD; those that share a word with it come first.
+    by_rank = mapped_tests("cagecheck/formats/usd_child.py", imports)
+    assert by_rank["tests/formats/test_read_usd.py"] == 1
+    assert by_rank["tests/formats/test_read_obj.py"] == 2
+
+
+def test_of_tests_that_know_a_file_alike_the_quickest_come_first() -> None:
+    took = {"slow": 9.0, "named": 5.0, "quick": 1.0, "far": 0.1, "too long": 50.0}
+    ranks = {"named": 0, "slow": 1, "quick": 1, "broken": 1, "too long": 1, "far": 2}
+    run = run_of(7, mutant(), ranks, Sound(took, {"a::b": "fails"}, []), Outdated(ROOT), 20.0)
+    assert run.tests == ("named", "quick", "slow", "far")
+    assert run.number == 7 and run.skipped == {"a::b"} and run.seconds > 15.1
+
+
+def test_modules_that_reach_a_file_through_others_are_found() -> None:
+    imports = Imports(ROOT)
     assert "cagecheck.rays.scene" in imports.importers("cagecheck.rays.rounding")
     assert "cagecheck.rays.rounding" not in imports.importers("cagecheck.rays.scene")
+    assert "cagecheck.rays.rounding" in imports.imported("cagecheck.rays.scene")
+    assert "cagecheck.rays.scene" not in imports.imported("cagecheck.rays.rounding")
+
+
+def test_a_measure_holds_until_its_test_or_the_package_changes(tmp_path: Path) -> None:
+    texts = {
+        "cagecheck/a.py": "A = 1", "tests/b.py": "B = 2", "tests/c.py": "C = 3",
+        "tests/test_d.py": "from tests.b import B",
+    }  # fmt: skip
+    seen = set()
+    for changed in (None, *texts):
+        for name, text in texts.items():
+            (tmp_path / name).parent.mkdir(exist_ok=True)
+            (tmp_path / name).write_text(text + "\n" * (name == changed))
+        seen.add((digest_of("tests/test_d.py", tmp_path, Imports(tmp_path)), changed))
+    by_digest = Counter(digest for digest, _ in seen)
+    assert sorted(by_digest.values()) == [1, 1, 1, 2]
+    assert {c for d, c in seen if by_digest[d] == 2} == {None, "tests/c.py"}
 
 
 def test_the_page_counts_and_names_survivors() -> None:
     results = [mutant("killed", "-"), mutant("survived", "&"), mutant("survived", "^"), mutant()]
-    known = Known(
-        [Draw("rays", "with", 5, 4)], {m.key: m for m in results}, {"a.py::test_b": "x|y"}
-    )
+    known = Known([Draw("rays", "with", 5, 4)], {m.key: m for m in results}, {"a.py::b": "x|y"})
     text = page(known, {("rays", "with"): 9, ("rays", "without"): 7}, {results[2].key: "b is 0"})
     # Places, drawn, killed, unfinished, the same, survived, not tried.
     assert "| `rays/` | yes | 9 | 4 | 1 | 0 | 1 | 1 | 1 |" in text
