@@ -175,6 +175,7 @@ def mutants_of(file: Path, root: Path = ROOT) -> list[Mutant]:
     places = Places(data)
     places.visit(ast.parse(data))
     out = []
+    seen: dict[str, int] = {}
     for begin, end, new in sorted(set(places.found)):
         number = data.count(b"\n", 0, begin) + 1
         start = data.rfind(b"\n", 0, begin) + 1
@@ -182,18 +183,10 @@ def mutants_of(file: Path, root: Path = ROOT) -> list[Mutant]:
         line = whole.strip()
         column = len(data[start:begin].decode()) - (len(whole) - len(whole.lstrip()))
         old = data[begin:end].decode()
-        out.append(
-            Mutant(
-                file.relative_to(root).as_posix(),
-                number,
-                line,
-                begin,
-                end,
-                old.strip(),
-                new,
-                column,
-            )
-        )
+        name = file.relative_to(root).as_posix()
+        mutant = Mutant(name, number, line, begin, end, old.strip(), new, column)
+        seen[mutant.key] = seen.get(mutant.key, 0) + 1
+        out.append(replace(mutant, nth=seen[mutant.key]))
     return out
 
 

@@ -20,9 +20,9 @@ class Mutant:
     """One error: what stands between two offsets of a file, and what takes its place.
 
     line : the line it begins on, as text, without indentation.
-    column : where in that text. loops : "with" where the change has loops compiled, or "without".
-    outcome : killed, survived, unfinished where the time ran out, or nothing if it was drawn and
-    not tried; by : the test that noticed.
+    column : where in that text; nth : which of the file's lines that read so. loops : "with" where
+    the change has loops compiled, or "without". outcome : killed, survived, unfinished where the
+    time ran out, or nothing if it was drawn and not tried; by : the test that noticed.
     """
 
     file: str
@@ -33,6 +33,7 @@ class Mutant:
     old: str
     new: str
     column: int = 0
+    nth: int = 1
     loops: str = ""
     outcome: str = ""
     by: str = ""
@@ -40,7 +41,8 @@ class Mutant:
     @property
     def key(self) -> str:
         """What names the mutant when lines have moved."""
-        return f"{self.file}: {self.line}: {self.column}: {self.old} -> {self.new}"
+        which = f" (line {self.nth} of this text)" if self.nth > 1 else ""
+        return f"{self.file}: {self.line}: {self.column}: {self.old} -> {self.new}{which}"
 
     @property
     def folder(self) -> str:

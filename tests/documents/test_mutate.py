@@ -56,6 +56,16 @@ def test_errors_are_put_into_computations_only(tmp_path: Path) -> None:
     }  # fmt: skip
 
 
+def test_lines_that_read_alike_are_told_apart(tmp_path: Path) -> None:
+    (tmp_path / "a.py").write_text("def f(a):\n    a = a + 1\n    a = a + 1\n    return a\n")
+    found = mutants_of(tmp_path / "a.py", tmp_path)
+    assert [(m.number, m.old, m.nth) for m in found] == [
+        (2, "+", 1), (2, "1", 1), (3, "+", 2), (3, "1", 2),
+    ]  # fmt: skip
+    assert len({m.key for m in found}) == 4
+    assert found[2].key == found[0].key + " (line 2 of this text)"
+
+
 def test_a_sample_is_drawn_by_seed() -> None:
     outdated = Outdated(ROOT)
     first = sample(Draw("rays", "both", 7, 3), outdated)
@@ -131,7 +141,7 @@ def test_the_page_counts_and_names_survivors() -> None:
 
 
 def mutant(outcome: str = "", new: str = "*", line: str = "x = a | b") -> Mutant:
-    return Mutant("cagecheck/rays/a.py", 3, line, 4, 5, "|", new, 6, "with", outcome)
+    return Mutant("cagecheck/rays/a.py", 3, line, 4, 5, "|", new, 6, 1, "with", outcome)
 
 
 def test_outcomes_of_several_calls_add_up(tmp_path: Path) -> None:
