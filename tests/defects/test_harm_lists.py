@@ -64,6 +64,10 @@ def test_what_spoils_a_part_stands_first_and_what_does_not_show_last():
     meant = region(5, 9_000, 9_000, 1e9, cause=CauseCode.COVERED, cure=CureCode.ALLOW_COVER)
     told = gather([LOST, SLID, FAINT, spoilt, meant])
     assert [e.first.number for e in told] == [4, 1, 2, 5, 3]
+    # What spoils a part comes before the part's other entries, and before those of no other part.
+    aside = replace(SLID, part="boot_low", number=6)
+    by_number = {e.first.number: e.see_first for e in gather([LOST, SLID, spoilt, meant, aside])}
+    assert by_number == {1: (), 2: (), 4: (), 5: (), 6: (4,)}
 
 
 def test_the_headline_says_what_one_will_see():
