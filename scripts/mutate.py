@@ -299,12 +299,12 @@ def mapped_tests(file: str, imports: Imports, named: bool = False) -> dict[str, 
 class Sound:
     """What the tests of the code as it is told.
 
-    took : seconds of the processor, by test file. left_out : why, by the names of tests and of
-    whole test files that are not run against mutants: they fail anyway, or take too long. loaded :
-    modules of other packages that they load.
+    took : seconds of the processor, by test file and by test. left_out : why, by the names of tests
+    and of whole test files that are not run against mutants: they fail anyway, or take too long.
+    loaded : modules of other packages that they load.
     """
 
-    took: dict[str, float]
+    took: dict[str, dict[str, float]]
     left_out: dict[str, str]
     loaded: list[str]
 
@@ -328,9 +328,9 @@ def sound_tests(tests: list[str], given: argparse.Namespace, work: Path, stop: f
     def told(number: int, report: Report, wall: float) -> None:
         reports[number], length[number] = report, wall
 
-    for first in (True, False):
-        seconds = given.seconds + (COMPILING_SECONDS if first else 0)
-        runs = [Run(k, (tests[k],), seconds) for k in left]
+    most = given.seconds + COMPILING_SECONDS
+    for _ in range(2):
+        runs = [Run(k, (tests[k],), most) for k in left]
         runs.sort(key=lambda run: -length[run.number])
         if runs:
             run_all(runs, given.jobs, work / "sound", work / "base", False, [], stop, told)
@@ -343,16 +343,16 @@ def sound_tests(tests: list[str], given: argparse.Namespace, work: Path, stop: f
         loaded |= set(report.loaded)
         if not report.ended or report.crashed or test in report.failed:
             left_out[test] = report.failed.get(test) or (
-                "it crashes" if report.crashed else f"it takes more than {given.seconds} s"
+                "it crashes" if report.crashed else f"it takes more than {most:g} s"
             )
             continue
-        most = given.seconds * SLOW_SHARE
-        slow = {name for name, s in report.took.items() if s > most}
-        mine = dict.fromkeys(sorted(slow), f"it takes more than {most:g} s") | report.failed
+        long = given.seconds * SLOW_SHARE
+        slow = {name for name, s in report.took.items() if s > long}
+        mine = dict.fromkeys(sorted(slow), f"it takes more than {long:g} s") | report.failed
         left_out |= mine
-        kept = [s for name, s in report.took.items() if name not in mine]
+        kept = {name: s for name, s in report.took.items() if name not in mine}
         if kept:
-            took[test] = sum(kept)
+            took[test] = kept
     for name, why in left_out.items():
         print(f"left out: {name} ({why})")
     print(f"{len(took)} of {len(tests)} test files are run against mutants", flush=True)
@@ -369,18 +369,24 @@ def run_of(
 ) -> Run:
     """Return the run of a mutant: its tests, as many as `seconds` are enough for.
 
-    Of those that know the file equally well the quickest come first.
+    Of files that know the mutant's equally well the quickest come first; of one for which there is
+    too little time the quickest tests are run.
     """
-    chosen, total = [], 0.0
-    kept = [test for test in tests if test in sound.took]
-    for test in sorted(kept, key=lambda test: (tests[test], sound.took[test])):
-        if total + sound.took[test] <= seconds:
+    chosen, skipped, total = [], set(sound.left_out), 0.0
+    lengths = {test: sum(sound.took[test].values()) for test in tests if test in sound.took}
+    for test in sorted(lengths, key=lambda test: (tests[test], lengths[test])):
+        before = total
+        for name, took in sorted(sound.took[test].items(), key=lambda item: item[1]):
+            if total + took <= seconds:
+                total += took
+            else:
+                skipped.add(name)
+        if total > before:
             chosen.append(test)
-            total += sound.took[test]
     stale = outdated.by(mutant.file)
     most = SLOWER * total + MORE_SECONDS + (COMPILING_SECONDS if stale else 0)
     error = (mutant.file, mutant.begin, mutant.end, mutant.new)
-    return Run(number, tuple(chosen), most, error, stale, frozenset(sound.left_out))
+    return Run(number, tuple(chosen), most, error, stale, frozenset(skipped))
 
 
 def outcome_of(mutant: Mutant, report: Report) -> Mutant:

@@ -98,11 +98,15 @@ def test_the_test_of_the_same_name_comes_first() -> None:
 
 
 def test_of_tests_that_know_a_file_alike_the_quickest_come_first() -> None:
-    took = {"slow": 9.0, "named": 5.0, "quick": 1.0, "far": 0.1, "too long": 50.0}
-    ranks = {"named": 0, "slow": 1, "quick": 1, "broken": 1, "too long": 1, "far": 2}
-    run = run_of(7, mutant(), ranks, Sound(took, {"a::b": "fails"}, []), Outdated(ROOT), 20.0)
-    assert run.tests == ("named", "quick", "slow", "far")
-    assert run.number == 7 and run.skipped == {"a::b"} and run.seconds > 15.1
+    whole = {"slow": 6.0, "named": 5.0, "quick": 1.0, "far": 0.1}
+    took = {name: {f"{name}::t": seconds} for name, seconds in whole.items()}
+    took["long"] = {"long::a": 3.0, "long::b": 1.0, "long::c": 30.0, "long::d": 3.5}
+    ranks = {"named": 0, "slow": 1, "quick": 1, "broken": 1, "long": 1, "far": 2}
+    run = run_of(7, mutant(), ranks, Sound(took, {"a::b": "fails"}, []), Outdated(ROOT), 17.0)
+    # Of the one that is too long what fits: 12 seconds are taken, 1 and 3 more.
+    assert run.tests == ("named", "quick", "slow", "long", "far")
+    assert run.skipped == {"a::b", "long::c", "long::d"}
+    assert run.number == 7 and run.seconds > 16.1
 
 
 def test_modules_that_reach_a_file_through_others_are_found() -> None:
