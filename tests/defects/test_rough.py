@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -49,6 +51,17 @@ def test_noise_is_called_noise_and_smoothing_cures_it(sigma: float) -> None:
         smooth[1:-1, 1:-1] = 0.5 * inner + 0.125 * around
     cured = predict(low, surface(smooth.reshape(-1, 3), halves(quads)), settings=SETTINGS)
     assert not overshoots(cured)
+
+
+def test_noise_is_called_so_however_far_its_skin_lies_from_the_low_poly() -> None:
+    """What counts is how far the crossings lie from each other: a few edges of 0.01."""
+    positions, quads = noisy(0.6)
+    settings = replace(SETTINGS, offset=0.5, reach=0.6, samples=4000)
+    high = surface(positions + [0, 0, 0.4], halves(quads))
+    found = overshoots(predict(as_low(*grid(4)), high, settings=settings))
+    rough = [r for r in found if r.why.code is CauseCode.ROUGH]
+    assert sum(r.area for r in rough) > 0.98 * sum(r.area for r in found) > 0
+    assert max(r.why.values.gap for r in rough) < 10 * EDGE
 
 
 def test_a_bump_and_a_box_are_not_crumpled() -> None:
