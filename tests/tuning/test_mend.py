@@ -12,6 +12,7 @@ from cagecheck.meshes.mesh import Surface
 from cagecheck.predicting.predict import build_scene, place_points
 from cagecheck.predicting.settings import Settings
 from cagecheck.rays.points import sample_points
+from cagecheck.tuning import mend as mend_module
 from cagecheck.tuning.corridors import Limits
 from cagecheck.tuning.mend import Group, mend
 from cagecheck.tuning.search import Search
@@ -78,14 +79,8 @@ def test_kept_vertices_do_not_move_and_what_they_hold_is_a_conflict() -> None:
     assert len(held) and np.array_equal(np.flatnonzero(conflict), held)
 
 
-@pytest.mark.parametrize("columns, fits", [(1, False), (3, False), (2, True), (4, True)])
-def test_a_narrow_gap_with_a_bend_fits_where_the_low_poly_has_an_edge_there(
-    columns: int, fits: bool
-) -> None:
-    """A target bent along x = 1/2 under a second part a thousandth above it.
-
-    Over one column of faces offsets are linear, so only an even number of columns can follow.
-    """
+def bent(columns: int) -> tuple[Search, Group]:
+    """A target bent along x = 1/2 under a second part a thousandth above it, and wrong offsets."""
 
     def bend(x: np.ndarray, y: np.ndarray) -> np.ndarray:
         return np.asarray(0.06 - 0.1 * np.abs(x - 0.5) + 0 * y)
@@ -95,12 +90,36 @@ def test_a_narrow_gap_with_a_bend_fits_where_the_low_poly_has_an_edge_there(
     search = search_of(low, high, np.array([[True, False]]))
     search.offsets = np.full(low.position_count, 0.03)
     points = sample_points(low, 0.02, seed=3)
-    cast = search.cast(points)
-    conflict = mend(search, [Group(points, cast.wrong)])
+    return search, Group(points, search.cast(points).wrong)
+
+
+@pytest.mark.parametrize("columns, fits", [(1, False), (3, False), (2, True), (4, True)])
+def test_a_narrow_gap_with_a_bend_fits_where_the_low_poly_has_an_edge_there(
+    columns: int, fits: bool
+) -> None:
+    """Over one column of faces offsets are linear, so only an even number of columns can follow."""
+    search, group = bent(columns)
+    points = group.points
+    conflict = mend(search, [group])
     wrong = search.cast(points).wrong & (points.area > 0)
-    assert cast.wrong.any()
+    assert group.wrong.any()
     assert wrong.any() != fits and conflict.any() != fits
     assert conflict[points.triangle[wrong]].all()
+
+
+def test_the_first_steps_may_be_of_any_length(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A place in conflict is given up after them; none of them is held to a part of the last."""
+    radii: list[np.ndarray] = []
+    step = mend_module._least_change
+
+    def watched(search, batch, view, ceiling, radius, active):  # type: ignore[no-untyped-def]
+        radii.append(radius.copy())
+        return step(search, batch, view, ceiling, radius, active)
+
+    monkeypatch.setattr(mend_module, "_least_change", watched)
+    search, group = bent(3)
+    mend(search, [group])
+    assert len(radii) == mend_module.FULL_STEPS and np.isinf(radii).all()
 
 
 def test_what_a_sample_shows_does_not_depend_on_what_is_cast_with_it() -> None:
