@@ -107,6 +107,23 @@ def test_a_narrow_gap_with_a_bend_fits_where_the_low_poly_has_an_edge_there(
     assert conflict[points.triangle[wrong]].all()
 
 
+@pytest.mark.parametrize("asked, in_conflict", [(0, False), (4, True)])
+def test_only_what_was_asked_for_is_mended_or_called_a_conflict(
+    asked: int, in_conflict: bool
+) -> None:
+    """The search's own samples around are wrong as well, but nobody asked to mend those.
+
+    Triangle 0 lies off the bend and can follow it, triangle 4 lies across.
+    """
+    search, every = bent(3)
+    only = Group(every.points, every.wrong & (every.points.triangle == asked))
+    conflict = mend(search, [only])
+    assert np.flatnonzero(conflict).tolist() == [asked] * in_conflict
+    assert search.cast(every.points).wrong[only.wrong].any() == in_conflict
+    around = search.points.triangle[search.cast(search.points).wrong]
+    assert len(np.setdiff1d(around, [asked]))
+
+
 def test_the_first_steps_may_be_of_any_length(monkeypatch: pytest.MonkeyPatch) -> None:
     """A place in conflict is given up after them; none of them is held to a part of the last."""
     radii: list[np.ndarray] = []
