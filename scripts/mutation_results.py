@@ -157,9 +157,8 @@ def page(known: Known, places: dict[tuple[str, str], int], notes: dict[str, str]
     ]
     for (folder, loops), count in places.items():
         mine = [m for m in results if (m.folder, m.loops) == (folder, loops)]
-        if mine:
-            row = [count, len(mine), *_counts(mine, notes)]
-            lines.append(f"| `{folder}/` | {LOOPS[loops]} | {' | '.join(map(str, row))} |")
+        row = [count, len(mine), *_counts(mine, notes)]
+        lines.append(f"| `{folder}/` | {LOOPS[loops]} | {' | '.join(map(str, row))} |")
     lines.append(f"| all | | {sum(places.values())} | {len(results)} | ")
     lines[-1] += " | ".join(map(str, _counts(results, notes))) + " |"
     left = [m for m in results if known.open(m, notes)]

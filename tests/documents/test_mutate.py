@@ -139,6 +139,8 @@ def test_the_page_counts_and_names_survivors() -> None:
     text = page(known, {("rays", "with"): 9, ("rays", "without"): 7}, {results[2].key: "b is 0"})
     # Places, drawn, killed, unfinished, the same, survived, not tried.
     assert "| `rays/` | yes | 9 | 4 | 1 | 0 | 1 | 1 | 1 |" in text
+    # Nor is it kept quiet where none was drawn.
+    assert "| `rays/` | no | 7 | 0 | 0 | 0 | 0 | 0 | 0 |" in text
     assert "| all | | 16 | 4 | 1 | 0 | 1 | 1 | 1 |" in text
     assert text.count("`x = a \\| b`") == 2 and "b is 0" in text
     assert "| `rays` | yes | 5 | 4 |" in text and "| `a.py::b` | x\\|y |" in text
