@@ -738,6 +738,7 @@ def test_maps_of_all_frames_share_their_colours(walk):
         assert written == (walk / "one.ply").read_bytes()
 
 
+@pytest.mark.long
 def test_the_memory_of_frames_is_given_back(walk):
     """Parts and trees of a frame are gone when the next but one is looked at."""
     alive, most = weakref.WeakSet(), []

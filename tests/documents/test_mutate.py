@@ -11,6 +11,8 @@ import pytest
 from scripts.mutant_runs import Outdated, Report, Run, Tree, run_all
 from scripts.mutate import Imports, Mutant, is_python, mapped_tests, mutants_of, page, sample
 
+pytestmark = pytest.mark.long
+
 SOURCE = '''"""Words: 1 < 2."""
 NAMED = 3
 

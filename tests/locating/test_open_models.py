@@ -40,6 +40,8 @@ from cagecheck.rays.scene import Scene
 from tests.formats.test_read_open_meshes import folder as open_folder
 from tests.maps.test_tangent import needs_node, reference
 
+pytestmark = pytest.mark.long
+
 TEXELS_APART = 1.0  # between the high poly's vertices
 MOST_CUTS = 96
 
