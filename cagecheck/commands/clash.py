@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import itertools
 import json
 from collections.abc import Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -34,6 +35,7 @@ from cagecheck.mending.write import write_mending
 from cagecheck.meshes.mesh import Mesh
 from cagecheck.meshes.pose import Pose
 from cagecheck.options import MENDING, OUTPUT
+from cagecheck.rays.scene import usable_cores
 from cagecheck.words.cells import Table
 from cagecheck.words.numbers import as_given, count_text, readable
 from cagecheck.words.sentences import names_words, percent_text
@@ -334,9 +336,13 @@ def _write(
     write_legend(deepest, out.add("legend.png"))
     records = ("clash.json", "clash.csv")
     write_clash_page(results, out.add("clash.html"), shown=shown, files=records)
-    for number, (_, found) in enumerate(results, start=1):
-        if _deepest([found]) != deepest:
-            colour_clash_map(out.add(_map_name(number)), deepest)
+    others = [
+        out.add(_map_name(number))
+        for number, (_, found) in enumerate(results, start=1)
+        if _deepest([found]) != deepest
+    ]
+    with ThreadPoolExecutor(usable_cores()) as pool:
+        list(pool.map(colour_clash_map, others, itertools.repeat(deepest)))
 
 
 def _write_csv(stream: Any, results: Sequence[tuple[str, Clashes]]) -> None:
