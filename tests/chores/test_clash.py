@@ -753,7 +753,7 @@ def test_the_memory_of_frames_is_given_back(walk):
 
     frames = [walk / f"walk_{k % 3}.obj" for k in range(8)]
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("cagecheck.commands.clash.find_clashes", counted)
+        patch.setattr("cagecheck.chores.clash.over_frames.find_clashes", counted)
         run(*frames, "--with", walk / "body.obj", "--out", walk / "out")
     assert len(most) == 8 and max(most) <= 4  # two frames of two parts
 

@@ -200,14 +200,15 @@ def _pictures(shown: ShownFrame, deepest: float) -> list[Picture]:
     depth = heat.fields["depth"].astype(np.float64)
     colours = measure_colours(depth, heat.fields["clash"] > 0, deepest)[:, :3].astype(np.float64)
     axis = up_axis(heat.positions)
+    every = np.arange(len(heat.triangles))
+    scene = _scene(heat, every)
     out = []
     for name, (x, up, toward) in (("front", FRONT), ("back", BACK)):
         front = (x, up, toward) if axis == 1 else (x, -toward, up)
         view = View(whole_camera(heat.positions, axis, front=front), CELL, CELL)
-        every = np.arange(len(heat.triangles))
         out.append(
             Picture(
-                _png(_drawn(heat, every, colours, view)), f"{shown.name}, {name}",
+                _png(_drawn(heat, scene, every, colours, view)), f"{shown.name}, {name}",
                 f"The {name} of the parts, coloured by the depth of clashes.",
             )
         )  # fmt: skip
@@ -236,19 +237,23 @@ def _close(shown: ShownFrame, hit: Clash, colours: Floats, axis: int) -> Picture
     depth = "unknown depth" if hit.depth is None else f"{length_words(hit.depth)} units deep"
     words = f"{hit.part} {HOW[hit.kind]} {hit.other}, {depth}"
     return Picture(
-        _png(_drawn(heat, kept, colours, View(camera, CELL, CELL))),
+        _png(_drawn(heat, _scene(heat, kept), kept, colours, View(camera, CELL, CELL))),
         f"{words}; {hit.other} is left out here",
         f"The deepest place, close: {words}.",
     )
 
 
+def _scene(heat: HeatMap, kept: NDArray[np.int64]) -> Scene:
+    triangles = heat.triangles[kept]
+    return Scene(Surface(heat.positions, triangles, np.zeros(len(triangles), np.int32)))
+
+
 def _drawn(
-    heat: HeatMap, kept: NDArray[np.int64], colours: Floats, view: View
+    heat: HeatMap, scene: Scene, kept: NDArray[np.int64], colours: Floats, view: View
 ) -> NDArray[np.uint8]:
     triangles = heat.triangles[kept]
     corners = heat.positions[triangles]
     normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-    scene = Scene(Surface(heat.positions, triangles, np.zeros(len(triangles), np.int32)))
     return flat_lit(see(scene, view, ACROSS), normals, colours[triangles], PAPER)
 
 
