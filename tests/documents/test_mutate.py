@@ -24,6 +24,8 @@ from scripts.mutate import (
 )
 from scripts.mutation_results import Draw, Known, Mutant, page
 
+pytestmark = pytest.mark.long
+
 SOURCE = '''"""Words: 1 < 2."""
 NAMED = 3
 
