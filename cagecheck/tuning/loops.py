@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats
+from cagecheck.defects.classify import Findings
 from cagecheck.defects.harm import harm
 from cagecheck.defects.kinds import Defect
 from cagecheck.defects.match import DEEP_SEARCH, Matched, Matcher, reach_past
@@ -188,8 +189,7 @@ class _Bench:
             cage, cast, depth=depth, map_size=settings.map_size, thresholds=settings.thresholds
         )
         folded = check_shell(low, cage).folded[self.whole.triangle]
-        bad = lost | cast.wrong_at(depth) | folded
-        bad |= findings.has(Defect.SKEW) | findings.has(Defect.BACK_FACING)
+        bad = lost | cast.wrong_at(depth) | _bent(findings) | folded
         ideal = find_ideal(
             matcher, cast, depth=depth, map_size=settings.map_size, thresholds=settings.thresholds
         )
@@ -275,6 +275,11 @@ class _Bench:
         at = np.flatnonzero(self.moved)
         offsets[at] = _solved_at(low, corridors, offsets, at, held[at], tuning)
         return offsets[low.position_id]
+
+
+def _bent(findings: Findings) -> Mask:
+    """Return (N,) bool: samples that slide too far, or are met from behind."""
+    return np.asarray(findings.has(Defect.SKEW) | findings.has(Defect.BACK_FACING))
 
 
 def _solved_at(
@@ -384,10 +389,6 @@ def _bench(tuning: Tuning, samples: NDArray[np.int64], sign: float) -> _Bench:
         part=after.scene.surface.triangle_part[layers.face[layer]].astype(np.int64),
         front=layers.front[layer],
         wrong=after.cast.wrong_at(after.settings.depth)[rows],
-        bent=(
-            after.findings.has(Defect.SKEW)[rows]
-            | after.findings.has(Defect.BACK_FACING)[rows]
-            | tuning.shell.folded[whole.triangle]
-        ),
+        bent=_bent(after.findings)[rows] | tuning.shell.folded[whole.triangle],
         harm=harm(after.visible_error[rows], texels),
     )

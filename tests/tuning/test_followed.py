@@ -1,14 +1,16 @@
-"""Targets followed while the low poly moves, on a table of crossings made by hand."""
+"""Samples followed while the low poly moves: targets and defects made by hand."""
 
 from __future__ import annotations
 
 from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 
+from cagecheck.defects.kinds import Defect
 from cagecheck.rays.cage import Rays
 from cagecheck.rays.layers import NO_LAYER, Layers
-from cagecheck.tuning.loops import _Bench
+from cagecheck.tuning.loops import _Bench, _bent
 
 
 def test_a_target_is_followed_and_what_lies_next_is_of_its_own_ray() -> None:
@@ -42,3 +44,11 @@ def test_a_target_is_followed_and_what_lies_next_is_of_its_own_ray() -> None:
     assert np.array_equal(found.t, [0.1, 0.2, np.nan, np.nan], equal_nan=True)
     assert found.next_layer.tolist() == [1, NO_LAYER, NO_LAYER, NO_LAYER]
     assert found.t_next.tolist() == [0.4, np.inf, np.inf, np.inf]
+
+
+def test_samples_that_slide_or_are_met_from_behind_are_bent() -> None:
+    """Each alone is enough; other defects are counted elsewhere."""
+    held = [(), (Defect.SKEW,), (Defect.BACK_FACING,), (Defect.SKEW, Defect.BACK_FACING),
+            (Defect.STEEP, Defect.MISS_TIGHT)]  # fmt: skip
+    findings: Any = SimpleNamespace(has=lambda kind: np.array([kind in some for some in held]))
+    assert _bent(findings).tolist() == [False, True, True, True, False]
