@@ -4,6 +4,7 @@
     python scripts/mutate.py --folders rays tuning/corridors.py --count 20 --seed 3
     python scripts/mutate.py --loops without --count 30   # only where nothing is compiled: quick
     python scripts/mutate.py --again          # survivors without a note, and what was never tried
+    python scripts/mutate.py --again --tests tests/rays/test_scene.py    # by what is new only
     python scripts/mutate.py --count 400 --jobs 16 --seconds-all 570    # what 16 cores can in time
 
 Every mutant is one error in one place: a comparison, a sign, a bound, a condition turned round, a
@@ -411,6 +412,11 @@ def try_all(
     stop = time.monotonic() + given.seconds_all
     imports = Imports(ROOT)
     tests_of = {m.file: mapped_tests(m.file, imports, given.named) for m in todo}
+    if given.tests:
+        tests_of = {
+            file: {test: rank for test, rank in ranks.items() if test in given.tests}
+            for file, ranks in tests_of.items()
+        }
     base = Tree(work / "base")
     base.copy_from(ROOT)
     base.take_loops(os.environ.get("NUMBA_CACHE_DIR"))
@@ -460,6 +466,7 @@ def main() -> int:
     parser.add_argument("--again", action="store_true", help="what survived unexplained or waits")
     parser.add_argument("--anew", action="store_true", help="forget what came out before")
     parser.add_argument("--named", action="store_true", help="only tests of the file's own name")
+    parser.add_argument("--tests", nargs="+", help="only these test files, as with --again")
     parser.add_argument("--page", action="store_true", help="only write the page again")
     parser.add_argument("--work", type=Path, help="a folder for the copy, kept for the next call")
     given = parser.parse_args()
