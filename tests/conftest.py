@@ -32,6 +32,12 @@ LONG_FILES = (
 HERE = Path(__file__).parent
 
 
+def pytest_configure(config: pytest.Config) -> None:
+    """Leave out long tests where neither files nor marks are asked for."""
+    if config.args_source is pytest.Config.ArgsSource.TESTPATHS and not config.option.markexpr:
+        config.option.markexpr = "not long"
+
+
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Let long files begin; the others keep their order."""
     rank = {HERE / name: k for k, name in enumerate(LONG_FILES)}

@@ -21,6 +21,7 @@ from cagecheck.mending.result import Mending
 from cagecheck.mending.settings import MendSettings
 from cagecheck.meshes.pose import Pose
 from cagecheck.options import MENDING, OUTPUT
+from cagecheck.words.lengths import metric_hint
 from cagecheck.words.numbers import count_text, readable
 from cagecheck.words.sentences import names_words, percent_text
 
@@ -159,7 +160,8 @@ def clash(
 def _say(terminal: Terminal, results: Sequence[tuple[str, Clashes]], files: Sequence[Path]) -> None:
     rows = [(name, hit) for name, found in results for hit in found.found]
     if rows:
-        _say_rows(terminal, rows, max(found.frame.size for _, found in results))
+        size = max(found.frame.size for _, found in results)
+        _say_rows(terminal, rows, size, results[0][1].metres_per_unit)
     for name, found in results:
         if found.open_parts:
             terminal.say(
@@ -200,7 +202,9 @@ def _say_mended(
     terminal.say("Wrote " + ", ".join(str(path) for path in files))
 
 
-def _say_rows(terminal: Terminal, rows: Sequence[tuple[str, Clash]], size: float) -> None:
+def _say_rows(
+    terminal: Terminal, rows: Sequence[tuple[str, Clash]], size: float, metres: float | None
+) -> None:
     """Print a line per pair of parts, the deepest place; depths are in file units."""
     pairs: dict[tuple[str, frozenset[tuple[int, str]]], list[Clash]] = {}
     for name, hit in rows:
@@ -209,7 +213,9 @@ def _say_rows(terminal: Terminal, rows: Sequence[tuple[str, Clash]], size: float
     most = len(pairs) if terminal.verbose else _MOST_ROWS
     for (name, _), hits in list(pairs.items())[:most]:
         hit = hits[0]
-        depth = "an unknown depth" if hit.depth is None else readable(hit.depth)
+        depth = "an unknown depth"
+        if hit.depth is not None:
+            depth = readable(hit.depth) + metric_hint(hit.depth, metres)
         how = {
             "through": "passes {depth} deep into",
             "inside": "lies wholly inside, up to {depth} deep,",

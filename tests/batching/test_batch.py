@@ -232,6 +232,7 @@ def test_a_gltf_depends_on_its_buffers_too(tmp_path):
     assert batch_module.asset_key(item, {}) != before
 
 
+@pytest.mark.long
 def test_tuned_assets_are_measured_after_tuning(studio, here, tmp_path):
     studio.write_text(
         SHARED.replace("offset = 0.05", "offset = 0.001") + asset("one", tune=True) + asset("two")

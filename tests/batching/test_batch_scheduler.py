@@ -24,6 +24,8 @@ from cagecheck.errors import InputError  # noqa: E402
 from tests.batching.test_batch import SHARED, asset, job_of, results, write_ball  # noqa: E402
 from tests.paths import ROOT  # noqa: E402
 
+pytestmark = pytest.mark.long
+
 COUNT = 4
 
 

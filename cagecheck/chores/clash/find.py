@@ -27,7 +27,7 @@ from cagecheck.chores.clash.sheets import sheet_depths
 from cagecheck.chores.clash.sides import Sides, corner_sides, triangle_sides
 from cagecheck.chores.clash.solids import Solid, crossing_segments, straddling
 from cagecheck.errors import InputError
-from cagecheck.meshes.mesh import Mesh
+from cagecheck.meshes.mesh import Mesh, scale_of
 from cagecheck.meshes.normals import equal_positions
 from cagecheck.meshes.triangulate import triangulate
 from cagecheck.progress import Progress, silent
@@ -121,6 +121,8 @@ class Clashes:
     sides : mapping of (int, int) to (T,) int8
         For parts that clash, by their numbers: 1 for the triangles of the first that lie inside the
         second, 0 for those outside, -1 for those that meet it (for all, if the second is open).
+    metres_per_unit : float | None
+        How long a unit of all lengths is, None where the files do not say, or not the same.
     """
 
     found: tuple[Clash, ...]
@@ -131,6 +133,7 @@ class Clashes:
     open_parts: tuple[str, ...]
     involved: tuple[NDArray[np.bool_], ...]
     sides: Mapping[tuple[int, int], NDArray[np.int8]]
+    metres_per_unit: float | None = None
 
     def __repr__(self) -> str:
         return f"<Clashes: {len(self.found)} among {len(self.parts)} parts>"
@@ -217,7 +220,14 @@ def find_clashes(
         tuple(part.name for part in parts if not part.is_closed),
         tuple(involved),
         sides,
+        _common_scale(meshes),
     )
+
+
+def _common_scale(meshes: Sequence[Mesh]) -> float | None:
+    """Return how many metres a unit is, None where files do not say, or not the same."""
+    scales = {scale_of(mesh.source) for mesh in meshes}
+    return scales.pop() if len(scales) == 1 else None
 
 
 def split_parts(meshes: Sequence[Mesh], pieces: bool = False) -> tuple[list[Solid], Frame]:

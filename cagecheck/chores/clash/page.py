@@ -25,7 +25,7 @@ from cagecheck.report.colour_bar import measure_colours
 from cagecheck.report.content import Column
 from cagecheck.report.heatmap import HeatMap
 from cagecheck.report.sheet import Picture, Sheet, SheetRow, SheetTable, sheet_html
-from cagecheck.words.lengths import length_words
+from cagecheck.words.lengths import length_words, units_words
 from cagecheck.words.numbers import count_text
 from cagecheck.words.sentences import count_words, names_words
 
@@ -129,10 +129,11 @@ def clash_sheet(
     """Return what the page holds."""
     deepest = max((hit.depth or 0.0 for _, found in results for hit in found.found), default=0.0)
     open_parts = list(dict.fromkeys(p for _, found in results for p in found.open_parts))
+    metres = results[0][1].metres_per_unit if results else None
     facts = [
         ("frames", count_text(len(results))),
-        ("deepest clash", f"{length_words(deepest)} units"),
-        ("touching up to", f"{length_words(max(found.limit for _, found in results))} units"),
+        ("deepest clash", units_words(deepest, metres)),
+        ("touching up to", units_words(max(found.limit for _, found in results), metres)),
     ]
     if open_parts:
         facts.append(("open parts", names_words(open_parts)))
