@@ -31,6 +31,7 @@ from numba.core import sigutils
 from numba.core.caching import _Cache
 from numba.core.ccallback import CFunc
 from numba.core.compiler import CompileResult
+from numba.core.runtime import rtsys
 from numba.core.serialize import dumps
 
 from cagecheck import compiled
@@ -104,7 +105,9 @@ class LoopFiles(_Cache):
 
     def load_overload(self, sig: Any, target_context: Any) -> Any:
         """Return the compiled loop for a signature; None where it has to be compiled."""
-        target_context.refresh()
+        # What is loaded needs numba's memory functions. The rest of what compiling needs takes half
+        # a second to import, and the compiler sees to it (`refresh` in its first step).
+        rtsys.initialize(target_context)
         name = self._file_name(sig, target_context.codegen())
         for folder in _folders() if self._enabled else ():
             with suppress(OSError):

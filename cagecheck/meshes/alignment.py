@@ -14,6 +14,8 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.arrays.morton import coherent_order
+from cagecheck.arrays.near_points import nearest_distances, tree_over
 from cagecheck.arrays.types import Floats
 from cagecheck.errors import InputError, Notice
 from cagecheck.meshes.mesh import Mesh, Surface
@@ -226,11 +228,9 @@ def _gap(a: Floats, b: Floats) -> float:
 
 def _median_distance(low: Floats, high: Floats, size: float) -> float:
     """Return the median distance from low to the nearest high points, in sizes of the low."""
-    from scipy.spatial import cKDTree  # meshes that plainly fit do not wait for it to load
-
-    tree = cKDTree(high)
+    tree = tree_over(high[coherent_order(high)])
     for asked in (low[:: max(len(low) // _FEW, 1)], low):
-        distance = float(np.median(tree.query(asked)[0])) / size
+        distance = float(np.median(nearest_distances(tree, asked))) / size
         if distance > _FAR:
             break
     return distance
