@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.arrays.box import box_of
 from cagecheck.arrays.types import Floats
 from cagecheck.loops import njit
 
@@ -22,7 +23,7 @@ def coherent_order(positions: Floats) -> NDArray[np.int64]:
     """
     if len(positions) == 0:
         return np.zeros(0, np.int64)
-    low, high = positions.min(axis=0), positions.max(axis=0)
+    low, high = box_of(positions)
     extent = float((high - low).max()) or 1.0
     code = np.empty(len(positions), np.uint64)
     _codes(positions, low, (2**21 - 1) / extent, code)
@@ -55,7 +56,7 @@ def _order_of(code: NDArray[np.uint64]) -> NDArray[np.int64]:
         for p in range(passes):
             begin[p, _digit(code[i], p) + 1] += 1
     for p in range(passes):
-        if begin[p].max() == n:
+        if n > 0 and begin[p, _digit(code[0], p) + 1] == n:
             continue  # all have the same digit
         for d in range(digits):
             begin[p, d + 1] += begin[p, d]

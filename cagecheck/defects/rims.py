@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.arrays.box import box_of
 from cagecheck.arrays.types import Floats
 from cagecheck.loops import njit
 from cagecheck.meshes.mesh import Surface
@@ -57,8 +58,7 @@ def _triangles_near(
     surface: Surface, parts: NDArray[np.bool_], centre: Floats, radius: Floats
 ) -> Surface:
     """Return the triangles of some parts with a corner in a cell that a ball reaches."""
-    low, high = np.full(3, np.inf), np.full(3, -np.inf)
-    _box(surface.positions, low, high)
+    low, high = box_of(surface.positions)
     cell = np.where(high > low, (high - low) / CELLS, 1.0)
     marked = np.zeros((CELLS, CELLS, CELLS), np.bool_)
     for point, reach in zip(centre, radius, strict=True):
@@ -79,13 +79,6 @@ def _triangles_near(
         surface.triangle_part[kept],
         surface.part_names,
     )
-
-
-@njit(cache=True, nogil=True)
-def _box(positions, low, high):  # type: ignore[no-untyped-def]
-    for i in range(len(positions)):
-        for k in range(3):
-            low[k], high[k] = min(low[k], positions[i, k]), max(high[k], positions[i, k])
 
 
 @njit(cache=True, nogil=True)

@@ -14,6 +14,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.arrays.box import box_of
 from cagecheck.arrays.morton import coherent_order
 from cagecheck.arrays.near_points import nearest_distances, tree_over
 from cagecheck.arrays.types import Floats
@@ -214,7 +215,7 @@ def _sample(positions: NDArray[Any], index: NDArray[Any], count: int) -> Floats:
 
 def _box(positions: NDArray[Any], index: NDArray[np.int32] | None) -> Floats:
     used = positions if index is None else positions[index]
-    return np.array([used.min(axis=0), used.max(axis=0)], np.float64)
+    return np.array(box_of(used))
 
 
 def _diagonal(box: Floats) -> float:

@@ -57,7 +57,7 @@ def _table(prediction: Prediction, heat: HeatMap) -> Table:
     texels = low.texels_per_unit(map_size_of(prediction))[points.triangle]
     part = prediction.scene.surface.triangle_part[layers.face]
     # Of crossings that belong to no sample the normal does not matter.
-    wanted = np.unique(target[target != NO_LAYER])
+    wanted = target[target != NO_LAYER]
     lean = np.zeros(len(layers.t), np.float32)
     lean[wanted] = layer_lean(prediction, wanted)
     return Table(

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.arrays.box import box_of
 from cagecheck.arrays.rows import rows_of_runs, sorted_by_label
 from cagecheck.arrays.types import Floats
 from cagecheck.defects.recolour import rank_table
@@ -79,8 +80,8 @@ class Box:
     @staticmethod
     def around(*sets: NDArray[np.floating]) -> Box:
         """Return the smallest cube around points."""
-        low = np.min([s.min(axis=0) for s in sets if len(s)], axis=0).astype(float)
-        high = np.max([s.max(axis=0) for s in sets if len(s)], axis=0).astype(float)
+        boxes = np.array([box_of(s) for s in sets if len(s)])
+        low, high = boxes[:, 0].min(axis=0), boxes[:, 1].max(axis=0)
         centre = (low + high) / 2
         half = float((high - low).max() / 2) or 1.0
         return Box((float(centre[0]), float(centre[1]), float(centre[2])), half)
