@@ -206,7 +206,7 @@ def lean_degrees(low: LowPoly, points: SurfacePoints, normals: Floats) -> Floats
 
 def straight_directions(low: LowPoly, points: SurfacePoints) -> Floats:
     """Return (N, 3) unit: the face normal; on edges and vertices the averaged normal."""
-    out: Floats = low.face_normals[points.triangle]
+    out: Floats = np.take(low.face_normals, points.triangle, axis=0)
     flat = (low.face_normals == 0).all(axis=1)[points.triangle]
     shared = np.flatnonzero(
         (points.kind == PointKind.EDGE) | (points.kind == PointKind.VERTEX) | flat
