@@ -3,11 +3,11 @@
 Type checkers read it as it stands, `__init__.py` loads from it what is asked for.
 """
 
-from cagecheck.chores.batch.manifest import (
+from cagecheck.batching.manifest import (
     Manifest as Manifest,
     read_manifest as read_manifest,
 )
-from cagecheck.chores.batch.run import (
+from cagecheck.batching.run import (
     BatchResult as BatchResult,
     run_batch as run_batch,
 )
@@ -15,6 +15,11 @@ from cagecheck.chores.clash.find import (
     Clash as Clash,
     Clashes as Clashes,
     find_clashes as find_clashes,
+)
+from cagecheck.chores.clash.over_frames import (
+    ClashFiles as ClashFiles,
+    find_clash_frames as find_clash_frames,
+    FoundFrames as FoundFrames,
 )
 from cagecheck.chores.clash.page import (
     shown_frame as shown_frame,
@@ -163,6 +168,9 @@ from cagecheck.maps.texels import (
 )
 from cagecheck.mending.mend import (
     mend_clashes as mend_clashes,
+)
+from cagecheck.mending.over_files import (
+    mend_found as mend_found,
 )
 from cagecheck.mending.result import (
     MendedFrame as MendedFrame,

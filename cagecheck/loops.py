@@ -8,6 +8,8 @@ the log says so once.
 A file holds one loop for one signature: a checksum over the state of the code and the contents,
 then the contents. Its name follows from the loop, the signature, the processor and the versions;
 so no list of files is needed, which two processes that compile at the same time could both change.
+What one process compiles others wait for: many that begin together (a batch on a new machine) would
+else each compile everything.
 """
 
 from __future__ import annotations
@@ -20,6 +22,7 @@ import os
 import pickle
 import secrets
 import sys
+import time
 from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
@@ -34,17 +37,22 @@ from numba.core.compiler import CompileResult
 from numba.core.runtime import rtsys
 from numba.core.serialize import dumps
 
-from cagecheck import compiled
+from cagecheck import compiled, locks
 
 log = logging.getLogger(__name__)
 
 # Length of the checksum at the beginning of a file.
 _CHECKSUM = hashlib.sha256().digest_size
 _PACKAGE = Path(compiled.__file__).parent
+# Seconds between two looks at what another process compiles, and after which it is no longer waited
+# for: no loop takes as long, even on a machine that has much else to do.
+_LOOK, _PATIENCE = 0.03, 180.0
 # Folders that could not be written in this process, and why.
 _refused: dict[Path, str] = {}
 # What was said about it: once is enough.
 _said: list[str] = []
+# What this process compiles now, by the name of its file: others see that it is locked.
+_making: dict[str, locks.Lock] = {}
 
 
 def njit(*, cache: bool, **options: Any) -> Callable[[Callable[..., Any]], Any]:
@@ -109,6 +117,22 @@ class LoopFiles(_Cache):
         # a second to import, and the compiler sees to it (`refresh` in its first step).
         rtsys.initialize(target_context)
         name = self._file_name(sig, target_context.codegen())
+        loop = self._load(name, target_context)
+        if loop is not None:
+            return loop
+        for told in tuple(compiled.watchers):
+            told(self._name)
+        patience = time.monotonic() + _PATIENCE
+        while self._enabled and not _claim(name) and time.monotonic() < patience:
+            time.sleep(_LOOK)
+            loop = self._load(name, target_context)
+            if loop is not None:
+                return loop
+        # Between the first look and the claim another process may have ended its work.
+        return self._load(name, target_context)
+
+    def _load(self, name: str, target_context: Any) -> Any:
+        """Return the loop of a file, from the first folder that has a sound one."""
         for folder in _folders() if self._enabled else ():
             with suppress(OSError):
                 contents = self._unsealed((folder / name).read_bytes(), folder)
@@ -116,16 +140,19 @@ class LoopFiles(_Cache):
                     # A file that is whole may still not suit libraries that changed.
                     with suppress(Exception):
                         return CompileResult._rebuild(target_context, *pickle.loads(contents))
-        for told in tuple(compiled.watchers):
-            told(self._name)
         return None
 
     def save_overload(self, sig: Any, data: Any) -> None:
         """Keep what was compiled for a signature, where that can be."""
-        # Lifted loops and addresses of this process mean nothing to another one.
-        if not self._enabled or data.lifted or data.library.has_dynamic_globals:
-            return
-        self._keep(self._file_name(sig, data.codegen), dumps(data._reduce()))
+        name = self._file_name(sig, data.codegen)
+        try:
+            # Lifted loops and addresses of this process mean nothing to another one.
+            if self._enabled and not data.lifted and not data.library.has_dynamic_globals:
+                self._keep(name, dumps(data._reduce()))
+        finally:
+            claim = _making.pop(name, None)
+            if claim is not None:
+                claim.release(remove=True)
 
     def _file_name(self, sig: Any, codegen: Any) -> str:
         fitting = (
@@ -154,6 +181,22 @@ class LoopFiles(_Cache):
         contents = data[_CHECKSUM:]
         whole = data[:_CHECKSUM] == _checksum(_state(self._source, folder), contents)
         return contents if whole else None
+
+
+def _claim(name: str) -> bool:
+    """Whether it is for this process to compile a loop: nobody else does, or nobody can tell."""
+    if name in _making:
+        return True
+    for folder in _folders():
+        if folder in _refused or folder == compiled.SHIPPED:
+            continue
+        with suppress(OSError):
+            folder.mkdir(parents=True, exist_ok=True)
+            claim = locks.take(folder / f"{name}.making")
+            if claim is not None:
+                _making[name] = claim
+            return claim is not None
+    return True
 
 
 def _checksum(state: bytes, contents: bytes) -> bytes:

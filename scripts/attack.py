@@ -39,7 +39,7 @@ from attack_around import attack_surroundings  # noqa: E402
 from attack_counts import Count, HangError, LostError, take_step  # noqa: E402
 from attack_kills import attack_by_kills, write_small_result  # noqa: E402
 
-from cagecheck.chores.batch.manifest import read_manifest  # noqa: E402
+from cagecheck.batching.manifest import read_manifest  # noqa: E402
 from cagecheck.chores.materials.per_tile import (  # noqa: E402
     restore_tiles,
     write_tile_materials,

@@ -25,9 +25,9 @@ from attack_counts import Count, LostError, take_step
 ROOT = Path(__file__).resolve().parents[1]
 sys.path.insert(0, str(ROOT))
 
-from cagecheck.chores.batch import run as batch_run  # noqa: E402
-from cagecheck.chores.batch.job import run_job  # noqa: E402
-from cagecheck.chores.batch.manifest import read_manifest  # noqa: E402
+from cagecheck.batching import run as batch_run  # noqa: E402
+from cagecheck.batching.job import run_job  # noqa: E402
+from cagecheck.batching.manifest import read_manifest  # noqa: E402
 from cagecheck.chores.materials.per_tile import restore_tiles, write_tile_materials  # noqa: E402
 from cagecheck.chores.rename.apply import (  # noqa: E402
     apply_renames,
@@ -331,7 +331,7 @@ def _steps_in_place(made: Path) -> dict[str, Step]:
 
 
 def _batch_step(made: Path) -> Step:
-    from tests.chores.test_batch import SHARED, asset, write_ball
+    from tests.batching.test_batch import SHARED, asset, write_ball
 
     place = made / "batch"
     place.mkdir(exist_ok=True)

@@ -70,6 +70,7 @@ CHAPTERS: dict[str, tuple[str, ...]] = {
         "restore_tiles", "find_clashes", "Clashes", "Clash", "write_clash_map", "colour_clash_map",
         "write_clash_page", "shown_frame", "ShownFrame",
         "write_legend",
+        "ClashFiles", "find_clash_frames", "FoundFrames", "mend_found",
         "mend_clashes", "MendSettings", "Mending", "MendedFrame", "MovedPart", "NotMended",
         "write_mending",
         "read_manifest", "Manifest", "run_batch", "BatchResult",

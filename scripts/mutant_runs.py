@@ -62,6 +62,7 @@ class Report:
 
     ended : False where the time ran out. failed : why, by test. took : seconds of the processor, by
     test. loaded : modules that are not the tree's. crashed : the process came to no end of its own.
+    compiled : machine code was added to the cache meanwhile, by this run or another.
     """
 
     ended: bool = True
@@ -69,6 +70,7 @@ class Report:
     failed: dict[str, str] = field(default_factory=dict)
     took: dict[str, float] = field(default_factory=dict)
     loaded: list[str] = field(default_factory=list)
+    compiled: bool = False
 
 
 class Recorder:
@@ -120,6 +122,12 @@ class Tree:
         if packages.is_dir():
             (self.tree / "tests" / "node" / "node_modules").symlink_to(packages)
         self.cache.mkdir(exist_ok=True)
+
+    def take_loops(self, cache: str | None) -> None:
+        """Take compiled loops of the package from a cache: each goes by what its source holds."""
+        for file in Path(cache).glob("*.nbc") if cache else ():
+            if not (self.cache / file.name).exists():
+                shutil.copy2(file, self.cache)
 
     def start_from(self, base: Tree) -> None:
         """Make it from another one; machine code is linked under the names of the new places."""
@@ -229,7 +237,7 @@ class Tree:
             import pytest
 
             numba.config.CACHE_DIR = str(cache)
-            before = set(sys.modules)
+            before, had = set(sys.modules), _files(cache)
             recorder = Recorder(run.skipped)
             stop = ["-x"] if run.error else []
             told = ["-q", "--tb=short", "-p", "no:cacheprovider", f"--rootdir={self.tree}"]
@@ -237,6 +245,7 @@ class Tree:
             recorder.report.loaded = sorted(
                 name for name in set(sys.modules) - before if not self.is_mine(sys.modules[name])
             )
+            recorder.report.compiled = _files(cache) != had
             answer.write_text(json.dumps(vars(recorder.report)))
             code = 0
         finally:
@@ -246,6 +255,10 @@ class Tree:
         """Whether a module is the tree's, or nothing that can be loaded by name."""
         at = getattr(module, "__file__", None)
         return at is None or str(at).startswith(str(self.tree))
+
+
+def _files(folder: Path) -> set[Path]:
+    return set(folder.rglob("*.nb?"))
 
 
 def work(

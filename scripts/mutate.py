@@ -2,7 +2,8 @@
 
     python scripts/mutate.py                  # a sample of each folder; writes docs/mutation.md
     python scripts/mutate.py --folders rays tuning/corridors.py --count 20 --seed 3
-    python scripts/mutate.py --again          # only those that survived the last time
+    python scripts/mutate.py --loops without --count 30   # only where nothing is compiled: quick
+    python scripts/mutate.py --again          # survivors without a note, and what was never tried
     python scripts/mutate.py --count 400 --jobs 16 --seconds-all 570    # what 16 cores can in time
 
 Every mutant is one error in one place: a comparison, a sign, a bound, a condition turned round, a
@@ -10,8 +11,10 @@ number off by one. It is written into a copy of the tree, and the tests of its f
 one fails. What survives is listed with the line, so that a test can be written for it, or a reason
 noted in scripts/mutation_notes.toml why no test could tell (the program does the same).
 
-Which mutants are looked at is drawn by seed, so the same call looks at the same ones. Named numbers
-at the top of a file are left alone: they are choices, and their reasons stand beside them.
+Which mutants are looked at is drawn by seed, so the same call looks at the same ones. What comes
+out adds up: draws and outcomes of earlier calls stay in scripts/mutation.json (`--anew` forgets
+them), those drawn and not tried among them. Named numbers at the top of a file are left alone: they
+are choices, and their reasons stand beside them.
 
 Compiled loops: numba would go on running the old machine code of a function that calls a changed
 one. Machine code that a mutant outdates is therefore made anew (scripts/mutant_runs.py). Running
@@ -19,22 +22,24 @@ the loops uncompiled instead (NUMBA_DISABLE_JIT) is no way here: Embree calls ba
 code.
 
 Tests that fail without any mutant, because a package or program they need is not installed, are
-left out and named, as are those that take too long. No git is needed.
+left out and named, as are those that take too long. No git is needed. With `--work` the copy,
+its machine code and how long tests take stay in a folder for the next call.
 """
 
 from __future__ import annotations
 
 import argparse
 import ast
+import hashlib
 import json
+import os
 import random
 import shutil
 import sys
 import tempfile
 import time
-import tomllib
 from collections.abc import Callable, Iterator
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from itertools import islice
 from pathlib import Path
 
@@ -51,10 +56,17 @@ from scripts.mutant_runs import (  # noqa: E402
     Tree,
     run_all,
 )
+from scripts.mutation_results import (  # noqa: E402
+    PAGE,
+    RESULTS,
+    Draw,
+    Known,
+    Mutant,
+    error_words,
+    page,
+    read_notes,
+)
 
-PAGE = ROOT / "docs" / "mutation.md"
-RESULTS = ROOT / "scripts" / "mutation.json"
-NOTES = ROOT / "scripts" / "mutation_notes.toml"
 FOLDERS = ("defects", "rays", "tuning", "formats")
 # Where the ray model is held to closed forms and to a second opinion that shares no code.
 MODEL = ("tests/predicting/test_closed_forms.py", "tests/predicting/test_against_oracle.py")
@@ -77,32 +89,6 @@ NAMES = {
     "all": "any", "argmin": "argmax", "argmax": "argmin", "zeros": "ones", "ones": "zeros",
     "floor": "ceil", "ceil": "floor", "left": "right",
 }  # fmt: skip
-
-
-@dataclass(frozen=True)
-class Mutant:
-    """One error: what stands between two offsets of a file, and what takes its place.
-
-    line : the line it begins on, as text, without indentation.
-    column : where in that text. outcome : killed, survived, or unfinished where the time ran out;
-    by : the test that noticed.
-    """
-
-    file: str
-    number: int
-    line: str
-    begin: int
-    end: int
-    old: str
-    new: str
-    column: int = 0
-    outcome: str = ""
-    by: str = ""
-
-    @property
-    def key(self) -> str:
-        """What names the mutant when lines have moved."""
-        return f"{self.file}: {self.line}: {self.column}: {self.old} -> {self.new}"
 
 
 class Places(ast.NodeVisitor):
@@ -189,6 +175,7 @@ def mutants_of(file: Path, root: Path = ROOT) -> list[Mutant]:
     places = Places(data)
     places.visit(ast.parse(data))
     out = []
+    seen: dict[str, int] = {}
     for begin, end, new in sorted(set(places.found)):
         number = data.count(b"\n", 0, begin) + 1
         start = data.rfind(b"\n", 0, begin) + 1
@@ -196,18 +183,10 @@ def mutants_of(file: Path, root: Path = ROOT) -> list[Mutant]:
         line = whole.strip()
         column = len(data[start:begin].decode()) - (len(whole) - len(whole.lstrip()))
         old = data[begin:end].decode()
-        out.append(
-            Mutant(
-                file.relative_to(root).as_posix(),
-                number,
-                line,
-                begin,
-                end,
-                old.strip(),
-                new,
-                column,
-            )
-        )
+        name = file.relative_to(root).as_posix()
+        mutant = Mutant(name, number, line, begin, end, old.strip(), new, column)
+        seen[mutant.key] = seen.get(mutant.key, 0) + 1
+        out.append(replace(mutant, nth=seen[mutant.key]))
     return out
 
 
@@ -221,16 +200,25 @@ def is_python(mutant: Mutant, root: Path = ROOT) -> bool:
     return True
 
 
-def sample(folders: tuple[str, ...], count: int, seed: int) -> list[Mutant]:
-    """Draw mutants of each folder, every place as likely as any other."""
-    out: list[Mutant] = []
-    for folder in folders:
-        place = ROOT / "cagecheck" / folder
-        files = [place] if place.is_file() else sorted(place.rglob("*.py"))
-        every = [m for file in files for m in mutants_of(file)]
-        random.Random(f"{seed} {folder}").shuffle(every)
-        out += list(islice(filter(is_python, every), count))
+def places_of(place: str, loops: str, outdated: Outdated) -> list[Mutant]:
+    """Return all mutants of a folder or file.
+
+    loops : "with" for files whose change has loops compiled, "without" for the others, or "both".
+    """
+    at = ROOT / "cagecheck" / place
+    out = []
+    for file in [at] if at.is_file() else sorted(at.rglob("*.py")):
+        has = "with" if outdated.by(file.relative_to(ROOT).as_posix()) else "without"
+        if loops in (has, "both"):
+            out += [replace(m, loops=has) for m in mutants_of(file)]
     return out
+
+
+def sample(draw: Draw, outdated: Outdated) -> list[Mutant]:
+    """Draw mutants of a folder or file, every place as likely as any other."""
+    every = places_of(draw.place, draw.loops, outdated)
+    random.Random(f"{draw.seed} {draw.place}").shuffle(every)
+    return list(islice(filter(is_python, every), draw.count))
 
 
 class Imports:
@@ -260,51 +248,79 @@ class Imports:
             out |= new
         return out
 
+    def imported(self, name: str) -> set[str]:
+        """Return the modules that a module imports, itself or through others, and itself."""
+        out, new = {name}, {name}
+        while new:
+            new = set().union(*(self.of.get(m, ()) for m in new)) - out
+            out |= new
+        return out
 
-def mapped_tests(file: str, imports: Imports, named: bool = False) -> list[str]:
-    """Return the test files of a file: of its folder, those that know it best first.
 
-    Tests mirror the folders. First comes the test of the same name, then those that import the
-    file, then those that reach it through others, and last those that hold the folder besides.
-    named : only the test of the same name.
+def digest_of(test: str, root: Path, imports: Imports) -> str:
+    """Return a digest of a test file, of what it imports of the tests, and of the whole package."""
+    package = sorted((root / "cagecheck").rglob("*.py"))
+    names = imports.imported(Imports.name(root / test, root))
+    mine = [f for f in sorted((root / "tests").rglob("*.py")) if Imports.name(f, root) in names]
+    digest = hashlib.sha256()
+    for file in package + mine:
+        digest.update(file.relative_to(root).as_posix().encode() + b"\0" + file.read_bytes())
+    return digest.hexdigest()
+
+
+def mapped_tests(file: str, imports: Imports, named: bool = False) -> dict[str, int]:
+    """Return the test files of a file, of its folder, with ranks: those that know it best first.
+
+    Tests mirror the folders. First comes the test of the same name, then those that share a word
+    of its name (`usd_child.py`, `test_read_usd.py`) or import the file, then those that reach it
+    through others, and last those that hold the folder besides. named : only the test of the same
+    name.
     """
     name = Imports.name(ROOT / file, ROOT)
     folder = Path(file).parts[1]
     reaching = imports.importers(name)
+    words = set(Path(file).stem.split("_"))
     found = sorted((ROOT / "tests" / folder).glob("test_*.py"))
-    ranked = []
+    ranked = {}
     for test in found:
         module = Imports.name(test, ROOT)
+        shared = words & set(test.stem.split("_"))
+        place = test.relative_to(ROOT).as_posix()
         if test.stem == f"test_{Path(file).stem}":
-            rank = 0
-        elif name in imports.of[module]:
-            rank = 1
-        elif module in reaching:
-            rank = 2
-        else:
-            continue
-        ranked.append((rank, test.stat().st_size, test.relative_to(ROOT).as_posix()))
-    if named:
-        return [test for rank, _, test in ranked if rank == 0]
-    return [test for _, _, test in sorted(ranked)] + list(BESIDES.get(folder, ()))
+            ranked[place] = 0
+        elif module in reaching and not named:
+            ranked[place] = 1 if shared or name in imports.of[module] else 2
+    if not named:
+        ranked |= dict.fromkeys(BESIDES.get(folder, ()), 3)
+    return dict(sorted(ranked.items(), key=lambda item: item[1]))
 
 
 @dataclass
 class Sound:
     """What the tests of the code as it is told.
 
-    took : seconds of the processor, by test file. skipped : tests that are not run against mutants:
-    they fail anyway, or take too long. loaded : modules of other packages that they load.
+    took : seconds of the processor, by test file and by test. left_out : why, by the names of tests
+    and of whole test files that are not run against mutants: they fail anyway, or take too long.
+    loaded : modules of other packages that they load.
     """
 
-    took: dict[str, float]
-    skipped: frozenset[str]
+    took: dict[str, dict[str, float]]
+    left_out: dict[str, str]
     loaded: list[str]
 
 
 def sound_tests(tests: list[str], given: argparse.Namespace, work: Path, stop: float) -> Sound:
-    """Run the tests as the code is, twice: what is compiled the first time is no measure."""
-    reports: dict[int, Report] = {}
+    """Run the tests as the code is; twice where something is compiled, as that is no measure.
+
+    Measures stay in the folder of `--work`, for as long as neither test nor package changes.
+    """
+    base = work / "base" / "tree"
+    imports = Imports(base)
+    digests = [digest_of(test, base, imports) for test in tests]
+    measures = work / "measures.json"
+    known = json.loads(measures.read_text()) if measures.exists() else {}
+    reports = {k: Report(**known[d]) for k, d in enumerate(digests) if d in known}
+    left = [k for k in range(len(tests)) if k not in reports]
 
     # The longest begin first, as far as is known.
     length = {k: float((ROOT / test).stat().st_size) for k, test in enumerate(tests)}
@@ -312,46 +328,65 @@ def sound_tests(tests: list[str], given: argparse.Namespace, work: Path, stop: f
     def told(number: int, report: Report, wall: float) -> None:
         reports[number], length[number] = report, wall
 
-    for first in (True, False):
-        reports.clear()
-        seconds = given.seconds + (COMPILING_SECONDS if first else 0)
-        runs = [Run(k, (test,), seconds) for k, test in enumerate(tests)]
+    most = given.seconds + COMPILING_SECONDS
+    for _ in range(2):
+        runs = [Run(k, (tests[k],), most) for k in left]
         runs.sort(key=lambda run: -length[run.number])
-        run_all(runs, given.jobs, work / "sound", work / "base", False, [], stop, told)
-    took, skipped, loaded = {}, set(), set()
+        if runs:
+            run_all(runs, given.jobs, work / "sound", work / "base", False, [], stop, told)
+        left = [k for k in left if k not in reports or reports[k].compiled or not reports[k].ended]
+    known |= {digests[k]: vars(report) for k, report in reports.items() if report.ended}
+    measures.write_text(json.dumps(known))
+    took, left_out, loaded = {}, {}, set()
     for k, test in enumerate(tests):
         report = reports.get(k, Report(ended=False))
         loaded |= set(report.loaded)
         if not report.ended or report.crashed or test in report.failed:
-            why = report.failed.get(test) or (
-                "it crashes" if report.crashed else f"it takes more than {given.seconds} s"
+            left_out[test] = report.failed.get(test) or (
+                "it crashes" if report.crashed else f"it takes more than {most:g} s"
             )
-            print(f"left out: {test} ({why})")
             continue
-        slow = {name for name, s in report.took.items() if s > given.seconds * SLOW_SHARE}
-        for name in sorted({*report.failed, *slow}):
-            print(f"left out: {name} ({report.failed.get(name) or 'it takes long'})")
-        skipped |= {*report.failed, *slow}
-        kept = [s for name, s in report.took.items() if name not in skipped]
+        long = given.seconds * SLOW_SHARE
+        slow = {name for name, s in report.took.items() if s > long}
+        mine = dict.fromkeys(sorted(slow), f"it takes more than {long:g} s") | report.failed
+        left_out |= mine
+        kept = {name: s for name, s in report.took.items() if name not in mine}
         if kept:
-            took[test] = sum(kept)
+            took[test] = kept
+    for name, why in left_out.items():
+        print(f"left out: {name} ({why})")
     print(f"{len(took)} of {len(tests)} test files are run against mutants", flush=True)
-    return Sound(took, frozenset(skipped), sorted(loaded))
+    return Sound(took, left_out, sorted(loaded))
 
 
 def run_of(
-    number: int, mutant: Mutant, tests: list[str], sound: Sound, outdated: Outdated, seconds: float
+    number: int,
+    mutant: Mutant,
+    tests: dict[str, int],
+    sound: Sound,
+    outdated: Outdated,
+    seconds: float,
 ) -> Run:
-    """Return the run of a mutant: its tests, as many as `seconds` are enough for."""
-    chosen, total = [], 0.0
-    for test in tests:
-        if test in sound.took and total + sound.took[test] <= seconds:
+    """Return the run of a mutant: its tests, as many as `seconds` are enough for.
+
+    Of files that know the mutant's equally well the quickest come first; of one for which there is
+    too little time the quickest tests are run.
+    """
+    chosen, skipped, total = [], set(sound.left_out), 0.0
+    lengths = {test: sum(sound.took[test].values()) for test in tests if test in sound.took}
+    for test in sorted(lengths, key=lambda test: (tests[test], lengths[test])):
+        before = total
+        for name, took in sorted(sound.took[test].items(), key=lambda item: item[1]):
+            if total + took <= seconds:
+                total += took
+            else:
+                skipped.add(name)
+        if total > before:
             chosen.append(test)
-            total += sound.took[test]
     stale = outdated.by(mutant.file)
     most = SLOWER * total + MORE_SECONDS + (COMPILING_SECONDS if stale else 0)
     error = (mutant.file, mutant.begin, mutant.end, mutant.new)
-    return Run(number, tuple(chosen), most, error, stale, sound.skipped)
+    return Run(number, tuple(chosen), most, error, stale, frozenset(skipped))
 
 
 def outcome_of(mutant: Mutant, report: Report) -> Mutant:
@@ -366,13 +401,19 @@ def outcome_of(mutant: Mutant, report: Report) -> Mutant:
 
 
 def try_all(
-    todo: list[Mutant], given: argparse.Namespace, work: Path, told: Callable[[int, Mutant], None]
-) -> None:
+    todo: list[Mutant],
+    given: argparse.Namespace,
+    work: Path,
+    outdated: Outdated,
+    told: Callable[[Mutant], None],
+) -> Sound:
     """Try mutants until the time is up, and tell each as it is known."""
     stop = time.monotonic() + given.seconds_all
-    imports, outdated = Imports(ROOT), Outdated(ROOT)
+    imports = Imports(ROOT)
     tests_of = {m.file: mapped_tests(m.file, imports, given.named) for m in todo}
-    Tree(work / "base").copy_from(ROOT)
+    base = Tree(work / "base")
+    base.copy_from(ROOT)
+    base.take_loops(os.environ.get("NUMBA_CACHE_DIR"))
     tests = list(dict.fromkeys(test for tests in tests_of.values() for test in tests))
     sound = sound_tests(tests, given, work, stop)
     runs = [
@@ -389,78 +430,17 @@ def try_all(
         tried = outcome_of(todo[number], report)
         print(
             f"{seen}/{len(runs)} {tried.outcome:10} {wall:5.0f} s  "
-            f"{tried.file}:{tried.number}  {_error(tried)}  {tried.by}",
+            f"{tried.file}:{tried.number}  {error_words(tried)}  {tried.by}",
             flush=True,
         )
-        told(number, tried)
+        told(tried)
 
     shutil.rmtree(work / "mutants", ignore_errors=True)
     if not run_all(
         runs, given.jobs, work / "mutants", work / "base", True, sound.loaded, stop, tell
     ):
         print(f"the time is up; {seen} of {len(runs)} mutants were tried")
-
-
-def page(results: list[Mutant], seed: int, notes: dict[str, str]) -> str:
-    """Return docs/mutation.md."""
-    lines = [
-        "# Do the tests notice errors?",
-        "",
-        "Written by `scripts/mutate.py`: every mutant is one small error (a comparison, a sign,",
-        "a bound, a turned condition, a number off by one) in one place of the code, and the tests",
-        f"of its file run against it until one fails. Drawn with seed {seed}; every place of a",
-        "folder is as likely as any other. Unfinished are those whose tests ran out of time, such",
-        "as endless loops. Named numbers at the top of a file are left alone: they are choices",
-        "with reasons.",
-        "",
-        "| folder | mutants | killed | unfinished | the program does the same | survived |",
-        "|---|---:|---:|---:|---:|---:|",
-    ]
-    for folder in sorted({m.file.split("/")[1] for m in results}):
-        mine = [m for m in results if m.file.split("/")[1] == folder]
-        same = [m for m in mine if m.outcome == "survived" and m.key in notes]
-        count = [sum(m.outcome == x for m in mine) for x in ("killed", "unfinished", "survived")]
-        lines.append(
-            f"| `{folder}/` | {len(mine)} | {count[0]} | {count[1]} | {len(same)} | "
-            f"{count[2] - len(same)} |"
-        )
-    left = [m for m in results if m.outcome == "survived" and m.key not in notes]
-    if left:
-        lines += ["", "## Survivors", "", "| file | line | error |", "|---|---|---|"]
-        lines += [f"| `{m.file}` | {_code(m.line)} | {_error(m)} |" for m in left]
-    same = [m for m in results if m.outcome == "survived" and m.key in notes]
-    if same:
-        lines += ["", "## The program does the same", "", "| file | error | why |", "|---|---|---|"]
-        lines += [f"| `{m.file}` | {_code(m.line)}: {_error(m)} | {notes[m.key]} |" for m in same]
-    return "\n".join(lines) + "\n"
-
-
-def _code(text: str) -> str:
-    return "`" + text.replace("|", "\\|") + "`"
-
-
-def _error(mutant: Mutant) -> str:
-    if not mutant.new:
-        return f"without {_code(mutant.old)}"
-    return f"{_code(mutant.old)} became {_code(mutant.new)}"
-
-
-def read_notes() -> dict[str, str]:
-    """Return the reasons, by mutant, why the program does the same."""
-    if not NOTES.exists():
-        return {}
-    return {n["mutant"]: n["why"] for n in tomllib.loads(NOTES.read_text())["same"]}
-
-
-def _found_again(old: list[Mutant]) -> list[Mutant]:
-    """Return mutants at the places where they stand now; those whose line is gone are left out."""
-    now: dict[str, Mutant] = {}
-    for file in sorted({m.file for m in old}):
-        if (ROOT / file).exists():
-            now |= {m.key: m for m in mutants_of(ROOT / file)}
-    return [
-        replace(now[m.key], outcome=m.outcome, by=m.by) for m in old if m.key in now
-    ]  # fmt: skip
+    return sound
 
 
 def main() -> int:
@@ -475,51 +455,46 @@ def main() -> int:
         "--seconds-all", type=float, default=1e9, help="stop then, and write what is known"
     )
     parser.add_argument("--results", type=Path, default=RESULTS, help="where outcomes are kept")
-    parser.add_argument("--again", action="store_true", help="only the last survivors")
+    parser.add_argument("--loops", choices=("with", "without", "both"), default="both",
+                        help="files whose change has loops compiled, or those others")  # fmt: skip
+    parser.add_argument("--again", action="store_true", help="what survived unexplained or waits")
+    parser.add_argument("--anew", action="store_true", help="forget what came out before")
     parser.add_argument("--named", action="store_true", help="only tests of the file's own name")
     parser.add_argument("--page", action="store_true", help="only write the page again")
+    parser.add_argument("--work", type=Path, help="a folder for the copy, kept for the next call")
     given = parser.parse_args()
-    if given.again or given.page:
-        kept = json.loads(given.results.read_text())
-        results = _found_again([Mutant(**m) for m in kept["mutants"]])
-        seed = kept["seed"]
+    outdated = Outdated(ROOT)
+    places = {
+        (folder, loops): places_of(folder, loops, outdated)
+        for folder in FOLDERS
+        for loops in ("without", "with")
+    }
+    known = Known() if given.anew else Known.read(given.results).found_again(places)
+    notes = read_notes()
+    if given.page:
+        todo = []
+    elif given.again:
+        todo = [m for m in known.mutants.values() if not m.outcome or known.open(m, notes)]
     else:
-        seed = given.seed
-        results = sample(tuple(given.folders), given.count, seed)
-        # One of each folder in turn, so that what ends early has looked everywhere.
-        turns = _turns(results)
-        results = [results[k] for k in sorted(range(len(results)), key=turns.__getitem__)]
-    todo = [] if given.page else [m for m in results if m.outcome in ("", "survived")]
+        draws = [Draw(f, given.loops, given.seed, given.count) for f in given.folders]
+        todo = known.added(draws, [sample(draw, outdated) for draw in draws])
 
-    def told(number: int, tried: Mutant) -> None:
-        results[results.index(todo[number])] = tried
-        _write(results, seed, given.results)
+    def write() -> None:
+        known.write(given.results)
+        if given.results == RESULTS:
+            PAGE.write_text(page(known, {k: len(v) for k, v in places.items()}, notes))
 
+    def told(tried: Mutant) -> None:
+        known.mutants[tried.key] = tried
+        write()
+
+    write()
     if todo:
         with tempfile.TemporaryDirectory(prefix="cagecheck-mutants-") as folder:
-            try_all(todo, given, Path(folder), told)
-    _write(results, seed, given.results)
+            sound = try_all(todo, given, given.work or Path(folder), outdated, told)
+        known.leave_out(sound.left_out, set(sound.took))
+        write()
     return 0
-
-
-def _turns(mutants: list[Mutant]) -> list[int]:
-    """Return which one of its folder each mutant is."""
-    seen: dict[str, int] = {}
-    out = []
-    for mutant in mutants:
-        folder = mutant.file.split("/")[1]
-        seen[folder] = seen.get(folder, -1) + 1
-        out.append(seen[folder])
-    return out
-
-
-def _write(results: list[Mutant], seed: int, place: Path) -> None:
-    """Write the outcomes, and the page where they are kept at home."""
-    done = sorted((m for m in results if m.outcome), key=lambda m: (m.file, m.begin, m.new))
-    kept = {"seed": seed, "mutants": [asdict(m) for m in done]}
-    place.write_text(json.dumps(kept, indent=1) + "\n")
-    if place == RESULTS:
-        PAGE.write_text(page(done, seed, read_notes()))
 
 
 if __name__ == "__main__":

@@ -26,10 +26,16 @@ LONG_FILES = (
     "documents/test_attack.py", "comparing/test_scenes.py", "locating/test_open_models.py",
     "demo/test_planted.py", "predicting/test_against_oracle.py", "locating/test_map_shapes.py",
     "report/test_lit.py", "locating/test_agreement.py", "watching/test_signals.py",
-    "chores/test_batch_scheduler.py", "locating/test_open_made.py", "commands/test_cli.py",
+    "batching/test_batch_scheduler.py", "locating/test_open_made.py", "commands/test_cli.py",
     "documents/test_mutate.py", "tuning/test_card_cage.py", "predicting/test_preview.py",
 )  # fmt: skip
 HERE = Path(__file__).parent
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Leave out long tests where neither files nor marks are asked for."""
+    if config.args_source is pytest.Config.ArgsSource.TESTPATHS and not config.option.markexpr:
+        config.option.markexpr = "not long"
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

@@ -3,15 +3,17 @@
 import errno
 import importlib.util
 import itertools
+import json
 import os
 import re
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 import pytest
 
-from cagecheck import compiled, loops
+from cagecheck import compiled, locks, loops
 
 SOURCE = """
 import numpy as np
@@ -182,6 +184,61 @@ def test_where_the_named_folder_is_locked_the_users_own_takes_the_rest(
     assert run() == ["total", "twice"]
     assert len(list(folder.iterdir())) == 2
     assert caplog.text == ""
+
+
+COUNTING = """
+import json, sys
+from numba.core import event
+sys.path.insert(0, sys.argv[1])
+with event.install_recorder("numba:compile") as compiled:
+    import sums
+    print("ready", flush=True)
+    sys.stdin.readline()
+    assert sums.total(sums.np.array([1.0, 2.5])) == 7.0
+names = [e.data["dispatcher"].py_func.__name__ for _, e in compiled.buffer if e.is_start]
+print(json.dumps([name for name in names if name in ("twice", "total")]))
+"""
+
+
+def test_of_processes_that_begin_together_one_compiles_what_the_others_wait_for(place, tmp_path):
+    _, folder = place
+    command = [sys.executable, "-c", COUNTING, str(tmp_path)]
+    pipe = subprocess.PIPE
+    both = [subprocess.Popen(command, stdin=pipe, stdout=pipe, text=True) for _ in range(3)]
+    assert [one.stdout.readline() for one in both] == ["ready\n"] * 3
+    for one in both:
+        one.stdin.write("go\n")
+        one.stdin.flush()
+    said = [json.loads(one.communicate()[0]) for one in both]
+    assert sorted(name for names in said for name in names) == ["total", "twice"]
+    assert all(path.suffix == ".nbc" for path in folder.iterdir())
+
+
+def test_one_that_never_ends_is_not_waited_for(place, monkeypatch):
+    run, folder = place
+    assert run() == ["total", "twice"]
+    names = [path.name for path in folder.iterdir()]
+    for name in names:
+        (folder / name).unlink()
+    held = [locks.take(folder / f"{name}.making") for name in names]
+    monkeypatch.setattr(loops, "_PATIENCE", 0.2)
+    try:
+        assert run() == ["total", "twice"]
+    finally:
+        for lock in held:
+            lock.release(remove=True)
+    assert sorted(path.name for path in folder.iterdir()) == sorted(names)
+
+
+def test_what_a_dead_process_leaves_behind_holds_up_nobody(place):
+    run, folder = place
+    assert run() == ["total", "twice"]
+    for path in list(folder.iterdir()):
+        path.rename(path.with_name(f"{path.name}.making"))
+    began = time.monotonic()
+    assert run() == ["total", "twice"]
+    assert time.monotonic() - began < loops._PATIENCE / 2
+    assert all(path.suffix == ".nbc" for path in folder.iterdir())
 
 
 def test_a_process_without_a_place_to_write_works_and_says_so_once(tmp_path):

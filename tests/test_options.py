@@ -93,7 +93,7 @@ def test_flags_that_are_named_otherwise_belong_to_settings() -> None:
     """The table names no setting that there is none of."""
     from inspect import signature
 
-    from cagecheck.chores.batch.run import run_batch
+    from cagecheck.batching.run import run_batch
     from cagecheck.chores.materials.per_tile import write_tile_materials
     from cagecheck.commands.options import Output
     from cagecheck.predicting.inputs import MeshOptions

@@ -34,7 +34,7 @@ OWN = {
     "cagecheck.words": "how results are told to people",
     "cagecheck.tuning.words": "how results are told to people",
     "cagecheck.locating.page": "how results are told to people",
-    "cagecheck.chores.batch.page": "how results are told to people",
+    "cagecheck.batching.page": "how results are told to people",
     "cagecheck.chores.clash.page.clash_verdict": "how results are told to people",
     "cagecheck.meshes.mesh.scale_of": "how results are told to people",
     "cagecheck.mending.page.mending_verdict": "how results are told to people",

@@ -36,6 +36,8 @@ from cagecheck.tuning.write import write_tuning
 from tests.mending.test_mend import flat, sheet, sphere
 from tests.watching.scene import write_scene
 
+pytestmark = pytest.mark.long
+
 THREADS = (1, 2, 5)
 # What says how much work is a thread's at a time.
 PIECES = (

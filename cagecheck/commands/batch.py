@@ -7,9 +7,9 @@ from typing import Annotated, Any
 
 import typer
 
-from cagecheck.chores.batch.manifest import read_manifest
-from cagecheck.chores.batch.page import csv_row, verdict_sentence, worst_sentence
-from cagecheck.chores.batch.run import BatchResult, run_batch
+from cagecheck.batching.manifest import read_manifest
+from cagecheck.batching.page import clash_sentences, csv_row, verdict_sentence, worst_sentence
+from cagecheck.batching.run import BatchResult, run_batch
 from cagecheck.commands.options import JsonFlag, add_command
 from cagecheck.commands.terminal import EXIT_CLEAN, EXIT_DEFECTS, Terminal
 from cagecheck.errors import InputError
@@ -66,7 +66,7 @@ def batch(
     ] = False,
     as_json: JsonFlag = False,
 ) -> int:
-    """Check (and tune) many assets; take up an interrupted run.
+    """Check (and tune, and mend) many assets; take up an interrupted run.
 
     Assets that have a result from an earlier run are not done again. Writes results.csv,
     results.json, index.html and a folder per asset; with thresholds in the manifest junit.xml as
@@ -124,7 +124,7 @@ def _watch(terminal: Terminal, manifest: Path, out: Path, again: bool, how: dict
 
 def _say(terminal: Terminal, result: BatchResult) -> None:
     rows = [csv_row(row, result.is_gate) for row in result.rows]
-    columns = ("name", "verdict", "regions", "texels", "percent", "seconds", "reused")
+    columns = ("name", "verdict", "regions", "texels", "percent", "clashes", "seconds", "reused")
     terminal.table(
         "Assets",
         [column.replace("_", " ") for column in columns],
@@ -134,7 +134,7 @@ def _say(terminal: Terminal, result: BatchResult) -> None:
         worst = (row["summary"] or {}).get("worst")
         said = worst_sentence(worst) if worst else None
         compared = (row.get("compared") or {}).get("summary")
-        for text in [row["error"], compared, *row["breaches"], said]:
+        for text in [row["error"], compared, *row["breaches"], *clash_sentences(row), said]:
             if text:
                 terminal.say(f"{row['name']}: {text}")
     terminal.conclude(verdict_sentence(result.to_dict()))

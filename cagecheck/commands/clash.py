@@ -2,40 +2,27 @@
 
 from __future__ import annotations
 
-import contextlib
-import json
 from collections.abc import Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import replace
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 import typer
 
-from cagecheck.chores.clash.find import Clash, Clashes, find_clashes
-from cagecheck.chores.clash.heat import colour_clash_map, write_clash_map, write_legend
-from cagecheck.chores.clash.page import (
-    ShownFrame,
-    clash_verdict,
-    shown_frame,
-    write_clash_page,
-)
+from cagecheck.chores.clash.find import Clash, Clashes
+from cagecheck.chores.clash.over_frames import ClashFiles, find_clash_frames
+from cagecheck.chores.clash.page import clash_verdict
 from cagecheck.commands.options import ForceFlag, JsonFlag, add_command
 from cagecheck.commands.terminal import EXIT_CLEAN, EXIT_DEFECTS, Terminal, place
 from cagecheck.errors import InputError
-from cagecheck.files import OutputFolder, refuse_results
-from cagecheck.formats.frames import parse_frames
-from cagecheck.formats.read import read_mesh
-from cagecheck.mending.mend import mend_clashes
+from cagecheck.files import refuse_results
+from cagecheck.mending.over_files import mend_found
 from cagecheck.mending.page import mending_verdict
 from cagecheck.mending.result import Mending
 from cagecheck.mending.settings import MendSettings
-from cagecheck.mending.write import write_mending
-from cagecheck.meshes.mesh import Mesh
 from cagecheck.meshes.pose import Pose
 from cagecheck.options import MENDING, OUTPUT
-from cagecheck.words.cells import Table
-from cagecheck.words.numbers import as_given, count_text, readable
+from cagecheck.words.lengths import metric_hint
+from cagecheck.words.numbers import count_text, readable
 from cagecheck.words.sentences import names_words, percent_text
 
 _MOST_ROWS = 40
@@ -136,87 +123,45 @@ def clash(
     if mend is not None and pieces:
         raise InputError("`mend` moves parts by name and takes no `pieces`.")
     refuse_results(mend, "mend.json", force)
-    common = [read_mesh(path) for path in with_ or []]
-    scenes = [list(meshes)] if together or frames else [[path] for path in meshes]
-    moments = scenes_of_frames(scenes, frames, animation, rate)
-    results: list[tuple[str, Clashes]] = []
-    rows: list[dict[str, Any]] = []
-    known: list[tuple[list[Mesh], Clashes]] = []
-    shown: ShownFrame | None = None
-    with contextlib.ExitStack() as stack:
-        folder = None if out is None else stack.enter_context(OutputFolder(out, force=force))
-        progress = stack.enter_context(terminal.progress())
-        # A map is laid while the next frame is looked at; never more, for the sake of memory.
-        writer = stack.enter_context(ThreadPoolExecutor(1))
-        writing: Future[ShownFrame] | None = None
-        for number, (paths, pose) in enumerate(moments, start=1):
-            scene: list[Mesh] = [read_mesh(path, pose=pose) for path in paths] + common
-            found = find_clashes(scene, ignore=ignore, pieces=pieces, progress=progress)
-            name = frame_name(paths, pose)
-            rows.append(
-                {"frame": name, "files": [str(p) for p in [*paths, *(with_ or [])]]}
-                | found.to_dict()
-            )
-            if writing is not None:
-                shown = _deeper(shown, writing.result())
-            if folder is not None:
-                path = folder.add(_map_name(number))
-                writing = writer.submit(_lay_map, name, found, path)
-            if mend is not None:
-                known.append((scene, found))
-            # Parts and their trees are large, and only mending needs them any more.
-            results.append((name, replace(found, parts=(), involved=(), sides={})))
-        if writing is not None:
-            shown = _deeper(shown, writing.result())
-        document: dict[str, Any] = {"frames": rows}
-        if folder is not None:
-            _write(folder, results, document, shown)
-    files = [] if folder is None else folder.paths()
+    files = ClashFiles(tuple(meshes), tuple(with_ or []), together, frames, animation, rate)
     mended = None
+    with terminal.progress() as progress:
+        found = find_clash_frames(
+            files,
+            ignore=ignore,
+            pieces=pieces,
+            out=out,
+            keep=mend is not None,
+            force=force,
+            progress=progress,
+        )
+    results, document, paths = found.results, found.document, list(found.written)
     if mend is not None:
-        names = [name for name, _ in results]
         with terminal.progress() as progress:
-            mended = mend_clashes(
-                [scene for scene, _ in known],
+            more, mended = mend_found(
+                found,
+                mend,
                 mending,
-                rest=[read_mesh(path) for path in rest or []],
+                rest=rest or [],
                 ignore=ignore,
-                found=[found for _, found in known],
+                force=force,
                 progress=progress,
             )
-            _refuse_standing(mended, len(scenes[0]), len(known))
-            paths, mended = write_mending(mended, mend, names=names, force=force)
-        files = [*files, *paths]
+        paths += more
         document = document | {"mending": mended.to_dict()}
-    terminal.result(document | {"written": [str(path) for path in files]})
-    _say(terminal, results, files if mended is None else [])
+    terminal.result(document | {"written": [str(path) for path in paths]})
+    _say(terminal, results, paths if mended is None else [])
     if mended is not None:
-        _say_mended(terminal, mended, names, files)
+        _say_mended(terminal, mended, [name for name, _ in results], paths)
         return EXIT_DEFECTS if any(frame.after for frame in mended.frames) else EXIT_CLEAN
     return EXIT_DEFECTS if any(found.passing for _, found in results) else EXIT_CLEAN
-
-
-def scenes_of_frames(
-    scenes: list[list[Path]], frames: str | None, animation: str | None, rate: float
-) -> list[tuple[list[Path], Pose | None]]:
-    """Return what to read for every frame: the files, and the pose they are in."""
-    if frames is None:
-        return [(paths, None) for paths in scenes]
-    if not rate > 0:
-        raise InputError("--rate must be above 0.")
-    return [(scenes[0], Pose(number, animation, rate)) for number in parse_frames(frames)]
-
-
-def frame_name(paths: Sequence[Path], pose: Pose | None) -> str:
-    """Return how a frame is called: its files, and its number where they hold several."""
-    name = " + ".join(path.name for path in paths)
-    return name if pose is None or pose.frame is None else f"{name} frame {as_given(pose.frame)}"
 
 
 def _say(terminal: Terminal, results: Sequence[tuple[str, Clashes]], files: Sequence[Path]) -> None:
     rows = [(name, hit) for name, found in results for hit in found.found]
     if rows:
-        _say_rows(terminal, rows, max(found.frame.size for _, found in results))
+        size = max(found.frame.size for _, found in results)
+        _say_rows(terminal, rows, size, results[0][1].metres_per_unit)
     for name, found in results:
         if found.open_parts:
             terminal.say(
@@ -226,18 +171,6 @@ def _say(terminal: Terminal, results: Sequence[tuple[str, Clashes]], files: Sequ
     terminal.conclude(clash_verdict(results))
     if files:
         terminal.say("Wrote " + ", ".join(str(path) for path in files))
-
-
-def _refuse_standing(mended: Mending, own: int, frames: int) -> None:
-    """Refuse to move what stands in every frame, when there are several."""
-    standing = sorted(
-        {part.cloth.name for f in mended.frames for part in f.parts if part.cloth.mesh >= own}
-    )
-    if standing and frames > 1:
-        raise InputError(
-            f"{names_words(standing)} would move, but stands in every frame (`with`).",
-            cure="Give what moves as frames, or name another part with `outer`.",
-        )
 
 
 def _say_mended(
@@ -269,7 +202,9 @@ def _say_mended(
     terminal.say("Wrote " + ", ".join(str(path) for path in files))
 
 
-def _say_rows(terminal: Terminal, rows: Sequence[tuple[str, Clash]], size: float) -> None:
+def _say_rows(
+    terminal: Terminal, rows: Sequence[tuple[str, Clash]], size: float, metres: float | None
+) -> None:
     """Print a line per pair of parts, the deepest place; depths are in file units."""
     pairs: dict[tuple[str, frozenset[tuple[int, str]]], list[Clash]] = {}
     for name, hit in rows:
@@ -278,7 +213,9 @@ def _say_rows(terminal: Terminal, rows: Sequence[tuple[str, Clash]], size: float
     most = len(pairs) if terminal.verbose else _MOST_ROWS
     for (name, _), hits in list(pairs.items())[:most]:
         hit = hits[0]
-        depth = "an unknown depth" if hit.depth is None else readable(hit.depth)
+        depth = "an unknown depth"
+        if hit.depth is not None:
+            depth = readable(hit.depth) + metric_hint(hit.depth, metres)
         how = {
             "through": "passes {depth} deep into",
             "inside": "lies wholly inside, up to {depth} deep,",
@@ -297,54 +234,3 @@ def _say_rows(terminal: Terminal, rows: Sequence[tuple[str, Clash]], size: float
         terminal.say(
             f"... and {count_text(len(pairs) - most)} more pairs; --verbose or --out gives all."
         )
-
-
-def _deepest(found: Sequence[Clashes]) -> float:
-    return max((hit.depth or 0.0 for one in found for hit in one.found), default=0.0)
-
-
-def _lay_map(name: str, found: Clashes, path: Path) -> ShownFrame:
-    return shown_frame(name, found, write_clash_map(found, _deepest([found]), path))
-
-
-def _deeper(shown: ShownFrame | None, other: ShownFrame) -> ShownFrame:
-    """Return the frame with the deeper clash, of equals the first."""
-    if shown is None or _deepest([other.clashes]) > _deepest([shown.clashes]):
-        return other
-    return shown
-
-
-def _map_name(number: int) -> str:
-    return f"frame_{number:04d}.ply"
-
-
-def _write(
-    out: OutputFolder,
-    results: Sequence[tuple[str, Clashes]],
-    document: dict[str, Any],
-    shown: ShownFrame | None,
-) -> None:
-    """Write what is known when all frames are, and colour their maps alike."""
-    deepest = _deepest([found for _, found in results])
-    (out.add("clash.json")).write_text(
-        json.dumps(document, indent=1, allow_nan=False) + "\n", encoding="utf-8"
-    )
-    with out.add("clash.csv").open("w", newline="", encoding="utf-8") as stream:
-        _write_csv(stream, results)
-    write_legend(deepest, out.add("legend.png"))
-    records = ("clash.json", "clash.csv")
-    write_clash_page(results, out.add("clash.html"), shown=shown, files=records)
-    for number, (_, found) in enumerate(results, start=1):
-        if _deepest([found]) != deepest:
-            colour_clash_map(out.add(_map_name(number)), deepest)
-
-
-def _write_csv(stream: Any, results: Sequence[tuple[str, Clashes]]) -> None:
-    fields = ("part", "other", "kind", "depth", "tolerance", "face", "other_face", "length",
-              "faces")  # fmt: skip
-    table = Table(stream, lineterminator="\r\n")
-    table.row(["frame", "file", *fields, "x", "y", "z"])
-    for frame, (name, found) in enumerate(results, start=1):
-        for hit in found.found:
-            values = [getattr(hit, field) for field in fields]
-            table.row([frame, name, *values, *(float(x) for x in hit.point)])

@@ -359,7 +359,7 @@ def _what_hides(scan: Scan, groups: list[Group]) -> list[tuple[float, int | None
     records. None where that is the point's own part, or nothing.
     """
     unseen = scan.unseen
-    if unseen is None or len(scan.layers.t) == 0 or len(groups) == 0:
+    if unseen is None or len(groups) == 0:
         return [(0.0, None)] * len(groups)
     chosen = np.concatenate([group.samples for group in groups])
     place = unseen.points.position[chosen]
@@ -368,10 +368,11 @@ def _what_hides(scan: Scan, groups: list[Group]) -> list[tuple[float, int | None
     height = np.einsum("ij,ij->i", offset, scan.rays.direction[ray])
     above = height > scan.rays.start[ray]
     layer = scan.findings.recorded[ray]
-    safe = np.maximum(layer, 0)
-    part = scan.surface.triangle_part[scan.layers.face[safe]]
     own = scan.surface.triangle_part[unseen.points.face[chosen]]
-    over = (layer != NO_LAYER) & (part != own) & (scan.layers.t[safe] > height)
+    part, hit = own.copy(), np.flatnonzero(layer != NO_LAYER)
+    part[hit] = scan.surface.triangle_part[scan.layers.face[layer[hit]]]
+    over = part != own
+    over[hit] &= scan.layers.t[layer[hit]] > height[hit]
     out: list[tuple[float, int | None]] = []
     bounds = np.cumsum([len(group.samples) for group in groups])[:-1]
     for up, covered, of in zip(*(np.split(x, bounds) for x in (above, over, part)), strict=True):

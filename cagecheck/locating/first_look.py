@@ -162,6 +162,7 @@ def _rough_reading(
     size = shares.shape[0]
     best: Reading | None = None
     of_best: list[Sampled] = []
+    as_stored, strength = shares, None
     for normals in variants.normal_choices():
         samples = []
         for done, tile in enumerate(tiles):
@@ -174,10 +175,13 @@ def _rough_reading(
                 "rays from the low poly meet no high poly at all.",
                 cure="Check that both were exported with the same place, scale and axes.",
             )
-        found = replace(find_reading(shares, samples, said), normals=normals)
+        found = find_reading(as_stored, samples, said)
         progress(f"reading {name}", len(tiles) + 1, len(tiles) + 1)
+        # How steep a map is can be told beside the right normals only.
+        values, found, fault = without_strength(as_stored, samples, found, said)
         if best is None or found.agreement > best.agreement + LEAST_GAIN:
-            best, of_best = found, samples
+            best, of_best = replace(found, normals=normals), samples
+            shares, strength = values, fault
         if best.agreement >= SURE_AGREEMENT:
             break
     assert best is not None
@@ -185,7 +189,8 @@ def _rough_reading(
     if best.agreement < SURE_AGREEMENT and not blank(shares):
         best, of_best = _other_shading(variants, shares, of_best, best, said)
         shading = best.shading
-    shares, best, strength = without_strength(shares, of_best, best, said)
+        if strength is None:
+            shares, best, strength = without_strength(shares, of_best, best, said)
     shares, best, shift = without_shift(shares, of_best, best)
     best = read_through_noise(shares, of_best, best, said)
     return shares, replace(best, normals=normals, shading=shading), [strength, shift]

@@ -14,6 +14,7 @@ from scipy.ndimage import label, uniform_filter
 from cagecheck.arrays.types import Floats
 from cagecheck.locating.compare import Fault, TileView, is_known
 from cagecheck.locating.conventions import AGREEMENT_DEGREES, FLAT_WEIGHT
+from cagecheck.loops import njit
 
 # Islands are moved by hand and by packing; farther than this share of the map they are looked for
 # in vain, since chance agreement grows with every place that is tried.
@@ -30,6 +31,7 @@ LEAST_TURN, TURN_FIT = 3.0, 0.8
 # Slides that are alike to a texel or so, over a tenth of the area, are one slide.
 ALIKE_TEXELS, ALIKE_SHARE = 1.5, 0.1
 ONE_COLOUR = 2 / 127.5
+_AGREEING = np.radians(AGREEMENT_DEGREES)
 # The search is coarse on pictures thinned to this edge, then fine.
 COARSE_SIZE = 512
 
@@ -100,17 +102,17 @@ def _shift_of(
         return None
     thin = max(size // COARSE_SIZE, 1)
 
-    def fit(picture: NDArray[np.float32], own: Floats, right: int, down: int) -> float:
-        row, column = y + down, x + right
-        inside = (row >= 0) & (row < size) & (column >= 0) & (column < size)
-        seen = picture[np.clip(row, 0, size - 1), np.clip(column, 0, size - 1)]
-        return _agreement(np.where(inside[:, None], seen, 0.0), own)
+    own = wanted[y, x].astype(np.float64)
 
-    def best(picture: NDArray[np.float32], own: Floats, middle: tuple[int, int], far: int,
-             pace: int) -> tuple[float, int, int]:  # fmt: skip
+    def fit(picture: NDArray[np.float32], right: int, down: int) -> float:
+        return float(_agreement_at(picture, y + down, x + right, own))
+
+    def best(
+        picture: NDArray[np.float32], middle: tuple[int, int], far: int, pace: int
+    ) -> tuple[float, int, int]:
         steps = range(-far, far + 1, pace)
         tried = [
-            (fit(picture, own, middle[0] + dx, middle[1] + dy), -abs(dx) - abs(dy), dx, dy)
+            (fit(picture, middle[0] + dx, middle[1] + dy), -abs(dx) - abs(dy), dx, dy)
             for dy in steps
             for dx in steps
         ]
@@ -118,11 +120,10 @@ def _shift_of(
         return value, middle[0] + dx, middle[1] + dy
 
     blurred = stored if thin == 1 else uniform_filter(stored, (thin, thin, 1))
-    own = wanted[y, x].astype(np.float64)
     pace = 2 * thin
-    _, right, down = best(blurred, own, (0, 0), reach // pace * pace, pace)
-    value, right, down = best(stored, own, (right, down), pace, 1)
-    if (right, down) == (0, 0) or value < max(LEAST_FIT, fit(stored, own, 0, 0) + LEAST_GAIN):
+    _, right, down = best(blurred, (0, 0), reach // pace * pace, pace)
+    value, right, down = best(stored, (right, down), pace, 1)
+    if (right, down) == (0, 0) or value < max(LEAST_FIT, fit(stored, 0, 0) + LEAST_GAIN):
         return None
     return right, down
 
@@ -158,7 +159,7 @@ def turned_islands(
             continue
         turn = rotation_between(own, shown)
         degrees = np.degrees(np.arccos(np.clip((np.trace(turn) - 1) / 2, -1, 1)))
-        fit = _agreement(shown, own @ turn.T)
+        fit = _agreement(shown, np.ascontiguousarray(own @ turn.T))
         if degrees >= LEAST_TURN and fit >= max(TURN_FIT, _agreement(shown, own) + LEAST_GAIN):
             out |= island
     return out
@@ -172,13 +173,32 @@ def rotation_between(a: Floats, b: Floats) -> Floats:
     return out
 
 
+@njit(cache=True, nogil=True)
+def _agreement_at(
+    picture: NDArray[np.float32], y: NDArray[np.int64], x: NDArray[np.int64], wanted: Floats
+) -> float:
+    """Return the agreement of a picture's texels, nothing beyond its edge, with unit vectors."""
+    shown = np.zeros((len(y), 3))
+    for k in range(len(y)):
+        if 0 <= y[k] < picture.shape[0] and 0 <= x[k] < picture.shape[1]:
+            for axis in range(3):
+                shown[k, axis] = picture[y[k], x[k], axis]
+    return float(_agreement(shown, wanted))
+
+
+@njit(cache=True, nogil=True)
 def _agreement(shown: Floats, wanted: Floats) -> float:
     """Return the agreement of `cagecheck.locating.conventions` between unit vectors."""
-    # Squared chords stand for squared angles, which are alike where agreement is not nil.
-    chord = ((shown - wanted) ** 2).sum(axis=1)
-    weight = FLAT_WEIGHT + np.hypot(wanted[:, 0], wanted[:, 1])
-    fits = np.exp(-chord / np.radians(AGREEMENT_DEGREES) ** 2)
-    return float(np.average(fits, weights=weight))
+    total = weights = 0.0
+    for k in range(len(shown)):
+        # Squared chords stand for squared angles, which are alike where agreement is not nil.
+        chord = 0.0
+        for axis in range(3):
+            chord += (shown[k, axis] - wanted[k, axis]) ** 2
+        weight = FLAT_WEIGHT + np.sqrt(wanted[k, 0] ** 2 + wanted[k, 1] ** 2)
+        total += weight * np.exp(-chord / _AGREEING**2)
+        weights += weight
+    return total / weights
 
 
 def wants_islands(view: TileView, fault: NDArray[np.uint8]) -> bool:

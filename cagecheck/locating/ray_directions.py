@@ -83,7 +83,7 @@ def choose(
     """Return the rule from which the map does not lie on the way to any other.
 
     shown : (N, 3) unit; wanted : what each rule would record, NaN for nothing; assumed : the rule
-    that stands where the map cannot tell.
+    that stands where the map cannot tell another one from it.
     """
     order = sorted(RULES, key=lambda rule: rule != assumed)
     lies: dict[tuple[Directions, Directions], float | None] = {
@@ -96,6 +96,8 @@ def choose(
         told = {other: share for other, share in others.items() if share is not None}
         if told and all(share <= TOLD_SHARE for share in told.values()):
             alike = tuple(other for other in order if other != rule and other not in told)
+            if assumed in alike:
+                continue  # nothing speaks against what was assumed, which fits worse elsewhere
             sure = all(share <= SURE_SHARE for share in told.values())
             return ToldDirections(rule, alike, sure)
     return None

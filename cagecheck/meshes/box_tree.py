@@ -18,11 +18,11 @@ from cagecheck.arrays.types import Floats
 from cagecheck.loops import njit
 
 # Boxes per leaf: fewer make the tree larger than the boxes, more are compared in vain.
-_LEAF = 4
+LEAF = 4
 # The walk takes this many leaves of the first tree at a time, which bounds the pairs at hand.
 _LEAVES_AT_ONCE = 2048
 # Twice the levels of two trees over 2**40 boxes each, and one.
-_STACK = 256
+STACK = 256
 
 
 @dataclass(frozen=True, eq=False)
@@ -43,7 +43,7 @@ def box_tree(low: Floats, high: Floats) -> BoxTree:
     order = coherent_order(0.5 * (low + high))
     box = np.ascontiguousarray(np.concatenate([low, high], axis=1)[order], np.float64)
     leaves = 1
-    while leaves * _LEAF < len(order):
+    while leaves * LEAF < len(order):
         leaves *= 2
     node = np.empty((2 * leaves, 6))
     node[:, :3], node[:, 3:] = np.inf, -np.inf
@@ -65,7 +65,7 @@ def overlapping(one: BoxTree, other: BoxTree) -> Iterator[NDArray[np.int64]]:
 def _fill(box: Floats, node: Floats) -> None:
     leaves = len(node) // 2
     for i in range(len(box)):
-        _include(node, leaves + i // _LEAF, box, i)
+        _include(node, leaves + i // LEAF, box, i)
     for k in range(leaves - 1, 0, -1):
         _include(node, k, node, 2 * k)
         _include(node, k, node, 2 * k + 1)
@@ -99,7 +99,7 @@ def _walk(root: int, box_a: Floats, node_a: Floats, box_b: Floats, node_b: Float
     leaves_a, leaves_b = len(node_a) // 2, len(node_b) // 2
     out = np.empty((1024, 2), np.int64)
     used = 0
-    stack = np.empty((_STACK, 2), np.int64)
+    stack = np.empty((STACK, 2), np.int64)
     stack[0, 0], stack[0, 1] = root, 1
     height = 1
     while height > 0:
@@ -108,13 +108,13 @@ def _walk(root: int, box_a: Floats, node_a: Floats, box_b: Floats, node_b: Float
         if not _meet(node_a, a, node_b, b):
             continue
         if a >= leaves_a and b >= leaves_b:
-            first_a, first_b = (a - leaves_a) * _LEAF, (b - leaves_b) * _LEAF
-            if used + _LEAF * _LEAF > len(out):
+            first_a, first_b = (a - leaves_a) * LEAF, (b - leaves_b) * LEAF
+            if used + LEAF * LEAF > len(out):
                 wider = np.empty((2 * len(out), 2), np.int64)
                 wider[:used] = out[:used]
                 out = wider
-            for i in range(first_a, min(first_a + _LEAF, len(box_a))):
-                for j in range(first_b, min(first_b + _LEAF, len(box_b))):
+            for i in range(first_a, min(first_a + LEAF, len(box_a))):
+                for j in range(first_b, min(first_b + LEAF, len(box_b))):
                     if _meet(box_a, i, box_b, j):
                         out[used, 0], out[used, 1] = i, j
                         used += 1

@@ -42,8 +42,8 @@ class Piercings:
 
 def triangle_tree(positions: Floats, triangles: NDArray[np.integer]) -> BoxTree:
     """Return the tree of boxes of triangles (T, 3), for `meeting_pairs`."""
-    corner = positions[triangles]
-    return box_tree(corner.min(axis=1), corner.max(axis=1))
+    a, b, c = (positions[triangles[:, k]] for k in range(3))
+    return box_tree(np.minimum(np.minimum(a, b), c), np.maximum(np.maximum(a, b), c))
 
 
 def meeting_pairs(

@@ -10,10 +10,10 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from cagecheck.chores.batch.against import asset_result, result_of
-from cagecheck.chores.batch.manifest import Asset, Manifest, read_manifest
-from cagecheck.chores.batch.page import verdict_sentence
-from cagecheck.chores.batch.run import ASSETS, BatchResult, run_batch
+from cagecheck.batching.against import asset_result, result_of
+from cagecheck.batching.manifest import Asset, Manifest, read_manifest
+from cagecheck.batching.page import verdict_sentence
+from cagecheck.batching.run import ASSETS, BatchResult, run_batch
 from cagecheck.comparing.compare import compare_placed
 from cagecheck.comparing.placed import Placed
 from cagecheck.comparing.read import read_placed
@@ -161,6 +161,9 @@ class BatchWatch:
             name = row["name"]
             if row["status"] != "done":
                 said.append(f"{name}: {row['error']}")
+            elif row["summary"] is None:
+                if not row["reused"]:
+                    said.append(f"{name}: {row['clashed']['verdict']}")
             elif name in before and not row["reused"]:
                 try:
                     now = read_placed(result_of(row, self.out / ASSETS / row["slug"]))

@@ -25,10 +25,14 @@ def metric_words(metres: float) -> str:
 
 def units_words(value: float | None, metres_per_unit: float | None = None) -> str:
     """Return a length in units of the file, and in metric ones where the file says how long."""
-    said = f"{length_words(value)} units"
+    return f"{length_words(value)} units{metric_hint(value, metres_per_unit)}"
+
+
+def metric_hint(value: float | None, metres_per_unit: float | None) -> str:
+    """Return a length in metric units, to stand behind the one in units of the file; or nothing."""
     if metres_per_unit is None or value is None or not 0 < abs(value) < float("inf"):
-        return said
-    return f"{said} ({metric_words(value * metres_per_unit)})"
+        return ""
+    return f" ({metric_words(value * metres_per_unit)})"
 
 
 def unit_note(metres_per_unit: float | None) -> str:

@@ -24,6 +24,7 @@ from cagecheck.chores.clash.solids import Solid, crossing_segments, meeting_tria
 from cagecheck.cli import app
 from cagecheck.errors import InputError
 from cagecheck.formats.read import read_mesh
+from cagecheck.formats.write_mesh import write_mesh
 from cagecheck.meshes.meeting import segment_pierces
 from cagecheck.meshes.mesh import join_meshes, mesh_from_polygons
 
@@ -738,6 +739,7 @@ def test_maps_of_all_frames_share_their_colours(walk):
         assert written == (walk / "one.ply").read_bytes()
 
 
+@pytest.mark.long
 def test_the_memory_of_frames_is_given_back(walk):
     """Parts and trees of a frame are gone when the next but one is looked at."""
     alive, most = weakref.WeakSet(), []
@@ -752,7 +754,7 @@ def test_the_memory_of_frames_is_given_back(walk):
 
     frames = [walk / f"walk_{k % 3}.obj" for k in range(8)]
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("cagecheck.commands.clash.find_clashes", counted)
+        patch.setattr("cagecheck.chores.clash.over_frames.find_clashes", counted)
         run(*frames, "--with", walk / "body.obj", "--out", walk / "out")
     assert len(most) == 8 and max(most) <= 4  # two frames of two parts
 
@@ -773,6 +775,18 @@ def test_sides_of_triangles_against_the_winding_number(seed):
     corners = distance[one.triangles]
     assert set(sides.tolist()) == {-1, 0, 1}
     assert (corners[sides == 1] < 0).all() and (corners[sides == 0] > 0).all()
+
+
+def test_depths_are_metric_too_where_the_file_has_a_unit(walk, tmp_path):
+    """A unit of glTF is a metre (glTF 2.0, 3.4); one of OBJ is whatever it is."""
+    for name in ("walk_2", "body"):
+        write_mesh(read_mesh(walk / f"{name}.obj"), tmp_path / f"{name}.glb")
+    out = tmp_path / "out"
+    layers = run(*(tmp_path / f"{n}.glb" for n in ("walk_2", "body")), "--together", "--out", out)
+    assert "passes 0.3 (30 cm) deep into" in layers.output.replace("\n", " ")
+    assert "0.3 units (30 cm)" in (out / "clash.html").read_text(encoding="utf-8")
+    mixed = run(tmp_path / "walk_2.glb", walk / "body.obj", "--together")
+    assert "passes 0.3 deep into" in mixed.output
 
 
 def test_layers_together_and_clean_frames(walk):

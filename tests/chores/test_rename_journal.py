@@ -632,6 +632,7 @@ def test_a_second_renaming_is_refused_while_one_is_under_way(tmp_path):
     assert not (tmp_path / journal_module.LOCK_NAME).exists()
 
 
+@pytest.mark.long
 def test_two_that_begin_at_once_rename_once(tmp_path):
     low = patch_low()
     for folder in (tmp_path / str(k) for k in range(4)):

@@ -114,6 +114,7 @@ def test_results_are_not_overwritten_without_force(folder, tmp_path):
     assert after == before, "same input, same bytes"
 
 
+@pytest.mark.long
 def test_preview_is_a_picture_and_is_refused_before_the_work(folder, tmp_path):
     picture = tmp_path / "preview.png"
     arguments = ("predict", "low.obj", "high.obj", "--samples", 500, "--size", 64)
@@ -229,6 +230,7 @@ def test_parts_pair_by_name_and_the_table_shows_them(folder, tmp_path):
     assert code == 0, out
 
 
+@pytest.mark.long
 def test_small_demo_runs_and_scores(tmp_path):
     code, out, err = run_here("demo", tmp_path / "d", "--detail", 0.05, "--json", cwd=tmp_path)
     assert code == 0 and err == ""

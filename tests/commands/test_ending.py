@@ -164,6 +164,7 @@ def test_a_full_output_is_said_in_one_line(tmp_path, words):
     assert done.returncode == 2
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     "speaks", [{"PYTHONIOENCODING": "ascii"}, {"LC_ALL": "C", "PYTHONUTF8": "0",
                "PYTHONCOERCECLOCALE": "0"}, {"PYTHONIOENCODING": "latin-1"}],

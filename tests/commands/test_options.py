@@ -10,7 +10,7 @@ import pytest
 import typer
 from typer.testing import CliRunner
 
-from cagecheck.chores.batch.manifest import OPTIONS
+from cagecheck.batching.manifest import OPTIONS
 from cagecheck.commands.options import HEADINGS, JsonFlag, LowPath, Output, add_command
 from cagecheck.errors import InputError
 from cagecheck.options import MAPS, SAMPLING, option, options_of

@@ -32,10 +32,19 @@ def pair(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
     return folder / "low.obj", folder / "high.ply"
 
 
-def test_all_files_are_written_and_agree(pair: tuple[Path, Path], tmp_path: Path) -> None:
-    out = tmp_path / "out"
+@pytest.fixture(scope="module")
+def tuned(pair: tuple[Path, Path]) -> tuple[Path, Result]:
+    """The folder of the tuned pair, which stays as it is, and what was said."""
+    out = pair[0].parent / "tuned"
     result = run(*pair, *OPTIONS, "--out", out)
     assert result.exit_code == 1, result.output
+    return out, result
+
+
+def test_all_files_are_written_and_agree(
+    pair: tuple[Path, Path], tuned: tuple[Path, Result]
+) -> None:
+    out, result = tuned
     # Rays that lean out over the rim of the open sheet find nothing, which no offset cures.
     assert "% without surface)" in result.output.replace("\n", " ")
     names = {p.name for p in out.iterdir()}
@@ -59,9 +68,10 @@ def test_all_files_are_written_and_agree(pair: tuple[Path, Path], tmp_path: Path
     assert single["scope"] == "asset" and single["offset_out"] > 0
 
 
-def test_the_tuned_cage_is_clean_in_predict(pair: tuple[Path, Path], tmp_path: Path) -> None:
-    out = tmp_path / "out"
-    run(*pair, *OPTIONS, "--out", out)
+def test_the_tuned_cage_is_clean_in_predict(
+    pair: tuple[Path, Path], tuned: tuple[Path, Result]
+) -> None:
+    out = tuned[0]
     for option, name in (("--cage", "cage.obj"), ("--push", "push.json")):
         words = ["predict", *map(str, pair), option, str(out / name), "--json", "--seed", "77",
                  "--depth", "0.08", "--reach", "0.25", "--samples", "8000"]  # fmt: skip
@@ -71,6 +81,7 @@ def test_the_tuned_cage_is_clean_in_predict(pair: tuple[Path, Path], tmp_path: P
         assert wrong["overshoot: own part"] == 0
 
 
+@pytest.mark.long
 def test_the_same_kept_vertices_give_the_same_bytes(
     pair: tuple[Path, Path], tmp_path: Path
 ) -> None:
@@ -89,26 +100,25 @@ def test_the_same_kept_vertices_give_the_same_bytes(
 
 
 def test_lines_of_an_earlier_push_file_are_a_file_to_keep(
-    pair: tuple[Path, Path], tmp_path: Path
+    pair: tuple[Path, Path], tuned: tuple[Path, Result], tmp_path: Path
 ) -> None:
-    assert run(*pair, *OPTIONS, "--out", tmp_path / "first").exit_code == 1
-    lines = (tmp_path / "first" / "push.csv").read_text().splitlines()
+    lines = (tuned[0] / "push.csv").read_text().splitlines()
     keep = tmp_path / "keep.csv"
     keep.write_text("\n".join([lines[0], lines[5], lines[12]]) + "\n")
     assert run(*pair, *OPTIONS, "--keep", keep, "--out", tmp_path / "second").exit_code == 1
     first, second = (
-        json.loads((tmp_path / name / "push.json").read_text())["offset_out"]
-        for name in ("first", "second")
+        json.loads((folder / "push.json").read_text())["offset_out"]
+        for folder in (tuned[0], tmp_path / "second")
     )
     assert (first[4], first[11]) == (second[4], second[11])
     assert json.loads((tmp_path / "second" / "tuning.json").read_text())["kept_vertices"] == 2
 
 
+@pytest.mark.long
 def test_a_cage_that_was_tuned_comes_back_byte_for_byte(
-    pair: tuple[Path, Path], tmp_path: Path
+    pair: tuple[Path, Path], tuned: tuple[Path, Result], tmp_path: Path
 ) -> None:
-    run(*pair, *OPTIONS, "--out", tmp_path / "first")
-    cage = tmp_path / "first" / "cage.obj"
+    cage = tuned[0] / "cage.obj"
     held = "part:" + read_mesh(pair[0]).part_names[0]
     for name, words in (("again", ()), ("kept", ("--keep", held))):
         result = run(*pair, *OPTIONS, "--cage", cage, *words, "--out", tmp_path / name)

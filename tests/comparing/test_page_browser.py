@@ -22,6 +22,8 @@ from tests.browser import BROWSER, DRIVER, requests_made, resize, troubles
 from tests.report.test_page_browser import keep, next_frames, opened_page, wait
 from tests.scenes.planted_sheets import TIGHT, Bump, prediction_of, square
 
+pytestmark = pytest.mark.long
+
 THREE = (Bump(0.2, 0.2), Bump(0.7, 0.3), Bump(0.5, 0.75))
 
 

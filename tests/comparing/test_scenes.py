@@ -21,6 +21,8 @@ from cagecheck.predicting.result import Prediction
 from cagecheck.predicting.write import write_prediction
 from tests.scenes.planted_sheets import TIGHT, Bump, prediction_of, square
 
+pytestmark = pytest.mark.long
+
 THREE = (Bump(0.2, 0.2), Bump(0.7, 0.3), Bump(0.5, 0.75))
 PLANTED: dict[str, tuple[tuple[Bump, ...], dict[str, Any]]] = {
     "as it was": (THREE, {}),

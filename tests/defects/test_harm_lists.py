@@ -1,5 +1,7 @@
 """Lists go by what shows: order, groups, headline, sizes, and the command that goes on."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -42,6 +44,18 @@ def test_a_lost_part_stands_above_a_faint_slant_however_large():
     assert folded_words(told) == "1 place will not show"
 
 
+@pytest.mark.parametrize(("apart", "places"), [(1.0, 1), (1.25, 2)])
+def test_regions_whose_balls_touch_lie_at_one_place(apart, places):
+    """Balls of radius 0.75 and 0.25 touch where their centres are 1 apart."""
+    balls = [(0.0, 0.75), (apart, 0.25), (100.0, 0.25)]
+    regions = [
+        replace(region(k, 10, 10, 1.0), centroid=(x, 0.0, 0.0), radius=r)
+        for k, (x, r) in enumerate(balls)
+    ]
+    assert [e.places for e in gather(regions)] == [places + 1]
+    assert [e.places for e in gather(regions[:1])] == [1]
+
+
 def test_what_spoils_a_part_stands_first_and_what_does_not_show_last():
     spoilt = region(
         4, 10, 10, 5.0, part="boot_low", defect=Defect.MISS_NOTHING, cause=CauseCode.NOT_ALIGNED,
@@ -50,6 +64,10 @@ def test_what_spoils_a_part_stands_first_and_what_does_not_show_last():
     meant = region(5, 9_000, 9_000, 1e9, cause=CauseCode.COVERED, cure=CureCode.ALLOW_COVER)
     told = gather([LOST, SLID, FAINT, spoilt, meant])
     assert [e.first.number for e in told] == [4, 1, 2, 5, 3]
+    # What spoils a part comes before the part's other entries, and before those of no other part.
+    aside = replace(SLID, part="boot_low", number=6)
+    by_number = {e.first.number: e.see_first for e in gather([LOST, SLID, spoilt, meant, aside])}
+    assert by_number == {1: (), 2: (), 4: (), 5: (), 6: (4,)}
 
 
 def test_the_headline_says_what_one_will_see():

@@ -10,7 +10,7 @@ from cagecheck.meshes.pieces import connected_pieces, scattered
 from cagecheck.predicting.predict import predict
 from cagecheck.predicting.settings import Settings
 from cagecheck.rays.scene import Scene
-from tests.scenes.shapes import box, combined, halves, mesh_parts, surface
+from tests.scenes.shapes import as_low, box, combined, halves, mesh_parts, surface
 
 ONE = np.ones((1, 1), bool)
 CROSSED = (
@@ -114,3 +114,29 @@ def test_what_no_piece_of_its_own_explains_may_be_of_another():
     assert over.sum() > 10
     assert np.allclose(result.targets.t[over], -0.001)
     assert not result.targets.found[top & (place[:, 0] > 1.01)].any()
+
+
+def test_a_small_piece_is_of_what_all_of_it_lies_nearest_to():
+    """A chip over a plate of one triangle covers too little of it for the plate to miss it.
+
+    So the chip's own points tell; the plate is the first triangle of all.
+    """
+    plate = np.array([[0, 0, 0], [4, 0, 0], [0, 4, 0]], float)
+    low = as_low(np.concatenate([plate, plate + [9, 0, 0]]), [[0, 1, 2], [3, 4, 5]])
+    chip = 0.1 * plate + [1, 1, 0.05]
+    high = surface(np.concatenate([chip, plate + [9, 0, 0.05]]), np.arange(6).reshape(2, 3))
+    assert pieces_of(low, high).related.tolist() == [[True, False], [False, True]]
+
+
+def test_a_sculpt_is_of_a_small_piece_that_meets_it():
+    """A tile lies on a floor a hundred times as large, and one skin over both.
+
+    Of the skin little is nearest to the tile; but what the tile meets is nearest to the tile.
+    """
+    square = np.array([[0, 0, 0], [1, 0, 0], [1, 1, 0], [0, 1, 0]], float) - [0.5, 0.5, 0]
+    tile, floor = square + [0, 0, 0.1], 10 * square
+    low = as_low(np.concatenate([tile, floor, floor + [50, 0, 0]]), np.arange(12).reshape(3, 4))
+    skin = floor + [0, 0, 0.2]
+    high = surface(np.concatenate([skin, skin + [50, 0, 0]]), halves(np.arange(8).reshape(2, 4)))
+    related = pieces_of(low, high).related
+    assert related.tolist() == [[True, False], [True, False], [False, True]]

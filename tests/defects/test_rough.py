@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from cagecheck.defects.kinds import Defect
 from cagecheck.defects.reasons import CauseCode, CureCode
-from cagecheck.defects.rough import crumpled_faces
+from cagecheck.defects.rough import crumpled_faces, rough_crossings
 from cagecheck.predicting.predict import predict
 from cagecheck.predicting.settings import Settings
 from tests.scenes.shapes import as_low, box, grid, halves, surface
@@ -51,6 +53,17 @@ def test_noise_is_called_noise_and_smoothing_cures_it(sigma: float) -> None:
     assert not overshoots(cured)
 
 
+def test_noise_is_called_so_however_far_its_skin_lies_from_the_low_poly() -> None:
+    """What counts is how far the crossings lie from each other: a few edges of 0.01."""
+    positions, quads = noisy(0.6)
+    settings = replace(SETTINGS, offset=0.5, reach=0.6, samples=4000)
+    high = surface(positions + [0, 0, 0.4], halves(quads))
+    found = overshoots(predict(as_low(*grid(4)), high, settings=settings))
+    rough = [r for r in found if r.why.code is CauseCode.ROUGH]
+    assert sum(r.area for r in rough) > 0.98 * sum(r.area for r in found) > 0
+    assert max(r.why.values.gap for r in rough) < 10 * EDGE
+
+
 def test_a_bump_and_a_box_are_not_crumpled() -> None:
     positions, quads = grid(40, 1.0, lambda x, y: 0.3 * np.exp(-8 * (x**2 + y**2)))
     bump = surface(positions, halves(quads))
@@ -70,3 +83,15 @@ def test_a_face_bent_hard_both_ways_is_crumpled() -> None:
     # The same as a soup of triangles that share no vertex.
     soup = surface(positions[triangles.ravel()], np.arange(9).reshape(3, 3))
     assert crumpled_faces(soup, np.arange(3)).tolist() == [False, True, False]
+
+
+@pytest.mark.parametrize(("gap", "is_rough"), [(10.0, True), (-10.0, True), (10.01, False)])
+def test_crossings_as_near_as_two_faces_are_long_may_be_noise(gap: float, is_rough: bool) -> None:
+    """The face that is recorded has sides of 3, 4 and 5; one of the three around is crumpled."""
+    positions = np.array([[0, 0, 0], [0, 4, 0], [3, 0, 0], [3, 4, 4], [6, 0, 0]], float)
+    strip = surface(positions, np.array([[0, 2, 1], [1, 2, 3], [2, 4, 3]]))
+    assert crumpled_faces(strip, np.arange(3)).tolist() == [False, True, False]
+    asked = np.array([0, 0, 0]), np.array([1, 1, -1]), np.array([gap, gap, 0.0])
+    nothing = np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0)
+    found = rough_crossings(strip, *([a, b] for a, b in zip(asked, nothing, strict=True)))
+    assert found == [abs(gap) if is_rough else None, None]

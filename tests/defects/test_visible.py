@@ -248,6 +248,7 @@ def _polygon_drawn(corners, lift, amplitude, waves, rng, views=16, lines=120):
     return [float(np.concatenate(x).mean()) for x in found]
 
 
+@pytest.mark.long
 def test_face_normals_come_nearer_to_what_eyes_see_than_smooth_normals():
     """Over rings of several shapes, seen from all sides in their plane.
 

@@ -17,6 +17,7 @@ from cagecheck.predicting.settings import Settings
 AIM = 0.95
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("seed", [7, 1234])
 @pytest.mark.parametrize("bake", ["closed cage", "split normals"])
 def test_every_planted_kind_is_found_and_little_else(seed, bake):

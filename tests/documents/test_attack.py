@@ -12,6 +12,8 @@ import pytest
 
 from tests.paths import ROOT
 
+pytestmark = pytest.mark.long
+
 
 @pytest.mark.skipif(os.name == "nt", reason="signals and limits of memory are POSIX's")
 def test_a_short_attack_breaks_nothing(tmp_path: Path) -> None:

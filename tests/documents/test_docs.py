@@ -17,11 +17,11 @@ import typer
 from typer.testing import CliRunner
 
 import cagecheck
-from cagecheck.chores.batch.gate import DEFECT_SLUGS
-from cagecheck.chores.batch.manifest import FILES, OPTIONS
-from cagecheck.chores.batch.page import COLUMNS as BATCH_COLUMNS
+from cagecheck.batching.gate import DEFECT_SLUGS
+from cagecheck.batching.manifest import FILES, OPTIONS
+from cagecheck.batching.page import COLUMNS as BATCH_COLUMNS
+from cagecheck.chores.clash.over_frames import write_clash_csv
 from cagecheck.cli import app
-from cagecheck.commands.clash import _write_csv as write_clash_csv
 from cagecheck.defects.kinds import CLEAN, KINDS, PRECEDENCE, Defect
 from cagecheck.demo.scene import make_scene, planted_document
 from cagecheck.formats.write_mesh import write_mesh, write_surface

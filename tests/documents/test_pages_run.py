@@ -19,6 +19,8 @@ from tests.documents.test_check_tutorial import script
 from tests.paths import ROOT
 from tests.scenes.shapes import plane_high, plane_low
 
+pytestmark = pytest.mark.long
+
 # As wide as the tutorial's output is made.
 WIDTH = {"COLUMNS": "96"}
 

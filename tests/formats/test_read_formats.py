@@ -11,6 +11,8 @@ import pytest
 import trimesh
 
 from cagecheck.errors import InputError
+from cagecheck.formats import apart, fbx
+from cagecheck.formats.file_bytes import load_bytes
 from cagecheck.formats.read import read_mesh, read_surface
 from cagecheck.meshes.mesh import Mesh
 from tests.scenes.mesh_files import (
@@ -218,6 +220,22 @@ def test_fbx_units_and_axes_are_applied_and_told(tmp_path: Path) -> None:
     # z up to y up: (x, y, z) becomes (x, z, -y).
     assert np.allclose(mesh.positions, 100 * before[:, [0, 2, 1]] * [1, 1, -1])
     assert {n.code for n in mesh.notices} == {"fbx-units", "fbx-axes"}
+
+
+def test_an_fbx_unit_of_nothing_is_no_unit(tmp_path: Path) -> None:
+    """The library reads such a file as it stands, so nothing is said of scaling."""
+    file = load_bytes(put(tmp_path, "plate.fbx", FBX_TEXT))
+    assert fbx._notices(file, {"unit": 0.0, "up": 2}) == ()
+    (notice,) = fbx._notices(file, {"unit": 1.0, "up": 2})
+    assert "a unit of this file is 100 cm; it was scaled by 100" in notice.text
+
+
+@pytest.mark.parametrize("reads", ["an FBX", "a USD", "an Alembic", "a Draco"])
+def test_what_a_library_refuses_is_called_by_its_name(reads: str) -> None:
+    answer = io.BytesIO(b'{"error": "no header"}\n')
+    with pytest.raises(InputError) as error:
+        apart._received("a.b", apart.Library(reads.split()[1], "", ""), answer)
+    assert error.value.what == f"this does not read as {reads} file (no header)."
 
 
 def test_fbx_without_the_library_says_how_to_get_it(

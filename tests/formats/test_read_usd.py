@@ -11,7 +11,9 @@ import numpy as np
 import pytest
 
 from cagecheck.errors import InputError
+from cagecheck.formats.child_meshes import RefusedError
 from cagecheck.formats.read import read_mesh, read_surface
+from cagecheck.formats.usd_vet import Layers, vet
 from cagecheck.meshes.pose import Pose
 from tests.formats.test_hostile_files import damaged, outcome
 from tests.scenes.asked_here import use
@@ -252,6 +254,62 @@ def test_nothing_outside_the_folder_is_read(tmp_path: Path, address: str, way: s
     path = put(folder, "a.usda", text.encode())
     with pytest.raises(InputError, match=r"outside the file's own folder|by an expression"):
         read_mesh(path)
+
+
+def test_clips_within_a_variant_are_looked_at(tmp_path: Path) -> None:
+    """Value clips may be said of a prim by any opinion on it, those of variants among them."""
+    (tmp_path / "asset").mkdir()
+    put(tmp_path, "secret.usda", PLATE)
+    clips = """clips = { dictionary default = { asset[] assetPaths = [@../secret.usda@]
+        string primPath = "/World"
+        double2[] active = [(0, 0)] } }"""
+    text = f"""#usda 1.0
+def Xform "World" (
+    variants = {{ string v = "a" }}
+    prepend variantSets = "v"
+)
+{{
+    variantSet "v" = {{
+        "a" (
+        {clips}
+        ) {{ }}
+    }}
+}}
+"""
+    folder = tmp_path / "asset"
+    path = put(folder, "a.usda", text.encode())
+    with pytest.raises(RefusedError, match="outside the file's own folder"):
+        vet(str(path), [str(folder)], Layers())
+    put(folder, "plate.usda", PLATE)
+    path = put(folder, "b.usda", text.replace("../secret", "./plate").encode())
+    vet(str(path), [str(folder)], found := Layers())
+    assert [Path(file).name for file in found.files] == ["b.usda", "plate.usda"]
+
+
+@pytest.mark.parametrize("address", ["./p.usdz", "./p.usdz[in.usda]"])
+def test_a_package_that_is_referred_to_is_looked_into(tmp_path: Path, address: str) -> None:
+    """It opens with its first layer where the address names none; paths begin in the package."""
+    folder = tmp_path / "asset"
+    folder.mkdir()
+    put(tmp_path, "secret.usda", PLATE)
+    path = put(folder, "a.usda", f'#usda 1.0\ndef "B" (references = @{address}@) {{}}'.encode())
+    for leads_to in ("beside.usda", "../secret.usda"):
+        text = f'#usda 1.0\ndef "A" (references = @./{leads_to}@</World>) {{}}'
+        put(folder, "in.usda", text.encode())
+        put(folder, "beside.usda", PLATE)
+        package = Sdf.ZipFileWriter.CreateNew(str(folder / "p.usdz"))
+        for name in ("in.usda", "beside.usda"):
+            package.AddFile(str(folder / name), name)
+            (folder / name).unlink()
+        package.Save()
+        found = Layers()
+        if leads_to == "beside.usda":
+            vet(str(path), [str(folder)], found)
+            assert not found.missing
+            assert [Path(file).name for file in found.files] == ["a.usda", "p.usdz"]
+        else:
+            with pytest.raises(RefusedError, match="outside the file's own folder"):
+                vet(str(path), [str(folder)], found)
 
 
 def test_layers_of_the_folder_are_read_and_missing_ones_told(tmp_path: Path) -> None:

@@ -13,6 +13,8 @@ import numpy as np
 import pytest
 
 from cagecheck.errors import InputError
+from cagecheck.formats.cage_gltf import to_local
+from cagecheck.formats.cage_text import CannotKeepError
 from cagecheck.formats.read import read_mesh
 from cagecheck.formats.write_cage import write_cage
 from cagecheck.meshes.mesh import mesh_from_polygons
@@ -214,6 +216,14 @@ def test_flattened_node_cannot_be_undone(tmp_path: Path) -> None:
     mesh = read_mesh(put(tmp_path, "low.glb", glb_bytes(tree, data)))
     (notice,) = write_cage(mesh, mesh.positions + 1, tmp_path / "cage.glb")
     assert "flattens" in notice.text
+
+
+def test_a_node_that_all_but_flattens_cannot_be_undone_in_float32() -> None:
+    """At a scale of 1e-40 one unit is 1e40 in the node's own space; float32 ends at 3.4e38."""
+    matrix = np.diag([1e-40, 1, 1, 1])
+    assert np.allclose(to_local(np.array([[1e-3, 1, 1]]), matrix), [[1e37, 1, 1]])
+    with pytest.raises(CannotKeepError, match="flattens"):
+        to_local(np.array([[1.0, 1, 1]]), matrix)
 
 
 def test_gzipped_source_gives_a_gzipped_cage(tmp_path: Path) -> None:

@@ -11,7 +11,7 @@ import trimesh
 from cagecheck.errors import InputError
 from cagecheck.formats.read import read_mesh, read_surface
 from cagecheck.formats.write_mesh import write_mesh, write_surface
-from cagecheck.meshes.mesh import Surface
+from cagecheck.meshes.mesh import Surface, SurfaceNormals, mesh_from_polygons
 from cagecheck.meshes.triangulate import triangulate
 from tests.scenes.mesh_files import CORNERS, OBJ_TEXT, TRIANGLES
 
@@ -85,6 +85,45 @@ def test_surfaces(tmp_path: Path, extension: str, dtype: type) -> None:
     if extension in ("ply", "stl"):
         other = trimesh.load(path, process=False)
         assert np.allclose(other.vertices[other.faces], want, atol=1e-6)
+
+
+@pytest.mark.parametrize(("corners", "kind"), [(127, b"uchar"), (128, b"int")])
+def test_ply_counts_take_a_byte_while_that_holds_them(
+    tmp_path: Path, corners: int, kind: bytes
+) -> None:
+    """A polygon of 128 corners has 256 UV numbers, one more than a byte counts."""
+    angle = 2 * np.pi * np.arange(corners) / corners
+    ring = np.column_stack([np.cos(angle), np.sin(angle), 0 * angle])
+    uv = np.arange(2 * (corners + 3), dtype=float).reshape(-1, 2)  # the triangle's are its own
+    mesh = mesh_from_polygons(ring, [list(range(corners)), [2, 1, 0]], uv=uv)
+    write_mesh(mesh, tmp_path / "a.ply")
+    header = (tmp_path / "a.ply").read_bytes().partition(b"end_header")[0]
+    assert header.count(b"property list " + kind + b" ") == 2
+    again = read_mesh(tmp_path / "a.ply")
+    assert np.array_equal(again.face_start, mesh.face_start)
+    assert np.array_equal(again.corner_vertex, mesh.corner_vertex)
+    assert np.array_equal(again.corner_uv, uv)
+
+
+@pytest.mark.parametrize("missing", [False, True])
+def test_gltf_has_normals_of_a_surface_for_all_of_its_vertices_or_none(
+    tmp_path: Path, missing: bool
+) -> None:
+    """A row of zeros stands for a normal that the file did not give."""
+    rows = CORNERS.astype(np.float32) - np.float32(0.5)
+    rows /= np.linalg.norm(rows, axis=1, keepdims=True)
+    rows[3] *= not missing
+    part = np.zeros(12, np.int32)
+    surface = Surface(
+        CORNERS, TRIANGLES.astype(np.int32), part, ("a",), normals=SurfaceNormals(rows)
+    )
+    write_surface(surface, tmp_path / "a.glb")
+    again = read_mesh(tmp_path / "a.glb")
+    if missing:
+        assert again.corner_normal is None
+    else:
+        assert again.corner_normal is not None
+        assert np.allclose(again.corner_normal, rows[TRIANGLES.ravel()], atol=1e-6)
 
 
 def test_same_mesh_gives_same_bytes(tmp_path: Path, low) -> None:  # type: ignore[no-untyped-def]

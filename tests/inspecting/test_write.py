@@ -137,6 +137,7 @@ def test_the_picture_shows_the_colours_and_is_the_same_every_time(found: Inspect
         assert (np.abs(hue - wanted).max(axis=1) < 0.02).mean() > 0.01
 
 
+@pytest.mark.long
 def test_written_whole_or_not_at_all(found: Inspection, tmp_path: Path) -> None:
     files = write_inspection(found, tmp_path / "out")
     assert sorted(p.name for p in files) == ["inspect.html", "inspect.json", "inspect.png"]

@@ -18,6 +18,8 @@ from cagecheck.predicting.result import Prediction
 from cagecheck.predicting.write import write_prediction
 from cagecheck.rays.layers import NO_LAYER
 
+pytestmark = pytest.mark.long
+
 SIZE = 512
 
 

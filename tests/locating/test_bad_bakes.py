@@ -23,6 +23,8 @@ from tests.bad_bakes.known_settings import KNOWN
 from tests.bad_bakes.models import hard_surface
 from tests.bad_bakes.pieces import Model
 
+pytestmark = pytest.mark.long
+
 SIZE, SEED = 256, 0
 CHOSEN = (
     "strength halved", "shifted", "0.7 and back", "rays along faces", "depth too small", "hole",

@@ -68,6 +68,7 @@ def test_a_clean_bake_is_clean_and_tells_its_offset(scenery: Scenery) -> None:
     assert result.offset.agree > 0.99
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("faults", TRIALS, ids=" + ".join)
 def test_planted_faults_are_named_and_placed(scenery: Scenery, faults: tuple[str, ...]) -> None:
     result, plan = found_in(scenery, faults)
@@ -96,6 +97,7 @@ def test_a_bake_with_another_offset_is_recognised(scenery: Scenery) -> None:
     assert not codes_of(result) and not result.regions
 
 
+@pytest.mark.long
 def test_texels_that_are_not_asked_for_all_layers_lose_no_finding(
     scenery: Scenery, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -109,6 +111,7 @@ def test_texels_that_are_not_asked_for_all_layers_lose_no_finding(
     assert some.offset.least <= OFFSET <= some.offset.most
 
 
+@pytest.mark.long
 def test_a_far_too_large_offset_hides_nothing(scenery: Scenery) -> None:
     maps, plan = baked_maps(scenery, ("missed", "green-flipped"), 7)
     settings = LocateSettings(offset=30 * OFFSET, depth=DEPTH)

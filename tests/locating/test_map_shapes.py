@@ -17,6 +17,8 @@ from cagecheck.locating.one_map import _times_enlarged
 from cagecheck.locating.read_maps import BakedMap
 from tests.scenes.locating import DEPTH, OFFSET, PAIRED, Plan, Scenery, baked_maps, make_scenery
 
+pytestmark = pytest.mark.long
+
 FLAT = np.full((512, 512, 3), (128, 128, 255), np.uint8)
 
 

@@ -28,6 +28,7 @@ def found_in(scenery: Scenery, faults: tuple[str, ...]) -> tuple[Location, Plan]
     return locate(maps, scenery.low, scenery.scene, paired=scenery.paired, settings=settings), plan
 
 
+@pytest.mark.long
 def test_what_a_clean_bake_gets_wrong_is_found_and_nothing_else(
     hand: tuple[Scenery, np.ndarray],
 ) -> None:

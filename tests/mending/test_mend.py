@@ -266,6 +266,7 @@ def test_what_cannot_be_used_is_said():
 # --- several frames ----------------------------------------------------------------------------
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("way", ["one", "smooth"])
 def test_frames_are_mended_alike(way):
     """An arm that bends more and more in a straight sleeve."""

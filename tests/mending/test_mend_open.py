@@ -15,6 +15,8 @@ from cagecheck.meshes.mesh import mesh_from_polygons
 from tests.formats.test_read_open_meshes import folder
 from tests.mending.test_mend import intersects, mended, settings, triangles_of
 
+pytestmark = pytest.mark.long
+
 OVER, DEEP, WIDE, SPOTS, GAP = 0.012, 0.024, 0.05, 6, 0.002
 
 

@@ -22,7 +22,7 @@ def scene() -> tuple[Mesh, Surface]:
         trimesh.creation.box((0.3, 0.5, 0.9)).apply_translation((0.4, 0.25, 0.3)),
     ]
     low = trimesh.util.concatenate(parts)
-    high = low.subdivide().subdivide().subdivide()
+    high = low.subdivide().subdivide()
     moved = high.vertices + 0.01 * high.vertex_normals
     surface = Surface(
         moved.astype(np.float32),

@@ -34,6 +34,8 @@ from cagecheck.tuning.words import assurance_words
 from tests.formats.test_read_open_meshes import folder as open_folder
 from tests.scenes.shapes import edge_gap
 
+pytestmark = pytest.mark.long
+
 WRONG = ("miss: cage too tight", "overshoot")
 ROUNDING = 2 * SHIFT  # of a ray, in a scene of unit size
 BUNDLED = ("ant", "airplane", "nut")

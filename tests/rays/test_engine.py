@@ -19,7 +19,7 @@ import trimesh
 from cagecheck.rays import embree, engine
 from cagecheck.rays.native_caster import NativeCaster
 from cagecheck.rays.rounding import GRAZING_DISAGREEMENT
-from cagecheck.rays.scene import Scene
+from cagecheck.rays.scene import Scene, usable_cores
 from cagecheck.rays.tree_caster import TreeCaster
 from tests.rays.test_layers import random_rays, tangled_scene
 from tests.scenes.shapes import edge_gap, surface
@@ -123,6 +123,7 @@ def test_what_passed_is_not_tried_again(tmp_path, monkeypatch):
     assert load() is not None and len(tried) == 1
     monkeypatch.setattr(engine.numba, "__version__", "another")
     assert load() is not None and len(tried) == 2
+    assert load() is not None and len(tried) == 2
 
 
 @needs_embree
@@ -209,3 +210,11 @@ def test_small_triangles_are_not_dropped():
     none = np.zeros(1)
     counts, t, face, _ = TreeCaster(*arrays).block(origin, np.array([[0.0, 0, 1]]), none, none + 1)
     assert counts.tolist() == [1] and face.tolist() == [0] and t[0] == 0.5
+
+
+def test_a_process_uses_the_cores_that_it_may(monkeypatch):
+    monkeypatch.setattr(os, "cpu_count", lambda: 64)
+    monkeypatch.setattr(os, "sched_getaffinity", lambda process: {3, 5, 7}, raising=False)
+    assert usable_cores() == 3
+    monkeypatch.delattr(os, "sched_getaffinity")
+    assert usable_cores() == 64

@@ -18,6 +18,7 @@ from cagecheck.rays import (
     sample_points,
     spacing_for_count,
 )
+from cagecheck.rays.cage import touching_distance
 from tests.scenes.shapes import as_low, box, plane_low, prism
 
 
@@ -116,6 +117,13 @@ def test_rays_along_normals_keep_their_direction_under_an_uneven_cage():
     along = rays_through(low, cage, points, "normals")
     assert np.allclose(along.direction, [0, 0, 1])
     assert np.allclose(along.start, rays_through(low, cage, points).start)
+
+
+@pytest.mark.parametrize("scale", [2.0**-30, 1.0, 2.0**30])
+def test_what_counts_as_touching_goes_with_the_size_of_the_low_poly(scale):
+    """It is a matter of rounding, which is relative: a few units in the last place."""
+    low = plane_low(size=2 * scale)
+    assert 2 * np.spacing(scale) < touching_distance(low) < 16 * np.spacing(scale)
 
 
 def test_cage_inside_the_low_poly_starts_below_it():

@@ -8,7 +8,7 @@ import pytest
 import trimesh
 
 from cagecheck.rays.scene import Scene
-from cagecheck.rays.winding import LINES, orientation, sphere_lines, surrounded
+from cagecheck.rays.winding import FIRST_LINES, LINES, orientation, sphere_lines, surrounded
 from tests.scenes.shapes import box, combined, grid, halves, surface
 
 
@@ -56,6 +56,23 @@ def test_near_openings_the_mean_over_lines_is_near_the_winding_number():
     # A line's number is off by at most 1/2, and evenly spread lines do better than drawn ones.
     assert np.abs(error).max() < 0.5 and error.std() < 0.5 / np.sqrt(LINES)
     assert abs(error.mean()) < 0.01
+
+
+def test_where_the_first_lines_agree_the_others_are_not_cast(monkeypatch):
+    """Around closed pieces every line says the same, so half of them are enough."""
+    inner, outer = box((-0.3,) * 3, (0.3,) * 3), box((-1,) * 3, (1,) * 3)
+    positions, quads = combined(inner, outer)
+    scene = Scene(surface(positions, halves(quads)))
+    face, place = places(scene.surface, 50, 4)
+    rays, cast = [], scene.cast
+
+    def counted(origin, *others):
+        rays.append(len(origin))
+        return cast(origin, *others)
+
+    monkeypatch.setattr(scene, "cast", counted)
+    surrounded(scene, place, face, np.ones((1, 1), bool))
+    assert sum(rays) == 50 * FIRST_LINES
 
 
 def test_open_is_where_some_line_leads_out():

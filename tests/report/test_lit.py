@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import imagecodecs
 import numpy as np
+import pytest
 
 from cagecheck.maps.normal_maps import NormalMaps
 from cagecheck.meshes.tiles import tile_origin
@@ -63,6 +64,7 @@ def test_corners_are_those_of_the_low_poly(demo_prediction: Prediction) -> None:
     assert len({(run["part"], run["tile"]) for run in runs}) == len(runs)
 
 
+@pytest.mark.long
 def test_the_demos_page_keeps_to_its_budget(demo_prediction: Prediction) -> None:
     """Four tiles: at most 15 MB."""
     lit = lit_of(demo_prediction)

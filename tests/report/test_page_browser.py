@@ -33,9 +33,12 @@ CLEAN_CODE = max(Defect) + 1
 # What the heat map's vertices are coloured as now.
 KINDS_NOW = "return [...window.cagecheck.state.model.attributes.kind.array]"
 
-pytestmark = pytest.mark.skipif(
-    not (BROWSER and DRIVER), reason="needs Debian's chromium and chromium-driver"
-)
+pytestmark = [
+    pytest.mark.long,
+    pytest.mark.skipif(
+        not (BROWSER and DRIVER), reason="needs Debian's chromium and chromium-driver"
+    ),
+]
 
 
 @pytest.fixture(scope="module")

@@ -27,6 +27,7 @@ def card(shared: bool):
     return prepare_low(mesh_from_polygons(positions, np.concatenate([quads, back])))
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("shared", [True, False])
 def test_shared_vertices_stay_and_are_told(tmp_path, shared):
     low = card(shared)

@@ -122,6 +122,7 @@ def test_no_offset_goes_beyond_what_rays_around_it_need() -> None:
     assert part_extents(low) == pytest.approx(np.sqrt(3))
 
 
+@pytest.mark.long
 def test_depth_of_a_thin_cape_is_what_its_rays_need_and_zeros_are_zeros() -> None:
     low, high = cape(8)
     result = tune(low, high, settings=QUICK)

@@ -439,3 +439,14 @@ def test_accuracy_that_rounding_forbids_is_asked_for_once_only(
     assert theirs.gap < 1e-6 * best
     monkeypatch.setattr(general, "_ACCURACIES", (1e-30,))
     assert solve_offsets(problem, solver="clarabel").solver == "interior"
+
+
+@pytest.mark.parametrize("goal", [0.5, 2.0])
+def test_products_that_stray_are_brought_back_to_within_a_factor_of_ten(goal: float) -> None:
+    """Gondzio 1996: onto the box from a tenth to ten times the goal, and no more than
+    ten goals down at a time."""
+    for share, wanted in ((0.01, 0.1), (0.1, 0.1), (3.0, 3.0), (10.0, 10.0), (15.0, 10.0)):
+        product = share * goal
+        moved = product + interior._towards_middle(product, goal)
+        assert moved == pytest.approx(wanted * goal)
+    assert interior._towards_middle(100 * goal, goal) == pytest.approx(-10 * goal)

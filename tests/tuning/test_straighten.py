@@ -125,6 +125,7 @@ def test_the_moved_cage_slides_less_and_stays_closed(
     assert found.helps("cage") and skew(found.cage) < skew(found.before)
 
 
+@pytest.mark.long
 def test_vertices_that_the_artist_keeps_do_not_move_sideways() -> None:
     low, high = studded_box(cells=2, fine=8)
     keep = np.full(low.mesh.vertex_count, np.nan)
@@ -347,6 +348,7 @@ def assert_alike(
         assert second.helps(way) and first.helps(way)
 
 
+@pytest.mark.long
 def test_renumbered_vertices_have_the_same_straightening_map(
     small: tuple[LowPoly, Surface, Straightening, np.ndarray],
 ) -> None:
@@ -365,6 +367,7 @@ def test_renumbered_vertices_have_the_same_straightening_map(
 
 # Where turned coordinates round otherwise, other samples stand at the rim of what bevels allow: the
 # outcome differs by no more than it does from seed to seed.
+@pytest.mark.long
 @pytest.mark.parametrize(("scale", "same"), [(1.0, 0.95), (250.0, 1.0)])
 def test_a_turned_and_scaled_scene_has_the_same_straightening_map(
     small: tuple[LowPoly, Surface, Straightening, np.ndarray],

@@ -124,6 +124,18 @@ def test_samples_start_from_spread_texels_and_all_edges_and_vertices() -> None:
     assert on.sum() == low.position_count and (points.kind == PointKind.EDGE).sum() > 50
 
 
+def test_progress_of_a_look_is_told_before_each_portion() -> None:
+    low, high = scene(ridges)
+    watch, search = TexelWatch(low, N), search_of(low, high, 0.03)
+    told: list[tuple[str, int, int]] = []
+    search.progress = lambda *said: told.append(said)  # type: ignore[assignment]
+    watch.look(search)
+    # All texels are one portion here, so none is done before it.
+    assert [said for said in told if said[0] == "checking texels"] == [
+        ("checking texels", 0, N * N)
+    ]
+
+
 def test_only_changed_triangles_are_cast_again_and_the_counts_stay_right() -> None:
     low, high = scene(ridges)
     watch, search = TexelWatch(low, N), search_of(low, high, 0.03)

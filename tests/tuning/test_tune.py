@@ -17,7 +17,7 @@ from cagecheck.rays.points import sample_points
 from cagecheck.tuning.assurance import surface_bound
 from cagecheck.tuning.single import single_numbers, uniform_prediction
 from cagecheck.tuning.tune import TuneSettings, Tuning, tune
-from tests.scenes.tuning import bumpy_pair, sheet, surface_of, tube, tuned_bumps
+from tests.scenes.tuning import BUMPS, bumpy_pair, sheet, surface_of, tube, tuned_bumps
 
 QUICK = Settings(samples=3000, unseen_points=0)
 MISSES = (Defect.MISS_TIGHT, Defect.MISS_DEEP, Defect.OVERSHOOT_OWN, Defect.OVERSHOOT_OTHER)
@@ -223,6 +223,11 @@ def test_limit_is_respected_and_what_it_costs_is_reported() -> None:
     assert held.after.findings.has(Defect.MISS_TIGHT).any()
     assert held.conflict.any() and held.assurance.conflicting > 0
     assert not held.clean
+    # Without one offsets may go half as far again as rays reach.
+    assert held.limit == limit and held.limit_given
+    assert BUMPS.reach is not None
+    assert tuned_bumps().limit == pytest.approx(1.5 * BUMPS.reach)
+    assert not tuned_bumps().limit_given
 
 
 def test_same_input_same_offsets() -> None:

@@ -17,9 +17,12 @@ from tests.browser import BROWSER, DRIVER, browser, prefer, requests_made, troub
 from tests.report.test_page_browser import chosen, settle, wait
 from tests.watching.scene import Follower, following, low_text, put, write_scene
 
-pytestmark = pytest.mark.skipif(
-    not (BROWSER and DRIVER), reason="needs Debian's chromium and chromium-driver"
-)
+pytestmark = [
+    pytest.mark.long,
+    pytest.mark.skipif(
+        not (BROWSER and DRIVER), reason="needs Debian's chromium and chromium-driver"
+    ),
+]
 
 
 @pytest.fixture(scope="module")

@@ -12,7 +12,7 @@ SOURCE = Path(__file__).parents[2] / "cagecheck"
 HOME = SOURCE / "words"
 # Numbers that are data, or that stand where words cannot be imported: why, and how many.
 DATA = {
-    "chores/batch/manifest.py": ("a number that another reader takes again, to the last bit", 1),
+    "batching/manifest.py": ("a number that another reader takes again, to the last bit", 1),
     "formats/cage_text.py": ("the text of a mesh file", 1),
     "options.py": ("it lies below the words: numbers as they are typed", 6),
 }

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from trimesh.triangles import closest_point
 
+from cagecheck.arrays.rows import distinct_points
 from cagecheck.arrays.types import Floats
 from cagecheck.chores.clash.solids import Solid
 
@@ -63,7 +64,7 @@ def deepest_points(
     state.improve(points, np.repeat(group, 3), np.repeat(owner, 3), solid)
     for _ in range(_MOST_CUTS):
         centre = corners.mean(axis=1)
-        radius = np.linalg.norm(corners - centre[:, None], axis=2).max(axis=1)
+        radius = _lengths(corners - centre[:, None])
         depth, nearest = state.improve(centre, group, owner, solid)
         reach = np.minimum(depth + radius, _farthest_corner(corners, solid, nearest))
         target = state.depth[group] + np.maximum(RELATIVE_TOLERANCE * state.depth[group], least)
@@ -98,7 +99,11 @@ class _State:
         self, points: Floats, group: NDArray[np.int64], owner: NDArray[np.int64], solid: Solid
     ) -> tuple[Floats, NDArray[np.int64]]:
         """Look at points; return their depths and the solid's nearest triangles."""
-        depth, nearest = solid.depth(points, self.sides[owner])
+        first, number = distinct_points(points)  # pieces that meet there share most places
+        sides = np.full(len(first), -1, np.int8)
+        np.maximum.at(sides, number, self.sides[owner])
+        at_place, nearest_there = solid.depth(points[first], sides)
+        depth, nearest = at_place[number], nearest_there[number]
         order = np.lexsort((-depth, group))
         first = order[np.unique(group[order], return_index=True)[1]]
         better = first[depth[first] > self.depth[group[first]]]
@@ -112,8 +117,14 @@ def _farthest_corner(corners: Floats, solid: Solid, triangle: NDArray[np.int64])
     """Return (T,) the largest distance of three corners to one triangle of the solid each."""
     target = np.repeat(solid.positions[solid.triangles[triangle]], 3, axis=0)
     points = corners.reshape(-1, 3)
-    away = np.linalg.norm(points - closest_point(target, points), axis=1)
-    out: Floats = away.reshape(-1, 3).max(axis=1)
+    return _lengths((points - closest_point(target, points)).reshape(-1, 3, 3))
+
+
+def _lengths(vectors: Floats) -> Floats:
+    """Return (T,) the greatest length of three vectors (T, 3, 3) each."""
+    x, y, z = np.moveaxis(vectors, 2, 0)
+    squared = x * x + y * y + z * z
+    out: Floats = np.sqrt(np.maximum(np.maximum(squared[:, 0], squared[:, 1]), squared[:, 2]))
     return out
 
 

@@ -27,7 +27,7 @@ from cagecheck.chores.clash.sheets import sheet_depths
 from cagecheck.chores.clash.sides import Sides, corner_sides, triangle_sides
 from cagecheck.chores.clash.solids import Solid, crossing_segments, straddling
 from cagecheck.errors import InputError
-from cagecheck.meshes.mesh import Mesh
+from cagecheck.meshes.mesh import Mesh, scale_of
 from cagecheck.meshes.normals import equal_positions
 from cagecheck.meshes.triangulate import triangulate
 from cagecheck.progress import Progress, silent
@@ -121,6 +121,8 @@ class Clashes:
     sides : mapping of (int, int) to (T,) int8
         For parts that clash, by their numbers: 1 for the triangles of the first that lie inside the
         second, 0 for those outside, -1 for those that meet it (for all, if the second is open).
+    metres_per_unit : float | None
+        How long a unit of all lengths is, None where the files do not say, or not the same.
     """
 
     found: tuple[Clash, ...]
@@ -131,6 +133,7 @@ class Clashes:
     open_parts: tuple[str, ...]
     involved: tuple[NDArray[np.bool_], ...]
     sides: Mapping[tuple[int, int], NDArray[np.int8]]
+    metres_per_unit: float | None = None
 
     def __repr__(self) -> str:
         return f"<Clashes: {len(self.found)} among {len(self.parts)} parts>"
@@ -179,12 +182,8 @@ def find_clashes(
 
     Notes
     -----
-    What lies inside a part is told by the fast winding number [1]_; which triangles meet, exactly.
-
-    References
-    ----------
-    .. [1] G. Barill, N. G. Dickson, R. Schmidt, D. I. W. Levin and A. Jacobson, "Fast Winding
-       Numbers for Soups and Clouds", ACM Transactions on Graphics 37(4), 2018.
+    What lies inside a part is told by its winding number, and which triangles meet by signs of
+    determinants; both exactly.
     """
     if ignore is not None and not ignore >= 0:
         raise InputError("`ignore` must be zero or more.")
@@ -221,7 +220,14 @@ def find_clashes(
         tuple(part.name for part in parts if not part.is_closed),
         tuple(involved),
         sides,
+        _common_scale(meshes),
     )
+
+
+def _common_scale(meshes: Sequence[Mesh]) -> float | None:
+    """Return how many metres a unit is, None where files do not say, or not the same."""
+    scales = {scale_of(mesh.source) for mesh in meshes}
+    return scales.pop() if len(scales) == 1 else None
 
 
 def split_parts(meshes: Sequence[Mesh], pieces: bool = False) -> tuple[list[Solid], Frame]:
@@ -230,14 +236,14 @@ def split_parts(meshes: Sequence[Mesh], pieces: bool = False) -> tuple[list[Soli
     Libraries of geometry hold absolute tolerances; in this frame they are harmless.
     """
     cuts = [triangulate(mesh) for mesh in meshes]
-    used = [
-        mesh.positions[mesh.corner_vertex[cut.corners].ravel()]
+    corners = [
+        mesh.corner_vertex[cut.corners].astype(np.int64)
         for mesh, cut in zip(meshes, cuts, strict=True)
     ]
+    used = [mesh.positions[_local(own)[0]] for mesh, own in zip(meshes, corners, strict=True)]
     frame = _frame(np.concatenate(used) if used else np.zeros((0, 3)))
     out = []
-    for number, (mesh, cut) in enumerate(zip(meshes, cuts, strict=True)):
-        triangles = mesh.corner_vertex[cut.corners].astype(np.int64)
+    for number, (mesh, cut, triangles) in enumerate(zip(meshes, cuts, corners, strict=True)):
         label = mesh.face_part[cut.face].astype(np.int64)
         names = list(mesh.part_names)
         if pieces:
@@ -246,11 +252,23 @@ def split_parts(meshes: Sequence[Mesh], pieces: bool = False) -> tuple[list[Soli
         for part, (name, mine) in enumerate(zip(names, members, strict=True)):
             if len(mine) == 0:
                 continue
-            vertices, local = np.unique(triangles[mine], return_inverse=True)
+            vertices, local = _local(triangles[mine])
             positions = (mesh.positions[vertices] - frame.origin) / frame.size
-            corners = local.reshape(-1, 3).astype(np.int64)
-            out.append(Solid(positions, corners, number, part, cut.face[mine], name))
+            out.append(Solid(positions, local, number, part, cut.face[mine], name))
     return out, frame
+
+
+def _local(triangles: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return the vertices (V,) of triangles (T, 3), ascending, and the triangles in their numbers.
+
+    A part's vertices mostly follow one another in the mesh, so no sort is needed.
+    """
+    if len(triangles) == 0:
+        return np.zeros(0, np.int64), triangles
+    least = int(triangles.min())
+    used = np.zeros(int(triangles.max()) - least + 1, bool)
+    used[triangles - least] = True
+    return np.flatnonzero(used) + least, (np.cumsum(used) - 1)[triangles - least]
 
 
 def _frame(points: Floats) -> Frame:

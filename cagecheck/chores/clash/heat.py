@@ -9,6 +9,7 @@ clash is light grey. The depth itself is a property of every vertex.
 from __future__ import annotations
 
 import os
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, BinaryIO
 
@@ -16,45 +17,39 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats
-from cagecheck.chores.clash.deepest import in_four
 from cagecheck.chores.clash.find import Clashes
+from cagecheck.chores.clash.fine import Fine, cut_finely
 from cagecheck.chores.clash.sides import INSIDE, UNTOLD
 from cagecheck.chores.clash.solids import Solid
 from cagecheck.report.colour_bar import measure_colours, write_colour_bar
 from cagecheck.report.heatmap import HeatMap, write_heat_ply
 from cagecheck.words.lengths import length_words
 
-# Clashing triangles are cut until their edges are this share of the scene's diagonal.
-_FINEST = 1 / 400
-_MOST_CUTS = 5
-_MOST_TRIANGLES = 400_000
 # A surface may stick out farther than the other reaches in, but not by much where it matters.
 _STICKS_OUT = 2.0
 # The cosine of 45 degrees: what lies more to the side than below is not covered.
 _STRAIGHT = 0.7
-# An odd number without pattern (2^64 over the golden ratio), as multiplying hashes have it: Knuth,
-# The Art of Computer Programming 3, section 6.4.
-_MIX = np.uint64(0x9E3779B97F4A7C15)
 _CHANNELS = ("red", "green", "blue", "alpha")
 
 
 def clash_map(clashes: Clashes, deepest: float) -> HeatMap:
     """Lay the depths of a scene over its parts; `deepest` is the depth of the last colour."""
     ways = _ways(clashes)
-    points, faces, owner, triangle = _fine_parts(clashes, ways)
-    marked = triangle >= 0
-    depths = _depths(clashes, ways, points, owner, triangle) * clashes.frame.size
-    depth = depths.astype(np.float32)
+    laid = [_lay(clashes, ways, number, deepest) for number in range(len(clashes.parts))]
+    starts = np.cumsum([0, *(len(part.positions) for part in laid)])
+    faces = [part.triangles + start for part, start in zip(laid, starts, strict=False)]
+    count = int(starts[-1])
+    triangles = np.concatenate(faces).astype(np.int32)
     return HeatMap(
-        positions=points * clashes.frame.size + clashes.frame.origin,
-        triangles=faces,
-        low_triangle=np.zeros(len(faces), np.int32),
-        sample=np.zeros(len(points), np.int64),
-        colours=measure_colours(depth.astype(np.float64), marked, deepest),
+        positions=np.concatenate([part.positions for part in laid]),
+        triangles=triangles,
+        low_triangle=np.zeros(len(triangles), np.int32),
+        sample=np.zeros(count, np.int64),
+        colours=np.concatenate([part.colours for part in laid]),
         fields={
-            "depth": depth,
-            "clash": marked.astype(np.uint8),
-            "part": owner,
+            "depth": np.concatenate([part.depth for part in laid]),
+            "clash": np.concatenate([part.clash for part in laid]),
+            "part": np.repeat(np.arange(len(laid), dtype=np.int32), np.diff(starts)),
         },
         vertex_of_sample=np.zeros(0, np.int32),
     )
@@ -154,129 +149,106 @@ def _poking(
     A point does where the other's nearest point lies inside the part, about straight below.
     Beyond the other's open border the nearest point lies aside, and nothing is covered.
     """
-    distance, triangle = through.distance(points)
-    near = np.flatnonzero(distance <= _STICKS_OUT * deepest)
-    ray = points[near] - through.closest(points[near])
-    a, b, c = (through.positions[through.triangles[triangle[near], k]] for k in range(3))
+    out = np.zeros(len(points))
+    reach = _STICKS_OUT * deepest
+    low, high = through.box
+    asked = np.all((points >= low - reach) & (points <= high + reach), axis=1)
+    near = np.flatnonzero(asked)
+    distance, triangle, place = through.nearest(points[near])
+    reached = distance <= reach
+    near, distance, triangle = near[reached], distance[reached], triangle[reached]
+    ray = points[near] - place[reached]
+    a, b, c = (through.positions[through.triangles[triangle, k]] for k in range(3))
     normal = np.cross(b - a, c - a)
     steep = np.abs(np.einsum("ij,ij->i", ray, normal))
     length = np.linalg.norm(ray, axis=1) * np.linalg.norm(normal, axis=1)
-    near, ray = near[steep >= _STRAIGHT * length], ray[steep >= _STRAIGHT * length]
-    under = sides[triangle[near]] == INSIDE
-    asked = np.flatnonzero(sides[triangle[near]] == UNTOLD)
-    under[asked] = solid.contains(points[near[asked]] - ray[asked])
-    out = np.zeros(len(points))
-    out[near[under]] = distance[near[under]]
+    straight = steep >= _STRAIGHT * length
+    near, ray, side = near[straight], ray[straight], sides[triangle[straight]]
+    under = side == INSIDE
+    untold = np.flatnonzero(side == UNTOLD)
+    under[untold] = solid.contains(points[near[untold]] - ray[untold])
+    out[near[under]] = distance[straight][under]
     return out
 
 
-def _fine_parts(
-    clashes: Clashes, ways: dict[tuple[int, int], float]
-) -> tuple[Floats, NDArray[np.int32], NDArray[np.int32], NDArray[np.int64]]:
-    """Return vertices, triangles, and for each vertex its part and the clashing triangle it is on.
+@dataclass(frozen=True, eq=False)
+class _Laid:
+    """One part as drawn; its own vertices come before those of its pieces, which share none."""
 
-    Clashing triangles are cut finely and share no vertices with the others, whose triangle is -1.
-    """
-    points, faces, owner, triangle = [], [], [], []
-    base = 0
-    for number, (solid, involved) in enumerate(zip(clashes.parts, clashes.involved, strict=True)):
-        clashing = involved.copy()
-        for (one, other), deepest in ways.items():
-            if other == number and solid.is_closed and not clashes.parts[one].is_closed:
-                sides = clashes.sides[one, number]
-                poking = _poking(solid, clashes.parts[one], sides, solid.positions, deepest) > 0
-                clashing |= poking[solid.triangles].any(axis=1)
-        cut = np.flatnonzero(clashing)
-        fine, origin = _cut(solid.positions[solid.triangles[cut]], _FINEST)
-        fine = fine.reshape(-1, 3)
-        plain, corners = np.unique(solid.triangles[~clashing], return_inverse=True)
-        count = len(plain)
-        points += [solid.positions[plain], fine]
-        faces += [
-            base + corners.reshape(-1, 3),
-            base + count + np.arange(len(fine)).reshape(-1, 3),
-        ]
-        owner.append(np.full(count + len(fine), number, np.int32))
-        triangle += [np.full(count, -1, np.int64), np.repeat(cut[origin], 3)]
-        base += count + len(fine)
-    return (
-        np.concatenate(points),
-        np.concatenate(faces).astype(np.int32),
-        np.concatenate(owner),
-        np.concatenate(triangle),
+    positions: Floats
+    triangles: NDArray[np.int64]
+    depth: NDArray[np.float32]
+    clash: NDArray[np.uint8]
+    colours: NDArray[np.uint8]
+
+
+def _lay(
+    clashes: Clashes, ways: dict[tuple[int, int], float], number: int, deepest: float
+) -> _Laid:
+    """Cut the clashing triangles of a part finely, and measure and colour every place once."""
+    solid, frame = clashes.parts[number], clashes.frame
+    clashing = _clashing(clashes, ways, number)
+    cut = np.flatnonzero(clashing)
+    fine = cut_finely(solid.positions[solid.triangles[cut]])
+    depths = _depths(clashes, ways, number, fine, cut) * frame.size
+    depth = depths.astype(np.float32)
+    colours = measure_colours(depth.astype(np.float64), np.ones(len(depth), bool), deepest)
+    corner = fine.corners.ravel()
+    used = np.zeros(len(solid.positions), bool)
+    used[solid.triangles[~clashing]] = True
+    count = int(used.sum())
+    clean = np.zeros(count)
+    corners = (np.cumsum(used) - 1)[solid.triangles[~clashing]]
+    places = np.concatenate([solid.positions[used], fine.places]) * frame.size + frame.origin
+    return _Laid(
+        np.concatenate([places[:count], places[count:][corner]]),
+        np.concatenate([corners, count + np.arange(len(corner)).reshape(-1, 3)]),
+        np.concatenate([clean.astype(np.float32), depth[corner]]),
+        np.repeat(np.array([0, 1], np.uint8), [count, len(corner)]),
+        np.concatenate([measure_colours(clean, np.zeros(count, bool), deepest), colours[corner]]),
     )
+
+
+def _clashing(
+    clashes: Clashes, ways: dict[tuple[int, int], float], number: int
+) -> NDArray[np.bool_]:
+    """Return (T,): which triangles of a part are drawn finely."""
+    solid = clashes.parts[number]
+    out = clashes.involved[number].copy()
+    for (one, other), deepest in ways.items():
+        if other == number and solid.is_closed and not clashes.parts[one].is_closed:
+            sides = clashes.sides[one, number]
+            poking = _poking(solid, clashes.parts[one], sides, solid.positions, deepest) > 0
+            out |= poking[solid.triangles].any(axis=1)
+    return out
 
 
 def _depths(
     clashes: Clashes,
     ways: dict[tuple[int, int], float],
-    points: Floats,
-    owner: NDArray[np.int32],
-    triangle: NDArray[np.int64],
+    number: int,
+    fine: Fine,
+    cut: NDArray[np.int64],
 ) -> Floats:
-    """Return (N,) the depth of points on clashes: how deep they lie in, or poke through, another.
+    """Return (D,) the depth of places on a part: how deep they lie in, or poke through, another.
 
-    Points that only clash between open sheets carry the depth of their clash.
+    cut : the part's triangles that the pieces are of. Places that only clash between open sheets
+    carry the depth of their clash.
     """
-    depth = np.zeros(len(points))
     parts = clashes.parts
+    depth = np.zeros(len(fine.places))
     for (one, other), deepest in ways.items():
-        mine = np.flatnonzero((triangle >= 0) & (owner == one))
-        # Pieces of cut triangles share no vertices, but most of their places.
-        first, number = _distinct(points[mine])
-        at = points[mine[first]]
-        here = np.zeros(len(at))
+        if one != number:
+            continue
         if parts[other].is_closed:
             # Told where all triangles at a place are: next to a crossing every place is asked for.
-            sides = np.full(len(at), INSIDE, np.int8)
-            np.minimum.at(sides, number, clashes.sides[one, other][triangle[mine]])
-            here = np.maximum(here, parts[other].depth(at, sides)[0])
+            sides = np.full(len(depth), INSIDE, np.int8)
+            np.minimum.at(sides, fine.at, clashes.sides[one, other][cut[fine.owner]])
+            depth = np.maximum(depth, parts[other].depth(fine.places, sides)[0])
         elif not parts[one].is_closed:
-            here = np.maximum(here, deepest)
+            depth = np.maximum(depth, deepest)
         if parts[one].is_closed and not parts[other].is_closed:
             sides = clashes.sides[other, one]
-            here = np.maximum(here, _poking(parts[one], parts[other], sides, at, deepest))
-        depth[mine] = np.maximum(depth[mine], here[number])
+            poking = _poking(parts[one], parts[other], sides, fine.places, deepest)
+            depth = np.maximum(depth, poking)
     return depth
-
-
-def _distinct(points: Floats) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Return rows (M,) that hold all points (N, 3), and for every point which of them is it.
-
-    Points that differ are never one. One sort by a number mixed from the coordinates' bits is much
-    faster than one by all three; in the rare case that two points share it, some stay repeated.
-    """
-    bits = np.ascontiguousarray(points).view(np.uint64)
-    mixed = np.zeros(len(points), np.uint64)
-    for k in range(3):
-        mixed = (mixed ^ bits[:, k]) * _MIX
-        mixed ^= mixed >> np.uint64(29)
-    order = np.argsort(mixed)
-    new = np.ones(len(points), bool)
-    new[1:] = mixed[order[1:]] != mixed[order[:-1]]
-    for k in range(3):
-        column = bits[order, k]
-        new[1:] |= column[1:] != column[:-1]
-    number = np.empty(len(points), np.int64)
-    number[order] = np.cumsum(new) - 1
-    return order[new], number
-
-
-def _cut(triangles: Floats, longest: float) -> tuple[Floats, NDArray[np.int64]]:
-    """Cut triangles in four until no edge is longer than `longest`, within bounds.
-
-    Returns the pieces and the triangle that each is of.
-    """
-    done, origins = [], []
-    origin = np.arange(len(triangles))
-    room = _MOST_TRIANGLES
-    for _ in range(_MOST_CUTS):
-        edges = np.linalg.norm(triangles - np.roll(triangles, -1, axis=1), axis=2).max(axis=1)
-        large = edges > longest
-        if 4 * int(large.sum()) > room:
-            break
-        done.append(triangles[~large])
-        origins.append(origin[~large])
-        triangles, origin = in_four(triangles[large]), np.repeat(origin[large], 4)
-        room -= len(done[-1])
-    return np.concatenate([*done, triangles]), np.concatenate([*origins, origin])

@@ -25,7 +25,7 @@ from cagecheck.report.colour_bar import measure_colours
 from cagecheck.report.content import Column
 from cagecheck.report.heatmap import HeatMap
 from cagecheck.report.sheet import Picture, Sheet, SheetRow, SheetTable, sheet_html
-from cagecheck.words.lengths import length_words
+from cagecheck.words.lengths import length_words, units_words
 from cagecheck.words.numbers import count_text
 from cagecheck.words.sentences import count_words, names_words
 
@@ -129,10 +129,11 @@ def clash_sheet(
     """Return what the page holds."""
     deepest = max((hit.depth or 0.0 for _, found in results for hit in found.found), default=0.0)
     open_parts = list(dict.fromkeys(p for _, found in results for p in found.open_parts))
+    metres = results[0][1].metres_per_unit if results else None
     facts = [
         ("frames", count_text(len(results))),
-        ("deepest clash", f"{length_words(deepest)} units"),
-        ("touching up to", f"{length_words(max(found.limit for _, found in results))} units"),
+        ("deepest clash", units_words(deepest, metres)),
+        ("touching up to", units_words(max(found.limit for _, found in results), metres)),
     ]
     if open_parts:
         facts.append(("open parts", names_words(open_parts)))
@@ -200,14 +201,15 @@ def _pictures(shown: ShownFrame, deepest: float) -> list[Picture]:
     depth = heat.fields["depth"].astype(np.float64)
     colours = measure_colours(depth, heat.fields["clash"] > 0, deepest)[:, :3].astype(np.float64)
     axis = up_axis(heat.positions)
+    every = np.arange(len(heat.triangles))
+    scene = _scene(heat, every)
     out = []
     for name, (x, up, toward) in (("front", FRONT), ("back", BACK)):
         front = (x, up, toward) if axis == 1 else (x, -toward, up)
         view = View(whole_camera(heat.positions, axis, front=front), CELL, CELL)
-        every = np.arange(len(heat.triangles))
         out.append(
             Picture(
-                _png(_drawn(heat, every, colours, view)), f"{shown.name}, {name}",
+                _png(_drawn(heat, scene, every, colours, view)), f"{shown.name}, {name}",
                 f"The {name} of the parts, coloured by the depth of clashes.",
             )
         )  # fmt: skip
@@ -236,19 +238,23 @@ def _close(shown: ShownFrame, hit: Clash, colours: Floats, axis: int) -> Picture
     depth = "unknown depth" if hit.depth is None else f"{length_words(hit.depth)} units deep"
     words = f"{hit.part} {HOW[hit.kind]} {hit.other}, {depth}"
     return Picture(
-        _png(_drawn(heat, kept, colours, View(camera, CELL, CELL))),
+        _png(_drawn(heat, _scene(heat, kept), kept, colours, View(camera, CELL, CELL))),
         f"{words}; {hit.other} is left out here",
         f"The deepest place, close: {words}.",
     )
 
 
+def _scene(heat: HeatMap, kept: NDArray[np.int64]) -> Scene:
+    triangles = heat.triangles[kept]
+    return Scene(Surface(heat.positions, triangles, np.zeros(len(triangles), np.int32)))
+
+
 def _drawn(
-    heat: HeatMap, kept: NDArray[np.int64], colours: Floats, view: View
+    heat: HeatMap, scene: Scene, kept: NDArray[np.int64], colours: Floats, view: View
 ) -> NDArray[np.uint8]:
     triangles = heat.triangles[kept]
     corners = heat.positions[triangles]
     normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-    scene = Scene(Surface(heat.positions, triangles, np.zeros(len(triangles), np.int32)))
     return flat_lit(see(scene, view, ACROSS), normals, colours[triangles], PAPER)
 
 

@@ -1,8 +1,7 @@
 """A part of a mesh as a solid: how deep points lie in it, and which triangles meet another's.
 
-Distances come from libigl's bounding-volume tree, inside and outside from its fast winding number
-(Barill, Dickson, Schmidt, Levin, Jacobson, "Fast Winding Numbers for Soups and Clouds", ACM TOG
-37(4), 2018), meeting triangles from `cagecheck.meshes.meeting`, exactly.
+Distances come from libigl's bounding-volume tree, inside and outside from the winding number
+(`cagecheck.meshes.winding`) and meeting triangles from `cagecheck.meshes.meeting`, both exactly.
 """
 
 from __future__ import annotations
@@ -20,10 +19,7 @@ from cagecheck.meshes.box_tree import BoxTree
 from cagecheck.meshes.edges import EdgeTable, triangle_edges
 from cagecheck.meshes.meeting import meeting_pairs, meeting_segments, triangle_tree
 from cagecheck.meshes.normals import equal_positions
-
-# A closed surface winds round a point once or not at all; half is the middle. The fast winding
-# number is off by a few hundredths at worst.
-_HALF_TURN = 0.5
+from cagecheck.meshes.winding import winding_numbers
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,8 +60,10 @@ class Solid:
     @cached_property
     def box(self) -> tuple[Floats, Floats]:
         """Lower and upper corner of the bounding box."""
-        used = self.positions[self.triangles.ravel()]
-        return used.min(axis=0), used.max(axis=0)
+        used = np.zeros(len(self.positions), bool)
+        used[self.triangles] = True
+        places = self.positions[used]
+        return places.min(axis=0), places.max(axis=0)
 
     @cached_property
     def _tree(self) -> Any:
@@ -74,31 +72,23 @@ class Solid:
         return tree
 
     @cached_property
-    def _winding(self) -> Any:
-        winding = igl.FastWindingNumberBVH()
-        winding.init(self.positions, self.triangles)
-        return winding
-
-    @cached_property
     def boxes(self) -> BoxTree:
         """The tree of the triangles' boxes."""
         return triangle_tree(self.positions, self.triangles)
 
     def distance(self, points: Floats) -> tuple[Floats, NDArray[np.int64]]:
         """Return (N,) unsigned distances to the surface and the (N,) nearest triangles."""
-        if len(points) == 0:
-            return np.zeros(0), np.zeros(0, np.int64)
-        points = np.ascontiguousarray(points)
-        squared, triangle, _ = self._tree.squared_distance(self.positions, self.triangles, points)
-        return np.sqrt(squared), triangle
+        return self.nearest(points)[:2]
 
-    def closest(self, points: Floats) -> Floats:
-        """Return (N, 3) the surface's points nearest to the given ones."""
+    def nearest(self, points: Floats) -> tuple[Floats, NDArray[np.int64], Floats]:
+        """Return (N,) distances, (N,) nearest triangles and (N, 3) the points nearest on them."""
         if len(points) == 0:
-            return np.zeros((0, 3))
+            return np.zeros(0), np.zeros(0, np.int64), np.zeros((0, 3))
         points = np.ascontiguousarray(points)
-        _, _, out = self._tree.squared_distance(self.positions, self.triangles, points)
-        return np.asarray(out)
+        squared, triangle, place = self._tree.squared_distance(
+            self.positions, self.triangles, points
+        )
+        return np.sqrt(squared), triangle, np.asarray(place)
 
     def contains(self, points: Floats) -> NDArray[np.bool_]:
         """Return (N,): do points lie inside? Only meaningful for a closed part, see `depth`."""
@@ -106,8 +96,8 @@ class Solid:
         inside = np.all((points >= low) & (points <= high), axis=1)
         near = np.flatnonzero(inside)
         if len(near):
-            turns = self._winding.winding_number(np.ascontiguousarray(points[near]))
-            inside[near] = np.abs(turns) > _HALF_TURN
+            turns = winding_numbers(points[near], self.positions, self.triangles, self.boxes)
+            inside[near] = turns != 0
         return np.asarray(inside)
 
     def depth(

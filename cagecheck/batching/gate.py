@@ -34,11 +34,13 @@ class Gate:
 
     regions : defect regions. texels : texels with any defect. texels_seen : those of them that will
     show. harm : degrees beyond what shows, times texels. percent : of the low poly's area
-    with any defect. texels_of : texels by defect, see `DEFECT_SLUGS`. A tuned asset is measured
-    after tuning.
+    with any defect. texels_of : texels by defect, see `DEFECT_SLUGS`. clashes : places where parts
+    pass through each other, over all frames. clash_depth : how deep. A tuned or mended asset is
+    measured after that.
     """
 
     NUMBERS: ClassVar[tuple[str, ...]] = ("regions", "texels", "percent", "texels_seen", "harm")
+    OF_CLASHES: ClassVar[tuple[str, ...]] = ("clashes", "clash_depth")
 
     regions: float | None = None
     texels: float | None = None
@@ -46,9 +48,33 @@ class Gate:
     texels_seen: float | None = None
     harm: float | None = None
     texels_of: Mapping[str, float] = field(default_factory=dict)
+    clashes: float | None = None
+    clash_depth: float | None = None
 
-    def breaches(self, summary: Mapping[str, Any]) -> list[str]:
-        """Return a sentence for every threshold that a summary (see `batchjob`) passes."""
+    def breaches(
+        self, summary: Mapping[str, Any] | None, clashed: Mapping[str, Any] | None = None
+    ) -> list[str]:
+        """Return a sentence for every threshold that a row's summary or clashes pass."""
+        return [
+            *(self._of_the_bake(summary) if summary is not None else []),
+            *(self._of_clashes(clashed) if clashed is not None else []),
+        ]
+
+    def _of_clashes(self, clashed: Mapping[str, Any]) -> list[str]:
+        out = []
+        if self.clashes is not None and clashed["clashes"] > self.clashes:
+            out.append(
+                f"{figures(clashed['clashes'], 6)} places where parts pass through each other, "
+                f"{figures(self.clashes, 6)} allowed"
+            )
+        if self.clash_depth is not None and clashed["depth"] > self.clash_depth:
+            out.append(
+                f"parts pass {figures(clashed['depth'], 6)} deep into each other, "
+                f"{figures(self.clash_depth, 6)} allowed"
+            )
+        return out
+
+    def _of_the_bake(self, summary: Mapping[str, Any]) -> list[str]:
         out = []
         for name, unit in zip(self.NUMBERS, _UNITS, strict=True):
             most = getattr(self, name)
@@ -100,7 +126,7 @@ def junit_xml(suite: str, rows: Sequence[Mapping[str, Any]]) -> bytes:
 
 def _regions(row: Mapping[str, Any]) -> list[str]:
     """Return the worst region in words."""
-    worst = row["summary"].get("worst")
+    worst = (row["summary"] or {}).get("worst")
     if not worst:
         return []
     return [f"worst: {worst['name']} on {worst['part']}: {worst['cause']}. Cure: {worst['cure']}."]

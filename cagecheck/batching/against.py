@@ -40,7 +40,7 @@ def compare_asset(row: Mapping[str, Any], accepted: Path, now: Path) -> dict[str
     from cagecheck.comparing.compare import compare
 
     old, new = asset_result(accepted), result_of(row, now)
-    if old is None:
+    if old is None or row["summary"] is None:
         return None
     try:
         found = compare(old, new)

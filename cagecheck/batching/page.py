@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from cagecheck.chores.batch.gate import junit_xml
+from cagecheck.batching.gate import junit_xml
 from cagecheck.files import replace_file
 from cagecheck.report.content import Column
 from cagecheck.report.sheet import Cell, Sheet, SheetRow, SheetTable, sheet_html
@@ -17,19 +17,21 @@ from cagecheck.words.sentences import count_words
 
 COLUMNS = (
     "name", "verdict", "regions", "texels", "percent", "texels_before_tuning", "worst_defect",
-    "worst_part", "worst_texels", "samples", "low_vertices", "high_triangles", "seconds",
-    "peak_mb", "reused", "error",
+    "worst_part", "worst_texels", "samples", "low_vertices", "high_triangles", "clashes",
+    "clash_depth", "clashes_before_mending", "seconds", "peak_mb", "reused", "error",
 )  # fmt: skip
 
 _COLUMNS = (
     Column("asset"), Column("verdict"), Column("regions", True), Column("texels", True),
-    Column("% of area", True), Column("texels before tuning", True), Column("seconds", True),
-    Column("files"), Column("worst, cause and cure"),
+    Column("% of area", True), Column("texels before tuning", True), Column("clashes", True),
+    Column("seconds", True), Column("files"), Column("worst, cause and cure"),
 )  # fmt: skip
 # Verdicts that need nobody.
 _GOOD = ("clean", "passed")
 _LIMITS = (
-    "Texels are texels of the maps with any defect, after tuning where an asset was tuned. Numbers "
+    "Texels are texels of the maps with any defect, after tuning where an asset was tuned. Clashes "
+    "are places where parts pass through each other, after mending where it was mended; a mended "
+    "mesh is a proposal. Numbers "
     "hold for the stated rays and sampling; look at the bakes all the same."
 )
 
@@ -68,15 +70,23 @@ def verdict_of(row: Mapping[str, Any], is_gate: bool) -> str:
         return "failed"
     if row["breaches"]:
         return "over the limit"
-    if row["summary"]["clean"]:
+    if is_clean(row):
         return "clean"
     return "passed" if is_gate else "with defects"
+
+
+def is_clean(row: Mapping[str, Any]) -> bool:
+    """Whether nothing was found in what was asked for: the bake, the clashes, or both."""
+    summary, clashed = row["summary"], row.get("clashed")
+    return (summary is None or summary["clean"]) and (clashed is None or not clashed["clashes"])
 
 
 def csv_row(row: Mapping[str, Any], is_gate: bool) -> dict[str, Any]:
     """Return the values of `COLUMNS` for a row; empty where there are none."""
     summary = row["summary"] or {}
     worst = summary.get("worst") or {}
+    clashed = row.get("clashed") or {}
+    is_mended = bool(clashed.get("mending"))
     before = row["predicted"]["texels"] if row["tuned"] and row["predicted"] else None
     return {
         "name": row["name"],
@@ -87,6 +97,9 @@ def csv_row(row: Mapping[str, Any], is_gate: bool) -> dict[str, Any]:
         "worst_part": worst.get("part"),
         "worst_texels": worst.get("texels"),
         **{key: summary.get(key) for key in ("samples", "low_vertices", "high_triangles")},
+        "clashes": clashed.get("clashes"),
+        "clash_depth": clashed.get("depth"),
+        "clashes_before_mending": clashed["found"]["clashes"] if is_mended else None,
         "seconds": row["seconds"],
         "peak_mb": row["peak_mb"],
         "reused": row["reused"],
@@ -106,6 +119,15 @@ def verdict_sentence(document: Mapping[str, Any]) -> str:
 def worst_sentence(worst: Mapping[str, Any]) -> str:
     """Say the most harmful region, its cause and its cure."""
     return f"Worst: {worst['name']} on {worst['part']}: {worst['cause']}. Cure: {worst['cure']}."
+
+
+def clash_sentences(row: Mapping[str, Any]) -> list[str]:
+    """Say what was found of clashes, and what mending left and why."""
+    clashed = row.get("clashed")
+    if clashed is None:
+        return []
+    left = (clashed["mending"] or {}).get("not_mended", [])
+    return [clashed["verdict"], *(f"Not mended, left as it was: {reason}." for reason in left)]
 
 
 def _page(document: Mapping[str, Any], folder: Path, title: str, waiting: int) -> str:
@@ -147,6 +169,7 @@ def _page_row(row: Mapping[str, Any], is_gate: bool, folder: Path) -> SheetRow:
     compared = (row.get("compared") or {}).get("summary")
     why = [row["error"] or "", *([f"Since the accepted run: {compared}."] if compared else [])]
     why += row["breaches"]
+    why += clash_sentences(row)
     if worst:
         why.append(worst_sentence(worst))
     links = tuple(
@@ -156,6 +179,8 @@ def _page_row(row: Mapping[str, Any], is_gate: bool, folder: Path) -> SheetRow:
             ("heat map", "predicted/heatmap.glb"),
             ("regions", "predicted/regions.csv"),
             ("offsets", "tuned/push.json"),
+            ("clashes", "clashes/clash.html"),
+            ("mended", "mended/mend.html"),
         )
         if (folder / "assets" / row["slug"] / name).exists()
     )
@@ -167,6 +192,7 @@ def _page_row(row: Mapping[str, Any], is_gate: bool, folder: Path) -> SheetRow:
             _text(cells["texels"], 0),
             _text(cells["percent"], 3),
             _text(cells["texels_before_tuning"], 0),
+            _text(cells["clashes"]),
             _text(cells["seconds"], 1),
             Cell("", links=links),
             " ".join(part for part in why if part),

@@ -1,4 +1,4 @@
-"""Many assets through `predict` (and `tune`): one table, one page, done work kept.
+"""Many assets through `predict` (and `tune`, and `clash`): one table, one page, done work kept.
 
 Each asset runs by itself, and what goes wrong with one stops no other. Its result is kept with a
 key: the SHA-256 of everything it depends on (contents of the files, options, version). A batch
@@ -16,11 +16,11 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from cagecheck.chores.batch.against import compare_asset, open_accepted
-from cagecheck.chores.batch.job import RESULT_NAME, RESULT_VERSION
-from cagecheck.chores.batch.manifest import Asset, Manifest
-from cagecheck.chores.batch.on_processes import run_locally
-from cagecheck.chores.batch.page import write_results
+from cagecheck.batching.against import compare_asset, open_accepted
+from cagecheck.batching.job import RESULT_NAME, RESULT_VERSION
+from cagecheck.batching.manifest import Asset, Manifest
+from cagecheck.batching.on_processes import run_locally
+from cagecheck.batching.page import is_clean, write_results
 from cagecheck.errors import InputError, takes
 from cagecheck.files import Stamp, read_plain, replace_file, sha256_of, stamp
 from cagecheck.formats.references import data_files
@@ -77,7 +77,7 @@ class BatchResult:
             return False
         if self.is_gate:
             return not any(row["breaches"] for row in self.rows)
-        return all(row["summary"]["clean"] for row in self.rows)
+        return all(is_clean(row) for row in self.rows)
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain JSON values."""
@@ -195,6 +195,8 @@ def asset_key(asset: Asset, hashes: dict[Path, str]) -> str:
         "files": {kind: _content(path, hashes) for kind, path in sorted(asset.files.items())},
         "options": dict(sorted(asset.options.items())),
     }
+    if asset.clash is not None:
+        parts["clash"] = asset.clash.to_dict()
     return hashlib.sha256(json.dumps(parts, sort_keys=True).encode()).hexdigest()
 
 
@@ -214,6 +216,7 @@ def _job(asset: Asset, folder: Path, hashes: dict[Path, str], memory_gb: float |
         "folder": str(folder / ASSETS / asset.slug),
         "files": {kind: str(path) for kind, path in asset.files.items()},
         "options": dict(asset.options),
+        "clash": None if asset.clash is None else asset.clash.to_dict(),
         "key": asset_key(asset, hashes),
         "memory_gb": memory_gb,
     }
@@ -228,7 +231,8 @@ def _earlier_result(job: Job) -> Row | None:
         row = dict(row) | {"name": job["name"]}
         whole = row | {"slug": "", "reused": True, "breaches": []}
         is_sound = fault_of(_document([whole], False, True), "batch") is None
-        return row if is_sound and row["status"] == "done" and row["summary"] else None
+        found = row["summary"] or row.get("clashed")
+        return row if is_sound and row["status"] == "done" and found else None
     except (OSError, ValueError, KeyError, TypeError):
         return None
 
@@ -240,7 +244,7 @@ def _stamp(job: Job) -> Stamp:
 
 def _runner(workers: int, scheduler: str | None) -> Runner:
     if scheduler is not None:
-        from cagecheck.chores.batch.on_scheduler import run_on_scheduler
+        from cagecheck.batching.on_scheduler import run_on_scheduler
 
         return lambda jobs: run_on_scheduler(jobs, scheduler)
     return lambda jobs: run_locally(jobs, workers)
@@ -271,7 +275,9 @@ def _finish(
             continue
         row = rows[asset.name]
         done = row["status"] == "done"
-        breaches = asset.gate.breaches(row["summary"]) if asset.gate is not None and done else []
+        breaches = []
+        if asset.gate is not None and done:
+            breaches = asset.gate.breaches(row["summary"], row.get("clashed"))
         more: dict[str, Any] = {}
         if accepted is not None:
             found = accepted.compared(asset, row, folder) if done else None

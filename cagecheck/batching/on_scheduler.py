@@ -12,8 +12,8 @@ from asyncio import CancelledError
 from collections.abc import Iterator, Sequence
 from typing import Any
 
-from cagecheck.chores.batch.job import run_job
-from cagecheck.chores.batch.on_processes import failed_row
+from cagecheck.batching.job import run_job
+from cagecheck.batching.on_processes import failed_row
 from cagecheck.errors import InputError
 
 Job = dict[str, Any]

@@ -14,12 +14,12 @@ import trimesh
 from junitparser import JUnitXml
 from typer.testing import CliRunner
 
-from cagecheck.chores.batch import run as batch_module
-from cagecheck.chores.batch.gate import Gate, junit_xml
-from cagecheck.chores.batch.job import run_job
-from cagecheck.chores.batch.manifest import read_manifest
-from cagecheck.chores.batch.on_processes import failed_row, run_locally
-from cagecheck.chores.batch.run import run_batch
+from cagecheck.batching import run as batch_module
+from cagecheck.batching.gate import Gate, junit_xml
+from cagecheck.batching.job import run_job
+from cagecheck.batching.manifest import read_manifest
+from cagecheck.batching.on_processes import failed_row, run_locally
+from cagecheck.batching.run import run_batch
 from cagecheck.cli import app
 from cagecheck.errors import InputError
 
@@ -232,6 +232,7 @@ def test_a_gltf_depends_on_its_buffers_too(tmp_path):
     assert batch_module.asset_key(item, {}) != before
 
 
+@pytest.mark.long
 def test_tuned_assets_are_measured_after_tuning(studio, here, tmp_path):
     studio.write_text(
         SHARED.replace("offset = 0.05", "offset = 0.001") + asset("one", tune=True) + asset("two")

@@ -2,9 +2,10 @@
 
 A job is a dictionary of plain values, so that it travels as JSON to another process or machine:
 ``name``, ``folder`` (absolute, for the results), ``files`` (absolute paths by kind), ``options``,
-``key`` and ``memory_gb``. The answer is a result row (see `run_job`).
+``clash`` (see `ClashWish`, or None), ``key`` and ``memory_gb``. The answer is a result row (see
+`run_job`).
 
-``python -m cagecheck.chores.batch.job`` reads a job from standard input and writes the row to
+``python -m cagecheck.batching.job`` reads a job from standard input and writes the row to
 standard output.
 """
 
@@ -41,8 +42,9 @@ def run_job(job: dict[str, Any]) -> dict[str, Any]:
 
     Returns ``name``, ``key``, ``status`` (``done`` or ``failed``), ``error`` (a sentence, or
     None), ``summary`` and ``predicted`` (see `summary_of`; the first is after tuning where the
-    asset was tuned), ``tuned``, ``seconds`` and ``peak_mb``. Never raises for a fault of the
-    asset: one bad file must not stop a batch.
+    asset was tuned; None where there is no low poly), ``tuned``, ``clashed`` (see
+    `look_and_mend`, or None), ``seconds`` and ``peak_mb``. Never raises for a fault of the asset:
+    one bad file must not stop a batch.
     """
     start = time.perf_counter()
     row: dict[str, Any] = {
@@ -55,9 +57,14 @@ def run_job(job: dict[str, Any]) -> dict[str, Any]:
         "summary": None,
         "predicted": None,
         "tuned": False,
+        "clashed": None,
     }
     try:
-        row |= _check(job) | {"status": "done"}
+        if "low" in job["files"]:
+            row |= _check(job)
+        if job.get("clash") is not None:
+            row["clashed"] = _look(job)
+        row["status"] = "done"
     except InputError as error:
         row["error"] = _named(with_flags(str(error)), job["files"].values())
     except MemoryError:
@@ -76,6 +83,15 @@ def _named(text: str, paths: Iterable[str]) -> str:
     for path in sorted(paths, key=len, reverse=True):
         text = text.replace(path, Path(path).name)
     return text
+
+
+def _look(job: dict[str, Any]) -> dict[str, Any]:
+    from cagecheck.batching.clashes import look_and_mend
+
+    files: dict[str, list[Path]] = {}
+    for kind, path in job["files"].items():
+        files.setdefault(kind.partition(" ")[0], []).append(Path(path))
+    return look_and_mend(job["clash"], files, Path(job["folder"]))
 
 
 def _check(job: dict[str, Any]) -> dict[str, Any]:

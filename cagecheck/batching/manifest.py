@@ -13,9 +13,12 @@ TOML::
     cage = "hero_cage.obj"    # or push = "push.json", or offset = 0.02
     tune = true
     gate = { texels = 100, texels_of = { skew = 20 } }
+    clash = { meshes = ["walk_1.obj", "walk_2.obj"], with = ["body.obj"] }
+    mend = { rest = ["rest.obj"], gap = 0.01 }     # or true
 
 CSV: a header with low, high and any other of these names (thresholds as ``gate_percent``,
-``gate_texels_of_skew``), one asset per line. Paths count from the manifest's folder.
+``gate_texels_of_skew``; ``clash_meshes``, ``mend_gap``, and ``mend`` for true), one asset per line.
+Paths count from the manifest's folder. An asset with ``clash`` needs no low and high.
 """
 
 from __future__ import annotations
@@ -28,7 +31,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, get_args
 
-from cagecheck.chores.batch.gate import DEFECT_SLUGS, Gate
+from cagecheck.batching.gate import DEFECT_SLUGS, Gate
+from cagecheck.batching.wish import ClashWish, read_wish
 from cagecheck.errors import InputError
 from cagecheck.files import read_plain
 from cagecheck.formats.stored import parse_rows
@@ -55,18 +59,24 @@ class Tuned:
 GROUPS = (Settings, MeshOptions, Tuned)
 OPTIONS = {declared.key: declared for group in GROUPS for declared in options_of(group)}
 _LARGEST_MANIFEST = 16 << 20
+# How columns of a CSV begin that stand for a table.
+_TABLES = ("gate_", "clash_", "mend_")
 _UNSAFE = re.compile(r"[^\w.-]+")
 
 
 @dataclass(frozen=True)
 class Asset:
-    """One asset: absolute paths by kind (see `FILES`), options by name, thresholds or None."""
+    """One asset: absolute paths by kind (see `FILES`), options by name, thresholds or None.
+
+    Files that are looked at for clashes are called by their list and their number in it.
+    """
 
     name: str
     slug: str
     files: Mapping[str, Path]
     options: Mapping[str, Any]
     gate: Gate | None
+    clash: ClashWish | None = None
 
 
 @dataclass(frozen=True)
@@ -178,15 +188,19 @@ def _from_csv(path: Path, text: str) -> list[dict[str, Any]]:
 
 
 def _spread_gate(cells: dict[str, Any]) -> dict[str, Any]:
-    """Turn ``gate_texels`` and ``gate_texels_of_skew`` into the nested form of TOML."""
+    """Turn names such as ``gate_texels``, ``gate_texels_of_skew`` and ``mend_gap`` into tables."""
     out: dict[str, Any] = {}
     for name, value in cells.items():
         if name.startswith("gate_texels_of_"):
             gate = out.setdefault("gate", {})
             gate.setdefault("texels_of", {})[name.removeprefix("gate_texels_of_")] = value
-        elif name.startswith("gate_"):
-            out.setdefault("gate", {})[name.removeprefix("gate_")] = value
-        else:
+        elif name.startswith(_TABLES):
+            table, _, key = name.partition("_")
+            held = out.get(table)
+            if not isinstance(held, dict):  # "mend" may stand beside "mend_gap"
+                held = out[table] = {}
+            held[key] = value
+        elif not isinstance(out.get(name), dict):
             out[name] = value
     return out
 
@@ -206,11 +220,11 @@ def _asset(
 
     options: dict[str, Any] = {}
     for key, value in {**shared, **row}.items():
-        if key in ("name", "gate", *FILES):
+        if key in ("name", "gate", "clash", "mend", *FILES):
             continue
         if key not in OPTIONS:
             raise wrong(f"“{key}” is no option.", "Options: " + ", ".join(OPTIONS) + ".")
-        options[key] = _value(key, value, wrong)
+        options[key] = _value(key, value, OPTIONS[key].kind, wrong)
     files = {}
     for kind in FILES:
         value = row.get(kind)
@@ -218,21 +232,27 @@ def _asset(
             if not isinstance(value, str) or not value or "\0" in value:
                 raise wrong(f"{kind} is not a path.")
             files[kind] = (path.parent / value).absolute()
+    wish, lists = read_wish(row, lambda key, value, kind: _value(key, value, kind, wrong), wrong)
     for kind in ("low", "high"):
-        if kind not in files:
+        if kind not in files and (files or wish is None):
             raise wrong(f"{kind} is missing.")
+    for kind, names in lists.items():
+        for k, text in enumerate(names, start=1):
+            if not text or "\0" in text:
+                raise wrong(f"{kind} is not a list of paths.")
+            files[f"{kind} {k}"] = (path.parent / text).absolute()
     gate = _gate(shared_gate, row.get("gate", {}), wrong)
-    return Asset(name, _slug(name, slugs), files, options, gate)
+    return Asset(name, _slug(name, slugs), files, options, gate, wish)
 
 
-def _value(key: str, value: Any, wrong: Any) -> Any:
-    """Return an option's value in its type; text is read as CSV gives it."""
-    kind, words = plain_kind(OPTIONS[key].kind)
+def _value(key: str, value: Any, declared: Any, wrong: Any) -> Any:
+    """Return an option's value in its declared type; text is read as CSV gives it."""
+    kind, words = plain_kind(declared)
     if words:
         if value not in words:
             raise wrong(f"{key} is {value!r}.", f"Use one of {', '.join(words)}.")
         return value
-    if kind is list:
+    if kind in (list, tuple):
         items = value.split(";") if isinstance(value, str) else value
         if not isinstance(items, list) or not all(isinstance(item, str) for item in items):
             raise wrong(f"{key} is not a list of texts.")
@@ -243,7 +263,7 @@ def _value(key: str, value: Any, wrong: Any) -> Any:
         if found is None:
             raise wrong(f"{key} is {value!r}.", "Use true or false.")
         return found
-    if kind is str and float not in get_args(OPTIONS[key].kind):  # text, such as a name
+    if kind is str and float not in get_args(declared):  # text, such as a name
         if isinstance(value, bool) or not isinstance(value, str | int | float):
             raise wrong(f"{key} is {value!r}.", "Write a text.")
         return value.strip() if isinstance(value, str) else exact_text(value)
@@ -275,10 +295,11 @@ def _gate(shared: Any, own: Any, wrong: Any) -> Gate | None:
     if not merged and not of:
         return None
     values: dict[str, float] = {}
+    known = (*Gate.NUMBERS, *Gate.OF_CLASHES)
     for key, value in merged.items():
-        if key not in Gate.NUMBERS:
+        if key not in known:
             raise wrong(f"“{key}” is no threshold.",
-                        "Thresholds: " + ", ".join((*Gate.NUMBERS, "texels_of")) + ".")  # fmt: skip
+                        "Thresholds: " + ", ".join((*known, "texels_of")) + ".")  # fmt: skip
         values[key] = number(f"gate {key}", value, False, wrong)
     for key, value in of.items():
         if key not in DEFECT_SLUGS:

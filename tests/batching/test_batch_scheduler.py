@@ -16,13 +16,15 @@ distributed = pytest.importorskip("distributed")
 
 import dask  # noqa: E402
 
-from cagecheck.chores.batch.job import run_job  # noqa: E402
-from cagecheck.chores.batch.manifest import read_manifest  # noqa: E402
-from cagecheck.chores.batch.on_scheduler import run_on_scheduler  # noqa: E402
-from cagecheck.chores.batch.run import run_batch  # noqa: E402
+from cagecheck.batching.job import run_job  # noqa: E402
+from cagecheck.batching.manifest import read_manifest  # noqa: E402
+from cagecheck.batching.on_scheduler import run_on_scheduler  # noqa: E402
+from cagecheck.batching.run import run_batch  # noqa: E402
 from cagecheck.errors import InputError  # noqa: E402
-from tests.chores.test_batch import SHARED, asset, job_of, results, write_ball  # noqa: E402
+from tests.batching.test_batch import SHARED, asset, job_of, results, write_ball  # noqa: E402
 from tests.paths import ROOT  # noqa: E402
+
+pytestmark = pytest.mark.long
 
 COUNT = 4
 
@@ -87,7 +89,7 @@ def test_a_faulty_asset_stops_no_other_on_the_scheduler(tmp_path, cluster):
 
 
 def test_a_scheduler_that_does_not_answer(tmp_path, monkeypatch):
-    monkeypatch.setattr("cagecheck.chores.batch.on_scheduler._CONNECT_SECONDS", 1)
+    monkeypatch.setattr("cagecheck.batching.on_scheduler._CONNECT_SECONDS", 1)
     with pytest.raises(InputError, match="no scheduler answers"):
         list(run_on_scheduler([job_of(tmp_path, "x")], "tcp://127.0.0.1:9"))
     with pytest.raises(InputError, match="no scheduler answers"):
@@ -231,7 +233,7 @@ def test_a_scheduler_behind_tls(tmp_path, monkeypatch):
     ):  # fmt: skip
         address = cluster.scheduler_address
         assert address.startswith("tls://")
-        monkeypatch.setattr("cagecheck.chores.batch.on_scheduler._CONNECT_SECONDS", 3)
+        monkeypatch.setattr("cagecheck.batching.on_scheduler._CONNECT_SECONDS", 3)
         with pytest.raises(InputError, match=re.escape("distributed.comm.tls")):
             run_batch(plan, tmp_path / "out", scheduler=address)
         with (

@@ -76,7 +76,7 @@ class _Processes:
             if self.stopped:
                 return -signal.SIGTERM, "", ""
             process = subprocess.Popen(
-                [sys.executable, "-m", "cagecheck.chores.batch.job"],
+                [sys.executable, "-m", "cagecheck.batching.job"],
                 stdin=subprocess.PIPE,
                 stdout=subprocess.PIPE,
                 stderr=subprocess.PIPE,
@@ -115,6 +115,7 @@ def failed_row(job: Job, error: str) -> Row:
         "summary": None,
         "predicted": None,
         "tuned": False,
+        "clashed": None,
         "seconds": None,
         "peak_mb": None,
     }
