@@ -113,8 +113,8 @@ class LoopFiles(_Cache):
 
     def load_overload(self, sig: Any, target_context: Any) -> Any:
         """Return the compiled loop for a signature; None where it has to be compiled."""
-        # What is loaded needs numba's memory functions. The rest of what compiling needs takes half
-        # a second to import, and the compiler sees to it (`refresh` in its first step).
+        # What is loaded needs numba's memory functions. What else compiling needs takes longer to
+        # import than loops to load, and the compiler sees to it (`refresh` is its first step).
         rtsys.initialize(target_context)
         name = self._file_name(sig, target_context.codegen())
         loop = self._load(name, target_context)
