@@ -34,6 +34,7 @@ from numba.core import sigutils
 from numba.core.caching import _Cache
 from numba.core.ccallback import CFunc
 from numba.core.compiler import CompileResult
+from numba.core.runtime import rtsys
 from numba.core.serialize import dumps
 
 from cagecheck import compiled, locks
@@ -112,7 +113,9 @@ class LoopFiles(_Cache):
 
     def load_overload(self, sig: Any, target_context: Any) -> Any:
         """Return the compiled loop for a signature; None where it has to be compiled."""
-        target_context.refresh()
+        # What is loaded needs numba's memory functions. What else compiling needs takes longer to
+        # import than loops to load, and the compiler sees to it (`refresh` is its first step).
+        rtsys.initialize(target_context)
         name = self._file_name(sig, target_context.codegen())
         loop = self._load(name, target_context)
         if loop is not None:

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.arrays.box import box_of
 from cagecheck.arrays.types import Floats
 from cagecheck.loops import njit
 
@@ -22,7 +23,7 @@ def coherent_order(positions: Floats) -> NDArray[np.int64]:
     """
     if len(positions) == 0:
         return np.zeros(0, np.int64)
-    low, high = positions.min(axis=0), positions.max(axis=0)
+    low, high = box_of(positions)
     extent = float((high - low).max()) or 1.0
     code = np.empty(len(positions), np.uint64)
     _codes(positions, low, (2**21 - 1) / extent, code)
@@ -41,24 +42,39 @@ def _codes(positions: Floats, low: Floats, scale: float, out: NDArray[np.uint64]
 
 @njit(cache=True, nogil=True)
 def _order_of(code: NDArray[np.uint64]) -> NDArray[np.int64]:
-    """Return the stable order of codes: counted digit by digit, the lowest first."""
+    """Return the stable order of codes: counted digit by digit, the lowest first.
+
+    Codes move along with their numbers, so that every pass reads memory from front to back.
+    """
     n = len(code)
     order, other = np.arange(n), np.empty(n, np.int64)
+    sorted_code, other_code = code.copy(), np.empty(n, np.uint64)
     digits = 1 << _DIGIT_BITS
-    for shift in range(0, _CODE_BITS, _DIGIT_BITS):
-        begin = np.zeros(digits + 1, np.int64)
-        for i in range(n):
-            begin[((code[i] >> np.uint64(shift)) & np.uint64(digits - 1)) + np.uint64(1)] += 1
-        if begin.max() == n:
+    passes = (_CODE_BITS + _DIGIT_BITS - 1) // _DIGIT_BITS
+    begin = np.zeros((passes, digits + 1), np.int64)
+    for i in range(n):
+        for p in range(passes):
+            begin[p, _digit(code[i], p) + 1] += 1
+    for p in range(passes):
+        if n > 0 and begin[p, _digit(code[0], p) + 1] == n:
             continue  # all have the same digit
         for d in range(digits):
-            begin[d + 1] += begin[d]
+            begin[p, d + 1] += begin[p, d]
         for i in range(n):
-            digit = (code[order[i]] >> np.uint64(shift)) & np.uint64(digits - 1)
-            other[begin[digit]] = order[i]
-            begin[digit] += 1
+            digit = _digit(sorted_code[i], p)
+            to = begin[p, digit]
+            other[to], other_code[to] = order[i], sorted_code[i]
+            begin[p, digit] = to + 1
         order, other = other, order
+        sorted_code, other_code = other_code, sorted_code
     return order
+
+
+@njit(cache=True, nogil=True)
+def _digit(code: np.uint64, which: int) -> np.int64:
+    """Return a digit of a code as a number, counted from the lowest."""
+    shifted = code >> np.uint64(which * _DIGIT_BITS)
+    return np.int64(shifted & np.uint64((1 << _DIGIT_BITS) - 1))
 
 
 @njit(cache=True, nogil=True)

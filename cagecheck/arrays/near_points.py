@@ -118,8 +118,8 @@ def nearest_points(
         if near > 0:
             far = near + 1
             to_near, to_far = (
-                _square_to(tree.box, near, x, y, z),
-                _square_to(tree.box, far, x, y, z),
+                square_to(tree.box, near, x, y, z),
+                square_to(tree.box, far, x, y, z),
             )
             if to_far < to_near:
                 near, far, to_near, to_far = far, near, to_far, to_near
@@ -139,13 +139,49 @@ def nearest_points(
             square[at], index[at] = here, i
 
 
+def most_below(tree: PointTree, values: Floats) -> Floats:
+    """Return (B,) the largest of the points' values (N,) in every run of a tree."""
+    out = np.empty(len(tree.box))
+    _most_below(tree, values, out)
+    return out
+
+
+@njit(cache=True, nogil=True)
+def _most_below(tree: PointTree, values: Floats, out: Floats) -> None:
+    for row in range(len(out) - 1, -1, -1):
+        if tree.child[row] > 0:
+            out[row] = max(out[tree.child[row]], out[tree.child[row] + 1])
+            continue
+        out[row] = values[tree.begin[row]]
+        for i in range(tree.begin[row] + 1, tree.end[row]):
+            out[row] = max(out[row], values[i])
+
+
 def room_for_search() -> tuple[NDArray[np.int64], Floats]:
     """Return the room that a search needs; one for every thread."""
     return np.empty(2 * _DEEPEST, np.int64), np.empty(2 * _DEEPEST)
 
 
+def nearest_distances(tree: PointTree, places: Floats) -> Floats:
+    """Return (M,) how far the nearest point of a tree is from places (M, 3)."""
+    out = np.empty(len(places))
+    _nearest_distances(tree, places, *room_for_search(), out)
+    return out
+
+
 @njit(cache=True, nogil=True)
-def _square_to(boxes: Floats, box: int, x: float, y: float, z: float) -> float:
+def _nearest_distances(
+    tree: PointTree, places: Floats, stack: NDArray[np.int64], away: Floats, out: Floats
+) -> None:
+    square, index = np.empty(1), np.empty(1, np.int64)
+    for m in range(len(places)):
+        x, y, z = places[m, 0], places[m, 1], places[m, 2]
+        nearest_points(tree, x, y, z, square, index, stack, away)
+        out[m] = np.sqrt(square[0])
+
+
+@njit(cache=True, nogil=True)
+def square_to(boxes: Floats, box: int, x: float, y: float, z: float) -> float:
     """Return the square of the distance to a box."""
     dx = max(boxes[box, 0] - x, x - boxes[box, 3], 0.0)
     dy = max(boxes[box, 1] - y, y - boxes[box, 4], 0.0)

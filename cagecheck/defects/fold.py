@@ -47,14 +47,23 @@ def fold_ratio(low: LowPoly, cage: Cage, points: SurfacePoints) -> Floats:
     return out
 
 
-def shell_quadratic(
-    low: LowPoly, cage: Cage, points: SurfacePoints
-) -> tuple[Floats, Floats, Floats]:
-    """Return (N,) coefficients c0, c1, c2 of J = c0 + c1 h + c2 h^2 on each point's ray."""
-    triangle = points.triangle
-    moved = np.einsum("ij,ijk->ik", points.barycentric, cage.displacement[triangle])
-    c0, c1, c2 = (np.einsum("ij,ij->i", n[triangle], moved) for n in _shell_normals(low, cage))
-    return c0, c1, c2
+def fold_factor(low: LowPoly, cage: Cage, points: SurfacePoints) -> Floats:
+    """Return (N,) the factor on the cage's displacement above which the shell folds at the sample.
+
+    Scaling the displacement by k turns J(h) into k J(k h), so the shell over a sample is folded
+    when J is negative anywhere in 0 <= h <= k: the factor is the first h at which J falls below
+    zero; infinity where it never does.
+    """
+    n0, n1, n2 = _shell_normals(low, cage)
+    out = np.empty(len(points))
+
+    def work(begin: int, end: int) -> None:
+        _factors(
+            begin, end, points.triangle, points.barycentric, cage.displacement, n0, n1, n2, out
+        )
+
+    in_blocks(len(points), work)
+    return out
 
 
 def _shell_normals(low: LowPoly, cage: Cage) -> tuple[Floats, Floats, Floats]:
@@ -81,6 +90,40 @@ def _ratios(
         )
         scale = 2 * area[f] * np.sqrt(dot(moved, moved))
         out[i] = least / scale if scale > 0 else np.nan
+
+
+@njit(cache=True, nogil=True)
+def _factors(
+    begin: int, end: int, triangle: Any, barycentric: Floats, displacement: Floats, n0: Floats,
+    n1: Floats, n2: Floats, out: Floats,
+) -> None:  # fmt: skip
+    for i in range(begin, end):
+        f = triangle[i]
+        moved = blend(*corners(displacement, f), row(barycentric, i))
+        out[i] = first_below_zero(
+            einsum_dot(row(n0, f), moved),
+            einsum_dot(row(n1, f), moved),
+            einsum_dot(row(n2, f), moved),
+        )
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def first_below_zero(c0: float, c1: float, c2: float) -> float:
+    """Return the least h >= 0 at which c0 + c1 h + c2 h^2 falls below zero, else infinity."""
+    # A shell that is inside out at the low poly itself is folded at any distance.
+    if c0 < 0 or (c0 == 0 and (c1 < 0 or (c1 == 0 and c2 < 0))):
+        return 0.0
+    square = c1 * c1 - 4 * c0 * c2
+    if not square > 0:
+        return np.inf
+    # Both roots without cancellation: q / c2 and c0 / q.
+    root = np.sqrt(square)
+    q = -0.5 * (c1 + (-root if c1 < 0 else root))
+    least = np.inf
+    for h in (c0 / q, q / c2):
+        if 0 < h < least:
+            least = h
+    return least
 
 
 @njit(cache=True, nogil=True)

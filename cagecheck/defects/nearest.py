@@ -193,7 +193,10 @@ def _grow_tree(
                 middle = corner[t, 0, k] + corner[t, 1, k] + corner[t, 2, k]
                 least[k], most[k] = min(least[k], middle), max(most[k], middle)
         if end - begin > LEAF:
-            axis = np.argmax(most - least)
+            axis = 0
+            for k in range(1, 3):
+                if most[k] - least[k] > most[axis] - least[axis]:
+                    axis = k
             key = np.empty(end - begin)
             for i in range(begin, end):
                 t = order[i]

@@ -6,7 +6,7 @@ page or a terminal shows is made from them at the end, and lists are gathered by
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field
 from enum import Enum
 from typing import Any
 
@@ -248,7 +248,7 @@ class Values:
 
     def known(self) -> dict[str, float | str]:
         """Return the values that there are, by name."""
-        return {name: value for name, value in asdict(self).items() if value is not None}
+        return {name: value for name, value in vars(self).items() if value is not None}
 
 
 @dataclass(frozen=True)

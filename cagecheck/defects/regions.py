@@ -151,11 +151,11 @@ def group_samples(
 
     positions : (N, 3) world positions of all points.
     """
-    from scipy.spatial import cKDTree  # who finds nothing does not wait for it to load
-
     n = len(chosen)
     if n == 0:
         return np.zeros(0, np.int32)
+    from scipy.spatial import cKDTree  # who finds nothing does not wait for it to load
+
     place, triangle, spacing = positions[chosen], points.triangle[chosen], points.spacing[chosen]
     tree = cKDTree(place)
     ends: list[tuple[NDArray[np.int64], NDArray[np.int64]]] = []

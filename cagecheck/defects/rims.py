@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.arrays.box import box_of
 from cagecheck.arrays.types import Floats
 from cagecheck.loops import njit
 from cagecheck.meshes.mesh import Surface
@@ -57,8 +58,7 @@ def _triangles_near(
     surface: Surface, parts: NDArray[np.bool_], centre: Floats, radius: Floats
 ) -> Surface:
     """Return the triangles of some parts with a corner in a cell that a ball reaches."""
-    low = surface.positions.min(axis=0).astype(np.float64)
-    high = surface.positions.max(axis=0).astype(np.float64)
+    low, high = box_of(surface.positions)
     cell = np.where(high > low, (high - low) / CELLS, 1.0)
     marked = np.zeros((CELLS, CELLS, CELLS), np.bool_)
     for point, reach in zip(centre, radius, strict=True):
@@ -68,10 +68,10 @@ def _triangles_near(
         marked[first[0] : last[0], first[1] : last[1], first[2] : last[2]] = True
     near = np.empty(len(surface.positions), np.bool_)
     _in_marked(surface.positions, low, cell, marked, near)
-    kept = near[surface.triangles].any(axis=1) & parts[surface.triangle_part]
+    kept = np.empty(surface.triangle_count, np.bool_)
+    used = np.zeros(len(surface.positions), np.bool_)
+    _with_corner_in(near, surface.triangles, parts, surface.triangle_part, kept, used)
     triangles = surface.triangles[kept]
-    used = np.zeros(len(surface.positions), bool)
-    used[triangles] = True
     number = np.cumsum(used) - 1
     return Surface(
         surface.positions[used],
@@ -79,6 +79,16 @@ def _triangles_near(
         surface.triangle_part[kept],
         surface.part_names,
     )
+
+
+@njit(cache=True, nogil=True)
+def _with_corner_in(near, triangles, parts, part, kept, used):  # type: ignore[no-untyped-def]
+    """Mark the triangles of some parts with a corner that is near, and all their corners."""
+    for t in range(len(triangles)):
+        a, b, c = triangles[t, 0], triangles[t, 1], triangles[t, 2]
+        kept[t] = (near[a] or near[b] or near[c]) and parts[part[t]]
+        if kept[t]:
+            used[a] = used[b] = used[c] = True
 
 
 @njit(cache=True, nogil=True)

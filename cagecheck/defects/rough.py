@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats, Ints
+from cagecheck.loops import njit
 from cagecheck.meshes.mesh import Surface
 from cagecheck.meshes.surface_edges import site_numbers
 
@@ -95,7 +96,15 @@ def _touching(corner: Ints, faces: NDArray[np.int64]) -> NDArray[np.int64]:
     """Return the faces that share a corner with some faces, these among them."""
     marked = np.zeros(int(corner.max(initial=-1)) + 1, bool)
     marked[corner[faces]] = True
-    return np.flatnonzero(marked[corner].any(axis=1))
+    touching = np.empty(len(corner), np.bool_)
+    _any_marked(corner, marked, touching)
+    return np.flatnonzero(touching)
+
+
+@njit(cache=True, nogil=True)
+def _any_marked(corner: Ints, marked: NDArray[np.bool_], out: NDArray[np.bool_]) -> None:
+    for f in range(len(out)):
+        out[f] = marked[corner[f, 0]] or marked[corner[f, 1]] or marked[corner[f, 2]]
 
 
 def crumpled_faces(

@@ -123,8 +123,8 @@ def skew_scale(
 
     texels : (N,) texels per world unit, 0 without UVs.
     """
-    without = 1 / (limits.skew_share * part_sizes(low)[low.triangle_part[triangle]])
-    return np.where(texels > 0, texels / limits.skew_texels, without)
+    without = 1 / (limits.skew_share * part_sizes(low)[low.triangle_part])
+    return np.where(texels > 0, texels / limits.skew_texels, without[triangle])
 
 
 def part_sizes(low: LowPoly) -> Floats:
@@ -148,27 +148,55 @@ def _judge(
     for i in range(begin, end):
         at = factor if touching else factor * start[i]
         layer = recorded_of(first, t, i, at, depth)
-        aim = target[i]
-        flags = _layer_flags(layer, aim, at, depth, t, front, own)
-        if layer != NO_LAYER and layer == aim:
-            if slant[i] > skew_degrees and slide_of(t[layer], slant[i]) * skew_scale[i] > 1:
-                flags |= _SKEW
-            if front[aim] and target_lean[i] > steep_degrees:
-                flags |= _STEEP
-        if not touching and factor > 0 and factor > fold_from[i]:
-            flags |= _FOLD
-        if split_slope[i] != 0:
-            height = t[layer] if layer != NO_LAYER else at
-            if split_slope[i] * height > split_texels:
-                flags |= _SPLIT
+        flags = flags_at(
+            i, layer, at, is_folded(factor, touching, fold_from[i]), t, front, own, target,
+            target_lean, slant, skew_scale, split_slope, depth, skew_degrees, steep_degrees,
+            split_texels,
+        )  # fmt: skip
         out_recorded[i] = layer
         out_flags[i] = flags
-        out_main[i] = CLEAN
-        if flags != 0:
-            for d in _ORDER:
-                if flags & (np.uint16(1) << np.uint16(d)):
-                    out_main[i] = d
-                    break
+        out_main[i] = main_of(flags)
+
+
+@njit(cache=True, nogil=True, inline="always")
+def is_folded(factor: float, touching: bool, fold_from: float) -> bool:
+    """Tell whether the shell folds with the cage at `factor` times its distance."""
+    return not touching and factor > 0 and factor > fold_from
+
+
+@njit(cache=True, nogil=True, inline="always")
+def flags_at(
+    i: int, layer: int, at: float, folded: bool, t: Any, front: Any, own: Any, target: Any,
+    target_lean: Any, slant: Any, skew_scale: Any, split_slope: Any, depth: float,
+    skew_degrees: float, steep_degrees: float, split_texels: float,
+) -> Any:  # fmt: skip
+    """Return the flags of sample i where `layer` is recorded by a ray that starts at `at`."""
+    aim = target[i]
+    flags = _layer_flags(layer, aim, at, depth, t, front, own)
+    if layer != NO_LAYER and layer == aim:
+        if slant[i] > skew_degrees and slide_of(t[layer], slant[i]) * skew_scale[i] > 1:
+            flags |= _SKEW
+        if front[aim] and target_lean[i] > steep_degrees:
+            flags |= _STEEP
+    if folded:
+        flags |= _FOLD
+    if split_slope[i] != 0:
+        height = t[layer] if layer != NO_LAYER else at
+        if split_slope[i] * height > split_texels:
+            flags |= _SPLIT
+    return flags
+
+
+@njit(cache=True, nogil=True, inline="always")
+def main_of(flags: Any) -> Any:
+    """Return the main defect of some flags, or `CLEAN`."""
+    main = np.uint8(CLEAN)
+    if flags != 0:
+        for d in _ORDER:
+            if flags & (np.uint16(1) << np.uint16(d)):
+                main = d
+                break
+    return main
 
 
 @njit(cache=True, nogil=True, inline="always")

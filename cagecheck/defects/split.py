@@ -55,8 +55,11 @@ def split_slope(wedge_slope: Floats, texels: Floats) -> Floats:
 
     Without UVs there are no texels to hide a wedge in, and any width is too wide: infinite.
     """
+    mapped = texels > 0
+    if mapped.all():
+        return wedge_slope * texels
     without = np.where(wedge_slope != 0, np.copysign(np.inf, wedge_slope), 0.0)
-    return np.where(texels > 0, wedge_slope * texels, without)
+    return np.where(mapped, wedge_slope * texels, without)
 
 
 def _half_edge(barycentric: Floats) -> np.ndarray:

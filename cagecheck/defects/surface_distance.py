@@ -81,8 +81,7 @@ def detour_ratio(
     out as infinity without being measured.
     """
     out = np.full(len(p), np.inf)
-    touching = np.zeros(len(p), bool)
-    _touching(graph.welded, triangle_p, triangle_q, touching)
+    touching = touch(graph, triangle_p, triangle_q)
     out[touching] = 1.0
     todo = np.flatnonzero(~touching)
     chord = np.linalg.norm(p[todo] - q[todo], axis=1)
@@ -102,6 +101,13 @@ def detour_ratio(
     with ThreadPoolExecutor(usable_cores()) as pool:
         list(pool.map(work, spans))
     out[todo] = ratio
+    return out
+
+
+def touch(graph: SurfaceGraph, one: Ints, other: Ints) -> NDArray[np.bool_]:
+    """Tell of M pairs of triangles which are the same or share a vertex."""
+    out = np.zeros(len(one), bool)
+    _touching(graph.welded, one, other, out)
     return out
 
 

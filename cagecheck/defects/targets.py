@@ -36,7 +36,7 @@ from cagecheck.arrays.vectors import dot, row
 from cagecheck.defects.blocks import in_blocks
 from cagecheck.defects.nearest import NearestPaired
 from cagecheck.defects.related import Pieces, related_pieces
-from cagecheck.defects.surface_distance import SurfaceGraph, detour_ratio, surface_graph
+from cagecheck.defects.surface_distance import SurfaceGraph, detour_ratio, surface_graph, touch
 from cagecheck.loops import njit
 from cagecheck.meshes.facets import unit_normal
 from cagecheck.meshes.lowpoly import LowPoly
@@ -282,10 +282,16 @@ def _belonging(
         )  # fmt: skip
         for of_another in (False, True):
             chosen = (claimed[open_rows] == of_another) & ~sure[ray[open_rows]] & (nearest >= 0)
-            some = open_rows[chosen]
-            ratio[some] = detour_ratio(
-                graph, points.triangle[ray[some]], rays.origin[ray[some]], nearest[chosen],
-                place[chosen], DOUBT_TO,
+            asked = np.flatnonzero(chosen)
+            some, here = open_rows[asked], nearest[asked]
+            own_triangle = points.triangle[ray[some]]
+            # Mostly it is the next triangle at the farthest, and there is no way to measure.
+            near = touch(graph, own_triangle, here)
+            ratio[some[near]] = 1.0
+            far = np.flatnonzero(~near)
+            ratio[some[far]] = detour_ratio(
+                graph, own_triangle[far], rays.origin[ray[some[far]]], here[far],
+                place[asked[far]], DOUBT_TO,
             )  # fmt: skip
             sure[ray[some[ratio[some] <= MAX_DETOUR]]] = True
     belongs = ratio <= MAX_DETOUR

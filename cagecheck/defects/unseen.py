@@ -17,9 +17,16 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from cagecheck.arrays.near_points import PointTree, nearest_points, room_for_search, tree_over
+from cagecheck.arrays.near_points import (
+    PointTree,
+    most_below,
+    nearest_points,
+    room_for_search,
+    square_to,
+    tree_over,
+)
 from cagecheck.arrays.types import Floats, Ints
-from cagecheck.arrays.vectors import dot, row
+from cagecheck.arrays.vectors import Vector, dot, minus, row, store
 from cagecheck.defects.blocks import in_blocks
 from cagecheck.defects.classify import Findings
 from cagecheck.defects.targets import Ground, ground_of
@@ -175,19 +182,19 @@ def _near_a_hit(
     m = len(high.face)
     if len(hit) == 0 or m == 0:
         return np.full(m, np.inf), np.zeros(m, bool)
-    place, reach = np.empty((len(hit), 3)), np.empty(len(hit))
-    face = layers.face[findings.recorded[hit]]
+    place, facing, reach = np.empty((len(hit), 3)), np.empty((len(hit), 3)), np.empty(len(hit))
     _place_hits(
         surface.positions, surface.triangles, rays.origin, rays.direction, points.spacing, hit,
-        layers.t[findings.recorded[hit]], face, place, reach,
+        layers.t[findings.recorded[hit]], layers.face[findings.recorded[hit]], place, facing, reach,
     )  # fmt: skip
-    tree, farthest = tree_over(place), float(reach.max())
+    tree = tree_over(place)
+    farthest = most_below(tree, reach)
     gap, seen = np.empty(m), np.empty(m, bool)
     most = np.minimum(HITS_LOOKED_AT, len(hit))
 
     def look(begin: int, end: int) -> None:
         _look_around(
-            surface.positions, surface.triangles, tree, face, reach, farthest,
+            surface.positions, surface.triangles, tree, facing, reach, farthest,
             high.position[begin:end], high.face[begin:end], most, *room_for_search(),
             gap[begin:end], seen[begin:end],
         )  # fmt: skip
@@ -207,15 +214,17 @@ def _place_hits(
     t: Floats,
     face: Ints,
     place: Floats,
+    facing: Floats,
     reach: Floats,
 ) -> None:
-    """Write where hits lie, and how far from them surface counts as seen."""
+    """Write where hits lie, where they face, and how far from them surface counts as seen."""
     for m in range(len(hit)):
         ray = row(direction, hit[m])
-        cosine = abs(dot(unit_normal(positions, triangles, face[m]), ray))
+        normal = unit_normal(positions, triangles, face[m])
+        store(facing, m, normal)
         for k in range(3):
             place[m, k] = origin[hit[m], k] + t[m] * ray[k]
-        reach[m] = SEEN_SPACINGS * spacing[hit[m]] / max(cosine, LEAST_COSINE)
+        reach[m] = SEEN_SPACINGS * spacing[hit[m]] / max(abs(dot(normal, ray)), LEAST_COSINE)
 
 
 @njit(cache=True, nogil=True)
@@ -223,9 +232,9 @@ def _look_around(
     positions: NDArray[Any],
     triangles: NDArray[Any],
     tree: PointTree,
-    hit_face: Ints,
+    facing: Floats,
     reach: Floats,
-    farthest: float,
+    farthest: Floats,
     asked: Floats,
     asked_face: Ints,
     most: NDArray[np.int64],
@@ -234,9 +243,10 @@ def _look_around(
     gap: Floats,
     seen: NDArray[np.bool_],
 ) -> None:
-    """Write how far the nearest hit is, and whether one shows the place; farthest : of all reach.
+    """Write how far the nearest hit is, and whether one shows the place.
 
-    most : how many of the nearest hits are looked at, first and where that does not tell.
+    farthest : the largest reach in every run of the tree. most : how many of the nearest hits are
+    looked at, first and where that does not tell.
     """
     square, index = np.empty(most[-1]), np.empty(most[-1], np.int64)
     for m in range(len(asked)):
@@ -248,15 +258,47 @@ def _look_around(
             crowded = False
             for k in range(count):
                 # A hit on the other side of a thin wall does not show this side.
-                other = unit_normal(positions, triangles, hit_face[which[k]])
-                if dot(other, normal) > 0.0:
+                if dot(row(facing, which[k]), normal) > 0.0:
                     seen[m] |= np.sqrt(near[k]) <= reach[which[k]]
                 else:
                     crowded = True
             gap[m] = np.sqrt(near[0])
-            # On such a wall the nearest hits may all be on the other side: look farther.
-            if seen[m] or not crowded or np.sqrt(near[count - 1]) > farthest:
+            if seen[m] or not crowded or np.sqrt(near[count - 1]) > farthest[0]:
                 break
+            # On such a wall the nearest hits may all be on the other side: look farther, where any
+            # hit at all shows the place.
+            if count == most[0]:
+                here = row(asked, m)
+                if not _any_shows(tree, facing, reach, farthest, here, normal, stack):
+                    break
+
+
+@njit(cache=True, nogil=True)
+def _any_shows(
+    tree: PointTree,
+    facing: Floats,
+    reach: Floats,
+    farthest: Floats,
+    place: Vector,
+    normal: Vector,
+    stack: NDArray[np.int64],
+) -> bool:
+    """Tell whether a place lies within the reach of any hit that faces as it does."""
+    stack[0], top = 0, 1
+    while top > 0:
+        top -= 1
+        run = stack[top]
+        if np.sqrt(square_to(tree.box, run, place[0], place[1], place[2])) > farthest[run]:
+            continue
+        if tree.child[run] > 0:
+            stack[top], stack[top + 1] = tree.child[run], tree.child[run] + 1
+            top += 2
+            continue
+        for i in range(tree.begin[run], tree.end[run]):
+            way = minus(row(tree.points, i), place)
+            if np.sqrt(dot(way, way)) <= reach[i] and dot(row(facing, i), normal) > 0.0:
+                return True
+    return False
 
 
 def rays_below(

@@ -206,8 +206,8 @@ def lean_degrees(low: LowPoly, points: SurfacePoints, normals: Floats) -> Floats
 
 def straight_directions(low: LowPoly, points: SurfacePoints) -> Floats:
     """Return (N, 3) unit: the face normal; on edges and vertices the averaged normal."""
-    out: Floats = low.face_normals[points.triangle]
-    flat = (out == 0).all(axis=1)
+    out: Floats = np.take(low.face_normals, points.triangle, axis=0)
+    flat = (low.face_normals == 0).all(axis=1)[points.triangle]
     shared = np.flatnonzero(
         (points.kind == PointKind.EDGE) | (points.kind == PointKind.VERTEX) | flat
     )
@@ -223,9 +223,10 @@ def texels_everywhere(
     low: LowPoly, points: SurfacePoints, map_size: int, limits: Thresholds
 ) -> Floats:
     """Return (N,) texels per world unit; without UVs those of a part that fills a tile."""
-    per_unit = low.texels_per_unit(map_size)[points.triangle]
-    size = part_sizes(low)[low.triangle_part[points.triangle]]
-    return np.where(per_unit > 0, per_unit, limits.skew_texels / (limits.skew_share * size))
+    per_unit, size = low.texels_per_unit(map_size), part_sizes(low)[low.triangle_part]
+    without = limits.skew_texels / (limits.skew_share * size)
+    out: Floats = np.where(per_unit > 0, per_unit, without)[points.triangle]
+    return out
 
 
 def rounding_degrees(lean: Floats) -> Floats:

@@ -156,34 +156,28 @@ def _smooth_normals(
 ) -> NDArray[np.float32]:
     leader = _leaders(positions, triangles, part)
     total = np.zeros((len(positions), 3), np.float32)
-    edge = np.empty((3, 3))
-    n = np.empty(3)
     for f in range(len(triangles)):
-        for k in range(3):
-            a, b = triangles[f, k], triangles[f, (k + 1) % 3]
-            for i in range(3):
-                edge[k, i] = np.float64(positions[b, i]) - np.float64(positions[a, i])
-        n[0] = edge[0, 1] * edge[1, 2] - edge[0, 2] * edge[1, 1]
-        n[1] = edge[0, 2] * edge[1, 0] - edge[0, 0] * edge[1, 2]
-        n[2] = edge[0, 0] * edge[1, 1] - edge[0, 1] * edge[1, 0]
-        doubled = np.sqrt(n[0] * n[0] + n[1] * n[1] + n[2] * n[2])
+        a, b, c = triangles[f, 0], triangles[f, 1], triangles[f, 2]
+        pa, pb, pc = row(positions, a), row(positions, b), row(positions, c)
+        ab, bc, ca = minus(pb, pa), minus(pc, pb), minus(pa, pc)
+        n = cross(ab, bc)
+        doubled = np.sqrt(dot(n, n))
         if doubled == 0.0:
             continue
-        for k in range(3):
-            before = edge[k - 1] if k > 0 else edge[2]
-            cosine = -(before[0] * edge[k, 0] + before[1] * edge[k, 1] + before[2] * edge[k, 2])
-            weight = doubled if by_area else np.arctan2(doubled, cosine)
-            v = leader[triangles[f, k]]
+        for v, before, after in ((a, ca, ab), (b, ab, bc), (c, bc, ca)):
+            weight = doubled if by_area else np.arctan2(doubled, -dot(before, after))
+            at = leader[v]
             for i in range(3):
-                total[v, i] += np.float32(weight * n[i] / doubled)
+                total[at, i] += np.float32(weight * n[i] / doubled)
     for v in range(len(total)):
         x, y, z = total[v, 0], total[v, 1], total[v, 2]
         length = np.sqrt(x * x + y * y + z * z)
         if length > 0:
-            total[v] /= length
+            total[v, 0], total[v, 1], total[v, 2] = x / length, y / length, z / length
     for v in range(len(total)):
-        if leader[v] != v:
-            total[v] = total[leader[v]]
+        at = leader[v]
+        if at != v:
+            total[v, 0], total[v, 1], total[v, 2] = total[at, 0], total[at, 1], total[at, 2]
     return total
 
 

@@ -49,14 +49,15 @@ def snap(uv: Floats, tile: int, width: int, height: int) -> Snapped:
     """
     with np.errstate(invalid="ignore"):
         local = uv - np.array(tile_origin(tile), dtype=np.float64)
-        reach = (local.max(axis=1) > 0).all(axis=1) & (local.min(axis=1) < 1).all(axis=1)
-        narrow = (np.ptp(local, axis=1) <= WIDEST_TRIANGLE).all(axis=1)
-    owner = np.flatnonzero(reach & narrow).astype(np.int32)
+        a, b, c = local[:, 0], local[:, 1], local[:, 2]
+        least, most = np.minimum(np.minimum(a, b), c), np.maximum(np.maximum(a, b), c)
+        inside = (most > 0) & (least < 1) & (most - least <= WIDEST_TRIANGLE)
+    owner = np.flatnonzero(inside[:, 0] & inside[:, 1]).astype(np.int32)
     scaled = local[owner]
     scaled[:, :, 1] = 1.0 - scaled[:, :, 1]
     corner = np.rint(scaled * (np.array([width, height]) * SUBTEXEL)).astype(np.int64)
-    a, b, c = corner[:, 0], corner[:, 1], corner[:, 2]
-    doubled = (b[:, 0] - a[:, 0]) * (c[:, 1] - a[:, 1]) - (b[:, 1] - a[:, 1]) * (c[:, 0] - a[:, 0])
+    p, q, r = corner[:, 0], corner[:, 1], corner[:, 2]
+    doubled = (q[:, 0] - p[:, 0]) * (r[:, 1] - p[:, 1]) - (q[:, 1] - p[:, 1]) * (r[:, 0] - p[:, 0])
     swapped = doubled < 0
     corner[swapped, 1:] = corner[swapped, :0:-1]
     solid = doubled != 0

@@ -56,7 +56,7 @@ class Rows:
 
 @dataclass(frozen=True, eq=False)
 class Solution:
-    """The displacement (P, 3) and the force of every row (K,)."""
+    """The displacement (P, 3), and the force of every row (K,) to begin the next search from."""
 
     move: Floats
     force: Floats
@@ -147,10 +147,13 @@ def least_move(
     if begin is None:
         x = _bounded(dual, x, kept)
         u = dual.drawn + dual.moves(x)
+        if dual.lack(u) > _GIVES * kept:
+            # The search goes on from its own forces the next time. Those of the alternating steps
+            # hold what they cost, too: where several frames pull against each other, a search that
+            # begins there costs more than the one before, and the descent ends early.
+            u = _alternating(dual, u, x)[0]
     else:
-        u = begin[index]
-    if begin is not None or dual.lack(u) > _GIVES * kept:
-        u, x = _alternating(dual, u, x)
+        u, x = _alternating(dual, begin[index], x)
     move[index], found[movable] = u, x
     return Solution(move, found)
 

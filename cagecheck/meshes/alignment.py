@@ -14,6 +14,9 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.arrays.box import box_of
+from cagecheck.arrays.morton import coherent_order
+from cagecheck.arrays.near_points import nearest_distances, tree_over
 from cagecheck.arrays.types import Floats
 from cagecheck.errors import InputError, Notice
 from cagecheck.meshes.mesh import Mesh, Surface
@@ -212,7 +215,7 @@ def _sample(positions: NDArray[Any], index: NDArray[Any], count: int) -> Floats:
 
 def _box(positions: NDArray[Any], index: NDArray[np.int32] | None) -> Floats:
     used = positions if index is None else positions[index]
-    return np.array([used.min(axis=0), used.max(axis=0)], np.float64)
+    return np.array(box_of(used))
 
 
 def _diagonal(box: Floats) -> float:
@@ -226,11 +229,9 @@ def _gap(a: Floats, b: Floats) -> float:
 
 def _median_distance(low: Floats, high: Floats, size: float) -> float:
     """Return the median distance from low to the nearest high points, in sizes of the low."""
-    from scipy.spatial import cKDTree  # meshes that plainly fit do not wait for it to load
-
-    tree = cKDTree(high)
+    tree = tree_over(high[coherent_order(high)])
     for asked in (low[:: max(len(low) // _FEW, 1)], low):
-        distance = float(np.median(tree.query(asked)[0])) / size
+        distance = float(np.median(nearest_distances(tree, asked))) / size
         if distance > _FAR:
             break
     return distance

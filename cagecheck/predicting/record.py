@@ -14,23 +14,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cagecheck.arrays.npz import write_npz
-from cagecheck.arrays.types import Floats
-from cagecheck.defects.fold import shell_quadratic
+from cagecheck.arrays.types import Floats, Ints
+from cagecheck.arrays.vectors import angle_degrees, blend, corners, row, unit
+from cagecheck.defects.blocks import in_blocks
+from cagecheck.defects.fold import fold_factor
 from cagecheck.defects.regions import Region
 from cagecheck.defects.rule import skew_scale
 from cagecheck.defects.split import split_slope, wedge_slope
 from cagecheck.defects.visible import hole_error, layer_error
+from cagecheck.loops import njit
 from cagecheck.meshes.edges import polygon_edges
-from cagecheck.meshes.facets import hit_normals
-from cagecheck.meshes.lowpoly import LowPoly
-from cagecheck.meshes.normals import normalised
+from cagecheck.meshes.facets import unit_normal
 from cagecheck.predicting.result import Prediction
-from cagecheck.rays.cage import Cage
-from cagecheck.rays.points import SurfacePoints, interpolate
 from cagecheck.report.heatmap import HeatMap
 
-# Crossings whose normals are looked up at once: bounds the memory.
-_BLOCK = 1 << 20
 # Four vertices off a plane fix a linear map; many more make sure of four such.
 PROBED = 64
 
@@ -130,28 +127,6 @@ def map_size_of(prediction: Prediction) -> int:
     return prediction.settings.texels or prediction.settings.map_size
 
 
-def fold_factor(low: LowPoly, cage: Cage, points: SurfacePoints) -> Floats:
-    """Return (N,) the factor on the cage's displacement above which the shell folds at the sample.
-
-    Scaling the displacement by k turns J(h) into k J(k h), so the shell over a sample is folded
-    when J is negative anywhere in 0 <= h <= k: the factor is the first h at which J falls below
-    zero; infinity where it never does.
-    """
-    c0, c1, c2 = shell_quadratic(low, cage, points)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        root = np.sqrt(np.maximum(c1 * c1 - 4 * c0 * c2, 0.0))
-        # Both roots without cancellation: q / c2 and c0 / q.
-        q = -0.5 * (c1 + np.where(c1 < 0, -root, root))
-        first, second = c0 / q, q / c2
-    roots = np.stack([first, second])
-    roots[~(np.isfinite(roots) & (roots > 0))] = np.inf
-    crosses = c1 * c1 - 4 * c0 * c2 > 0
-    out = np.where(crosses, roots.min(axis=0), np.inf)
-    # A shell that is inside out at the low poly itself is folded at any distance.
-    starts_folded = (c0 < 0) | ((c0 == 0) & ((c1 < 0) | ((c1 == 0) & (c2 < 0))))
-    return np.where(starts_folded, 0.0, out)
-
-
 def layer_lean(
     prediction: Prediction, wanted: NDArray[np.int64] | None = None
 ) -> NDArray[np.float32]:
@@ -162,14 +137,25 @@ def layer_lean(
     low, points, layers = prediction.low, prediction.points, prediction.layers
     ray = layers.ray if wanted is None else layers.ray[wanted]
     face = layers.face if wanted is None else layers.face[wanted]
-    out = np.empty(len(ray), np.float32)
-    for a in range(0, len(ray), _BLOCK):
-        rows = ray[a : a + _BLOCK]
-        corners = 3 * points.triangle[rows, None].astype(np.int64) + np.arange(3)
-        shading = normalised(
-            interpolate(low.shading_normals.reshape(-1, 3), corners, points.barycentric[rows])
-        )
-        normal = hit_normals(prediction.scene.surface, face[a : a + _BLOCK])
-        cosine = np.einsum("ij,ij->i", shading, normal)
-        out[a : a + _BLOCK] = np.degrees(np.arccos(np.clip(cosine, -1, 1)))
+    surface, out = prediction.scene.surface, np.empty(len(ray), np.float32)
+
+    def work(begin: int, end: int) -> None:
+        here = slice(begin, end)
+        _leans(
+            surface.positions, surface.triangles, low.shading_normals, points.triangle,
+            points.barycentric, ray[here], face[here], out[here],
+        )  # fmt: skip
+
+    in_blocks(len(out), work)
     return out
+
+
+@njit(cache=True, nogil=True)
+def _leans(
+    positions: NDArray[Any], triangles: NDArray[Any], shading: Floats, triangle: Ints,
+    barycentric: Floats, ray: Ints, face: Ints, out: NDArray[np.float32],
+) -> None:  # fmt: skip
+    for m in range(len(out)):
+        i = ray[m]
+        smooth = unit(blend(*corners(shading, triangle[i]), row(barycentric, i)))
+        out[m] = angle_degrees(smooth, unit_normal(positions, triangles, face[m]))

@@ -10,10 +10,11 @@ from __future__ import annotations
 import numpy as np
 
 from cagecheck.arrays.types import Floats
+from cagecheck.defects.fold import fold_factor
 from cagecheck.defects.recolour import Recolourer, Table, most_factor
 from cagecheck.defects.rule import skew_scale
 from cagecheck.defects.split import split_slope, wedge_slope
-from cagecheck.predicting.record import fold_factor, layer_lean, map_size_of, single
+from cagecheck.predicting.record import layer_lean, map_size_of, single
 from cagecheck.predicting.result import Prediction
 from cagecheck.rays.layers import NO_LAYER
 from cagecheck.report.content import Slide
@@ -33,12 +34,7 @@ def slide_of(prediction: Prediction, heat: HeatMap) -> Slide:
     )
     most = most_factor(float(prediction.settings.reach or 0.0), prediction.rays.start)
     factors, own = stops(most, recolourer.touching)
-    code = np.empty((len(factors), len(heat.positions)), np.uint8)
-    area = np.empty((len(factors), 256))
-    for k, factor in enumerate(factors):
-        now = recolourer.at(float(factor))
-        code[k] = now.main[now.shown]
-        area[k] = now.area
+    code, area = recolourer.at_all(factors)
     offset, label = prediction.settings.offset, prediction.cage.label
     words = [distance_words(float(f), label, offset, recolourer.touching) for f in factors]
     return Slide(factors, own, code, area, tuple(words), recolourer.touching)
@@ -61,7 +57,7 @@ def _table(prediction: Prediction, heat: HeatMap) -> Table:
     texels = low.texels_per_unit(map_size_of(prediction))[points.triangle]
     part = prediction.scene.surface.triangle_part[layers.face]
     # Of crossings that belong to no sample the normal does not matter.
-    wanted = np.unique(target[target != NO_LAYER])
+    wanted = target[target != NO_LAYER]
     lean = np.zeros(len(layers.t), np.float32)
     lean[wanted] = layer_lean(prediction, wanted)
     return Table(

@@ -17,6 +17,9 @@ from cagecheck.meshes.edges import triangle_edges
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.words.numbers import count_text
 
+# Digits in base 4 of a point's number: more than 63 bits have.
+_MOST_DIGITS = 32
+
 
 class PointKind(IntEnum):
     """Where on the low poly a point lies."""
@@ -66,7 +69,11 @@ class SurfacePoints:
         index : array of int, or (N,) bool
             The points.
         """
-        return SurfacePoints(**{f.name: getattr(self, f.name)[index] for f in fields(self)})
+        # NumPy's `take` copies rows of three in a third of the time that an index needs.
+        rows = np.flatnonzero(index) if index.dtype == bool else index
+        return SurfacePoints(
+            **{f.name: np.take(getattr(self, f.name), rows, axis=0) for f in fields(self)}
+        )
 
     def positions(self, low: LowPoly) -> Floats:
         """Return where the points are.
@@ -81,7 +88,9 @@ class SurfacePoints:
         (N, 3) float64
             World positions.
         """
-        return interpolate(low.positions, low.triangles[self.triangle], self.barycentric)
+        out: Floats = np.empty((len(self), 3))
+        _place(low.positions, low.triangles, self.triangle, self.barycentric, out)
+        return out
 
 
 def interpolate(values: Floats, corners: Ints, barycentric: Floats) -> Floats:
@@ -98,6 +107,18 @@ def _interpolate(values: Floats, corners: Ints, barycentric: Floats, out: Floats
         u, v, w = barycentric[i, 0], barycentric[i, 1], barycentric[i, 2]
         for k in range(out.shape[1]):
             out[i, k] = values[a, k] * u + values[b, k] * v + values[c, k] * w
+
+
+@njit(cache=True, nogil=True)
+def _place(
+    positions: Floats, triangles: Ints, triangle: Ints, barycentric: Floats, out: Floats
+) -> None:
+    """Write where points lie: what `interpolate` makes of the corners of their triangles."""
+    for i in range(len(out)):
+        a, b, c = triangles[triangle[i], 0], triangles[triangle[i], 1], triangles[triangle[i], 2]
+        u, v, w = barycentric[i, 0], barycentric[i, 1], barycentric[i, 2]
+        for k in range(3):
+            out[i, k] = positions[a, k] * u + positions[b, k] * v + positions[c, k] * w
 
 
 def join_points(sets: list[SurfacePoints]) -> SurfacePoints:
@@ -230,20 +251,22 @@ def _interior(
 def _triangular_van_der_corput(
     chosen: NDArray[np.int64], start: NDArray[np.int64], seed: int, out: Floats
 ) -> None:
+    scrambling = np.empty(_MOST_DIGITS, np.int64)
     for k in range(len(chosen)):
         count = start[k + 1] - start[k]
         levels = 0
         while 4**levels < count:
             levels += 1
+        for level in range(levels):
+            drawn = mix(np.uint64(seed), np.uint64(chosen[k]), np.uint64(level))
+            scrambling[level] = np.int64(drawn & np.uint64(3))
         for i in range(count):
             # Barycentric coordinates of the current sub-triangle's centre, and its half size
             # with sign: digit 0 is the middle sub-triangle, which points the other way.
             a, b, c = 1.0 / 3, 1.0 / 3, 1.0 / 3
             size, digits = 1.0, i
             for level in range(levels):
-                digit = (digits & 3) ^ np.int64(
-                    mix(np.uint64(seed), np.uint64(chosen[k]), np.uint64(level)) & np.uint64(3)
-                )
+                digit = (digits & 3) ^ scrambling[level]
                 digits >>= 2
                 size *= 0.5
                 if digit == 0:

@@ -11,6 +11,7 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.arrays.box import box_of
 from cagecheck.arrays.types import Floats
 from cagecheck.errors import InputError, takes
 from cagecheck.meshes.mesh import Surface
@@ -100,8 +101,7 @@ class Scene:
                 file=surface.source.path if surface.source else None,
                 cure="The file is damaged; export it again.",
             )
-        low = surface.positions.min(axis=0).astype(np.float64)
-        high = surface.positions.max(axis=0).astype(np.float64)
+        low, high = box_of(surface.positions)
         self.centre: Floats = 0.5 * (low + high)
         self.scale = float((high - low).max()) or 1.0
         self._caster = _make_caster(self)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import functools
 import json
 import os
 from collections.abc import Callable, Sequence
@@ -11,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from jinja2 import Environment, StrictUndefined
+from jinja2 import Environment, StrictUndefined, Template
 from markupsafe import Markup, escape
 from numpy.typing import NDArray
 
@@ -335,13 +336,7 @@ def _render(
 ) -> str:
     groups = _list_groups(content)
     rows = [row for group in groups for row in group["rows"]]
-    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True)
-    environment.filters["hex"] = hex_of
-    environment.filters["breakable"] = breakable
-    environment.filters["short"] = short_name
-    environment.filters["base64"] = lambda data: base64.b64encode(data).decode("ascii")
-    template = environment.from_string(read_text("templates/report.html.j2"))
-    return template.render(
+    return _template().render(
         version=__version__,
         content=content,
         css=Markup(read_text("templates/report.css")),
@@ -369,6 +364,17 @@ def _render(
         more_tiles=len(content.tiles) - len(tiles),
         has_photos=any(picture.photo is not None for picture in tiles),
     )
+
+
+@functools.cache
+def _template() -> Template:
+    """Return the page's template, made once for page after page."""
+    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True)
+    environment.filters["hex"] = hex_of
+    environment.filters["breakable"] = breakable
+    environment.filters["short"] = short_name
+    environment.filters["base64"] = lambda data: base64.b64encode(data).decode("ascii")
+    return environment.from_string(read_text("templates/report.html.j2"))
 
 
 def short_name(name: str) -> str:

@@ -12,10 +12,11 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from cagecheck.arrays.types import Floats, Ints
+from cagecheck.arrays.vectors import row
 from cagecheck.defects.kinds import CLEAN
 from cagecheck.loops import njit
 from cagecheck.maps.raster import columns_of, rows_of, snap
-from cagecheck.meshes.barycentric import barycentric_of
+from cagecheck.meshes.barycentric import weights_in
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.tiles import FIRST_TILE, NO_TILE, tile_origin
 from cagecheck.report.colours import CLEAN_COLOUR, Rgb
@@ -98,14 +99,26 @@ def heat_uv(low: LowPoly, heat: HeatMap) -> tuple[Floats, Ints]:
     owner[heat.triangles.ravel()] = np.repeat(heat.low_triangle, 3)
     if low.uv is None:
         return np.full((len(owner), 2), np.nan), np.full(len(owner), NO_TILE, np.int32)
-    corner = low.positions[low.triangles[owner]]
-    weights = barycentric_of(heat.positions, corner)
-    tile = low.tile[owner]
-    uv = np.einsum("ij,ijk->ik", weights, low.uv[owner])
-    origin = np.array([tile_origin(int(t)) if t != NO_TILE else (0, 0) for t in np.unique(tile)])
-    within = uv - origin[np.searchsorted(np.unique(tile), tile)]
-    within[tile == NO_TILE] = np.nan
-    return within, tile
+    # Of every low-poly triangle: its tile's corner.
+    tiles, which = np.unique(low.tile, return_inverse=True)
+    origin = np.array([tile_origin(int(t)) if t != NO_TILE else (np.nan, np.nan) for t in tiles])
+    within = np.empty((len(owner), 2))
+    _uv_within(low.positions, low.triangles, low.uv, origin[which], owner, heat.positions, within)
+    return within, low.tile[owner]
+
+
+@njit(cache=True, nogil=True)
+def _uv_within(
+    positions: Floats, triangles: Ints, uv: Floats, origin: Floats, owner: NDArray[np.int64],
+    place: Floats, out: Floats,
+) -> None:  # fmt: skip
+    """Write the UVs of places on triangles, counted from the corners of their tiles."""
+    for i in range(len(owner)):
+        f = owner[i]
+        a, b, c = triangles[f, 0], triangles[f, 1], triangles[f, 2]
+        u, v, w = weights_in(row(place, i), row(positions, a), row(positions, b), row(positions, c))
+        for k in range(2):
+            out[i, k] = u * uv[f, 0, k] + v * uv[f, 1, k] + w * uv[f, 2, k] - origin[f, k]
 
 
 def draw_tiles(
@@ -123,7 +136,7 @@ def draw_tiles(
     """
     of_triangle = tile[heat.triangles[:, 0]]
     pictures = []
-    for number in np.unique(of_triangle):
+    for number in np.flatnonzero(np.bincount(of_triangle)):
         if number == NO_TILE:
             continue
         rows = np.flatnonzero(of_triangle == number)

@@ -11,9 +11,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.arrays.box import box_of
 from cagecheck.arrays.rows import rows_of_runs, sorted_by_label
 from cagecheck.arrays.types import Floats
 from cagecheck.defects.recolour import rank_table
+from cagecheck.loops import njit
 from cagecheck.meshes.edges import polygon_edges
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Surface
@@ -22,6 +24,7 @@ from cagecheck.rendering.camera import Outlook, Outlooks
 from cagecheck.report.content import PageContent, PageField, Slide
 from cagecheck.report.heatmap import HeatMap
 from cagecheck.report.outline import outline
+from cagecheck.report.outline import worst_of_triangles as worst_of_corners
 from cagecheck.words.numbers import figures
 
 # Rays drawn for a region, and for all regions together: what a page can carry and an eye follow.
@@ -79,8 +82,8 @@ class Box:
     @staticmethod
     def around(*sets: NDArray[np.floating]) -> Box:
         """Return the smallest cube around points."""
-        low = np.min([s.min(axis=0) for s in sets if len(s)], axis=0).astype(float)
-        high = np.max([s.max(axis=0) for s in sets if len(s)], axis=0).astype(float)
+        boxes = np.array([box_of(s) for s in sets if len(s)])
+        low, high = boxes[:, 0].min(axis=0), boxes[:, 1].max(axis=0)
         centre = (low + high) / 2
         half = float((high - low).max() / 2) or 1.0
         return Box((float(centre[0]), float(centre[1]), float(centre[2])), half)
@@ -113,9 +116,22 @@ def pack_heat(packed: Packed, box: Box, content: PageContent, uv: Floats) -> Non
 
 def worst_last(triangles: NDArray[np.int32], rank: NDArray[np.uint8]) -> NDArray[np.int32]:
     """Return the triangles turned (not flipped) so that the vertex of least rank comes last."""
-    worst = np.argmin(rank[triangles], axis=1)
-    columns = (worst[:, None] + np.array([1, 2, 3])) % 3
-    return np.take_along_axis(triangles, columns, axis=1)
+    out = np.empty_like(triangles)
+    _turn_worst_last(triangles, rank, out)
+    return out
+
+
+@njit(cache=True, nogil=True)
+def _turn_worst_last(
+    triangles: NDArray[np.int32], rank: NDArray[np.uint8], out: NDArray[np.int32]
+) -> None:
+    for i in range(len(triangles)):
+        worst = 0
+        for k in range(1, 3):
+            if rank[triangles[i, k]] < rank[triangles[i, worst]]:
+                worst = k
+        for k in range(3):
+            out[i, k] = triangles[i, (worst + 1 + k) % 3]
 
 
 def pack_fields(packed: Packed, fields: Sequence[PageField]) -> list[dict[str, Any]]:
@@ -236,18 +252,33 @@ def find_outlooks(content: PageContent) -> list[Outlook]:
 
 def worst_of_triangles(heat: HeatMap, main: NDArray[np.uint8]) -> NDArray[np.uint8]:
     """Return (M,) the worst main defect of each triangle's vertices."""
-    rank = rank_table()
-    corners = main[heat.sample][heat.triangles]
-    worst = np.argmin(rank[corners], axis=1)
-    out: NDArray[np.uint8] = np.take_along_axis(corners, worst[:, None], axis=1)[:, 0]
+    out = np.empty(len(heat.triangles), np.uint8)
+    worst_of_corners(heat.triangles, heat.sample, main, rank_table(), out)
     return out
 
 
 def least_region(heat: HeatMap, region: NDArray[np.int32]) -> NDArray[np.uint16]:
     """Return (M,) the most harmful region among each triangle's vertices, 0 for none."""
-    corners = region[heat.sample][heat.triangles].astype(np.int64)
-    least = np.where(corners > 0, corners, np.iinfo(np.int64).max).min(axis=1)
-    return np.where(least < 1 << 16, least, 0).astype(np.uint16)
+    out = np.empty(len(heat.triangles), np.uint16)
+    _least_of_corners(heat.triangles, heat.sample, region, out)
+    return out
+
+
+@njit(cache=True, nogil=True)
+def _least_of_corners(
+    triangles: NDArray[np.int32],
+    shown: NDArray[np.int64],
+    region: NDArray[np.int32],
+    out: NDArray[np.uint16],
+) -> None:
+    most = np.iinfo(np.uint16).max
+    for i in range(len(triangles)):
+        least = 0
+        for k in range(3):
+            number = region[shown[triangles[i, k]]]
+            if number > 0 and (least == 0 or number < least):
+                least = number
+        out[i] = least if least <= most else 0
 
 
 def _starts(groups: list[Any]) -> NDArray[np.int32]:

@@ -16,6 +16,7 @@ from cagecheck.cli import app
 from cagecheck.errors import InputError
 from cagecheck.formats.write_mesh import write_mesh
 from cagecheck.report.schemas import read_schema
+from cagecheck.watching.assets import BatchWatch
 from tests.mending.test_mend import flat, sheet, sphere
 
 runner = CliRunner()
@@ -200,3 +201,19 @@ def test_the_command_says_what_was_left(walk):
     told = runner.invoke(app, ["batch", str(walk / "m.toml"), "--out", str(walk / "out")])
     assert told.exit_code == 0, told.output
     assert "walk: Nothing crosses any more" in told.output and "1 asset: 1 clean" in told.output
+
+
+def test_a_watch_says_what_became_of_clashes(walk):
+    pytest.importorskip("watchfiles", reason="the extra watch is not installed")
+    (walk / "m.toml").write_text(WALK + MEND)
+    watch = BatchWatch(walk / "m.toml", walk / "out")
+    (words,) = (news.words for news in stopping(watch) if news.kind == "round")
+    assert words.startswith("walk: Nothing crosses any more") and words.endswith("1 clean.")
+
+
+def stopping(watch):
+    """Go through what a watch tells, to the end of its first round."""
+    for news in watch:
+        if news.kind == "round":
+            watch.stop()
+        yield news

@@ -7,14 +7,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from cagecheck.defects.fold import fold_ratio
+from cagecheck.defects.fold import fold_factor, fold_ratio
 from cagecheck.defects.kinds import CLEAN, PRECEDENCE
 from cagecheck.defects.recolour import Recolourer, Table, rank_table
 from cagecheck.meshes.lowpoly import prepare_low
 from cagecheck.meshes.mesh import mesh_from_polygons
 from cagecheck.predicting.heat import build_heat_map
 from cagecheck.predicting.predict import predict
-from cagecheck.predicting.record import fold_factor, view_arrays
+from cagecheck.predicting.record import view_arrays
 from cagecheck.predicting.result import Prediction
 from cagecheck.rays.cage import cage_from_mesh, cage_from_offset
 from cagecheck.rays.points import sample_points

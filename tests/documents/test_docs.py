@@ -33,7 +33,7 @@ ROOT_COMMAND = typer.main.get_command(app)
 FENCE = re.compile(r"^```(\w*)\n(.*?)^```$", re.M | re.S)
 INLINE = re.compile(r"`([^`\n]+)`")
 # Options in the documents that are other programs'.
-FOREIGN_OPTIONS = {"--check", "--write", "--tls-ca-file", "--tls-cert", "--tls-key"}
+FOREIGN_OPTIONS = {"--check", "--write", "--loops", "--tls-ca-file", "--tls-cert", "--tls-key"}
 
 
 def name_of(page: Path) -> str:

@@ -285,3 +285,23 @@ def test_frames_are_mended_alike(way):
                   for a, b, c in zip(moves, moves[1:], moves[2:], strict=False)]  # fmt: skip
         assert result.flicker == pytest.approx(max(middle))
         assert result.flicker < 0.25 * result.frames[-1].largest_move
+
+
+def test_one_displacement_is_the_least_of_the_frame_that_asks_for_most():
+    """The least move out of the most bent arm leaves the sleeve clear of it in the other frames,
+    too. No displacement that serves all frames costs less, so theirs has to be that one."""
+    bends = (0.1, 0.2, 0.3)
+    rest = [tube(0.55, 0), arm(0)]
+    scenes = [[tube(0.55, 0), arm(b)] for b in bends]
+    alone = mended(*scenes[-1], settings=settings("sleeve"), rest=rest)
+    for scene in scenes:
+        moved = scene[0].with_positions(alone.meshes[0].positions)
+        assert not find_clashes([moved, scene[1]]).passing
+    together = mend_clashes(scenes, settings("sleeve", over_time="one"), rest=rest)
+    assert together.left == 0
+    for frame in together.frames:
+        # Both end within 2 % of their least cost, which lengths follow by half of that.
+        assert frame.largest_move == pytest.approx(alone.largest_move, rel=0.01)
+        assert frame.largest_stretch == pytest.approx(alone.largest_stretch, rel=0.02)
+        apart = frame.parts[0].move - alone.parts[0].move
+        assert np.sqrt((apart**2).mean()) < 0.05 * np.sqrt((alone.parts[0].move ** 2).mean())
