@@ -106,6 +106,7 @@ def test_table_page_and_documents(walk, here):
     assert "assets/as_it_is/mended" not in page
 
 
+@pytest.mark.long
 def test_done_until_a_file_or_an_option_changes(walk, here):
     def run(text):
         here.clear()

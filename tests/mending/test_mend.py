@@ -287,6 +287,7 @@ def test_frames_are_mended_alike(way):
         assert result.flicker < 0.25 * result.frames[-1].largest_move
 
 
+@pytest.mark.long
 def test_one_displacement_is_the_least_of_the_frame_that_asks_for_most():
     """The least move out of the most bent arm leaves the sleeve clear of it in the other frames,
     too. No displacement that serves all frames costs less, so theirs has to be that one."""
