@@ -18,5 +18,5 @@ SUMMARIES = {
     "inspect": "Inspect a low poly, and how a high poly fits it, before baking.",
     "tiles": "UDIM tiles: what lies where, names of maps, materials per tile.",
     "clash": "Find parts that pass through each other: where and how deep.",
-    "batch": "Check (and tune) many assets; take up an interrupted run.",
+    "batch": "Check (and tune, and mend) many assets; take up an interrupted run.",
 }

@@ -53,13 +53,15 @@ def ply_of_mesh(mesh: Mesh) -> Iterator[bytes | NDArray[Any]]:
     uv = _per_vertex(mesh, mesh.corner_uv)
     if uv is not None:
         fields.append((("s", "t"), _plain(uv)))  # type: ignore[arg-type]
-    face_uv = mesh.corner_uv if uv is None else None
+    face_uv = None
+    if uv is None and mesh.corner_uv is not None:
+        face_uv = _plain(np.nan_to_num(mesh.corner_uv))
     sizes = np.diff(mesh.face_start)
     most = int(sizes.max(initial=0))
     # A count of UV numbers is twice that of corners and shares the type.
     count_type = "uchar" if most * (1 if face_uv is None else 2) < 256 else "int"
     columns = "".join(_columns(names, values) for names, values in fields)
-    extra = "" if face_uv is None else f"property list {count_type} float texcoord\n"
+    extra = "" if face_uv is None else f"property list {count_type} {_kind(face_uv)} texcoord\n"
     yield _header(mesh.vertex_count, columns, mesh.face_count, count_type, extra)
     yield np.concatenate([v.view(np.uint8).reshape(len(v), -1) for _, v in fields], axis=1)
     yield _face_bytes(mesh.corner_vertex, face_uv, sizes, count_type)
@@ -73,9 +75,12 @@ def _plain(values: NDArray[Any]) -> NDArray[Any]:
     return np.ascontiguousarray(single if exact else values.astype("<f8"))
 
 
+def _kind(values: NDArray[Any]) -> str:
+    return "float" if values.dtype.itemsize == 4 else "double"
+
+
 def _columns(names: Any, values: NDArray[Any]) -> str:
-    kind = "float" if values.dtype.itemsize == 4 else "double"
-    return "".join(f"property {kind} {name}\n" for name in names)
+    return "".join(f"property {_kind(values)} {name}\n" for name in names)
 
 
 def _header(vertices: int, columns: str, faces: int, count_type: str, extra: str = "") -> bytes:
@@ -97,12 +102,14 @@ def _per_vertex(mesh: Mesh, rows: Floats | None) -> Floats | None:
 
 
 def _face_bytes(
-    vertex: Ints, uv: Floats | None, sizes: NDArray[np.int64], count_type: str
+    vertex: Ints, uv: NDArray[Any] | None, sizes: NDArray[np.int64], count_type: str
 ) -> NDArray[np.uint8]:
+    """Return the rows of the faces; uv : (C, 2) packed, of the corners."""
     width = 1 if count_type == "uchar" else 4
+    pair = 0 if uv is None else 2 * uv.dtype.itemsize
     length = width + 4 * sizes
     if uv is not None:
-        length = length + width + 8 * sizes
+        length = length + width + pair * sizes
     row = np.concatenate([[0], np.cumsum(length)])
     out = np.zeros(int(row[-1]), np.uint8)
     code = "<u1" if width == 1 else "<i4"
@@ -113,8 +120,8 @@ def _face_bytes(
     if uv is not None:
         start = start + width + 4 * sizes
         _scatter(out, start, (2 * sizes).astype(code))
-        pairs = np.nan_to_num(uv).astype("<f4").view("V8").ravel()
-        _scatter(out, np.repeat(start + width, sizes) + 8 * within, pairs)
+        pairs = uv.view(f"V{pair}").ravel()
+        _scatter(out, np.repeat(start + width, sizes) + pair * within, pairs)
     return out
 
 

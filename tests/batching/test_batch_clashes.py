@@ -63,6 +63,7 @@ def batch(folder, text, out="out", **more):
     return run_batch(read_manifest(folder / "m.toml"), folder / out, **more)
 
 
+@pytest.mark.long
 def test_files_are_those_of_the_command(walk, here):
     result = batch(walk, WALK + MEND)
     (row,) = result.rows
@@ -88,6 +89,7 @@ def test_files_are_those_of_the_command(walk, here):
     assert "proposal" in clashed["verdict"]
 
 
+@pytest.mark.long
 def test_table_page_and_documents(walk, here):
     result = batch(walk, WALK + MEND + WALK.replace("walk", "as it is"))
     assert not result.passed
@@ -129,6 +131,7 @@ def test_done_until_a_file_or_an_option_changes(walk, here):
     assert not (mended.parent / "clashes" / "frame_0002.ply").exists()
 
 
+@pytest.mark.long
 def test_thresholds_of_clashes(walk, here):
     text = "[gate]\nclash_depth = 0.15\n" + WALK + MEND + WALK.replace("walk", "as it is")
     result = batch(walk, text)
@@ -196,6 +199,7 @@ def test_bad_wishes_are_said_plainly(tmp_path, text, said):
         read_manifest(tmp_path / "m.toml")
 
 
+@pytest.mark.long
 def test_the_command_says_what_was_left(walk):
     """A process of its own, from the command: a row in the table, and the verdict in words."""
     (walk / "m.toml").write_text(WALK + MEND)
@@ -204,6 +208,7 @@ def test_the_command_says_what_was_left(walk):
     assert "walk: Nothing crosses any more" in told.output and "1 asset: 1 clean" in told.output
 
 
+@pytest.mark.long
 def test_a_watch_says_what_became_of_clashes(walk):
     pytest.importorskip("watchfiles", reason="the extra watch is not installed")
     (walk / "m.toml").write_text(WALK + MEND)

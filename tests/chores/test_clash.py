@@ -725,6 +725,7 @@ def test_frames_are_checked_one_by_one(walk):
     assert run(*frames, "--with", walk / "body.obj", "--out", out).exit_code == 2
 
 
+@pytest.mark.long
 def test_maps_of_all_frames_share_their_colours(walk):
     """Each file is what its frame's map is with the deepest clash of all, to the last byte."""
     body, out = read_mesh(walk / "body.obj"), walk / "out"

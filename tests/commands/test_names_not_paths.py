@@ -59,6 +59,7 @@ def sources(document: Any) -> set[str]:
     return set()
 
 
+@pytest.mark.long
 def test_files_hold_names_not_paths(disk: Path) -> None:
     told, seen = str(disk).encode(), 0
     for path in sorted(p for out in ("out", "tuned", "found") for p in (disk / out).rglob("*")):

@@ -168,6 +168,7 @@ def test_what_a_limit_leaves_is_said_and_exits_with_1(pair: tuple[Path, Path]) -
     assert document["conflicts"][0]["remedies"]
 
 
+@pytest.mark.long
 def test_maps_and_straightening(tmp_path: Path) -> None:
     low, high = studded_box(cells=2, fine=10)
     write_mesh(low.mesh, tmp_path / "low.glb")

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import pytest
+
 import cagecheck
 from cagecheck.predicting.settings import Settings
 from cagecheck.tuning.page import page_of_tuning
@@ -11,6 +13,7 @@ from cagecheck.tuning.write import tuning_document
 from tests.scenes.planted_sheets import OFFSET, TIGHT, Bump, bumpy, square
 
 
+@pytest.mark.long
 def test_tuning_mends_the_planted_places() -> None:
     """Two bumps rise through the cage before; afterwards the cage goes over them."""
     settings = Settings(

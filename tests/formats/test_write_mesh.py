@@ -105,6 +105,18 @@ def test_ply_counts_take_a_byte_while_that_holds_them(
     assert np.array_equal(again.corner_uv, uv)
 
 
+@pytest.mark.parametrize(("step", "kind"), [(0.25, b"float"), (0.1, b"double")])
+def test_ply_uvs_of_faces_are_double_where_float_would_round_them(
+    tmp_path: Path, step: float, kind: bytes
+) -> None:
+    uv = step * np.arange(12, dtype=float).reshape(6, 2)
+    mesh = mesh_from_polygons(CORNERS[:4], [[0, 1, 2], [2, 1, 0]], uv=uv)
+    write_mesh(mesh, tmp_path / "a.ply")
+    header = (tmp_path / "a.ply").read_bytes().partition(b"end_header")[0]
+    assert b"property list uchar " + kind + b" texcoord" in header
+    assert np.array_equal(read_mesh(tmp_path / "a.ply").corner_uv, uv)
+
+
 @pytest.mark.parametrize("missing", [False, True])
 def test_gltf_has_normals_of_a_surface_for_all_of_its_vertices_or_none(
     tmp_path: Path, missing: bool

@@ -45,6 +45,7 @@ def test_what_a_clean_bake_gets_wrong_is_found_and_nothing_else(
     assert (found.fault[wrong] != Fault.CLEAN).mean() > 0.8
 
 
+@pytest.mark.long
 def test_a_convention_and_a_defect_are_named_and_placed(hand: tuple[Scenery, np.ndarray]) -> None:
     scenery, wrong = hand
     result, plan = found_in(scenery, ("object-space", "recorded too deep"))

@@ -157,6 +157,7 @@ def predicted(model, bake, seed, texels=None, unseen_points=0):
     return predict(low, high, paired=model.paired, settings=settings)
 
 
+@pytest.mark.long
 @hypothesis_settings(max_examples=12, deadline=None, derandomize=True)
 @given(seed=st.integers(0, 10**6))
 def test_every_sample_has_the_defects_that_the_definitions_give_it(seed):

@@ -303,6 +303,7 @@ def test_turned_corners_keep_their_height_over_their_own_triangle(share: float) 
         assert along == pytest.approx(np.repeat(low.face_normals[:, None], 3, axis=1), abs=1e-12)
 
 
+@pytest.mark.long
 def test_the_same_input_gives_the_same_fields() -> None:
     low, high = studded_box(cells=2, fine=12)
     result = tune(low, high, settings=replace(SETTINGS, samples=1000))
