@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -30,11 +31,14 @@ LONG_FILES = (
     "documents/test_mutate.py", "tuning/test_card_cage.py", "predicting/test_preview.py",
 )  # fmt: skip
 HERE = Path(__file__).parent
+# Where this variable is set, a run of all tests is one of the long ones, too.
+LONG_TOO = "CAGECHECK_LONG_TESTS"
 
 
 def pytest_configure(config: pytest.Config) -> None:
-    """Leave out long tests where neither files nor marks are asked for."""
-    if config.args_source is pytest.Config.ArgsSource.TESTPATHS and not config.option.markexpr:
+    """Leave out long tests where neither they nor files nor marks are asked for."""
+    whole = config.args_source is pytest.Config.ArgsSource.TESTPATHS
+    if whole and not config.option.markexpr and not os.environ.get(LONG_TOO):
         config.option.markexpr = "not long"
 
 

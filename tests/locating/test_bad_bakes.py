@@ -26,10 +26,10 @@ from tests.bad_bakes.pieces import Model
 pytestmark = pytest.mark.long
 
 SIZE, SEED = 256, 0
+# All of them, on three kinds of mesh, are in docs/evidence_locate.md.
 CHOSEN = (
-    "strength halved", "shifted", "0.7 and back", "rays along faces", "depth too small", "hole",
-    "flipped patch", "painted over", "part left out", "baked together", "sculpt changed",
-    "offset too small",
+    "strength halved", "shifted", "rays along faces", "depth too small", "hole", "flipped patch",
+    "part left out", "baked together", "offset too small",
 )  # fmt: skip
 CAUSE = {cause.name: cause for cause in CAUSES}
 

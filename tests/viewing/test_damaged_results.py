@@ -17,7 +17,7 @@ from cagecheck.viewing.model import ViewModel
 from cagecheck.viewing.result import read_result
 from tests.scenes.damage import npz_bytes, odd_json, odd_npz
 
-CASES = 25
+CASES = 12
 
 
 @pytest.fixture

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import shutil
 import subprocess
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
@@ -345,15 +347,28 @@ kind = window.plotter.render_window.GetClassName()
 window.close()
 print("window", kind)
 """
-    done = subprocess.run(
-        [*XVFB, sys.executable, "-c", script], capture_output=True, text=True, timeout=300,
-        env={k: v for k, v in os.environ.items() if k != "VTK_DEFAULT_OPENGL_WINDOW"},
-    )  # fmt: skip
+    kept = {k: v for k, v in os.environ.items() if k != "VTK_DEFAULT_OPENGL_WINDOW"}
+    with x_server() as display:
+        done = subprocess.run(
+            [sys.executable, "-c", script], capture_output=True, text=True, timeout=300,
+            env=kept | {"DISPLAY": display},
+        )  # fmt: skip
     assert done.returncode == 0, done.stderr
-    assert "window vtkXOpenGLRenderWindow" in done.stdout
+    assert "window vtkXOpenGLRenderWindow" in done.stdout, done.stderr
 
 
-XVFB = ["xvfb-run", "-a", "-s", "-screen 0 1280x800x24"]
+@contextlib.contextmanager
+def x_server() -> Iterator[str]:
+    """Run a virtual screen; it picks its number and tells it once it takes windows."""
+    command = ["Xvfb", "-displayfd", "1", "-screen", "0", "1280x800x24", "-nolisten", "tcp"]
+    with subprocess.Popen(
+        command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True
+    ) as server:
+        try:
+            assert server.stdout is not None
+            yield f":{server.stdout.readline().strip()}"
+        finally:
+            server.terminate()
 
 
 def test_the_manual_names_every_key_and_field() -> None:
