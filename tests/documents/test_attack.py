@@ -18,13 +18,13 @@ pytestmark = pytest.mark.long
 @pytest.mark.skipif(os.name == "nt", reason="signals and limits of memory are POSIX's")
 def test_a_short_attack_breaks_nothing(tmp_path: Path) -> None:
     done = subprocess.run(
-        [sys.executable, "scripts/attack.py", "--count", "10", "--stride", "121", "--short",
+        [sys.executable, "scripts/attack.py", "--count", "5", "--stride", "121", "--short",
          "--keep", str(tmp_path / "failed")],
         cwd=ROOT, capture_output=True, text=True, timeout=900, check=False,
     )  # fmt: skip
     assert done.returncode == 0, done.stdout + done.stderr
     tried = [int(n) for n in re.findall(r"(\d+) tried", done.stdout)]
-    assert len(tried) > 35 and min(tried) > 0 and sum(tried) > 300
+    assert len(tried) > 35 and min(tried) > 0 and sum(tried) > 150
 
 
 def test_the_figures_are_all_nought() -> None:
