@@ -57,7 +57,7 @@ def test_gltf_keeps_parts_uvs_and_materials(tmp_path: Path, low, extension: str)
     has_uv = np.isfinite(low.corner_uv[corners]).all(axis=1)
     assert np.allclose(again.corner_uv[has_uv], low.corner_uv[corners][has_uv])
     assert np.array_equal(again.face_material, low.face_material[cut.face])
-    scene = trimesh.load_scene(tmp_path / f"out.{extension}")
+    scene = trimesh.load(tmp_path / f"out.{extension}", force="scene")
     assert set(scene.graph.nodes_geometry) == set(low.part_names)
     assert sum(len(g.faces) for g in scene.geometry.values()) == len(cut.face)
 
