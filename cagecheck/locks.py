@@ -10,8 +10,11 @@ import contextlib
 import os
 import sys
 import threading
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
+
+from cagecheck.errors import InputError
 
 _WINDOWS = os.name == "nt"
 # Drives that know locks per process only would let this process take its own a second time.
@@ -57,6 +60,25 @@ def take(path: Path) -> Lock | None:
             with _GUARD:
                 _OURS.discard(key)
     return lock
+
+
+@contextlib.contextmanager
+def alone(path: Path, busy: InputError) -> Iterator[None]:
+    """Hold a lock in a folder, and remove its file in the end.
+
+    Raises `busy` while somebody else holds it, and `InputError` where it cannot be written.
+    """
+    try:
+        lock = take(path)
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        raise InputError(f"cannot write here ({reason}).", file=str(path.parent)) from error
+    if lock is None:
+        raise busy
+    try:
+        yield
+    finally:
+        lock.release(remove=True)
 
 
 def _take(path: Path) -> Lock | None:

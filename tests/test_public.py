@@ -37,7 +37,7 @@ OWN = {
     "cagecheck.batching.page": "how results are told to people",
     "cagecheck.chores.clash.page.clash_verdict": "how results are told to people",
     "cagecheck.meshes.mesh.scale_of": "how results are told to people",
-    "cagecheck.mending.page.mending_verdict": "how results are told to people",
+    "cagecheck.mending.page.proposal_verdict": "how results are told to people",
     "cagecheck.inspecting.tile_page.tile_verdict": "how results are told to people",
     "cagecheck.defects.entries": "how results are told to people",
     "cagecheck.defects.headline": "how results are told to people",

@@ -10,7 +10,7 @@ from cagecheck.batching.wish import MESHES, REST, STANDING, mend_settings
 from cagecheck.chores.clash.over_frames import ClashFiles, find_clash_frames
 from cagecheck.chores.clash.page import clash_verdict
 from cagecheck.mending.over_files import mend_found
-from cagecheck.mending.page import mending_verdict
+from cagecheck.mending.page import proposal_verdict
 from cagecheck.staging import recover
 
 # Folders within an asset's own.
@@ -56,7 +56,7 @@ def look_and_mend(
     return row | {
         "clashes": sum(len(frame.after) for frame in frames),
         "depth": max(frame.depth_after for frame in frames),
-        "verdict": f"{mending_verdict(mended)} This is a proposal: look at it before it is used.",
+        "verdict": proposal_verdict(mended),
         "mending": {key: told[key] for key in ("outer", "gap", "over_time", "flicker")}
         | {
             "largest_move": max(frame.largest_move for frame in frames),

@@ -25,7 +25,7 @@ from cagecheck.errors import InputError, takes
 from cagecheck.files import Stamp, read_plain, replace_file, sha256_of, stamp
 from cagecheck.formats.references import data_files
 from cagecheck.formats.stored import parse_json
-from cagecheck.locks import take
+from cagecheck.locks import alone
 from cagecheck.progress import Progress, silent
 from cagecheck.report.valid import fault_of
 from cagecheck.staging import recover
@@ -296,20 +296,13 @@ def _finish(
 def _alone_in(folder: Path) -> Iterator[None]:
     """Open the batch's folder and keep other batches out of it."""
     _open_folder(folder)
-    try:
-        lock = take(folder / LOCK)
-    except OSError as error:
-        raise InputError(f"cannot write here ({error.strerror}).", file=str(folder)) from error
-    if lock is None:
-        raise InputError(
-            "another batch is at work in this folder.",
-            file=str(folder),
-            cure="Wait until it is done, or name another folder with `out`.",
-        )
-    try:
+    busy = InputError(
+        "another batch is at work in this folder.",
+        file=str(folder),
+        cure="Wait until it is done, or name another folder with `out`.",
+    )
+    with alone(folder / LOCK, busy):
         yield
-    finally:
-        lock.release(remove=True)
 
 
 def _open_folder(folder: Path) -> None:

@@ -16,7 +16,7 @@ from cagecheck.commands.terminal import EXIT_CLEAN, EXIT_DEFECTS, Terminal, plac
 from cagecheck.errors import InputError
 from cagecheck.files import refuse_results
 from cagecheck.mending.over_files import mend_found
-from cagecheck.mending.page import mending_verdict
+from cagecheck.mending.page import proposal_verdict
 from cagecheck.mending.result import Mending
 from cagecheck.mending.settings import MendSettings
 from cagecheck.meshes.pose import Pose
@@ -196,9 +196,7 @@ def _say_mended(
         how = {"one": "one displacement for all frames", "smooth": "smooth in time"}
         words = how.get(mended.over_time, mended.over_time)
         terminal.say(f"Frames: {words}; flicker {readable(mended.flicker)}.")
-    terminal.conclude(
-        f"{mending_verdict(mended)} This is a proposal: look at it before it is used."
-    )
+    terminal.conclude(proposal_verdict(mended))
     terminal.say("Wrote " + ", ".join(str(path) for path in files))
 
 

@@ -171,6 +171,11 @@ def mending_verdict(mending: Mending) -> str:
     return f"Clashes are left in {left} of {count_words(clashing, 'frame')} that had any."
 
 
+def proposal_verdict(mending: Mending) -> str:
+    """Say in two sentences what crosses still, and what the mended files are."""
+    return f"{mending_verdict(mending)} This is a proposal: look at it before it is used."
+
+
 def _content(mending: Mending, names: Sequence[str]) -> dict[str, Any]:
     frames = mending.frames
     left = sum(bool(frame.after) for frame in frames)

@@ -38,20 +38,6 @@ def asset(name, **more):
 
 
 @pytest.fixture
-def here(monkeypatch):
-    """Run jobs in this process, one after another, and note their names."""
-    seen = []
-
-    def jobs_here(jobs):
-        for job in jobs:
-            seen.append(job["name"])
-            yield run_job(job)
-
-    monkeypatch.setattr(batch_module, "_runner", lambda workers, scheduler: jobs_here)
-    return seen
-
-
-@pytest.fixture
 def studio(tmp_path):
     """Two balls and a manifest."""
     for name in ("one", "two"):

@@ -7,9 +7,7 @@ import jsonschema
 import pytest
 from typer.testing import CliRunner
 
-from cagecheck.batching import run as batch_module
 from cagecheck.batching.gate import Gate
-from cagecheck.batching.job import run_job
 from cagecheck.batching.manifest import read_manifest
 from cagecheck.batching.run import run_batch
 from cagecheck.cli import app
@@ -33,20 +31,6 @@ outer = ["cloth"]
 gap = 0.01
 over_time = "smooth"
 """
-
-
-@pytest.fixture
-def here(monkeypatch):
-    """Run jobs in this process, as the JSON that they travel as, and note their names."""
-    seen = []
-
-    def jobs_here(jobs):
-        for job in jobs:
-            seen.append(job["name"])
-            yield run_job(json.loads(json.dumps(job)))
-
-    monkeypatch.setattr(batch_module, "_runner", lambda workers, scheduler: jobs_here)
-    return seen
 
 
 @pytest.fixture

@@ -30,7 +30,6 @@ import json
 import os
 import re
 import tempfile
-from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Literal, cast, get_args
@@ -38,7 +37,7 @@ from typing import Any, Literal, cast, get_args
 from cagecheck.errors import InputError
 from cagecheck.files import read_plain, sha256_of
 from cagecheck.formats.stored import parse_json
-from cagecheck.locks import take
+from cagecheck.locks import alone
 from cagecheck.maps.map_names import name_key
 
 State = Literal["begun", "staged", "done", "undone"]
@@ -95,24 +94,14 @@ class Journal:
         return self.state in ("begun", "staged")
 
 
-@contextlib.contextmanager
-def alone_in(folder: Path) -> Iterator[None]:
+def alone_in(folder: Path) -> contextlib.AbstractContextManager[None]:
     """Keep all other renamings out of a folder. Raises `InputError` while one is under way."""
-    try:
-        lock = take(folder / LOCK_NAME)
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or str(error)
-        raise InputError(f"cannot write here ({reason}).", file=str(folder)) from error
-    if lock is None:
-        raise InputError(
-            "another renaming is under way in this folder.",
-            file=str(folder),
-            cure="Wait until it is done.",
-        )
-    try:
-        yield
-    finally:
-        lock.release(remove=True)
+    busy = InputError(
+        "another renaming is under way in this folder.",
+        file=str(folder),
+        cure="Wait until it is done.",
+    )
+    return alone(folder / LOCK_NAME, busy)
 
 
 def begin(folder: Path, renames: list[tuple[str, str]], made: list[Move] | None = None) -> Journal:
