@@ -116,7 +116,8 @@ def explained_by_filtering(
     """Tell (H, W) which unexplained texels show what a mild filter makes of the expected picture.
 
     Mip levels, denoising and several samples a texel mix a texel with its neighbours, about as a
-    tent over 3 x 3 texels does. wanted, stored : (H, W, 3) unit normals as the map should hold
+    tent over 3 x 3 texels does or less: of all mixtures of the texel and that tent the nearest
+    counts. wanted, stored : (H, W, 3) unit normals as the map should hold
     them and as it does; asked : (H, W) bool, other texels than the unexplained. The rule is that
     of `explained_by_enlarging`.
     """
@@ -133,6 +134,7 @@ def explained_by_filtering(
     shown, own = (p[y, x].astype(np.float64) for p in (stored, wanted))
     length = np.linalg.norm(mild, axis=1, keepdims=True)
     mild = np.divide(mild, length, out=np.zeros_like(mild), where=length > 0)
+    mild = _nearest_mixture(shown, own, mild)
     off, sharp, changed = (
         np.degrees(2 * np.arcsin(np.clip(np.linalg.norm(a - b, axis=1) / 2, 0, 1)))
         for a, b in ((shown, mild), (shown, own), (mild, own))
@@ -140,6 +142,17 @@ def explained_by_filtering(
     explained = inside[y, x] & (off <= BETTER * sharp) & (off <= base_degrees + BETTER * changed)
     out[y[explained], x[explained]] = True
     return out
+
+
+def _nearest_mixture(shown: Floats, own: Floats, mixed: Floats) -> Floats:
+    """Return the (N, 3) unit vectors between `own` and `mixed` that are nearest to `shown`."""
+    way = mixed - own
+    length = np.einsum("ij,ij->i", way, way)
+    along = np.einsum("ij,ij->i", shown - own, way)
+    share = np.clip(np.divide(along, length, out=np.zeros_like(along), where=length > 0), 0, 1)
+    out: Floats = own + share[:, None] * way
+    size = np.linalg.norm(out, axis=1, keepdims=True)
+    return np.divide(out, size, out=np.zeros_like(out), where=size > 0)
 
 
 def as_stored(

@@ -116,9 +116,7 @@ def blur_variance(
     a half, gives that exactly, however fine the detail; other blurs nearly.
     """
     whole = minimum_filter(use.astype(np.uint8), 3, mode="constant") > 0
-    soft = expected
-    for axis in (0, 1):
-        soft = convolve1d(soft, TENT, axis=axis, mode="nearest")
+    soft = softened(expected)
     own = expected[whole].astype(np.float64)
     bend = soft[whole] - own
     # What lies along the normal is lost when vectors are made unit length again.
@@ -186,9 +184,24 @@ def _nearness(some: Bands, times: int) -> float:
     asked = known & (change >= np.quantile(change[known], 1 - ASKED_SHARE))
     if np.median(change[asked]) < LEAST_CHANGE:
         return 1.0
-    to_enlarged = np.median(np.linalg.norm(shown - enlarged, axis=1)[asked])
-    to_sharp = np.median(np.linalg.norm(shown - sharp, axis=1)[asked])
-    return float(to_enlarged / to_sharp) if to_sharp > 0 else 1.0
+    soft = softened(some.expected)[y, x].astype(np.float64)
+    length = np.linalg.norm(soft, axis=1, keepdims=True)
+    soft = np.divide(soft, length, out=np.zeros_like(soft), where=length > 0)
+    to_enlarged, to_sharp, to_soft = (
+        float(np.median(np.linalg.norm(shown - other, axis=1)[asked]))
+        for other in (enlarged, sharp, soft)
+    )
+    # Of detail as fine as texels any filter leaves little: it is what baking itself does to it.
+    if to_soft <= to_enlarged:
+        return 1.0
+    return to_enlarged / to_sharp if to_sharp > 0 else 1.0
+
+
+def softened(picture: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return a picture after the widest filter that is common in baking."""
+    for axis in (0, 1):
+        picture = convolve1d(picture, TENT, axis=axis, mode="nearest")
+    return picture
 
 
 def _repeated(values: NDArray[np.float32], some: Bands) -> int:

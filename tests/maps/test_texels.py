@@ -11,6 +11,7 @@ from scipy.spatial import Delaunay
 from cagecheck.errors import InputError
 from cagecheck.maps.texels import (
     texel_blocks,
+    texel_mask,
     texel_points,
     tiles_touched,
     triangle_ids,
@@ -127,6 +128,45 @@ def test_blocks_are_the_same_texels_as_the_whole(supersample: int) -> None:
     key = [np.column_stack([t.x, t.y, t.points.triangle]) for t in (whole, *parts)]
     merged = np.concatenate(key[1:])
     assert np.array_equal(key[0][np.lexsort(key[0].T)], merged[np.lexsort(merged.T)])
+
+
+@pytest.mark.parametrize("supersample", [1, 4])
+def test_chosen_texels_are_those_of_all_that_are_asked_for(supersample: int) -> None:
+    rng = np.random.default_rng(8)
+    low = flat_mesh(*random_square(rng, 30))
+    size, every = 96, texel_points(low, 96, 1001, supersample=supersample)
+    mask = rng.random((size, size)) < 0.2
+    mask[:40] = False
+    blocks = list(
+        texel_blocks(
+            low, size, 1001, supersample=supersample, block=32, chosen=lambda x, y: mask[y, x]
+        )
+    )
+    # Blocks without a chosen texel are left out.
+    assert all(len(block) for block in blocks) and min(b.y.min() for b in blocks) >= 40
+    x, y = (np.concatenate([getattr(b, name) for b in blocks]) for name in "xy")
+    kept = mask[every.y, every.x]
+    assert len(x) == kept.sum() > 0
+    mine, all_of_them = (
+        np.lexsort((*weights.T, column, row))
+        for weights, column, row in (
+            (np.concatenate([b.points.barycentric for b in blocks]), x, y),
+            (every.points.barycentric[kept], every.x[kept], every.y[kept]),
+        )
+    )
+    for name in ("triangle", "barycentric", "area", "spacing"):
+        found = np.concatenate([getattr(b.points, name) for b in blocks])[mine]
+        assert np.array_equal(found, getattr(every.points, name)[kept][all_of_them])
+
+
+def test_the_mask_is_where_texels_are() -> None:
+    uv, triangles = random_square(np.random.default_rng(9), 30)
+    low = flat_mesh(0.8 * uv + 0.05, triangles[::2])
+    texels = texel_points(low, 100, 1001)
+    wanted = np.zeros((100, 100), bool)
+    wanted[texels.y, texels.x] = True
+    assert np.array_equal(texel_mask(low, 100, 1001), wanted)
+    assert 0 < wanted.sum() < wanted.size
 
 
 def test_supersampling_counts_sub_texels() -> None:
