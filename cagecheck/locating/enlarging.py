@@ -111,15 +111,17 @@ def explained_by_filtering(
     wanted: NDArray[np.float32],
     stored: NDArray[np.float32],
     base_degrees: float,
+    asked: NDArray[np.bool_] | None = None,
 ) -> NDArray[np.bool_]:
     """Tell (H, W) which unexplained texels show what a mild filter makes of the expected picture.
 
     Mip levels, denoising and several samples a texel mix a texel with its neighbours, about as a
     tent over 3 x 3 texels does. wanted, stored : (H, W, 3) unit normals as the map should hold
-    them and as it does. The rule is that of `explained_by_enlarging`.
+    them and as it does; asked : (H, W) bool, other texels than the unexplained. The rule is that
+    of `explained_by_enlarging`.
     """
     out = np.zeros(view.fault.shape, bool)
-    y, x = np.nonzero(view.fault == Fault.UNEXPLAINED)
+    y, x = np.nonzero(view.fault == Fault.UNEXPLAINED if asked is None else asked)
     if len(y) == 0:
         return out
     inside = is_known(wanted)

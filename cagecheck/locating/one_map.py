@@ -41,6 +41,7 @@ from cagecheck.locating.enlarging import (
 from cagecheck.locating.finer_conventions import finer_reading
 from cagecheck.locating.first_look import FirstLook, blank, mask_over_tile, shape_fault
 from cagecheck.locating.goals import DEPTH_SHARE
+from cagecheck.locating.grown_places import grow_places
 from cagecheck.locating.levels import level_fault
 from cagecheck.locating.lossy_blocks import block_fault
 from cagecheck.locating.moved_high import mark_moved
@@ -369,7 +370,7 @@ def _compare(
 
             # The rims of what is faulty stand out by themselves.
             clean = covered & (patterns.fault == Fault.CLEAN)
-            frequency = lattice(upright, clean, expected, in_steps)
+            frequency = lattice(upright, clean, expected, in_steps, reading.straight)
             soft = scaled_fault(view, patterns.fault, frequency)
         faults = [*faults, soft[0]] if soft is not None and soft[1] == 1 else faults
         mixed = SCALED_BACK if soft is not None and soft[1] == 1 else mixed
@@ -453,6 +454,9 @@ def _compared(
     painted = (patterns.evidence & Evidence.PAINTED) > 0
     moved = mark_moved(baker, view, patterns.fault, painted, sample, rule)
     patterns.shift[moved], patterns.evidence[moved] = 0, 0
+    # A map that was scaled is soft all over: its rims are told apart by nothing.
+    if rule.enlarged == 1:
+        grow_places(view, patterns, rule.base_degrees)
     return view, patterns
 
 
