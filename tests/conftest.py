@@ -10,6 +10,7 @@ from hypothesis import settings
 from cagecheck.predicting.result import Prediction
 from cagecheck.predicting.write import write_prediction
 from cagecheck.rays.engine import load_embree
+from cagecheck.report.lit import LARGEST
 from tests.scenes.result_folder import prediction_in
 
 # Whether a change may land must not hang on what a run happens to draw. To look for new cases:
@@ -31,6 +32,9 @@ LONG_FILES = (
     "documents/test_mutate.py", "tuning/test_card_cage.py", "predicting/test_preview.py",
 )  # fmt: skip
 HERE = Path(__file__).parent
+# Texels along the edge of the maps that models are lit with, in files that tests write. At their full
+# size these maps are most of the time that writing a small result takes.
+LIT_SIZE = 256
 # Where this variable is set, a run of all tests is one of the long ones, too.
 LONG_TOO = "CAGECHECK_LONG_TESTS"
 
@@ -46,6 +50,20 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Let long files begin; the others keep their order."""
     rank = {HERE / name: k for k, name in enumerate(LONG_FILES)}
     items.sort(key=lambda item: rank.get(item.path, len(rank)))
+
+
+@pytest.fixture(scope="session", autouse=True)
+def small_lit_maps() -> Iterator[None]:
+    """Have pages and viewer records of this process hold small maps; see `whole_lit_maps`."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("cagecheck.report.lit.LARGEST", LIT_SIZE)
+        yield
+
+
+@pytest.fixture
+def whole_lit_maps(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Tests that use this write maps as large as other processes do."""
+    monkeypatch.setattr("cagecheck.report.lit.LARGEST", LARGEST)
 
 
 @pytest.fixture(scope="session")
