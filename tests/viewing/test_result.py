@@ -323,6 +323,7 @@ def test_picking_tells_the_sample_under_the_pixel(model: ViewModel) -> None:
 
 
 @pytest.mark.skipif(shutil.which("Xvfb") is None, reason="needs Xvfb (Debian package xvfb)")
+@pytest.mark.long
 def test_a_real_window_opens_under_xvfb(result_folder: Path) -> None:
     """The window on a virtual screen, driven by real key events."""
     script = f"""
