@@ -197,6 +197,7 @@ def test_the_command_replaces_only_with_force(written: Path) -> None:
     assert names == ["inspect.html", "inspect.png", "inspect.json"]
 
 
+@pytest.mark.long
 @pytest.mark.skipif(not (BROWSER and DRIVER), reason="needs Debian's chromium and chromium-driver")
 def test_the_page_in_a_browser(written: Path) -> None:
     """It opens without network or complaint, shows what matters, and brings out the rest."""
