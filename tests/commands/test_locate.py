@@ -43,6 +43,7 @@ def run(folder: Path, maps: str, *more: str) -> tuple[int, str, str]:
 ASSUMED = ("--offset", str(OFFSET), "--depth", str(DEPTH))
 
 
+@pytest.mark.long
 def test_clean_maps_give_exit_code_0(folder: Path) -> None:
     code, said, _ = run(folder, "clean", *ASSUMED)
     assert code == 0, said

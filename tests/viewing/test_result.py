@@ -254,6 +254,7 @@ def shot(model: ViewModel, high: Surface | None, path: Path) -> np.ndarray:
     return np.asarray(Image.open(path).convert("RGB")).astype(int)
 
 
+@pytest.mark.long
 def test_layers_region_and_cut_change_the_picture(
     model: ViewModel, high: Surface, tmp_path: Path
 ) -> None:

@@ -103,6 +103,7 @@ def test_the_predicting_process_ends_when_the_watch_is_killed(tmp_path: Path) ->
     assert not stage.exists() and (tmp_path / "out" / "regions.json").exists()
 
 
+@pytest.mark.long
 def test_json_gives_one_document_a_line(tmp_path: Path) -> None:
     import json
 
