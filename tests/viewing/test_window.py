@@ -229,6 +229,7 @@ def mouse(window: Window, event: str, at: tuple[int, int]) -> None:
     interactor.InvokeEvent(event)
 
 
+@pytest.mark.long
 def test_the_list_scrolls_to_every_region_and_takes_clicks(window: Window) -> None:
     stage, model = window.stage, window.model
     order = [row["number"] for row in model.listed]

@@ -59,6 +59,7 @@ def test_only_what_was_saved_is_checked_again(running: Follower, folder: Path) -
     assert folder / "out" / "results.csv" in running.next("written").written
 
 
+@pytest.mark.long
 def test_a_round_is_what_batch_gives(running: Follower, folder: Path) -> None:
     code, printed, errors = run_here(
         "batch", folder / "list.csv", "--out", folder / "afresh", "--json", cwd=folder
@@ -75,6 +76,7 @@ def test_a_round_is_what_batch_gives(running: Follower, folder: Path) -> None:
     assert [row["summary"] for row in rows] == [row["summary"] for row in kept]
 
 
+@pytest.mark.long
 def test_an_asset_that_goes_away_fails_for_itself_and_comes_back(
     running: Follower, folder: Path
 ) -> None:
@@ -87,6 +89,7 @@ def test_an_asset_that_goes_away_fails_for_itself_and_comes_back(
     assert names(back.document, "error") == []
 
 
+@pytest.mark.long
 def test_the_list_itself_is_followed(running: Follower, folder: Path) -> None:
     whole = (folder / "list.csv").read_text()
     put(folder / "list.csv", "nonsense\n")
