@@ -178,7 +178,7 @@ def refine(data: NDArray[np.uint8], places: NDArray[np.int64], values: NDArray[A
 
     `values` is contiguous; the numbers were found well formed before.
     """
-    begins, text = places[:, 0], memoryview(np.ascontiguousarray(data))
+    begins, text = places[:, 0], np.ascontiguousarray(data).data
     ends = _token_ends(data, begins)
     exact = [float(text[i:end]) for i, end in zip(begins.tolist(), ends.tolist(), strict=True)]
     values.reshape(-1)[places[:, 1]] = exact

@@ -457,7 +457,8 @@ class _Newton:
 
     def room(self) -> _Move:
         """Return a move that `follow` fills in."""
-        return _Move(np.empty(0), *np.empty((6, len(self.lack))), 0.0)
+        q, s, y, v, wish_q, wish_s = np.empty((6, len(self.lack)))
+        return _Move(np.empty(0), q, s, y, v, wish_q, wish_s, 0.0)
 
     def follow(self, move: _Move) -> None:
         """Write the moves for the wishes of `move`, and how much of them may be gone."""
@@ -652,10 +653,10 @@ def _shorter(limit, value, move):  # type: ignore[no-untyped-def]
 
 
 @njit(nogil=True, cache=True)
-def _recover(
+def _recover(  # type: ignore[no-untyped-def]
     columns, coefficients, step, q, s, y, v, stiff, per_q, per_s, lack, wish_q, wish_s,
     dq, ds, dy, dv,
-):  # type: ignore[no-untyped-def]  # fmt: skip
+):  # fmt: skip
     """Fill in the moves of q, s, y, v for a step of the unknowns; return the longest allowed."""
     limit = _MOST_STEPS
     for k in range(len(q)):
