@@ -12,7 +12,7 @@ import itertools
 import numpy as np
 from numpy.typing import NDArray
 
-from cagecheck.arrays.types import Floats
+from cagecheck.arrays.types import Floats, Ints
 from cagecheck.locating.compare import BETTER, Fault, TileView, is_known
 from cagecheck.maps.encode import TangentBasis
 from cagecheck.maps.texels import texel_blocks
@@ -156,11 +156,15 @@ def as_stored(
     if basis is None:
         return view.expected
     out = np.zeros_like(view.expected)
-    for block in texel_blocks(baker.low, view.size, view.tile):
-        if near is not None:
-            left, top = max(int(block.x.min()) - 2, 0), max(int(block.y.min()) - 2, 0)
-            if not near[top : int(block.y.max()) + 3, left : int(block.x.max()) + 3].any():
-                continue
+
+    def asked(x: Ints, y: Ints) -> NDArray[np.bool_]:
+        assert near is not None
+        left, top = max(int(x.min()) - 2, 0), max(int(y.min()) - 2, 0)
+        some = near[top : int(y.max()) + 3, left : int(x.max()) + 3].any()
+        return np.full(len(x), bool(some))
+
+    chosen = None if near is None else asked
+    for block in texel_blocks(baker.low, view.size, view.tile, chosen=chosen):
         points, world = block.points, view.expected[block.y, block.x].astype(np.float64)
         out[block.y, block.x] = basis.encode(points.triangle, points.barycentric, world)
     return out

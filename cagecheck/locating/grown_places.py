@@ -10,9 +10,9 @@ IEEE PAMI 8, 1986).
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.ndimage import binary_dilation, distance_transform_edt
 
+from cagecheck.arrays.mask_boxes import SQUARE, box_around
 from cagecheck.locating.compare import TOLERANCE_DEGREES, Fault, TileView
 from cagecheck.locating.enlarging import explained_by_filtering
 from cagecheck.locating.patterns import Patterns, grown_over
@@ -36,7 +36,7 @@ def grow_places(view: TileView, patterns: Patterns, base_degrees: float) -> None
     seeds = np.isin(patterns.fault, GROWING)
     if np.count_nonzero(seeds) < LEAST_PLACE:
         return
-    box = _box_around(seeds, MOST_STEPS)
+    box = box_around(seeds, MOST_STEPS)
     fault, seeds = patterns.fault[box], seeds[box]
     place = grown_over(seeds, view.triangle[box] >= 0, JOIN_TEXELS)
     large = np.bincount(place.ravel()) >= LEAST_PLACE
@@ -44,27 +44,19 @@ def grow_places(view: TileView, patterns: Patterns, base_degrees: float) -> None
     seeds = large[place]
     if not seeds.any():
         return
+    # Where a map is rough, more is needed to stand out.
     least = VISIBLE_DEGREES * max(base_degrees / TOLERANCE_DEGREES, 1.0)
     with np.errstate(invalid="ignore"):
         off = (fault == Fault.CLEAN) & (view.angle[box] > least)
-    near = binary_dilation(seeds, np.ones((3, 3), bool), MOST_STEPS, mask=seeds | off)
+    near = binary_dilation(seeds, SQUARE, MOST_STEPS, mask=seeds | off)
     asked = np.zeros(view.fault.shape, bool)
     asked[box] = near & ~seeds
     soft = explained_by_filtering(view, view.expected, view.shown, base_degrees, asked)
     # What a filter explains is no bridge to what lies beyond it either.
     open_to_growth = seeds | (off & ~soft[box])
-    grown = binary_dilation(seeds, np.ones((3, 3), bool), MOST_STEPS, mask=open_to_growth) & ~seeds
+    grown = binary_dilation(seeds, SQUARE, MOST_STEPS, mask=open_to_growth) & ~seeds
     row, column = distance_transform_edt(~seeds, return_distances=False, return_indices=True)
     source = row[grown], column[grown]
     fault[grown] = fault[source]
     evidence = patterns.evidence[box]
     evidence[grown] = evidence[source]
-
-
-def _box_around(mask: NDArray[np.bool_], margin: int) -> tuple[slice, slice]:
-    """Return the smallest box around chosen texels, with a margin."""
-    rows, columns = (np.flatnonzero(mask.any(axis=axis)) for axis in (1, 0))
-    return (
-        slice(max(int(rows[0]) - margin, 0), int(rows[-1]) + margin + 1),
-        slice(max(int(columns[0]) - margin, 0), int(columns[-1]) + margin + 1),
-    )

@@ -520,6 +520,7 @@ def run_and_lose(jobs):
         yield failed_row(job, "went away")
 
 
+@pytest.mark.long
 def test_kept_results_that_were_damaged_are_done_again(studio, here, tmp_path):
     out = tmp_path / "out"
     run_batch(read_manifest(studio), out)

@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
-from scipy.ndimage import convolve1d
+from scipy.ndimage import convolve1d, label
 
 from cagecheck.locating.compare import Evidence, Fault, TileView, _empty_view
 from cagecheck.locating.grown_places import LEAST_PLACE, VISIBLE_DEGREES, grow_places
+from cagecheck.locating.locate import LocateSettings, locate
 from cagecheck.locating.patterns import Patterns
+from cagecheck.locating.read_maps import BakedMap
 from tests.locating.test_moved_high import rule
 from tests.locating.test_whole_map_causes import bumpy, unit
+from tests.scenes.locating import DEPTH, OFFSET, PAIRED, _values, baked_maps, make_scenery
 
 SIZE = 96
 CLEAN = np.uint8(Fault.CLEAN)
@@ -120,3 +124,32 @@ def test_the_rim_is_of_the_place_beside_it() -> None:
     assert np.array_equal(found.fault == Fault.UNEXPLAINED, (x > 6) & (x < 24))
     assert np.array_equal(found.fault == Fault.MISSED, (x > 66) & (x < 84))
     assert np.array_equal(found.evidence == Evidence.PAINTED, (x > 6) & (x < 24))
+
+
+@pytest.mark.long
+def test_a_turned_island_is_told_to_its_last_bend() -> None:
+    """Eight degrees over a whole island: at its bends filters might be as far off."""
+    scenery = make_scenery(31)
+    _, plan = baked_maps(scenery, (), 7)
+    names, _ = label(plan.bake[1001].hit)
+    island = names == np.bincount(names[names > 0]).argmax()
+    c, s = np.cos(np.radians(8.0)), np.sin(np.radians(8.0))
+    turn = np.array([[c, 0, s], [0, 1, 0], [-s, 0, c]])
+    plan.vectors[1001][island] = plan.vectors[1001][island] @ turn.T
+    maps = [BakedMap(Path("turned_normal.1001.png"), 1001, _values(plan, 1001, (), 0), None)]
+    settings = LocateSettings(offset=OFFSET, depth=DEPTH)
+    result = locate(maps, scenery.low, scenery.scene, paired=PAIRED, settings=settings)
+    assert [cause.code for cause in result.causes] == ["frame-turned"]
+    told = np.zeros_like(island)
+    for region in result.regions:
+        told[result.texels.y[region.samples], result.texels.x[region.samples]] = True
+    assert not (told & ~island).any()
+    # A rotation leaves the vectors along its axis where they were.
+    visible = island & (turned_by(plan.bake[1001].tangent, turn) > 5.5)
+    assert (told & visible).sum() >= 0.995 * visible.sum()
+
+
+def turned_by(vectors: np.ndarray, turn: np.ndarray) -> np.ndarray:
+    """Degrees (H, W) between vectors and what a rotation makes of them."""
+    cosine = np.einsum("...i,...i->...", vectors, vectors @ turn.T)
+    return np.asarray(np.degrees(np.arccos(np.clip(cosine, -1, 1))))

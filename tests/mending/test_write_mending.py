@@ -171,6 +171,7 @@ def test_the_page_steps_through_frames_and_asks_for_nothing(tmp_path):
         assert driver.get_log("browser") == []
 
 
+@pytest.mark.long
 def test_a_tangled_start_is_listed_and_its_file_is_the_same(scene):
     pole = trimesh.creation.cylinder(0.3, 8, sections=48)
     write_mesh(cagecheck.mesh_from_polygons(pole.vertices, pole.faces, part="pole"),

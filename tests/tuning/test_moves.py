@@ -136,7 +136,7 @@ def test_the_linear_program_and_the_closed_form_agree() -> None:
     assert not passes(0.03)
 
 
-@pytest.mark.parametrize("which", ["other", "fold"])
+@pytest.mark.parametrize("which", ["other", pytest.param("fold", marks=pytest.mark.long)])
 def test_an_overshoot_that_the_limit_forces_is_cured_by_moving_outward(
     which: str, request: pytest.FixtureRequest
 ) -> None:
@@ -204,6 +204,7 @@ def test_the_outward_move_is_clean_when_an_artist_makes_it_and_tunes_again(other
     assert line(STEP_FROM, np.min) > STEP and line(STRIP_TO, np.max) < STRIP
 
 
+@pytest.mark.long
 def test_another_fold_of_the_same_part_is_named_and_splitting_it_off_mends_it(
     fold: Tuning,
 ) -> None:

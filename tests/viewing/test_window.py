@@ -161,6 +161,7 @@ def test_cage_and_rays_follow_the_slider(window: Window) -> None:
     assert window.stage.actors["cage_edges"].GetVisibility()
 
 
+@pytest.mark.long
 def test_a_cage_on_the_low_poly_slides_by_distance(
     demo_prediction: Prediction, tmp_path: Path
 ) -> None:

@@ -138,6 +138,7 @@ def test_a_list_that_cannot_be_read_is_refused_at_once(folder: Path) -> None:
         BatchWatch(folder / "list.txt", folder / "none")
 
 
+@pytest.mark.long
 @POSIX
 def test_the_command_tells_rounds_and_ends_at_ctrl_c(folder: Path) -> None:
     (folder / "crate.csv").write_text(HEAD + ROW.format(name="crate"))
