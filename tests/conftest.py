@@ -1,8 +1,10 @@
 from __future__ import annotations
 
+import json
 import os
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import settings
@@ -31,6 +33,14 @@ LONG_FILES = (
     "documents/test_mutate.py", "tuning/test_card_cage.py", "predicting/test_preview.py",
 )  # fmt: skip
 HERE = Path(__file__).parent
+# Pictures in files that tests write are small: at their full size (texels of the maps that models
+# are lit with, pixels of a view) they are most of the time that a small scene takes.
+SMALL_PICTURES = {
+    "cagecheck.report.lit.LARGEST": 256,
+    "cagecheck.tuning.cage_picture.SIZE": 180,
+    "cagecheck.chores.clash.page.CELL": 140,
+    "cagecheck.inspecting.picture.CELL": 190,
+}
 # Where this variable is set, a run of all tests is one of the long ones, too.
 LONG_TOO = "CAGECHECK_LONG_TESTS"
 
@@ -48,6 +58,24 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     items.sort(key=lambda item: rank.get(item.path, len(rank)))
 
 
+@pytest.fixture(scope="session", autouse=True)
+def small_pictures() -> Iterator[pytest.MonkeyPatch]:
+    """Have what this process writes hold small pictures; see `whole_pictures`."""
+    with pytest.MonkeyPatch.context() as patch:
+        for name, size in SMALL_PICTURES.items():
+            patch.setattr(name, size)
+        yield patch
+
+
+@pytest.fixture
+def whole_pictures(small_pictures: pytest.MonkeyPatch) -> Iterator[None]:
+    """Tests that use this write pictures as large as other processes do."""
+    small_pictures.undo()
+    yield
+    for name, size in SMALL_PICTURES.items():
+        small_pictures.setattr(name, size)
+
+
 @pytest.fixture(scope="session")
 def demo_prediction(tmp_path_factory: pytest.TempPathFactory) -> Prediction:
     """The demo scene, coarse, predicted from its files."""
@@ -60,6 +88,22 @@ def result_folder(demo_prediction: Prediction, tmp_path_factory: pytest.TempPath
     folder = tmp_path_factory.mktemp("result") / "out"
     write_prediction(demo_prediction, folder)
     return folder
+
+
+@pytest.fixture
+def here(monkeypatch: pytest.MonkeyPatch) -> list[str]:
+    """Run a batch's jobs in this process, as the JSON that they travel as, and note their names."""
+    from cagecheck.batching.job import run_job
+
+    seen = []
+
+    def jobs_here(jobs: Iterable[dict[str, Any]]) -> Iterator[dict[str, Any]]:
+        for job in jobs:
+            seen.append(job["name"])
+            yield run_job(json.loads(json.dumps(job)))
+
+    monkeypatch.setattr("cagecheck.batching.run._runner", lambda workers, scheduler: jobs_here)
+    return seen
 
 
 @pytest.fixture(scope="module", params=["fast engine", "slower engine"])

@@ -200,6 +200,7 @@ print(json.dumps([name for name in names if name in ("twice", "total")]))
 """
 
 
+@pytest.mark.long
 def test_of_processes_that_begin_together_one_compiles_what_the_others_wait_for(place, tmp_path):
     _, folder = place
     command = [sys.executable, "-c", COUNTING, str(tmp_path)]

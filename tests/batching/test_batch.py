@@ -397,6 +397,7 @@ def test_a_crash_is_one_assets_failure_and_is_tried_twice(tmp_path, monkeypatch)
     assert "went wrong" in row["error"]
 
 
+@pytest.mark.long
 @pytest.mark.skipif(os.name == "nt", reason="needs SIGKILL")
 def test_a_batch_killed_half_way_is_finished_by_the_next_run(studio, tmp_path):
     out = tmp_path / "out"
@@ -519,6 +520,7 @@ def run_and_lose(jobs):
         yield failed_row(job, "went away")
 
 
+@pytest.mark.long
 def test_kept_results_that_were_damaged_are_done_again(studio, here, tmp_path):
     out = tmp_path / "out"
     run_batch(read_manifest(studio), out)

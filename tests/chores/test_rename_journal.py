@@ -145,7 +145,9 @@ def crash_in_process(folder: Path, stop: int, work) -> bool:
 
 
 @pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="no SIGKILL on this system")
-@pytest.mark.parametrize("tenth", range(10))
+@pytest.mark.parametrize(
+    "tenth", [pytest.param(k, marks=() if k % 3 == 0 else pytest.mark.long) for k in range(10)]
+)
 def test_a_killed_process_loses_nothing(tmp_path, steps, tenth):
     """A real process, killed for real, at ten places spread over the whole work."""
     stop = 1 + tenth * steps[0] // 10

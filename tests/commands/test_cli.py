@@ -82,8 +82,9 @@ def test_clean_pair_exits_0(folder):
 def test_defects_exit_1_and_every_file_is_written(folder, tmp_path):
     out_folder = tmp_path / "result"
     code, out, _ = run_here(
-        "predict", "low.obj", "holed.obj", "--offset", 0.05, "--out", out_folder, cwd=folder
-    )
+        "predict", "low.obj", "holed.obj", "--offset", 0.05, "--samples", 5000,
+        "--out", out_folder, cwd=folder,
+    )  # fmt: skip
     assert code == 1 and "hole" in out
     names = {p.name for p in out_folder.iterdir()}
     assert {"heatmap.ply", "heatmap.glb", "regions.json", "regions.csv", "samples.npz"} <= names
@@ -130,7 +131,9 @@ def test_preview_is_a_picture_and_is_refused_before_the_work(folder, tmp_path):
 
 
 def test_json_is_one_document_and_quiet_otherwise(folder):
-    code, out, err = run_here("predict", "low.obj", "holed.obj", "--json", cwd=folder)
+    code, out, err = run_here(
+        "predict", "low.obj", "holed.obj", "--samples", 5000, "--json", cwd=folder
+    )
     document = json.loads(out)
     assert code == 1 and err == "" and document["clean"] is False
     assert {t["name"] for t in document["totals"]} >= {"skew", "fold", "split"}
@@ -222,11 +225,10 @@ def test_parts_pair_by_name_and_the_table_shows_them(folder, tmp_path):
 
     two_parts(tmp_path / "low.obj", ("drum_low", "key_low"), cut=False)
     two_parts(tmp_path / "high.obj", ("drum_high", "crank_high"), cut=True)
-    code, out, _ = run_here("predict", "low.obj", "high.obj", "--offset", 0.1, cwd=tmp_path)
+    words = ("predict", "low.obj", "high.obj", "--offset", 0.1, "--samples", 5000)
+    code, out, _ = run_here(*words, cwd=tmp_path)
     assert code == 1 and "unpaired" in out and "crank_high" in out
-    code, out, _ = run_here(
-        "predict", "low.obj", "high.obj", "--offset", 0.1, "--no-pairing", cwd=tmp_path
-    )
+    code, out, _ = run_here(*words, "--no-pairing", cwd=tmp_path)
     assert code == 0, out
 
 

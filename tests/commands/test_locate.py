@@ -29,6 +29,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
         for baked in baked_maps(scenery, faults, 1)[0]:
             path = place / name / f"hero_normal.{baked.tile}.png"
             write_picture(path, Picture(baked.values), "png")
+    (place / "clean" / "hero_normal.1002.png").unlink()
     return place
 
 
@@ -42,6 +43,7 @@ def run(folder: Path, maps: str, *more: str) -> tuple[int, str, str]:
 ASSUMED = ("--offset", str(OFFSET), "--depth", str(DEPTH))
 
 
+@pytest.mark.long
 def test_clean_maps_give_exit_code_0(folder: Path) -> None:
     code, said, _ = run(folder, "clean", *ASSUMED)
     assert code == 0, said
@@ -88,6 +90,7 @@ def test_bad_input_is_exit_code_2(folder: Path, maps: str, words: str) -> None:
     assert words in " ".join(error.split())
 
 
+@pytest.mark.long
 def test_a_picture_of_something_else_fits_nothing(folder: Path, tmp_path: Path) -> None:
     noise = np.random.default_rng(1).integers(0, 255, (512, 512, 3)).astype(np.uint8)
     write_picture(tmp_path / "photo.png", Picture(noise), "png")

@@ -70,7 +70,7 @@ def test_every_command_has_both_flags_under_output() -> None:
 
 @pytest.mark.parametrize("names", LINES, ids=" ".join)
 def test_quiet_is_the_result_in_a_line(
-    names: tuple[str, ...], folder: Path, monkeypatch: pytest.MonkeyPatch
+    names: tuple[str, ...], folder: Path, here: list[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.chdir(folder)
     done = CliRunner().invoke(app, [*names, *LINES[names], "--quiet"])

@@ -201,6 +201,7 @@ def test_all_casts_of_a_tuning_share_trees(made: list[LowPoly]) -> None:
     assert all(not np.array_equal(other.positions, low.positions) for other in made)
 
 
+@pytest.mark.long
 def test_locating_makes_trees_once_for_each_cut_of_the_quads(made: list[LowPoly]) -> None:
     scenery = make_scenery(31)
     maps, _ = baked_maps(scenery, ("missed",), 7)

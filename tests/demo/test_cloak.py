@@ -31,7 +31,7 @@ def scene(request: pytest.FixtureRequest) -> DemoScene:
 def result(scene: DemoScene) -> Prediction:
     low = prepare_low(scene.low)
     pairing = pair_parts(low.part_names, scene.high.part_names)
-    settings = Settings(offset=scene.bake.offset, depth=scene.bake.depth, samples=300_000)
+    settings = Settings(offset=scene.bake.offset, depth=scene.bake.depth, samples=100_000)
     return predict(low, scene.high, paired=pairing.matrix(), settings=settings)
 
 

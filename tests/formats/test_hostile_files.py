@@ -196,6 +196,7 @@ def test_every_truncation(name: str, tmp_path: Path) -> None:
         outcome(path)
 
 
+@pytest.mark.long
 def test_damaged_fbx(tmp_path: Path) -> None:
     pytest.importorskip("ufbx", reason="the extra fbx is not installed")
     path = tmp_path / "a.fbx"

@@ -196,6 +196,7 @@ def test_cages_read_back(assimp: tuple[dict[Path, Mesh], dict[Path, str]], tmp_p
     assert rewritten >= 54  # three show one mesh in several nodes
 
 
+@pytest.mark.long
 def test_fbx_models(tmp_path: Path) -> None:
     pytest.importorskip("ufbx", reason="the extra fbx is not installed")
     meshes, refused = read_all([p for p in readable("assimp-models") if p.suffix.lower() == ".fbx"])

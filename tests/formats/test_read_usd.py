@@ -441,6 +441,7 @@ def test_skeletons_against_the_library(tmp_path: Path) -> None:
     assert np.allclose(rest[4], [0, 2, 0]) and np.allclose(rest[2], [0, 1, 0])
 
 
+@pytest.mark.long
 def test_damaged_files(tmp_path: Path) -> None:
     binary = tmp_path / "whole.usdc"
     put(tmp_path, "whole.usda", PLATE)

@@ -117,6 +117,7 @@ def test_a_copy_of_what_moves_stands_still(tmp_path: Path) -> None:
             assert np.allclose(read_mesh(tmp_path / name, pose=pose).positions, cage)
 
 
+@pytest.mark.long
 def test_a_tuned_cage_is_a_layer_that_predict_reads_back(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

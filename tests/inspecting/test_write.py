@@ -17,6 +17,7 @@ from cagecheck.defects.kinds import CLEAN
 from cagecheck.errors import InputError
 from cagecheck.formats.write_mesh import write_mesh
 from cagecheck.inspecting import Inspection, inspect_low, inspect_pair
+from cagecheck.inspecting import picture as picture_module
 from cagecheck.inspecting.found_places import PLACES_PER_PART, found_places
 from cagecheck.inspecting.page import (
     FINDING_COLOURS,
@@ -25,7 +26,7 @@ from cagecheck.inspecting.page import (
     lay_findings,
     page_of_inspection,
 )
-from cagecheck.inspecting.picture import CELL, draw_inspection
+from cagecheck.inspecting.picture import draw_inspection
 from cagecheck.inspecting.write import write_inspection
 from cagecheck.meshes.lowpoly import prepare_low
 from cagecheck.meshes.mesh import Mesh, join_meshes
@@ -128,9 +129,10 @@ def test_the_picture_shows_the_colours_and_is_the_same_every_time(found: Inspect
     picture = draw_inspection(found)
     assert np.array_equal(picture, draw_inspection(found))
     height, width, _ = picture.shape
-    assert width == 2 * CELL and height > CELL
+    cell = picture_module.CELL
+    assert width == 2 * cell and height > cell
     # Lit flat, colours keep their hue: the ratio of the channels.
-    model = picture[40:CELL].reshape(-1, 3).astype(float)
+    model = picture[40:cell].reshape(-1, 3).astype(float)
     for colour in (FINDING_COLOURS[0], CLEAN_COLOUR):
         wanted = np.array(colour) / max(colour)
         hue = model / np.maximum(model.max(axis=1, keepdims=True), 1)
@@ -142,7 +144,7 @@ def test_written_whole_or_not_at_all(found: Inspection, tmp_path: Path) -> None:
     files = write_inspection(found, tmp_path / "out")
     assert sorted(p.name for p in files) == ["inspect.html", "inspect.json", "inspect.png"]
     with Image.open(tmp_path / "out" / "inspect.png") as picture:
-        assert picture.width == 2 * CELL
+        assert picture.width == 2 * picture_module.CELL
     document = json.loads((tmp_path / "out" / "inspect.json").read_text())
     assert fault_of(document, "inspection") is None
     (tmp_path / "out" / "inspect.html").unlink()
@@ -195,6 +197,7 @@ def test_the_command_replaces_only_with_force(written: Path) -> None:
     assert names == ["inspect.html", "inspect.png", "inspect.json"]
 
 
+@pytest.mark.long
 @pytest.mark.skipif(not (BROWSER and DRIVER), reason="needs Debian's chromium and chromium-driver")
 def test_the_page_in_a_browser(written: Path) -> None:
     """It opens without network or complaint, shows what matters, and brings out the rest."""

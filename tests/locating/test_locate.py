@@ -122,6 +122,7 @@ def test_a_far_too_large_offset_hides_nothing(scenery: Scenery) -> None:
     assert plan.planted
 
 
+@pytest.mark.long
 def test_a_given_cage_counts_in_shares(scenery: Scenery) -> None:
     maps, _ = baked_maps(scenery, (), 7)
     result = locate(

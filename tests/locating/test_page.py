@@ -6,7 +6,7 @@ Set CAGECHECK_PICTURES to a folder to keep the screenshots.
 from __future__ import annotations
 
 import io
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from typing import Any
 
@@ -162,9 +162,12 @@ def test_maps_that_fit_nothing_give_a_page_all_the_same(location: Location) -> N
 
 # In the browser ---------------------------------------------------------------------------------
 
-needs_browser = pytest.mark.skipif(
-    not (BROWSER and DRIVER), reason="needs Debian's chromium and chromium-driver"
-)
+
+def in_browser(test: Callable[..., None]) -> Callable[..., None]:
+    """Mark a test as long, and as one that needs a browser."""
+    missing = not (BROWSER and DRIVER)
+    needed = pytest.mark.skipif(missing, reason="needs Debian's chromium and chromium-driver")
+    return pytest.mark.long(needed(test))  # type: ignore[no-any-return]
 
 
 @pytest.fixture(scope="module")
@@ -191,7 +194,7 @@ def pins(page: Any) -> set[int]:
     }
 
 
-@needs_browser
+@in_browser
 def test_opens_quietly_and_numbers_what_shows(page: Any, location: Location) -> None:
     assert requests_made(page) == [] and troubles(page) == []
     assert len(np.unique(canvas(page).reshape(-1, 3), axis=0)) > 50
@@ -199,7 +202,7 @@ def test_opens_quietly_and_numbers_what_shows(page: Any, location: Location) -> 
     keep(page, "locate-1280")
 
 
-@needs_browser
+@in_browser
 def test_numbers_go_behind_the_model_with_the_camera(page: Any, location: Location) -> None:
     """A region's number shows from in front of it and not from behind the ball."""
     from selenium.webdriver import Keys
@@ -222,7 +225,7 @@ def test_numbers_go_behind_the_model_with_the_camera(page: Any, location: Locati
     assert number not in pins(page)
 
 
-@needs_browser
+@in_browser
 def test_a_click_on_a_number_chooses_its_region(page: Any) -> None:
     from selenium.webdriver import ActionChains
 
@@ -234,7 +237,7 @@ def test_a_click_on_a_number_chooses_its_region(page: Any) -> None:
     assert page.find_element("css selector", ".pin.chosen").text == str(number)
 
 
-@needs_browser
+@in_browser
 def test_choosing_goes_both_ways(page: Any, location: Location) -> None:
     number = region_of(location, Fault.OTHER_PART)
     before = canvas(page)
@@ -273,7 +276,7 @@ def test_choosing_goes_both_ways(page: Any, location: Location) -> None:
     assert chosen(page) == number
 
 
-@needs_browser
+@in_browser
 def test_the_switch_shows_one_map_or_both(page: Any) -> None:
     def shown() -> list[bool]:
         figure = page.find_element("css selector", "#tiles figure")
@@ -297,7 +300,7 @@ def tile_picture(page: Any, name: str) -> np.ndarray:
     return np.asarray(Image.open(io.BytesIO(svg.screenshot_as_png)).convert("RGB")).astype(int)
 
 
-@needs_browser
+@in_browser
 @pytest.mark.parametrize(("width", "scheme"), [(390, "light"), (390, "dark"), (1280, "dark")])
 def test_fits_narrow_and_dark(page: Any, location: Location, width: int, scheme: str) -> None:
     resize(page, width, 844)
@@ -308,7 +311,7 @@ def test_fits_narrow_and_dark(page: Any, location: Location, width: int, scheme:
     keep(page, f"locate-{scheme}-{width}")
 
 
-@needs_browser
+@in_browser
 def test_paper_has_the_model_and_every_cause(page: Any) -> None:
     page.execute_script("dispatchEvent(new Event('beforeprint'))")
     page.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
@@ -326,6 +329,6 @@ def test_paper_has_the_model_and_every_cause(page: Any) -> None:
         page.execute_script("dispatchEvent(new Event('afterprint'))")
 
 
-@needs_browser
+@in_browser
 def test_no_complaint_at_the_end(page: Any) -> None:
     assert troubles(page) == [] and requests_made(page) == []

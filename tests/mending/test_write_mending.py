@@ -150,6 +150,7 @@ def test_frames_of_a_file_that_moves_are_written_as_they_stand_in_each(tmp_path)
         assert away == pytest.approx(frame["largest_move"], abs=1e-6)
 
 
+@pytest.mark.long
 @pytest.mark.skipif(not (BROWSER and DRIVER), reason="needs chromium and chromium-driver")
 def test_the_page_steps_through_frames_and_asks_for_nothing(tmp_path):
     scenes = [[tube(0.55, 0, around=24, along=16), arm(bend)] for bend in (0.0, 0.2)]
@@ -170,6 +171,7 @@ def test_the_page_steps_through_frames_and_asks_for_nothing(tmp_path):
         assert driver.get_log("browser") == []
 
 
+@pytest.mark.long
 def test_a_tangled_start_is_listed_and_its_file_is_the_same(scene):
     pole = trimesh.creation.cylinder(0.3, 8, sections=48)
     write_mesh(cagecheck.mesh_from_polygons(pole.vertices, pole.faces, part="pole"),

@@ -186,6 +186,7 @@ def test_every_sample_has_the_defects_that_the_definitions_give_it(seed):
     assert np.allclose(result.visible_error[sure], truth.error[sure], atol=0.01)
 
 
+@pytest.mark.long
 @hypothesis_settings(max_examples=10, deadline=None, derandomize=True)
 @given(
     seed=st.integers(0, 10**6), log_scale=st.floats(-4, 5), log_shift=st.floats(0, 6),

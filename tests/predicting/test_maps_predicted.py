@@ -22,6 +22,7 @@ from cagecheck.predicting.settings import Settings
 from tests.scenes.locating import DEPTH, OFFSET, PAIRED, make_scenery
 
 
+@pytest.mark.long
 def test_all_maps_of_a_prediction_and_locate_finds_them_clean(tmp_path: Path) -> None:
     scenery = make_scenery(51)
     low = prepare_low(scenery.low)

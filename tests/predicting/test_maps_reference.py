@@ -102,7 +102,7 @@ def independent_map(low: LowPoly, high: trimesh.Trimesh, folder: Path) -> tuple[
 
 
 @needs_node
-@pytest.mark.parametrize("mirrored", [False, True])
+@pytest.mark.parametrize("mirrored", [pytest.param(False, marks=pytest.mark.long), True])
 def test_every_channel_is_within_one_step_of_the_independent_map(
     mirrored: bool, tmp_path: Path
 ) -> None:

@@ -32,6 +32,7 @@ def test_maps_are_as_large_as_their_files_allow() -> None:
     assert size == 256
 
 
+@pytest.mark.usefixtures("whole_pictures")
 def test_maps_are_never_larger_than_the_bakes_own_nor_than_the_screen_shows() -> None:
     def flat(size: int) -> NormalMaps:
         return NormalMaps({1001: np.full((size, size, 3), 128, np.uint8)})
@@ -65,6 +66,7 @@ def test_corners_are_those_of_the_low_poly(demo_prediction: Prediction) -> None:
 
 
 @pytest.mark.long
+@pytest.mark.usefixtures("whole_pictures")
 def test_the_demos_page_keeps_to_its_budget(demo_prediction: Prediction) -> None:
     """Four tiles: at most 15 MB."""
     lit = lit_of(demo_prediction)

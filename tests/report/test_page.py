@@ -344,6 +344,7 @@ def test_vendored_files_are_those_of_the_notice() -> None:
 # A scan -----------------------------------------------------------------------------------------
 
 
+@pytest.mark.long
 def test_a_scan_of_more_than_a_thousand_regions_reads_as_calmly() -> None:
     scan = predicted_scan()
     assert len(scan.regions) > 1000 and not scan.low.uv_area.any()

@@ -156,6 +156,7 @@ def test_opens_with_the_bake_lit_and_says_what_is_what(page: Any, content: PageC
     keep(page, "lit-1280")
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("light", [(-52, 36), (70, 0), (0, 80)])
 @pytest.mark.parametrize("key", ["baked", "ideal"])
 def test_pixels_are_those_of_our_own_rays(
@@ -181,6 +182,7 @@ def test_pixels_are_those_of_our_own_rays(
     assert expected[inside].std() > 2
 
 
+@pytest.mark.long
 def test_the_high_poly_is_lit_by_its_own_normals(page: Any, content: PageContent) -> None:
     slide(page, wipe=0)
     got = canvas(page)
@@ -193,6 +195,7 @@ def test_the_high_poly_is_lit_by_its_own_normals(page: Any, content: PageContent
     assert np.percentile(apart, 50) <= 1.5 and np.percentile(apart, 98) <= 5
 
 
+@pytest.mark.long
 def test_the_line_parts_left_from_right(page: Any) -> None:
     slide(page, wipe=100)
     left = canvas(page)
@@ -206,6 +209,7 @@ def test_the_line_parts_left_from_right(page: Any) -> None:
     assert (left != right).any()
 
 
+@pytest.mark.long
 def test_line_and_light_are_dragged_or_moved_by_keys(page: Any) -> None:
     box = page.find_element("id", "model").rect
     before = canvas(page)
@@ -231,6 +235,7 @@ def test_line_and_light_are_dragged_or_moved_by_keys(page: Any) -> None:
     page.find_element("id", "swap").click()
 
 
+@pytest.mark.long
 def test_every_control_has_a_name(page: Any) -> None:
     nameless = page.execute_script(
         "return [...document.querySelectorAll('.compare input, .compare select, .compare button')]"
@@ -239,6 +244,7 @@ def test_every_control_has_a_name(page: Any) -> None:
     assert nameless == []
 
 
+@pytest.mark.long
 def test_a_switch_goes_back_to_colours(page: Any) -> None:
     lit = canvas(page)
     page.execute_script("document.querySelector(\"input[value='defects']\").click()")
@@ -251,6 +257,7 @@ def test_a_switch_goes_back_to_colours(page: Any) -> None:
     assert (canvas(page) == lit).all()
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("width", [390, 1024, 1400])
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_fits_narrow_and_wide(page: Any, width: int, scheme: str) -> None:
@@ -265,6 +272,7 @@ def test_fits_narrow_and_wide(page: Any, width: int, scheme: str) -> None:
     keep(page, f"lit-{scheme}-{width}")
 
 
+@pytest.mark.long
 def test_paper_has_the_picture_and_its_labels(page: Any) -> None:
     page.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
     try:
@@ -280,6 +288,7 @@ def test_nothing_is_fetched_and_nothing_complains(page: Any) -> None:
     assert requests_made(page) == [] and troubles(page) == []
 
 
+@pytest.mark.long
 def test_without_uvs_the_page_opens_in_colours(tmp_path: Path) -> None:
     positions = np.array([[0, 0, 0], [1, 0, 0], [1, 1, 0], [0, 1, 0]], float)
     low = prepare_low(mesh_from_polygons(positions, [[0, 1, 2, 3]]))

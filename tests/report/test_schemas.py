@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +16,7 @@ from cagecheck.cli import app
 from cagecheck.defects.kinds import KINDS
 from cagecheck.defects.reasons import Reason, Values
 from cagecheck.predicting.result import Prediction, prediction_document
+from cagecheck.predicting.settings import Settings
 from cagecheck.report.schemas import NAMES, read_schema
 from cagecheck.tuning.conflict_reasons import ConflictCause
 from cagecheck.tuning.conflicts import Conflict, Remedy
@@ -163,7 +165,11 @@ def test_straightening_is_described(meshes: tuple[str, str]) -> None:
         validate("tuning", document)
 
 
-def test_demo_prints_a_prediction_with_scores(tmp_path: Path) -> None:
+def test_demo_prints_a_prediction_with_scores(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    few = partial(Settings, samples=2_000, unseen_points=2_000)
+    monkeypatch.setattr("cagecheck.commands.demo.Settings", few)
     document = run("demo", str(tmp_path / "scene"), "--detail", "0.02", "--json")
     assert document["scores"] and document["files"]
     validate("prediction", document)
@@ -232,11 +238,13 @@ def test_compare_prints_and_writes_it(meshes: tuple[str, str], tmp_path: Path) -
     validate("comparison", back)
 
 
-def test_batch_prints_and_writes_it(meshes: tuple[str, str], tmp_path: Path) -> None:
+def test_batch_prints_and_writes_it(
+    meshes: tuple[str, str], tmp_path: Path, here: list[str]
+) -> None:
     manifest = tmp_path / "assets.toml"
     rows = [f'[[asset]]\nname = "plate"\nlow = "{meshes[0]}"\nhigh = "{meshes[1]}"\n',
             f'[[asset]]\nname = "gone"\nlow = "{meshes[0]}x"\nhigh = "{meshes[1]}"\n']  # fmt: skip
-    manifest.write_text("".join(f"{r}samples = 2000\noffset = 0.05\n" for r in rows))
+    manifest.write_text("".join(f"{r}samples = 2000\noffset = 0.05\nsize = 256\n" for r in rows))
     document = run("batch", str(manifest), "--out", str(tmp_path / "out"), "--json")
     assert [row["status"] for row in document["assets"]] == ["done", "failed"]
     validate("batch", document)

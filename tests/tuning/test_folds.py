@@ -142,13 +142,11 @@ def test_a_groove_folds_at_the_offset_where_a_dense_evaluation_turns() -> None:
     e = np.array([1.0, 0, 1.0])
     f = top - bottom
 
+    h = np.linspace(0, 1, 2001)[:, None]
+
     def least(d: float) -> float:
-        turn = [
-            (np.cross([0, 1, 0], -(e + h * d * f))) @ (d * v)
-            for h in np.linspace(0, 1, 2001)
-            for v in (bottom, top)
-        ]
-        return min(turn)
+        turn = np.cross([0, 1, 0], -(e + h * d * f)) @ (d * np.stack([bottom, top], axis=1))
+        return float(turn.min())
 
     lo, hi = 0.1, 20.0
     for _ in range(60):

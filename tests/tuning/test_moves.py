@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import pytest
@@ -115,9 +116,14 @@ def fold() -> Tuning:
     return tune(low, high, paired=paired, settings=SETTINGS, tuning=TuneSettings(limit=LIMIT))
 
 
+@cache
+def conflicts(tuning: Tuning) -> tuple[Conflict, ...]:
+    return tuple(explain_conflicts(tuning))
+
+
 def overshoots(tuning: Tuning, name: str) -> Conflict:
     """The conflict over plate a; of several, one that a move cures."""
-    found = [c for c in explain_conflicts(tuning) if c.name == name]
+    found = [c for c in conflicts(tuning) if c.name == name]
     moved = [c for c in found if any(r.kind == "move loop" for r in c.remedies)]
     return (moved or found)[0]
 
@@ -130,7 +136,7 @@ def test_the_linear_program_and_the_closed_form_agree() -> None:
     assert not passes(0.03)
 
 
-@pytest.mark.parametrize("which", ["other", "fold"])
+@pytest.mark.parametrize("which", ["other", pytest.param("fold", marks=pytest.mark.long)])
 def test_an_overshoot_that_the_limit_forces_is_cured_by_moving_outward(
     which: str, request: pytest.FixtureRequest
 ) -> None:
@@ -146,7 +152,7 @@ def test_an_overshoot_that_the_limit_forces_is_cured_by_moving_outward(
     assert passes(move.amount) and not passes(move.amount - FLAT / 16 - 1e-4)
 
 
-@pytest.mark.parametrize("which", ["b", "a"])
+@pytest.mark.parametrize("which", [pytest.param("b", marks=pytest.mark.long), "a"])
 def test_an_overshoot_that_offsets_above_0_force_is_cured_by_moving_inward(which: str) -> None:
     """The strip is low and the limit far: the cage would have to sink into the low poly at x = 0.
 
@@ -198,6 +204,7 @@ def test_the_outward_move_is_clean_when_an_artist_makes_it_and_tunes_again(other
     assert line(STEP_FROM, np.min) > STEP and line(STRIP_TO, np.max) < STRIP
 
 
+@pytest.mark.long
 def test_another_fold_of_the_same_part_is_named_and_splitting_it_off_mends_it(
     fold: Tuning,
 ) -> None:

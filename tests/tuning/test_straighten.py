@@ -45,7 +45,7 @@ def skew(result: Outcome) -> float:
 
 @pytest.fixture(scope="module")
 def studs() -> tuple[Tuning, Straightening]:
-    low, high = studded_box(cells=4, fine=8)
+    low, high = studded_box(cells=3, fine=8)
     result = tune(low, high, settings=SETTINGS)
     return result, straighten(result)
 

@@ -290,6 +290,7 @@ def test_scale_and_another_vertex_order_change_nothing() -> None:
     assert other.texels is not None and other.texels.clean
 
 
+@pytest.mark.long
 def test_the_command_says_what_holds_at_the_texels(tmp_path: Path) -> None:
     low, high = scene(ridges)
     write_mesh(low.mesh, tmp_path / "low.obj")

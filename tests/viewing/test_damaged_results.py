@@ -13,17 +13,28 @@ import pytest
 
 from cagecheck.errors import InputError
 from cagecheck.predicting.record_fields import LIT, SAMPLES, VIEW
+from cagecheck.predicting.write import write_prediction
 from cagecheck.viewing.model import ViewModel
 from cagecheck.viewing.result import read_result
+from cagecheck.watching.rounds import Rounds
 from tests.scenes.damage import npz_bytes, odd_json, odd_npz
+from tests.watching.scene import write_scene
 
 CASES = 12
 
 
+@pytest.fixture(scope="module")
+def whole(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A small result with every file and some regions; do not write into it."""
+    place = tmp_path_factory.mktemp("plate")
+    write_prediction(Rounds(write_scene(place)).predict(), place / "out")
+    return place / "out"
+
+
 @pytest.fixture
-def folder(result_folder: Path, tmp_path: Path) -> Path:
+def folder(whole: Path, tmp_path: Path) -> Path:
     out = tmp_path / "out"
-    shutil.copytree(result_folder, out, ignore=shutil.ignore_patterns("*.html", "*.glb"))
+    shutil.copytree(whole, out, ignore=shutil.ignore_patterns("*.html", "*.glb"))
     return out
 
 

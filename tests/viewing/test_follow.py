@@ -15,7 +15,9 @@ from cagecheck.predicting.write import write_prediction
 from cagecheck.viewing.follow import Folder, same_region
 from cagecheck.viewing.result import read_result
 from cagecheck.viewing.window import Window
+from cagecheck.watching.rounds import Rounds
 from tests.viewing.test_window import open_on, picture
+from tests.watching.scene import write_scene
 
 
 @pytest.fixture(scope="module")
@@ -37,11 +39,12 @@ def show(window: Window, folder: Path) -> None:
     window.plotter.disable_anti_aliasing()
 
 
-def test_a_folder_is_read_anew_once_it_is_whole(
-    result_folder: Path, other: Path, tmp_path: Path
-) -> None:
-    place = tmp_path / "out"
-    shutil.copytree(result_folder, place)
+def test_a_folder_is_read_anew_once_it_is_whole(tmp_path: Path) -> None:
+    bake = write_scene(tmp_path)
+    other, place = tmp_path / "other", tmp_path / "out"
+    write_prediction(Rounds(bake).predict(), place)
+    wider = replace(bake, settings=replace(bake.settings, offset=0.03))
+    write_prediction(Rounds(wider).predict(), other)
     folder = Folder(place)
     assert folder.fresh() is None and folder.fresh() is None, "nothing is new"
     shutil.copy(other / "regions.json", place)
@@ -57,6 +60,7 @@ def test_a_folder_is_read_anew_once_it_is_whole(
     assert folder.fresh() is None, "told once"
 
 
+@pytest.mark.long
 def test_another_result_is_shown_from_where_one_stood(result_folder: Path, other: Path) -> None:
     window = open_on(result_folder)
     try:

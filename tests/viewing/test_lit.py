@@ -41,8 +41,9 @@ def picture(window: Window) -> np.ndarray:
     return np.asarray(window.plotter.screenshot(return_img=True)).astype(int)
 
 
-@pytest.mark.parametrize("light", [(-52.0, 36.0), (60.0, -10.0)])
-@pytest.mark.parametrize("key", ["baked", "ideal"])
+@pytest.mark.parametrize(
+    ("key", "light"), [("baked", (-52.0, 36.0)), ("ideal", (60.0, -10.0))], ids=["baked", "ideal"]
+)
 def test_pixels_are_those_of_our_own_rays(
     window: Window, demo_prediction: Prediction, key: str, light: tuple[float, float]
 ) -> None:

@@ -254,6 +254,7 @@ def shot(model: ViewModel, high: Surface | None, path: Path) -> np.ndarray:
     return np.asarray(Image.open(path).convert("RGB")).astype(int)
 
 
+@pytest.mark.long
 def test_layers_region_and_cut_change_the_picture(
     model: ViewModel, high: Surface, tmp_path: Path
 ) -> None:
@@ -323,6 +324,7 @@ def test_picking_tells_the_sample_under_the_pixel(model: ViewModel) -> None:
 
 
 @pytest.mark.skipif(shutil.which("Xvfb") is None, reason="needs Xvfb (Debian package xvfb)")
+@pytest.mark.long
 def test_a_real_window_opens_under_xvfb(result_folder: Path) -> None:
     """The window on a virtual screen, driven by real key events."""
     script = f"""

@@ -161,6 +161,7 @@ def test_cage_and_rays_follow_the_slider(window: Window) -> None:
     assert window.stage.actors["cage_edges"].GetVisibility()
 
 
+@pytest.mark.long
 def test_a_cage_on_the_low_poly_slides_by_distance(
     demo_prediction: Prediction, tmp_path: Path
 ) -> None:
@@ -229,6 +230,7 @@ def mouse(window: Window, event: str, at: tuple[int, int]) -> None:
     interactor.InvokeEvent(event)
 
 
+@pytest.mark.long
 def test_the_list_scrolls_to_every_region_and_takes_clicks(window: Window) -> None:
     stage, model = window.stage, window.model
     order = [row["number"] for row in model.listed]

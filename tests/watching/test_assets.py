@@ -7,7 +7,10 @@ import shutil
 import signal
 import subprocess
 import sys
-from collections.abc import Iterator
+import time
+import urllib.error
+import urllib.request
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -35,14 +38,15 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(scope="module")
 def running(folder: Path) -> Iterator[Follower]:
     """One watch for all tests here: each begins where the one before has left the files."""
-    follower = Follower(BatchWatch(folder / "list.csv", folder / "out", workers=2))
-    try:
-        first = follower.next("round")
-        assert (first.number, first.changed, first.clean) == (1, (), False)
-        assert first.words == "2 assets: 2 with defects."
-        yield follower
-    finally:
-        follower.end()
+    with BatchWatch(folder / "list.csv", folder / "out", workers=2) as watch:
+        follower = Follower(watch)
+        try:
+            first = follower.next("round")
+            assert (first.number, first.changed, first.clean) == (1, (), False)
+            assert first.words == "2 assets: 2 with defects."
+            yield follower
+        finally:
+            follower.end()
 
 
 def names(document: dict, key: str) -> list[str]:
@@ -59,6 +63,34 @@ def test_only_what_was_saved_is_checked_again(running: Follower, folder: Path) -
     assert folder / "out" / "results.csv" in running.next("written").written
 
 
+def test_the_page_is_served_and_follows(running: Follower, folder: Path) -> None:
+    address = running.watch.address
+    assert address is not None
+    page = fetched(address)
+    assert "2 assets: " in page and f"Round {running.heard[-1].number}" in page
+    put(folder / "lamp" / "low.obj", low_text(lift=0.5))
+    number = running.next("round").number
+    running.next("written")
+    wait_for(lambda: f"Round {number}" in fetched(address))
+    inside = fetched(f"{address}files/assets/lamp/predicted/regions.json")
+    assert json.loads(inside)
+    with pytest.raises(urllib.error.HTTPError, match="404"):
+        fetched(f"{address}files/../list.csv")
+
+
+def fetched(address: str) -> str:
+    with urllib.request.urlopen(address, timeout=HANG_SECONDS) as answer:
+        return str(answer.read().decode())
+
+
+def wait_for(holds: Callable[[], bool]) -> None:
+    end = time.monotonic() + HANG_SECONDS
+    while not holds():
+        assert time.monotonic() < end
+        time.sleep(0.02)
+
+
+@pytest.mark.long
 def test_a_round_is_what_batch_gives(running: Follower, folder: Path) -> None:
     code, printed, errors = run_here(
         "batch", folder / "list.csv", "--out", folder / "afresh", "--json", cwd=folder
@@ -75,6 +107,7 @@ def test_a_round_is_what_batch_gives(running: Follower, folder: Path) -> None:
     assert [row["summary"] for row in rows] == [row["summary"] for row in kept]
 
 
+@pytest.mark.long
 def test_an_asset_that_goes_away_fails_for_itself_and_comes_back(
     running: Follower, folder: Path
 ) -> None:
@@ -87,6 +120,7 @@ def test_an_asset_that_goes_away_fails_for_itself_and_comes_back(
     assert names(back.document, "error") == []
 
 
+@pytest.mark.long
 def test_the_list_itself_is_followed(running: Follower, folder: Path) -> None:
     whole = (folder / "list.csv").read_text()
     put(folder / "list.csv", "nonsense\n")
@@ -104,6 +138,7 @@ def test_a_list_that_cannot_be_read_is_refused_at_once(folder: Path) -> None:
         BatchWatch(folder / "list.txt", folder / "none")
 
 
+@pytest.mark.long
 @POSIX
 def test_the_command_tells_rounds_and_ends_at_ctrl_c(folder: Path) -> None:
     (folder / "crate.csv").write_text(HEAD + ROW.format(name="crate"))
@@ -111,9 +146,10 @@ def test_the_command_tells_rounds_and_ends_at_ctrl_c(folder: Path) -> None:
         [sys.executable, "-m", "cagecheck", "batch", "crate.csv", "--out", "told", "--watch"],
         cwd=folder, env=environment(), stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
     ) as process:  # fmt: skip
-        lines = [process.stdout.readline() for _ in range(2)]
+        lines = [process.stdout.readline() for _ in range(3)]
         process.send_signal(signal.SIGINT)
         rest, said = process.communicate(timeout=HANG_SECONDS)
     assert lines[0] == "Watching crate.csv and the files of its assets; Ctrl-C ends it.\n"
-    assert "round 1: 1 asset: 1 with defects." in lines[1]
+    assert lines[1].startswith("Page: http://127.0.0.1:")
+    assert "round 1: 1 asset: 1 with defects." in lines[2]
     assert process.returncode == 0 and said == "" and rest.endswith("The watch has ended.\n")

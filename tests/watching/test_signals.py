@@ -17,6 +17,9 @@ from tests.paths import ROOT
 from tests.watching.scene import HANG_SECONDS, OPTIONS, write_scene
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="POSIX signals")
+SIGNALS = pytest.mark.parametrize(
+    "number", [signal.SIGINT, pytest.param(signal.SIGTERM, marks=pytest.mark.long)]
+)
 
 
 def started(folder: Path, *more: str) -> subprocess.Popen[str]:
@@ -49,7 +52,7 @@ def alive(number: int) -> bool:
     return True
 
 
-@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+@SIGNALS
 def test_it_ends_cleanly_while_it_waits(tmp_path: Path, number: signal.Signals) -> None:
     process = started(tmp_path, "--no-page", "--out", "out")
     assert "One will see" in read_until(process, "round 1")
@@ -64,7 +67,7 @@ def test_it_ends_cleanly_while_it_waits(tmp_path: Path, number: signal.Signals) 
     assert "regions.json" in names and not any(name.startswith(".") for name in names)
 
 
-@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+@SIGNALS
 def test_it_ends_cleanly_while_it_predicts(tmp_path: Path, number: signal.Signals) -> None:
     # So many samples that the first round cannot be done by the time of the signal.
     process = started(tmp_path, "--samples", "20000000", "--out", "out")
@@ -100,6 +103,7 @@ def test_the_predicting_process_ends_when_the_watch_is_killed(tmp_path: Path) ->
     assert not stage.exists() and (tmp_path / "out" / "regions.json").exists()
 
 
+@pytest.mark.long
 def test_json_gives_one_document_a_line(tmp_path: Path) -> None:
     import json
 

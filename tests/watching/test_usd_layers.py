@@ -17,6 +17,7 @@ pytest.importorskip("pxr", reason="the extra usd is not installed")
 from tests.scenes.usd_files import write_part, write_plate
 
 
+@pytest.mark.long
 def test_a_save_of_a_layer_begins_a_round(tmp_path: Path) -> None:
     write_plate(tmp_path / "low.usda", "plate", *grid(6, 1.0))
     write_high(tmp_path / "high.ply")
