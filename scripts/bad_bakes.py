@@ -60,6 +60,8 @@ WHY = {
     "a bent surface.",
     "offset too small": "Padding fills thin losses with neighbours that are within the tolerance "
     "of a bent surface.",
+    "padding missing": "The clean bake itself misses texels where fingers rise above the offset; "
+    "where several lie together they are told first, and rightly.",
     "part left out": "A flat map is right wherever the high poly is flat to a few degrees.",
     "slid": "Where the detail repeats or is flat, a slide shows nothing.",
     "island moved": "Where the detail repeats or is flat, a shift shows nothing.",
