@@ -69,13 +69,14 @@ class Evidence(IntFlag):
 
     TURNED : its island is turned by one rotation. PAINTED : one colour covers the place. SEEN :
     another map of the bake names the layer. RIGHT : another map of the bake shows that the right
-    surface was recorded.
+    surface was recorded. GROWN : it is wrong for what lies beside it.
     """
 
     TURNED = 1
     PAINTED = 2
     SEEN = 4
     RIGHT = 8
+    GROWN = 16
 
 
 TITLES: dict[Fault, str] = {

@@ -13,7 +13,7 @@ import numpy as np
 from scipy.ndimage import binary_dilation, distance_transform_edt
 
 from cagecheck.arrays.mask_boxes import SQUARE, box_around
-from cagecheck.locating.compare import TOLERANCE_DEGREES, Fault, TileView
+from cagecheck.locating.compare import TOLERANCE_DEGREES, Evidence, Fault, TileView
 from cagecheck.locating.enlarging import explained_by_filtering
 from cagecheck.locating.patterns import Patterns, grown_over
 
@@ -59,4 +59,4 @@ def grow_places(view: TileView, patterns: Patterns, base_degrees: float) -> None
     source = row[grown], column[grown]
     fault[grown] = fault[source]
     evidence = patterns.evidence[box]
-    evidence[grown] = evidence[source]
+    evidence[grown] = evidence[source] | np.uint8(Evidence.GROWN)

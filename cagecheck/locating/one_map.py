@@ -209,6 +209,9 @@ def keep_record(
     with np.errstate(invalid="ignore"):
         off = (view.angle > tolerance) & (view.triangle >= 0)
     y, x = np.nonzero((patterns.fault != Fault.CLEAN) | off)
+    # How far a bake looked is told by what is certain of itself.
+    grown = (patterns.evidence & Evidence.GROWN) > 0
+    certain = np.where(grown, np.uint8(Fault.CLEAN), patterns.fault) if grown.any() else None
     return TileRecord(
         tile=view.tile,
         size=view.size,
@@ -224,7 +227,7 @@ def keep_record(
         other=view.other[y, x],
         tolerance=tolerance,
         parts=parts,
-        levels=levels_of(view, patterns.fault),
+        levels=levels_of(view, patterns.fault if certain is None else certain),
         start=view.start[y, x],
         evidence=patterns.evidence[y, x],
     )

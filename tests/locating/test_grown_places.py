@@ -123,7 +123,9 @@ def test_the_rim_is_of_the_place_beside_it() -> None:
     found = grown(view, evidence)
     assert np.array_equal(found.fault == Fault.UNEXPLAINED, (x > 6) & (x < 24))
     assert np.array_equal(found.fault == Fault.MISSED, (x > 66) & (x < 84))
-    assert np.array_equal(found.evidence == Evidence.PAINTED, (x > 6) & (x < 24))
+    painted, grown_on = (found.evidence & flag > 0 for flag in (Evidence.PAINTED, Evidence.GROWN))
+    assert np.array_equal(painted, (x > 6) & (x < 24))
+    assert np.array_equal(grown_on, wrong & ~left & ~right)
 
 
 @pytest.mark.long
