@@ -1,7 +1,12 @@
 """Run the command line: ``cagecheck`` or ``python -m cagecheck``."""
 
+import os
 import signal
 from contextlib import suppress
+
+# Work is shared out among threads here; those that the matrix library would begin for every sum
+# beside them only wait for each other. It reads this as it is loaded.
+_MATRIX_THREADS = "OPENBLAS_NUM_THREADS", "1"
 
 
 def main() -> None:
@@ -10,6 +15,7 @@ def main() -> None:
     with suppress(ValueError):  # another thread than the main one
         if signal.getsignal(signal.SIGINT) is signal.default_int_handler:
             signal.signal(signal.SIGINT, signal.SIG_DFL)
+    os.environ.setdefault(*_MATRIX_THREADS)
     from cagecheck.commands.ending import run_to_the_end
 
     def run() -> None:

@@ -26,6 +26,7 @@ _COLUMNS = (
     Column("% of area", True), Column("texels before tuning", True), Column("clashes", True),
     Column("seconds", True), Column("files"), Column("worst, cause and cure"),
 )  # fmt: skip
+PAGE = "index.html"
 # Verdicts that need nobody.
 _GOOD = ("clean", "passed")
 _LIMITS = (
@@ -46,7 +47,7 @@ def write_results(
     rows = document["assets"]
     texts: dict[str, bytes] = {
         "results.json": json.dumps(document, indent=1, allow_nan=False).encode() + b"\n",
-        "index.html": _page(document, folder, title, waiting).encode(errors="backslashreplace"),
+        PAGE: _page(document, folder, title, waiting).encode(errors="backslashreplace"),
     }
     if document["gate"]:
         texts["junit.xml"] = junit_xml(title, rows)

@@ -10,7 +10,7 @@ import typer
 from cagecheck.batching.manifest import read_manifest
 from cagecheck.batching.page import clash_sentences, csv_row, verdict_sentence, worst_sentence
 from cagecheck.batching.run import BatchResult, run_batch
-from cagecheck.commands.options import JsonFlag, add_command
+from cagecheck.commands.options import JsonFlag, NoPageFlag, OpenFlag, add_command
 from cagecheck.commands.terminal import EXIT_CLEAN, EXIT_DEFECTS, Terminal
 from cagecheck.errors import InputError
 from cagecheck.options import LIMITS, OUTPUT
@@ -64,6 +64,8 @@ def batch(
         bool,
         typer.Option("--watch", help="Go on: check again what is saved, until Ctrl-C."),
     ] = False,
+    no_page: NoPageFlag = False,
+    open_page: OpenFlag = False,
     as_json: JsonFlag = False,
 ) -> int:
     """Check (and tune, and mend) many assets; take up an interrupted run.
@@ -72,7 +74,8 @@ def batch(
     results.json, index.html and a folder per asset; with thresholds in the manifest junit.xml as
     well. Exit code 0 when all assets pass their thresholds (without thresholds: are clean), 1 when
     not or when one could not be checked, 2 for a bad manifest. With --watch every save of an
-    asset's files or of the manifest gives a line; it ends with exit code 0.
+    asset's files or of the manifest gives a line, and the page is served on this machine and
+    follows; it ends with exit code 0.
 
     Example:
       cagecheck batch assets.toml --out checked --workers 2
@@ -80,7 +83,12 @@ def batch(
     terminal = Terminal(as_json)
     if watching:
         how = {"workers": workers, "memory_gb": memory, "scheduler": scheduler, "against": against}
-        return _watch(terminal, manifest, out, again, how)
+        return _watch(terminal, manifest, out, again, open_page, {**how, "page": not no_page})
+    if no_page or open_page:
+        raise InputError(
+            f"`{'no_page' if no_page else 'open'}` is for a watch, which serves the page.",
+            cure="Give `watch`, too, or open index.html in the folder.",
+        )
     plan = read_manifest(manifest)
     with terminal.progress() as progress:
         result = run_batch(
@@ -98,9 +106,11 @@ def batch(
     return EXIT_CLEAN if result.passed else EXIT_DEFECTS
 
 
-def _watch(terminal: Terminal, manifest: Path, out: Path, again: bool, how: dict[str, Any]) -> int:
+def _watch(
+    terminal: Terminal, manifest: Path, out: Path, again: bool, opened: bool, how: dict[str, Any]
+) -> int:
     # A batch alone needs none of this.
-    from cagecheck.commands.news import say_news
+    from cagecheck.commands.news import say_address, say_news
     from cagecheck.commands.signals import listen_to_signals
     from cagecheck.watching.assets import BatchWatch
 
@@ -111,12 +121,13 @@ def _watch(terminal: Terminal, manifest: Path, out: Path, again: bool, how: dict
         )
     try:
         listen_to_signals()
-        watch = BatchWatch(manifest, out, **how)
-        terminal.say(f"Watching {manifest.name} and the files of its assets; Ctrl-C ends it.")
-        for news in watch:
-            say_news(terminal, news)
-            if news.number == 1 and news.written:
-                terminal.say("Written: " + ", ".join(str(path) for path in news.written))
+        with BatchWatch(manifest, out, **how) as watch:
+            terminal.say(f"Watching {manifest.name} and the files of its assets; Ctrl-C ends it.")
+            say_address(terminal, watch.address, opened)
+            for news in watch:
+                say_news(terminal, news)
+                if news.number == 1 and news.written:
+                    terminal.say("Written: " + ", ".join(str(path) for path in news.written))
     except KeyboardInterrupt:
         terminal.say("The watch has ended.")
     return EXIT_CLEAN

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import sys
 import time
+import webbrowser
 
 from cagecheck.commands.terminal import Terminal
 from cagecheck.watching.news import News
@@ -25,3 +26,13 @@ def say_news(terminal: Terminal, news: News) -> None:
         terminal.err.print(f"{now} {news.words}", markup=False)
     elif news.kind in ("waiting", "unchanged"):
         terminal.say(f"{now} {news.words}")
+
+
+def say_address(terminal: Terminal, address: str | None, opened: bool) -> None:
+    """Say where the page is, and open it where that is asked for."""
+    if address is None:
+        return
+    # The address is for the person even where a script reads the rounds.
+    (terminal.err if terminal.as_json else terminal.out).print(f"Page: {address}")
+    if opened:
+        webbrowser.open(address)

@@ -55,6 +55,15 @@ ForceFlag = Annotated[
     bool,
     typer.Option("--force", help="Replace files that exist already.", rich_help_panel=OUTPUT),
 ]
+NoPageFlag = Annotated[
+    bool,
+    typer.Option(
+        "--no-page", help="Serve no page; tell on the terminal only.", rich_help_panel=OUTPUT
+    ),
+]
+OpenFlag = Annotated[
+    bool, typer.Option("--open", help="Open the page in the browser.", rich_help_panel=OUTPUT)
+]
 
 
 @dataclass(frozen=True)

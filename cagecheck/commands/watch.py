@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
-import webbrowser
-from typing import Annotated
-
 import typer
 
-from cagecheck.commands.news import say_news
-from cagecheck.commands.options import HighPath, LowPath, Output, add_command
+from cagecheck.commands.news import say_address, say_news
+from cagecheck.commands.options import (
+    HighPath,
+    LowPath,
+    NoPageFlag,
+    OpenFlag,
+    Output,
+    add_command,
+)
 from cagecheck.commands.predict import (
     MapsOption,
     PreviewOption,
@@ -17,23 +21,12 @@ from cagecheck.commands.predict import (
 )
 from cagecheck.commands.signals import listen_to_signals
 from cagecheck.commands.terminal import EXIT_CLEAN, Terminal
-from cagecheck.options import OUTPUT
 from cagecheck.predicting.inputs import CageFiles, MeshOptions
 from cagecheck.predicting.maps.write_maps import MapFiles
 from cagecheck.predicting.settings import HighShading, Settings
 from cagecheck.watching.bake import Bake
 from cagecheck.watching.watch import Watch
 from cagecheck.words.sentences import names_words
-
-NoPageFlag = Annotated[
-    bool,
-    typer.Option(
-        "--no-page", help="Serve no page; tell on the terminal only.", rich_help_panel=OUTPUT
-    ),
-]
-OpenFlag = Annotated[
-    bool, typer.Option("--open", help="Open the page in the browser.", rich_help_panel=OUTPUT)
-]
 
 
 def register(app: typer.Typer) -> None:
@@ -77,19 +70,11 @@ def watch_command(
     try:
         listen_to_signals()
         with watch:
-            _say_start(terminal, bake, watch.address)
-            if open_page and watch.address:
-                webbrowser.open(watch.address)
+            names = names_words([path.name for path in bake.inputs()])
+            terminal.say(f"Watching {names}; Ctrl-C ends it.")
+            say_address(terminal, watch.address, open_page)
             for news in watch:
                 say_news(terminal, news)
     except KeyboardInterrupt:
         terminal.say("The watch has ended.")
     return EXIT_CLEAN
-
-
-def _say_start(terminal: Terminal, bake: Bake, address: str | None) -> None:
-    names = names_words([path.name for path in bake.inputs()])
-    terminal.say(f"Watching {names}; Ctrl-C ends it.")
-    if address is not None:
-        # The address is for the person even where a script reads the rounds.
-        (terminal.err if terminal.as_json else terminal.out).print(f"Page: {address}")

@@ -178,12 +178,19 @@ def refine(data: NDArray[np.uint8], places: NDArray[np.int64], values: NDArray[A
 
     `values` is contiguous; the numbers were found well formed before.
     """
-    flat = values.reshape(-1)
-    for place, target in places.tolist():
-        end = place
-        while end < len(data) and data[end] > SPACE:
-            end += 1
-        flat[target] = float(data[place:end].tobytes())
+    begins, text = places[:, 0], np.ascontiguousarray(data).data
+    ends = _token_ends(data, begins)
+    exact = [float(text[i:end]) for i, end in zip(begins.tolist(), ends.tolist(), strict=True)]
+    values.reshape(-1)[places[:, 1]] = exact
+
+
+@njit(nogil=True, cache=True)
+def _token_ends(data: NDArray[np.uint8], begins: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Return the places just behind the tokens that begin at some places."""
+    out = np.empty(len(begins), np.int64)
+    for k in range(len(begins)):
+        out[k] = skip_token(data, begins[k], len(data))
+    return out
 
 
 def decode_name(raw: bytes) -> str:

@@ -26,7 +26,7 @@ from cagecheck.defects.kinds import Trouble
 from cagecheck.locating.goals import Goals, block_goals, some_rays
 from cagecheck.loops import njit
 from cagecheck.maps.encode import TangentBasis
-from cagecheck.maps.texels import TexelPoints, texel_blocks, texel_points
+from cagecheck.maps.texels import Choice, TexelPoints, texel_blocks, texel_points
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.predicting.maps.bake import Baker, on_all_cores
 from cagecheck.progress import Progress, silent
@@ -241,6 +241,13 @@ def covered_texels(low: LowPoly, tile: int, size: int) -> int:
     return max(int(share * size * size), 1)
 
 
+def one_in(every: int, x: Ints, y: Ints) -> NDArray[np.bool_]:
+    """Pick one in so many texels by their places, so that blocks and variants change nothing."""
+    place = x.astype(np.int64) * 7919 + y.astype(np.int64) * 104_729
+    picked: NDArray[np.bool_] = place % every == 0
+    return picked
+
+
 def _empty_view(tile: int, size: int, rule: CompareRule) -> TileView:
     shape = (size, size)
     return TileView(
@@ -278,8 +285,7 @@ def _compare_block(
     shown = stored if basis is None else basis.decode(points.triangle, points.barycentric, stored)
     expected = baker.shading.along(goal.face, rays.origin, rays.direction, goal.t)
     angle = np.where(goal.face >= 0, _angles(shown, expected), np.nan)
-    # A texel's place decides whether it votes, so that the answer does not depend on the blocks.
-    votes = (x.astype(np.int64) * 7919 + y.astype(np.int64) * 104_729) % every == 0
+    votes = one_in(every, x, y)
     with np.errstate(invalid="ignore"):
         # What lies within the tolerance of flat ground needs none of its own.
         open_to_doubt = votes | ~(angle <= rule.base_degrees)
@@ -594,11 +600,15 @@ def chosen_points(
     low: LowPoly, tile: int, chosen: NDArray[np.bool_]
 ) -> tuple[SurfacePoints, Ints, Ints]:
     """Return the surface points of the chosen texels of a tile, and their columns and rows."""
-    kept: list[tuple[SurfacePoints, Ints, Ints]] = []
-    for block in texel_blocks(low, chosen.shape[0], tile):
-        mask = chosen[block.y, block.x]
-        if mask.any():
-            kept.append((block.points.take(mask), block.x[mask], block.y[mask]))
+    return picked_points(low, tile, chosen.shape[0], lambda x, y: chosen[y, x])
+
+
+def picked_points(
+    low: LowPoly, tile: int, size: int, chosen: Choice
+) -> tuple[SurfacePoints, Ints, Ints]:
+    """Return what `chosen_points` does, of texels that are chosen by their columns and rows."""
+    blocks = texel_blocks(low, size, tile, chosen=chosen)
+    kept = [(block.points, block.x, block.y) for block in blocks]
     if not kept:
         none = texel_points(low, 8, tile)
         empty = np.zeros(0, np.int64)

@@ -12,7 +12,7 @@ import itertools
 import numpy as np
 from numpy.typing import NDArray
 
-from cagecheck.arrays.types import Floats
+from cagecheck.arrays.types import Floats, Ints
 from cagecheck.locating.compare import BETTER, Fault, TileView, is_known
 from cagecheck.maps.encode import TangentBasis
 from cagecheck.maps.texels import texel_blocks
@@ -111,15 +111,17 @@ def explained_by_filtering(
     wanted: NDArray[np.float32],
     stored: NDArray[np.float32],
     base_degrees: float,
+    asked: NDArray[np.bool_] | None = None,
 ) -> NDArray[np.bool_]:
     """Tell (H, W) which unexplained texels show what a mild filter makes of the expected picture.
 
     Mip levels, denoising and several samples a texel mix a texel with its neighbours, about as a
     tent over 3 x 3 texels does. wanted, stored : (H, W, 3) unit normals as the map should hold
-    them and as it does. The rule is that of `explained_by_enlarging`.
+    them and as it does; asked : (H, W) bool, other texels than the unexplained. The rule is that
+    of `explained_by_enlarging`.
     """
     out = np.zeros(view.fault.shape, bool)
-    y, x = np.nonzero(view.fault == Fault.UNEXPLAINED)
+    y, x = np.nonzero(view.fault == Fault.UNEXPLAINED if asked is None else asked)
     if len(y) == 0:
         return out
     inside = is_known(wanted)
@@ -154,11 +156,15 @@ def as_stored(
     if basis is None:
         return view.expected
     out = np.zeros_like(view.expected)
-    for block in texel_blocks(baker.low, view.size, view.tile):
-        if near is not None:
-            left, top = max(int(block.x.min()) - 2, 0), max(int(block.y.min()) - 2, 0)
-            if not near[top : int(block.y.max()) + 3, left : int(block.x.max()) + 3].any():
-                continue
+
+    def asked(x: Ints, y: Ints) -> NDArray[np.bool_]:
+        assert near is not None
+        left, top = max(int(x.min()) - 2, 0), max(int(y.min()) - 2, 0)
+        some = near[top : int(y.max()) + 3, left : int(x.max()) + 3].any()
+        return np.full(len(x), bool(some))
+
+    chosen = None if near is None else asked
+    for block in texel_blocks(baker.low, view.size, view.tile, chosen=chosen):
         points, world = block.points, view.expected[block.y, block.x].astype(np.float64)
         out[block.y, block.x] = basis.encode(points.triangle, points.barycentric, world)
     return out

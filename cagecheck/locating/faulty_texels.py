@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import binary_dilation
 
+from cagecheck.arrays.mask_boxes import box_around
 from cagecheck.defects.visible import HOLE_DEGREES
 from cagecheck.locating.bake_reach import BakeReach
 from cagecheck.locating.compare import Evidence, Fault, chosen_points
@@ -118,9 +119,13 @@ def _texels_of(
     covered = record.covered
     rows = record.rows(x, y)
     patch = np.zeros(fault.shape, np.int32)
-    for kind in np.unique(fault[fault != Fault.CLEAN]):
-        labels = grown_over(fault == kind, covered, JOIN_TEXELS.get(Fault(kind), 1))
-        patch[labels > 0] = labels[labels > 0] + patch.max()
+    highest = 0
+    for kind in np.unique(fault[y, x]):
+        steps = JOIN_TEXELS.get(Fault(kind), 1)
+        box = box_around(fault == kind, steps)
+        labels = grown_over(fault[box] == kind, covered[box], steps)
+        patch[box] = np.where(labels > 0, labels + highest, patch[box])
+        highest += int(labels.max(initial=0))
     kind = fault[y, x]
     angle = record.angle[rows].astype(np.float64)
     measure = np.where(

@@ -41,6 +41,7 @@ from cagecheck.locating.enlarging import (
 from cagecheck.locating.finer_conventions import finer_reading
 from cagecheck.locating.first_look import FirstLook, blank, mask_over_tile, shape_fault
 from cagecheck.locating.goals import DEPTH_SHARE
+from cagecheck.locating.grown_places import VISIBLE_DEGREES, grow_places
 from cagecheck.locating.levels import level_fault
 from cagecheck.locating.lossy_blocks import block_fault
 from cagecheck.locating.moved_high import mark_moved
@@ -61,7 +62,7 @@ from cagecheck.locating.texel_samples import ToldSamples, told_samples
 from cagecheck.locating.variants import Variants
 from cagecheck.maps.encode import TangentBasis
 from cagecheck.maps.pad import needed_padding
-from cagecheck.maps.texels import texel_blocks
+from cagecheck.maps.texels import texel_mask
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.predicting.maps.bake import Baker
 from cagecheck.progress import Progress
@@ -286,7 +287,7 @@ def _nearly_blank(variants: Variants, shares: NDArray[np.float32], tile: int) ->
     size = min(shares.shape[0], THINNED)
     some = (np.arange(size) * 2 + 1) * shares.shape[0] // (2 * size)
     thin = shares[some[:, None], some]
-    covered = _covered(variants.low(variants.settings.quads), tile, size)
+    covered = texel_mask(variants.low(variants.settings.quads), size, tile)
     background = background_of(thin, covered)
     alike = np.abs(thin[covered] - background).max(axis=1) <= FILL_STEP
     return bool(alike.mean() >= BLANK_SHARE) if len(alike) else False
@@ -336,7 +337,7 @@ def _compare(
     target_reach = max(HIGHER_SHARE * sample.highest, target_depth)
     # A map that is soft or rounded throughout widens the tolerance a little, not without limit.
     base = float(np.clip(3 * residual, TOLERANCE_DEGREES, 3 * TOLERANCE_DEGREES))
-    covered = _covered(baker.low, reading.tile, shares.shape[0])
+    covered = texel_mask(baker.low, shares.shape[0], reading.tile)
     wanted = variants.settings.padding
     needed = needed_padding(shares.shape[0]) if wanted is None else wanted
     padding = check_padding(upright, covered, needed)
@@ -369,7 +370,7 @@ def _compare(
 
             # The rims of what is faulty stand out by themselves.
             clean = covered & (patterns.fault == Fault.CLEAN)
-            frequency = lattice(upright, clean, expected, in_steps)
+            frequency = lattice(upright, clean, expected, in_steps, reading.straight)
             soft = scaled_fault(view, patterns.fault, frequency)
         faults = [*faults, soft[0]] if soft is not None and soft[1] == 1 else faults
         mixed = SCALED_BACK if soft is not None and soft[1] == 1 else mixed
@@ -424,8 +425,11 @@ def _compared(
     wanted: NDArray[np.float32] | None = None
     stored: NDArray[np.float32] | None = None
     if (view.fault == Fault.UNEXPLAINED).any():
-        wanted = as_stored(view, baker, basis, view.fault != Fault.CLEAN)
-        stored = reading.straight(upright)
+        wrong = view.fault != Fault.CLEAN
+        wanted = as_stored(view, baker, basis, wrong)
+        # Most of a large map is right and not asked for.
+        stored = np.zeros_like(upright)
+        stored[wrong] = reading.straight(upright[wrong])
         mild = explained_by_filtering(view, wanted, stored, rule.base_degrees)
         view.fault[mild] = Fault.CLEAN
     patterns = explain_patterns(view, upright, progress=progress)
@@ -435,24 +439,31 @@ def _compared(
         patterns.evidence[painted] |= np.uint8(Evidence.PAINTED)
     if wants_islands(view, patterns.fault):
         wanted = as_stored(view, baker, basis)
-        stored = reading.straight(upright) if stored is None else stored
+        stored = reading.straight(upright)
         moved, shift = moved_islands(view.triangle >= 0, patterns.fault, wanted, stored)
         slid = (patterns.fault == Fault.SKEW) & ~moved
-        moved &= patterns.fault != Fault.CLEAN
-        if slid_alike(moved, shift, slid, patterns.shift):
+        wrong = patterns.fault != Fault.CLEAN
+        # What befell a whole island befell its bends, too, where filters excuse as much.
+        with np.errstate(invalid="ignore"):
+            visible = wrong | (view.angle > VISIBLE_DEGREES)
+        if slid_alike(moved & wrong, shift, slid, patterns.shift):
             alike = moved & (patterns.fault == Fault.UNEXPLAINED)
             patterns.fault[alike], patterns.shift[alike] = Fault.SKEW, shift[alike]
             moved[:] = False
+        moved &= visible
         patterns.fault[moved], patterns.shift[moved] = Fault.ISLAND_MOVED, shift[moved]
         painted = (patterns.evidence & Evidence.PAINTED) > 0
         over = turned_islands(view.triangle >= 0, patterns.fault, wanted, stored, painted)
-        over &= patterns.fault != Fault.CLEAN
+        over &= visible
         patterns.fault[over], patterns.shift[over] = Fault.SEAM, 0
         patterns.evidence[over] |= np.uint8(Evidence.TURNED)
     sample = variants.sampled(reading.tile, view.size, reading.quads, reading.normals)
     painted = (patterns.evidence & Evidence.PAINTED) > 0
     moved = mark_moved(baker, view, patterns.fault, painted, sample, rule)
     patterns.shift[moved], patterns.evidence[moved] = 0, 0
+    # A map that was scaled is soft all over: its rims are told apart by nothing.
+    if rule.enlarged == 1:
+        grow_places(view, patterns, rule.base_degrees)
     return view, patterns
 
 
@@ -478,13 +489,6 @@ def _rim_drawn_in(covered: NDArray[np.bool_], padding: Padding) -> Rim:
 
 def _upright(values: NDArray[Any], reading: Reading) -> NDArray[Any]:
     return turned(values, reading.turn)
-
-
-def _covered(low: LowPoly, tile: int, size: int) -> NDArray[np.bool_]:
-    out = np.zeros((size, size), bool)
-    for block in texel_blocks(low, size, tile):
-        out[block.y, block.x] = True
-    return out
 
 
 def _fill_values(padding: Padding, reading: Reading) -> tuple[tuple[float, float, float], ...]:

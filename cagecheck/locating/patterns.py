@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import binary_dilation, label, uniform_filter
 
+from cagecheck.arrays.mask_boxes import SQUARE, box_around, dilated
 from cagecheck.arrays.types import Ints
 from cagecheck.locating.compare import Fault, TileView, is_known
 from cagecheck.loops import njit
@@ -70,13 +71,14 @@ def explain_patterns(
     such texels are looked at.
     """
     fault = view.fault.copy()
-    shift = np.zeros((*fault.shape, 2), np.float32)
     evidence = np.zeros(fault.shape, np.uint8)
     unclear = fault == Fault.UNEXPLAINED
     if not unclear.any():
-        return Patterns(fault, shift, evidence)
+        return Patterns(fault, np.zeros((*fault.shape, 2), np.float32), evidence)
     covered = view.triangle >= 0
-    defective = unclear | np.isin(fault, (Fault.OTHER_PART, Fault.OTHER_FOLD, Fault.TOO_DEEP))
+    defective = unclear.copy()
+    for kind in (Fault.OTHER_PART, Fault.OTHER_FOLD, Fault.TOO_DEEP):
+        defective |= fault == kind
     moved, shift = find_shifts(view.shown, view.expected, covered, defective)
     smeared, noisy, mostly_open = (np.zeros(fault.shape, bool) for _ in range(3))
     blocks = list(_blocks_with(defective))
@@ -86,6 +88,7 @@ def explain_patterns(
         noisy[inner] = _noisy(*seen, defective[outer], covered[outer])[within]
         mostly_open[inner] = _mostly_open(unclear[outer], defective[outer])[within]
         progress(f"explaining tile {view.tile}", done, len(blocks))
+    windows = moved.copy()
     moved &= mostly_open
     fault[moved & defective] = Fault.SKEW
     # Of scattered normals some agree with a layer by chance.
@@ -94,7 +97,7 @@ def explain_patterns(
     # over a place is no padding: somebody painted it.
     fault[smeared & ~_painted(values, smeared)] = Fault.MISSED
     _join_misses(fault)
-    shift[fault != Fault.SKEW] = 0
+    shift[windows & (fault != Fault.SKEW)] = 0
     return Patterns(fault, shift, evidence)
 
 
@@ -133,6 +136,8 @@ def _join_misses(fault: NDArray[np.uint8]) -> None:
     if not missed.any():
         return
     either = missed | (fault == Fault.UNEXPLAINED)
+    box = box_around(either, 1)
+    fault, either, missed = fault[box], either[box], missed[box]
     labels, count = label(binary_dilation(either, iterations=1), np.ones((3, 3), np.int8))
     whole = np.bincount(labels[either], minlength=count + 1)
     certain = np.bincount(labels[missed], minlength=count + 1)
@@ -152,7 +157,7 @@ def find_shifts(
     shows at x what was expected at x - shift.
     """
     height, width = covered.shape
-    near = binary_dilation(ask, iterations=2)
+    near = dilated(ask, 2)
     # Wider steps on badly broken maps; windows still overlap.
     for step in (STRIDE, 2 * STRIDE, 3 * STRIDE):
         rows, columns = np.nonzero(near[step // 2 :: step, step // 2 :: step])
@@ -174,6 +179,7 @@ def find_shifts(
         )
         moved[window] = True
         shift[window] = found[k, :2]
+    shift[moved & ~covered] = 0
     return moved & covered, shift
 
 
@@ -256,19 +262,20 @@ def _painted(values: NDArray[np.float32], smeared: NDArray[np.bool_]) -> NDArray
     there are texels along the border that it comes from.
     """
     out = np.zeros(smeared.shape, bool)
-    labels, count = label(smeared)
+    box = box_around(smeared, 0)
+    labels, count = label(smeared[box])
     if count == 0:
         return out
-    y, x = np.nonzero(smeared)
+    y, x = np.nonzero(smeared[box])
     number = labels[y, x].astype(np.int64)
-    codes = np.rint(values[y, x] * 255).astype(np.int64)
+    codes = np.rint(values[box][y, x] * 255).astype(np.int64)
     colour = (codes[:, 0] << 16) | (codes[:, 1] << 8) | codes[:, 2]
     kinds, of_kind = np.unique((number << 24) | colour, return_counts=True)
     most = np.zeros(count + 1, np.int64)
     np.maximum.at(most, kinds >> 24, of_kind)
     whole = np.bincount(number, minlength=count + 1)
     painted = (whole >= LEAST_PAINTED) & (most >= PAINTED_SHARE * whole)
-    out[y, x] = painted[number]
+    out[box][y, x] = painted[number]
     return out
 
 
@@ -297,6 +304,10 @@ def _noisy(
 
 def grown_over(mask: NDArray[np.bool_], inside: NDArray[np.bool_], steps: int) -> Ints:
     """Return (H, W) int32 labels of `mask`, joined across gaps of up to 2 `steps` texels."""
-    wide = binary_dilation(mask, np.ones((3, 3), bool), iterations=steps) & inside
-    labels, _ = label(wide, np.ones((3, 3), np.int8))
-    return np.where(mask, labels, 0).astype(np.int32)
+    out = np.zeros(mask.shape, np.int32)
+    box = box_around(mask, steps)
+    if mask[box].size:
+        wide = binary_dilation(mask[box], SQUARE, iterations=steps) & inside[box]
+        labels, _ = label(wide, SQUARE)
+        out[box] = np.where(mask[box], labels, 0)
+    return out

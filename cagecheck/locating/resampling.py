@@ -13,9 +13,10 @@ from collections.abc import Callable
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import median_filter
+from scipy.ndimage import binary_dilation, convolve1d, maximum_filter, median_filter
 
 from cagecheck.arrays.types import Floats
+from cagecheck.locating.enlarging import TENT
 
 Picture = NDArray[np.float32]
 Inside = NDArray[np.bool_]
@@ -35,6 +36,11 @@ ALONE = 3.0
 ABOVE_EXPECTED = 3.0
 # Lines with fewer texels than this, or fewer lines, tell nothing.
 LEAST_TEXELS, LEAST_LINES = 24, 64
+# Halving and back, the strongest scaling that leaves its lattice, has a variance of 4 / 3 texels
+# along each axis; three tents, of a half each, are a little wider.
+MOST_BLUR = 3
+# Two roundings to 8 bits, in vectors from -1 to 1, and half a step to spare.
+ROUNDING = 1.5 / 127.5
 # The middle of a line's surroundings, in lines.
 SURROUNDINGS = 31
 # No more lines than this are looked at along either axis; they say enough.
@@ -46,30 +52,69 @@ def lattice(
     inside: Inside,
     expected: Callable[[], Picture],
     in_steps: Callable[[Picture], Picture],
+    straight: Callable[[Picture], Picture],
 ) -> float | None:
     """Return the frequency (cycles a texel) of a lattice that the expected picture has not.
 
     picture : (H, W, 3) values, inside : (H, W) bool, where they mean something. expected : gives
     the picture as it should be, asked for only where there is a lattice; in_steps : makes values of
-    it, in the map's own steps, since those of a smooth surface make patterns, too.
+    it, in the map's own steps, since those of a smooth surface make patterns, too; straight :
+    turns the values into vectors by the conventions of the expected picture.
     """
-    own_picture: Picture | None = None
-    spectra = [_spectrum(picture, inside, order) for order in ORDERS]
-    for order, spectrum in zip(ORDERS, spectra, strict=True):
-        if spectrum is None:
-            continue
-        peak = int(np.argmax(spectrum))
-        near = slice(max(peak - 1, 0), peak + 2)
-        both = all(s is not None and s[near].max() >= STANDS_OUT for s in spectra)
-        if spectrum[peak] < (STANDS_OUT if both else STANDS_OUT_ALONE):
-            continue
-        own_picture = expected() if own_picture is None else own_picture
+    if not _peaks(spectra := _spectra(picture, inside)):
+        return None
+    own_picture = expected()
+    off = np.abs(straight(picture) - own_picture).max(axis=2)
+    other = inside & (off > most_by_scaling(own_picture))
+    if other.any():
+        # Padding over lost ridges has their rhythm, too; its neighbours are as doubtful.
+        inside = inside & ~binary_dilation(other, np.ones((3, 3), bool))
+        spectra = _spectra(picture, inside)
+    for order, peak in _peaks(spectra):
+        spectrum = spectra[ORDERS.index(order)]
         own = _spectrum(own_picture, inside, order, in_steps)
-        if own is None or spectrum[peak] < ABOVE_EXPECTED * own[near].max():
+        if spectrum is None or own is None:
+            continue
+        if spectrum[peak] < ABOVE_EXPECTED * own[_near(peak)].max():
             continue
         count = min(*picture.shape[:2], MOST_LINES)
         return (peak + _first(count)) / count
     return None
+
+
+def most_by_scaling(expected: Picture) -> NDArray[np.float32]:
+    """Return (H, W) by how much a channel of the expected vectors may change by scaling and back.
+
+    What the widest blur of `MOST_BLUR` tents changes in the texel or beside it, and rounding.
+    """
+    soft = expected
+    for _ in range(MOST_BLUR):
+        for axis in (0, 1):
+            soft = convolve1d(soft, TENT, axis=axis, mode="nearest")
+    bend = np.abs(soft - expected).max(axis=2)
+    out: NDArray[np.float32] = maximum_filter(bend, 3) + np.float32(ROUNDING)
+    return out
+
+
+def _spectra(picture: Picture, inside: Inside) -> list[Floats | None]:
+    return [_spectrum(picture, inside, order) for order in ORDERS]
+
+
+def _peaks(spectra: list[Floats | None]) -> list[tuple[int, int]]:
+    """Return the (order, place) of peaks that stand out."""
+    out = []
+    for order, spectrum in zip(ORDERS, spectra, strict=True):
+        if spectrum is None:
+            continue
+        peak = int(np.argmax(spectrum))
+        both = all(s is not None and s[_near(peak)].max() >= STANDS_OUT for s in spectra)
+        if spectrum[peak] >= (STANDS_OUT if both else STANDS_OUT_ALONE):
+            out.append((order, peak))
+    return out
+
+
+def _near(peak: int) -> slice:
+    return slice(max(peak - 1, 0), peak + 2)
 
 
 def _first(count: int) -> int:

@@ -11,13 +11,12 @@ import numpy as np
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.defects.match import Matcher
 from cagecheck.errors import InputError
-from cagecheck.locating.compare import covered_texels
+from cagecheck.locating.compare import covered_texels, one_in, picked_points
 from cagecheck.locating.conventions import LowShading, Sampled
 from cagecheck.locating.goals import DEPTH_SHARE, Goals, find_goals
 from cagecheck.maps.encode import BasisRule, TangentBasis
 from cagecheck.maps.high_normals import HighNormals
 from cagecheck.maps.tangent import corner_tangents
-from cagecheck.maps.texels import texel_blocks
 from cagecheck.meshes.lowpoly import LowPoly, prepare_low
 from cagecheck.meshes.mesh import Mesh
 from cagecheck.meshes.normals import NormalRule
@@ -26,7 +25,7 @@ from cagecheck.options import MAPS, again, option
 from cagecheck.predicting.maps.bake import Baker, BakeRule
 from cagecheck.predicting.settings import Depth, HighShading, Offset, RayOptions, Seed
 from cagecheck.rays.cage import Cage, Directions, Rays, cage_from_offset
-from cagecheck.rays.points import SurfacePoints, join_points
+from cagecheck.rays.points import SurfacePoints
 
 CageMaker = Callable[[LowPoly], Cage]
 
@@ -236,21 +235,12 @@ class Met:
 def _meet_tile(baker: Baker, tile: int, size: int, depth: float) -> Met:
     """Cast an even sample of a tile's texels."""
     step = max(covered_texels(baker.low, tile, size) // SAMPLE_TEXELS, 1)
-    points: list[SurfacePoints] = []
-    x, y = [np.zeros(0, np.int32)], [np.zeros(0, np.int32)]
-    for block in texel_blocks(baker.low, size, tile):
-        # A texel's place decides whether it is picked, so that every variant picks the same.
-        key = (block.x.astype(np.int64) * 7919 + block.y.astype(np.int64) * 104_729) % step
-        chosen = np.flatnonzero(key == 0)
-        points.append(block.points.take(chosen))
-        x.append(block.x[chosen])
-        y.append(block.y[chosen])
-    if not points:
+    joined, x, y = picked_points(baker.low, tile, size, lambda x, y: one_in(step, x, y))
+    if len(joined) == 0:
         raise InputError(f"tile {tile} has no texel at a size of {size}.")
-    joined = join_points(points)
     rays, seen = baker.record(joined)
     goal = find_goals(baker, joined, rays, depth)
-    return Met(joined, np.concatenate(x), np.concatenate(y), rays, goal, seen.face, seen.t)
+    return Met(joined, x, y, rays, goal, seen.face, seen.t)
 
 
 def _shade(baker: Baker, frames: TangentBasis, tile: int, size: int, met: Met) -> Sampled:

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.defects.harm import seen_of
@@ -21,7 +22,7 @@ from cagecheck.defects.visible import (
     find_ideal,
     lean_degrees,
 )
-from cagecheck.locating.compare import chosen_points, covered_texels
+from cagecheck.locating.compare import covered_texels, one_in, picked_points
 from cagecheck.locating.one_map import LocatedMap, TileRecord
 from cagecheck.locating.variants import Variants
 from cagecheck.rays.layers import NO_LAYER
@@ -134,10 +135,11 @@ def _shown_on_tile(
     settings = variants.settings
     low = variants.low(settings.quads)
     step = max(-(-covered_texels(low, record.tile, record.size) // MOST_JUDGED), 1)
-    y, x = np.indices(record.covered.shape, dtype=np.int64)
-    # A texel's place decides whether it is picked, as for the vote on the offset.
-    chosen = record.covered & ((x * 7919 + y * 104_729) % step == 0)
-    points, column, line = chosen_points(low, record.tile, chosen)
+
+    def chosen(x: Ints, y: Ints) -> NDArray[np.bool_]:
+        return record.covered[y, x] & one_in(step, x, y)
+
+    points, column, line = picked_points(low, record.tile, record.size, chosen)
     out: dict[Defect, Floats] = {defect: np.zeros(3) for defect in TOLD}
     if len(points) == 0:
         return out

@@ -11,7 +11,7 @@ in file order keeps the texel; the others are counted.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -39,6 +39,8 @@ from cagecheck.words.numbers import as_given, count_text
 SMALLEST_MAP, LARGEST_MAP = 8, 16384
 SUPERSAMPLING = (1, 4, 16)
 NO_TRIANGLE = -1
+# (N,) columns and rows of texels to (N,) bool.
+Choice = Callable[[Ints, Ints], NDArray[np.bool_]]
 
 # Texels of a block are listed in cells of this edge, so that the 16 rays of a packet come from a
 # compact place: 4 x 4 rays share more of their way through the scene than 16 in a row.
@@ -110,13 +112,60 @@ def texel_blocks(
     *,
     supersample: int = 1,
     block: int = _DEFAULT_BLOCK,
+    chosen: Choice | None = None,
 ) -> Iterator[TexelPoints]:
     """Yield the covered texels of one tile in square blocks of `block` sub-texels, row by row.
 
     Blocks without a covered texel are left out. Memory is bounded by the block, not by the map.
-    `block` is rounded up to a multiple of 32, so that no texel's sub-texels are parted.
+    `block` is rounded up to a multiple of 32, so that no texel's sub-texels are parted. chosen :
+    tells by their columns and rows which texels are asked for; the others are left out before
+    their points are worked out.
     """
     size, across = _checked_size(map_size, supersample)
+    across_bits = across.bit_length() - 1
+    texel_area: Floats | None = None
+    for listed in _listed_blocks(low, size, tile, block):
+        x, y, m, snapped = listed.x, listed.y, listed.m, listed.snapped
+        column, line = (x + listed.left) >> across_bits, (y + listed.top) >> across_bits
+        if chosen is not None:
+            kept = chosen(column, line)
+            if not kept.any():
+                continue
+            x, y, m, column, line = x[kept], y[kept], m[kept], column[kept], line[kept]
+        texel_area = _texel_area(low, size) if texel_area is None else texel_area
+        triangle, barycentric, area, spacing = _placed(
+            snapped.corner, snapped.swapped, snapped.owner, texel_area, m, x, y,
+            listed.left, listed.top,
+        )  # fmt: skip
+        kind = np.full(len(x), PointKind.TEXEL, np.uint8)
+        points = SurfacePoints(triangle, barycentric, area, kind, spacing)
+        yield TexelPoints(tile, map_size, points, column, line, listed.overlaps)
+
+
+def texel_mask(low: LowPoly, map_size: int, tile: int) -> NDArray[np.bool_]:
+    """Return the (size, size) bool of the texels whose centres lie on the low poly."""
+    size, _ = _checked_size(map_size, 1)
+    out = np.zeros((size, size), bool)
+    for listed in _listed_blocks(low, size, tile, _DEFAULT_BLOCK):
+        out[listed.y + listed.top, listed.x + listed.left] = True
+    return out
+
+
+@dataclass(frozen=True, eq=False)
+class _Listed:
+    """The covered sub-texels of a block: columns and rows in it, and whose each is."""
+
+    snapped: Snapped
+    left: int
+    top: int
+    x: Ints
+    y: Ints
+    m: Ints
+    overlaps: int
+
+
+def _listed_blocks(low: LowPoly, size: int, tile: int, block: int) -> Iterator[_Listed]:
+    """Yield the blocks of one tile that hold a covered sub-texel, row by row."""
     if low.uv is None:
         raise InputError(
             "the low poly has no UVs, so it has no texels.",
@@ -129,8 +178,6 @@ def texel_blocks(
         return
     per_side = -(-size // block)
     start, members = _bin(snapped.corner, size, block, per_side)
-    texel_area = _texel_area(low, size)
-    across_bits = across.bit_length() - 1
     for b in range(per_side * per_side):
         mine = members[start[b] : start[b + 1]]
         if len(mine) == 0:
@@ -139,15 +186,8 @@ def texel_blocks(
         winner = np.full((block, block), NO_TRIANGLE, np.int32)
         overlaps = _raster(snapped.corner, mine, left, top, size, winner)
         x, y, m = _listed(winner)
-        if len(x) == 0:
-            continue
-        triangle, barycentric, area, spacing = _placed(
-            snapped.corner, snapped.swapped, snapped.owner, texel_area, m, x, y, left, top
-        )
-        kind = np.full(len(x), PointKind.TEXEL, np.uint8)
-        points = SurfacePoints(triangle, barycentric, area, kind, spacing)
-        column, line = (x + left) >> across_bits, (y + top) >> across_bits
-        yield TexelPoints(tile, map_size, points, column, line, overlaps)
+        if len(x):
+            yield _Listed(snapped, left, top, x, y, m, overlaps)
 
 
 def triangle_ids(low: LowPoly, map_size: int, tile: int) -> Ints:

@@ -19,6 +19,7 @@ from cagecheck.tuning.mend import Group, mend
 from cagecheck.tuning.peaks import BESIDE, BESIDE_POINTS, dip_points, with_beside
 from cagecheck.tuning.prisms import points_at, prisms_of
 from cagecheck.tuning.search import (
+    FEW,
     NEIGHBOUR_RINGS,
     Cast,
     Mask,
@@ -223,6 +224,8 @@ def _level(search: Search) -> None:
     left = search.open_samples(cast)
     trouble = search.conflict.copy()
     trouble[cast.points.triangle[left]] = True
+    if trouble.mean() < FEW:
+        return
     corner = np.zeros(search.low.position_count, bool)
     corner[search.low.welded[trouble]] = True
     edge = corner[search.graph.edges].any(axis=1) & ~search.levelled
@@ -248,9 +251,10 @@ def _begin_with_numbers(search: Search) -> None:
     """
     low = search.low
     cast = search.cast_samples()
-    troubled = np.unique(low.triangle_part[cast.points.triangle[cast.wrong & ~cast.clash]])
-    if len(troubled) == 0:
+    trouble = cast.wrong & ~cast.clash
+    if search.touched(cast, trouble) < FEW:
         return
+    troubled = np.unique(low.triangle_part[cast.points.triangle[trouble]])
     score, before = search.score(cast, search.open_samples(cast)), search.state()
     best = _best_numbers(search, search.points)
     for part in troubled[np.isfinite(best[troubled])]:

@@ -113,7 +113,7 @@ def start_notices(start: Start, offsets: Floats) -> tuple[Notice, ...]:
             "begun-from-cage",
             f"begun from the cage: {count_text(count - moved)} of {count_text(count)} positions "
             f"stay as they were, {count_text(moved)} were moved.",
-            "Nothing to mend; `afresh` tunes without it.",
+            "`afresh` tunes without it.",
             count=moved,
         )
     ]

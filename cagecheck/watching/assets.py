@@ -8,11 +8,12 @@ import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
+from types import TracebackType
+from typing import TYPE_CHECKING, Any
 
 from cagecheck.batching.against import asset_result, result_of
 from cagecheck.batching.manifest import Asset, Manifest, read_manifest
-from cagecheck.batching.page import verdict_sentence
+from cagecheck.batching.page import PAGE, verdict_sentence
 from cagecheck.batching.run import ASSETS, BatchResult, run_batch
 from cagecheck.comparing.compare import compare_placed
 from cagecheck.comparing.placed import Placed
@@ -22,16 +23,20 @@ from cagecheck.files import Stamp
 from cagecheck.formats.references import data_files
 from cagecheck.progress import Progress, silent
 from cagecheck.watching.contents import stamps
-from cagecheck.watching.needs import NEEDED, need
-from cagecheck.watching.news import LAST_STAYS, News, saved_words
+from cagecheck.watching.needs import NEEDED, NEEDED_FOR_PAGE, need
+from cagecheck.watching.news import LAST_STAYS, News, round_title, saved_words
 from cagecheck.watching.watch import QUIET_SECONDS, TICK_SECONDS
+
+if TYPE_CHECKING:
+    from cagecheck.watching.serving import PageServer
 
 
 class BatchWatch:
     """Runs a batch, waits for saves, and runs again for the assets that they concern.
 
     Iterating gives `News` until `stop` is called. A round is done to its end; what is saved
-    meanwhile begins the next one. Results lie in `out` as `run_batch` writes them.
+    meanwhile begins the next one. Results lie in `out` as `run_batch` writes them. Used as a
+    context manager it serves the batch's page, too.
 
     Parameters
     ----------
@@ -47,8 +52,15 @@ class BatchWatch:
         Address of a dask.distributed scheduler whose workers see the same files.
     against : str | os.PathLike[str], optional
         Folder of an accepted run, see `run_batch`.
+    page : bool, optional
+        Serve the page on this machine, while the block that this opens lasts.
     progress : Progress, optional
         Called now and then with stage, done and total.
+
+    Attributes
+    ----------
+    address : str | None
+        Where the page is served, None without a page.
 
     Raises
     ------
@@ -76,6 +88,7 @@ class BatchWatch:
         memory_gb: float | None = None,
         scheduler: str | None = None,
         against: str | os.PathLike[str] | None = None,
+        page: bool = True,
         progress: Progress = silent,
     ) -> None:
         need(NEEDED, "a watch over a manifest")
@@ -86,15 +99,44 @@ class BatchWatch:
             "workers": workers, "memory_gb": memory_gb, "scheduler": scheduler,
             "against": against, "progress": progress,
         }  # fmt: skip
+        self.address: str | None = None
+        self._page = page
+        self._open = contextlib.ExitStack()
+        self._server: PageServer | None = None
+        self._title = ("", "")
         self._seen: dict[Path, Stamp] = {}
         self._number = 0
         self._ended = threading.Event()
+
+    def __enter__(self) -> BatchWatch:
+        if self._page:
+            need(NEEDED_FOR_PAGE, "the page of a watch over a manifest")
+            from cagecheck.watching.live import live_sheet
+            from cagecheck.watching.serving import PageServer
+
+            self._server = self._open.enter_context(PageServer(self.out, live=live_sheet))
+            self.address = self._server.address
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self._open.close()
+        self._server = self.address = None
 
     def stop(self) -> None:
         """End the iteration after the round that runs; may be called from another thread."""
         self._ended.set()
 
     def __iter__(self) -> Iterator[News]:
+        for news in self._rounds():
+            self._tell(news)
+            yield news
+
+    def _rounds(self) -> Iterator[News]:
         from cagecheck.watching.events import Events
 
         events = Events()
@@ -144,6 +186,20 @@ class BatchWatch:
         )  # fmt: skip
         yield News("written", "", self._number, written=result.files)
 
+    def _tell(self, news: News) -> None:
+        """Say it on the page, and show the page of a round that is written."""
+        if self._server is None:
+            return
+        if news.kind == "written":
+            self._server.offer(_names_in(self.out))
+            self._server.show((self.out / PAGE).read_text(encoding="utf-8"), *self._title)
+        elif news.kind == "round":
+            self._title = round_title(news)
+        else:
+            titles = {"waiting": "Waiting:", "started": ""}
+            state = "waiting" if news.kind == "waiting" else "working"
+            self._server.tell(state, titles.get(news.kind, ""), news.words)
+
     def _placed_of(self, assets: list[Asset]) -> dict[str, Placed]:
         """Return the results there are of these assets, by name."""
         found = {}
@@ -192,3 +248,9 @@ def _files(manifest: Path, plan: Manifest) -> list[Path]:
     return list(
         dict.fromkeys([manifest, *(file for asset in plan.assets for file in _data(asset))])
     )
+
+
+def _names_in(folder: Path) -> list[str]:
+    """Return the files of a result folder, by their names within it."""
+    inside = [path.relative_to(folder) for path in sorted(folder.rglob("*")) if path.is_file()]
+    return [name.as_posix() for name in inside if not any(p.startswith(".") for p in name.parts)]

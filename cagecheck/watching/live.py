@@ -1,7 +1,8 @@
-"""A report page made to follow a watch, and the page that stands there before the first."""
+"""Pages made to follow a watch, and the page that stands there before the first."""
 
 from __future__ import annotations
 
+import re
 from html import escape
 from importlib.resources import files
 from typing import Any
@@ -10,7 +11,10 @@ from cagecheck.report.page import script_json
 
 # The report page loads nothing from anywhere; the served one asks its own server for news.
 _STRICT, _OWN = "default-src 'none';", "default-src 'none'; connect-src 'self';"
+_OWN_SCRIPT = f"{_OWN} script-src 'unsafe-inline';"
 _SCRIPT_END, _BODY_END = "</script>\n</body>", "</body>"
+# Links to files beside the page: those that name no scheme, host or place in the page.
+_BESIDE = re.compile(r'href="(?![a-z]+:|[#/])')
 
 
 def live_page(html: str, number: int, news: dict[str, Any]) -> str:
@@ -27,6 +31,23 @@ def live_page(html: str, number: int, news: dict[str, Any]) -> str:
     facts = f'<script type="application/json" id="live-data">{data}</script>'
     # Inside the page's own module, since its names are not to be had from outside.
     return f"{head}{_OWN}{body}{_text('live.js')}</script>\n{style}{facts}\n</body>\n</html>\n"
+
+
+def live_sheet(html: str, number: int, news: dict[str, Any]) -> str:
+    """Return a page without a model and scripts (`sheet_html`) made live, as `live_page` does.
+
+    Its links lead to where the server has the files of the result.
+    """
+    head, found, rest = html.partition(_STRICT)
+    assert found, "the page has no policy"
+    body, end, after = rest.rpartition(_BODY_END)
+    assert end, "the page has no end"
+    data = script_json({"page": number, "news": news})
+    leading = _BESIDE.sub('href="files/', body)
+    style = f"<style>\n{_text('live.css')}</style>"
+    facts = f'<script type="application/json" id="live-data">{data}</script>'
+    script = f"<script>\n{_text('live_sheet.js')}</script>"
+    return f"{head}{_OWN_SCRIPT}{leading}{style}{facts}\n{script}\n{end}{after}"
 
 
 def first_page(news: dict[str, Any]) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -57,3 +58,9 @@ class News:
 def saved_words(changed: Sequence[Path]) -> str:
     """Name the files that were saved."""
     return names_words([path.name for path in changed])
+
+
+def round_title(news: News) -> tuple[str, str]:
+    """Return title and words of a round for the page."""
+    saved = f"{news.saved} saved: " if news.changed else ""
+    return f"Round {news.number}, {time.strftime('%H:%M:%S')}:", f"{saved}{news.words}"

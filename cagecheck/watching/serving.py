@@ -48,6 +48,7 @@ HEADERS = {
 Scope = MutableMapping[str, Any]
 Receive = Callable[[], Awaitable[MutableMapping[str, Any]]]
 Send = Callable[[MutableMapping[str, Any]], Awaitable[None]]
+MakeLive = Callable[[str, int, dict[str, Any]], str]
 
 
 class PageServer:
@@ -57,6 +58,8 @@ class PageServer:
     ----------
     folder : Path | None
         The result folder; None where nothing but the page is served.
+    live : callable, optional
+        Makes a page follow the watch: `live_page`, or `live_sheet` for pages without a model.
 
     Attributes
     ----------
@@ -64,8 +67,9 @@ class PageServer:
         Where the page is.
     """
 
-    def __init__(self, folder: Path | None) -> None:
+    def __init__(self, folder: Path | None, *, live: MakeLive = live_page) -> None:
         self.token: str = secrets.token_urlsafe(TOKEN_BYTES)
+        self._live = live
         self._folder = None if folder is None else folder.resolve()
         self._files: frozenset[str] = frozenset()
         self._page: str | None = None
@@ -108,10 +112,10 @@ class PageServer:
         self._wake()
 
     def show(self, page: str, title: str, words: str) -> None:
-        """Show another report page; those that are open load it."""
+        """Show another page; those that are open load it."""
         number = self._news["page"] + 1
         news = {"state": "round", "title": title, "words": words, "page": number}
-        self._page = live_page(page, number, news)
+        self._page = self._live(page, number, news)
         self._news = news
         self._wake()
 

@@ -24,7 +24,7 @@ from cagecheck.staging import new_folder, recover
 from cagecheck.watching.bake import Bake
 from cagecheck.watching.contents import stamps
 from cagecheck.watching.needs import NEEDED, NEEDED_FOR_PAGE, need
-from cagecheck.watching.news import LAST_STAYS, News, saved_words
+from cagecheck.watching.news import LAST_STAYS, News, round_title, saved_words
 from cagecheck.watching.orders import PREVIEW, QUICK_PAGE, RESULT, Done, Order
 from cagecheck.watching.remote import Remote
 from cagecheck.words.sentences import count_words
@@ -220,7 +220,7 @@ class Watch:
         )
         self._last = news
         if self._server is not None:
-            self._title = _told(news)
+            self._title = round_title(news)
             self._server.tell("working", *self._title)
         return news
 
@@ -308,12 +308,6 @@ class Watch:
         opened.callback(shutil.rmtree, made, ignore_errors=True)
         opened.callback(lock.release)
         return made
-
-
-def _told(news: News) -> tuple[str, str]:
-    """Return title and words of a round for the page."""
-    saved = f"{news.saved} saved: " if news.changed else ""
-    return f"Round {news.number}, {time.strftime('%H:%M:%S')}:", f"{saved}{news.words}"
 
 
 def _missing_words(paths: list[Path]) -> str:

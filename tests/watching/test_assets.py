@@ -7,7 +7,10 @@ import shutil
 import signal
 import subprocess
 import sys
-from collections.abc import Iterator
+import time
+import urllib.error
+import urllib.request
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -35,14 +38,15 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(scope="module")
 def running(folder: Path) -> Iterator[Follower]:
     """One watch for all tests here: each begins where the one before has left the files."""
-    follower = Follower(BatchWatch(folder / "list.csv", folder / "out", workers=2))
-    try:
-        first = follower.next("round")
-        assert (first.number, first.changed, first.clean) == (1, (), False)
-        assert first.words == "2 assets: 2 with defects."
-        yield follower
-    finally:
-        follower.end()
+    with BatchWatch(folder / "list.csv", folder / "out", workers=2) as watch:
+        follower = Follower(watch)
+        try:
+            first = follower.next("round")
+            assert (first.number, first.changed, first.clean) == (1, (), False)
+            assert first.words == "2 assets: 2 with defects."
+            yield follower
+        finally:
+            follower.end()
 
 
 def names(document: dict, key: str) -> list[str]:
@@ -57,6 +61,33 @@ def test_only_what_was_saved_is_checked_again(running: Follower, folder: Path) -
     assert news.words.startswith("lamp: ") and "mended" in news.words and "crate" not in news.words
     assert news.document["round"] == 2 and 0 < news.seconds < HANG_SECONDS
     assert folder / "out" / "results.csv" in running.next("written").written
+
+
+def test_the_page_is_served_and_follows(running: Follower, folder: Path) -> None:
+    address = running.watch.address
+    assert address is not None
+    page = fetched(address)
+    assert "2 assets: " in page and f"Round {running.heard[-1].number}" in page
+    put(folder / "lamp" / "low.obj", low_text(lift=0.5))
+    number = running.next("round").number
+    running.next("written")
+    wait_for(lambda: f"Round {number}" in fetched(address))
+    inside = fetched(f"{address}files/assets/lamp/predicted/regions.json")
+    assert json.loads(inside)
+    with pytest.raises(urllib.error.HTTPError, match="404"):
+        fetched(f"{address}files/../list.csv")
+
+
+def fetched(address: str) -> str:
+    with urllib.request.urlopen(address, timeout=HANG_SECONDS) as answer:
+        return str(answer.read().decode())
+
+
+def wait_for(holds: Callable[[], bool]) -> None:
+    end = time.monotonic() + HANG_SECONDS
+    while not holds():
+        assert time.monotonic() < end
+        time.sleep(0.02)
 
 
 @pytest.mark.long
@@ -115,9 +146,10 @@ def test_the_command_tells_rounds_and_ends_at_ctrl_c(folder: Path) -> None:
         [sys.executable, "-m", "cagecheck", "batch", "crate.csv", "--out", "told", "--watch"],
         cwd=folder, env=environment(), stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
     ) as process:  # fmt: skip
-        lines = [process.stdout.readline() for _ in range(2)]
+        lines = [process.stdout.readline() for _ in range(3)]
         process.send_signal(signal.SIGINT)
         rest, said = process.communicate(timeout=HANG_SECONDS)
     assert lines[0] == "Watching crate.csv and the files of its assets; Ctrl-C ends it.\n"
-    assert "round 1: 1 asset: 1 with defects." in lines[1]
+    assert lines[1].startswith("Page: http://127.0.0.1:")
+    assert "round 1: 1 asset: 1 with defects." in lines[2]
     assert process.returncode == 0 and said == "" and rest.endswith("The watch has ended.\n")

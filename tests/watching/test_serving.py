@@ -10,7 +10,9 @@ from pathlib import Path
 
 import pytest
 
-from cagecheck.watching.live import live_page
+from cagecheck.report.content import Column
+from cagecheck.report.sheet import Cell, Sheet, SheetRow, SheetTable, sheet_html
+from cagecheck.watching.live import live_page, live_sheet
 from cagecheck.watching.serving import HOST, PageServer
 
 REPORT = (
@@ -149,3 +151,22 @@ def test_words_of_files_cannot_become_script() -> None:
     news = {"state": "round", "title": "", "words": "</script><script>alert(1)</script>", "page": 1}
     page = live_page(REPORT, 1, news)
     assert "<script>alert" not in page and "connect-src 'self'" in page
+
+
+def test_links_of_a_page_without_a_model_lead_to_the_files(folder: Path) -> None:
+    row = SheetRow(("crate", Cell("", links=(("page", "maps/hero.png"),))))
+    table = SheetTable("Assets", (Column("asset"), Column("files")), (row,))
+    sheet = Sheet(
+        heading="batch", title="list", clean=True, verdict="Fine.", facts=(), tables=(table,),
+        limits="", files=("regions.json",),
+    )  # fmt: skip
+    with PageServer(folder, live=live_sheet) as running:
+        running.show(sheet_html(sheet), "Round 1:", "done")
+        running.offer(["regions.json", "maps/hero.png"])
+        status, body, _ = ask(running, f"/{running.token}/")
+        assert status == 200 and b"EventSource" in body and b"Round 1:" in body
+        assert b'href="files/maps/hero.png"' in body and b'href="files/regions.json"' in body
+        assert ask(running, f"/{running.token}/files/maps/hero.png")[:2] == (200, b"png")
+    # Nothing else is let in, and what leads elsewhere stays.
+    assert b"default-src 'none'; connect-src 'self'; script-src 'unsafe-inline';" in body
+    assert b'href="files/#' not in body and b'href="files/data:' not in body

@@ -27,8 +27,9 @@ from cagecheck.arrays.types import Floats, Ints
 from cagecheck.loops import njit
 from cagecheck.progress import Progress, silent
 
-# Iterates go this share of the way to the boundary.
+# Iterates go this share of the way to the boundary, and one step at most where none is near.
 _STEP_SHARE = 0.995
+_MOST_STEPS = 1e3
 _MAX_ITERATIONS = 120
 # A factorisation costs as much as dozens of solves, so several corrections per factor pay; each
 # must lengthen the step by this share of what it aims at.
@@ -271,7 +272,7 @@ class _State:
         return self.q, self.s, self.y, self.v
 
     def product_sum(self) -> float:
-        return float(self.q @ self.y + _dot_finite(self.s, self.v))
+        return float(_product_sum(*self.pairs()))
 
 
 class _Factor:
@@ -364,15 +365,12 @@ def _unpriced(sides: Sides, state: _State, lack: Floats) -> float:
     What a row lacks in q = row value + slack is within the residual goal, but it has a price: the
     multiplier, and the whole penalty where it means slack that the state does not know of.
     """
-    soft = np.isfinite(sides.penalty)
-    unknown = np.maximum(-lack - state.q, 0.0)[soft]
-    cost = float(state.y @ np.abs(lack)) + float(sides.penalty[soft] @ unknown)
-    return cost / max(len(lack), 1)
+    return float(_price_of_lack(state.q, state.y, lack, sides.penalty)) / max(len(lack), 1)
 
 
 def _largest_force(sides: Sides, state: _State, count: int) -> float:
     total = np.zeros(count)
-    _scatter(sides.columns, np.abs(sides.coefficients), state.y, total)
+    _scatter_sizes(sides.columns, sides.coefficients, state.y, total)
     return float(total.max(initial=0.0))
 
 
@@ -392,39 +390,48 @@ def _advance(
     mean: float,
 ) -> None:
     """One predictor-corrector step with as many centrality corrections as pay, in place."""
-    data = quadratic.matrix.data.copy()
-    _condense(sides.coefficients, quadratic.block, quadratic.slots, *state.pairs(), data)
+    data, count = quadratic.matrix.data.copy(), len(lack)
+    stiff, per_q, per_s = np.empty(count), np.empty(count), np.empty(count)
+    _condense(
+        sides.coefficients, quadratic.block, quadratic.slots, *state.pairs(), data,
+        stiff, per_q, per_s,
+    )  # fmt: skip
     factor.factor(data)
-    newton = _Newton(factor, sides, state, gradient, lack)
-    wish_q, wish_s = -state.q * state.y, _negative_product(state.s, state.v)
-    move = newton.towards(wish_q, wish_s)
+    newton = _Newton(factor, sides, state, gradient, lack, stiff, per_q, per_s)
+    # Rooms for the move so far and for one that may be better, each with the wishes it follows.
+    move, other = newton.room(), newton.room()
+    _wish_none(*state.pairs(), move.wish_q, move.wish_s)
+    newton.follow(move)
     goal = (1.0 - min(move.length, 1.0)) ** 3 * mean
-    _add_second_order(*state.pairs(), *move.parts(), goal, wish_q, wish_s)
-    move = newton.towards(wish_q, wish_s)
+    _add_second_order(*move.parts(), state.v, goal, move.wish_q, move.wish_s)
+    newton.follow(move)
+    centre = max(goal, _LEAST_CENTRE * mean)
     for _ in range(_CORRECTIONS):
         aim = min(1.0, 1.5 * move.length + 0.1)
-        next_q, next_s = wish_q.copy(), wish_s.copy()
-        centre = max(goal, _LEAST_CENTRE * mean)
-        _add_centrality(*state.pairs(), *move.parts(), aim, centre, next_q, next_s)
-        better = newton.towards(next_q, next_s)
-        if better.length < move.length + _WORTH * (aim - move.length):
+        _wish_centrality(
+            *state.pairs(), *move.parts(), aim, centre, move.wish_q, move.wish_s,
+            other.wish_q, other.wish_s,
+        )  # fmt: skip
+        newton.follow(other)
+        if other.length < move.length + _WORTH * (aim - move.length):
             break
-        move, wish_q, wish_s = better, next_q, next_s
+        move, other = other, move
     length = min(move.length * _STEP_SHARE, 1.0)
     state.d += length * move.step
-    state.q += length * move.q
-    _add_finite(state.s, move.s, length)
-    state.y += length * move.y
-    _add_finite(state.v, move.v, length)
+    _go(length, *state.pairs(), *move.parts())
 
 
 @dataclass(eq=False)
 class _Move:
+    """Moves of the unknowns and the pairs, by what the products are wished to change."""
+
     step: Floats
     q: Floats
     s: Floats
     y: Floats
     v: Floats
+    wish_q: Floats
+    wish_s: Floats
     length: float
 
     def parts(self) -> tuple[Floats, Floats, Floats, Floats]:
@@ -433,26 +440,38 @@ class _Move:
 
 @dataclass(eq=False)
 class _Newton:
-    """Newton directions at one point: the complementary products are to change by the wishes."""
+    """Newton directions at one point: the complementary products are to change by the wishes.
+
+    stiff, per_q, per_s : (K,) how a row's multiplier answers to a rise of its value and to each
+        wish (see `_condense`).
+    """
 
     factor: _Factor
     sides: Sides
     state: _State
     gradient: Floats
     lack: Floats
+    stiff: Floats
+    per_q: Floats
+    per_s: Floats
 
-    def towards(self, wish_q: Floats, wish_s: Floats) -> _Move:
+    def room(self) -> _Move:
+        """Return a move that `follow` fills in."""
+        q, s, y, v, wish_q, wish_s = np.empty((6, len(self.lack)))
+        return _Move(np.empty(0), q, s, y, v, wish_q, wish_s, 0.0)
+
+    def follow(self, move: _Move) -> None:
+        """Write the moves for the wishes of `move`, and how much of them may be gone."""
         columns, coefficients = self.sides.columns, self.sides.coefficients
-        pairs, count = self.state.pairs(), len(wish_q)
+        answers = self.stiff, self.per_q, self.per_s
         right = -self.gradient
-        _push_wishes(columns, coefficients, *pairs, self.lack, wish_q, wish_s, right)
-        step = self.factor.solve(right)
-        q, s, y, v = (np.zeros(count) for _ in range(4))
-        move = _Move(step, q, s, y, v, 0.0)
-        move.length = float(
-            _recover(columns, coefficients, step, *pairs, self.lack, wish_q, wish_s, *move.parts())
-        )
-        return move
+        _push_wishes(columns, coefficients, *answers, self.lack, move.wish_q, move.wish_s, right)
+        move.step = self.factor.solve(right)
+        limit = _recover(
+            columns, coefficients, move.step, *self.state.pairs(), *answers, self.lack,
+            move.wish_q, move.wish_s, *move.parts(),
+        )  # fmt: skip
+        move.length = float(limit)
 
 
 # The loops. A row of infinite penalty has v = inf and s = 0 throughout.
@@ -523,39 +542,70 @@ def _central(value, penalty, product):  # type: ignore[no-untyped-def]
 
 
 @njit(nogil=True, cache=True)
-def _stiffness(q, s, y, v):  # type: ignore[no-untyped-def]
-    """Return alpha/(alpha+beta), beta/(alpha+beta) and their joint stiffness for one row."""
-    alpha = y / q
-    if v == np.inf:
-        return 0.0, 1.0, alpha
-    beta = v / s
-    return alpha / (alpha + beta), beta / (alpha + beta), alpha * beta / (alpha + beta)
+def _scatter_sizes(columns, coefficients, weight, out):  # type: ignore[no-untyped-def]
+    for k in range(len(columns)):
+        for a in range(3):
+            if columns[k, a] >= 0:
+                out[columns[k, a]] += abs(coefficients[k, a]) * weight[k]
 
 
 @njit(nogil=True, cache=True)
-def _condense(coefficients, block, slots, q, s, y, v, data):  # type: ignore[no-untyped-def]
+def _product_sum(q, s, y, v):  # type: ignore[no-untyped-def]
+    total = 0.0
     for k in range(len(q)):
-        _, _, stiff = _stiffness(q[k], s[k], y[k], v[k])
+        total += q[k] * y[k]
+        if v[k] != np.inf:
+            total += s[k] * v[k]
+    return total
+
+
+@njit(nogil=True, cache=True)
+def _price_of_lack(q, y, lack, penalty):  # type: ignore[no-untyped-def]
+    total = 0.0
+    for k in range(len(q)):
+        total += y[k] * abs(lack[k])
+        unknown = -lack[k] - q[k]
+        if penalty[k] != np.inf and unknown > 0.0:
+            total += penalty[k] * unknown
+    return total
+
+
+@njit(nogil=True, cache=True)
+def _condense(coefficients, block, slots, q, s, y, v, data, stiff, per_q, per_s):  # type: ignore[no-untyped-def]
+    """Fold the rows into the matrix; write how their multipliers answer.
+
+    With alpha = y / q and beta = v / s a row's stiffness is alpha beta / (alpha + beta). For a rise
+    of its value and wishes of its products the multiplier changes by
+    per_q * wish_q - stiff * rise - per_s * wish_s.
+    """
+    for k in range(len(q)):
+        alpha = y[k] / q[k]
+        if v[k] == np.inf:
+            stiff[k], per_q[k], per_s[k] = alpha, 1.0 / q[k], 0.0
+        else:
+            beta = v[k] / s[k]
+            share = 1.0 / (alpha + beta)
+            stiff[k] = alpha * beta * share
+            per_q[k], per_s[k] = beta * share / q[k], alpha * share / s[k]
         for a in range(3):
             for b in range(3):
                 slot = slots[block[k], 3 * a + b]
                 if slot >= 0:
-                    data[slot] += stiff * coefficients[k, a] * coefficients[k, b]
+                    data[slot] += stiff[k] * coefficients[k, a] * coefficients[k, b]
 
 
 @njit(nogil=True, cache=True)
-def _negative_product(s, v):  # type: ignore[no-untyped-def]
-    out = np.zeros(len(s))
-    for k in range(len(s)):
-        if v[k] != np.inf:
-            out[k] = -s[k] * v[k]
-    return out
-
-
-@njit(nogil=True, cache=True)
-def _add_second_order(q, s, y, v, dq, ds, dy, dv, goal, wish_q, wish_s):  # type: ignore[no-untyped-def]
-    """Mehrotra: aim at products of `goal`, and undo what the predictor's own product leaves."""
+def _wish_none(q, s, y, v, wish_q, wish_s):  # type: ignore[no-untyped-def]
+    """Wish that every product vanishes."""
     for k in range(len(q)):
+        wish_q[k] = -q[k] * y[k]
+        wish_s[k] = 0.0 if v[k] == np.inf else -s[k] * v[k]
+
+
+@njit(nogil=True, cache=True)
+def _add_second_order(dq, ds, dy, dv, v, goal, wish_q, wish_s):  # type: ignore[no-untyped-def]
+    """Mehrotra: aim at products of `goal`, and undo what the predictor's own product leaves."""
+    for k in range(len(dq)):
         wish_q[k] += goal - dq[k] * dy[k]
         if v[k] != np.inf:
             wish_s[k] += goal - ds[k] * dv[k]
@@ -572,71 +622,65 @@ def _towards_middle(product, goal):  # type: ignore[no-untyped-def]
 
 
 @njit(nogil=True, cache=True)
-def _add_centrality(q, s, y, v, dq, ds, dy, dv, length, goal, wish_q, wish_s):  # type: ignore[no-untyped-def]
-    """Add the corrections of the products that stray at a step of `length`.
+def _wish_centrality(q, s, y, v, dq, ds, dy, dv, length, goal, wish_q, wish_s, next_q, next_s):  # type: ignore[no-untyped-def]
+    """Write wishes with the corrections of the products that stray at a step of `length`.
 
     Source: Gondzio, "Multiple centrality corrections in a primal-dual method for linear
     programming", Computational Optimization and Applications 6, 1996.
     """
     for k in range(len(q)):
         product = (q[k] + length * dq[k]) * (y[k] + length * dy[k])
-        wish_q[k] += _towards_middle(product, goal)
+        next_q[k] = wish_q[k] + _towards_middle(product, goal)
+        next_s[k] = wish_s[k]
         if v[k] != np.inf:
             product = (s[k] + length * ds[k]) * (v[k] + length * dv[k])
-            wish_s[k] += _towards_middle(product, goal)
+            next_s[k] += _towards_middle(product, goal)
 
 
 @njit(nogil=True, cache=True)
-def _push_wishes(columns, coefficients, q, s, y, v, lack, wish_q, wish_s, right):  # type: ignore[no-untyped-def]
-    for k in range(len(q)):
-        near, far, stiff = _stiffness(q[k], s[k], y[k], v[k])
-        target = far * wish_q[k] / q[k] - stiff * lack[k]
-        if v[k] != np.inf:
-            target -= near * wish_s[k] / s[k]
+def _push_wishes(columns, coefficients, stiff, per_q, per_s, lack, wish_q, wish_s, right):  # type: ignore[no-untyped-def]
+    for k in range(len(lack)):
+        target = per_q[k] * wish_q[k] - stiff[k] * lack[k] - per_s[k] * wish_s[k]
         for a in range(3):
             if columns[k, a] >= 0:
                 right[columns[k, a]] += coefficients[k, a] * target
 
 
 @njit(nogil=True, cache=True)
-def _recover(columns, coefficients, step, q, s, y, v, lack, wish_q, wish_s, dq, ds, dy, dv):  # type: ignore[no-untyped-def]
+def _shorter(limit, value, move):  # type: ignore[no-untyped-def]
+    """Return the limit of a step, or less where the value would become negative before it."""
+    return -value / move if value + limit * move < 0.0 else limit
+
+
+@njit(nogil=True, cache=True)
+def _recover(  # type: ignore[no-untyped-def]
+    columns, coefficients, step, q, s, y, v, stiff, per_q, per_s, lack, wish_q, wish_s,
+    dq, ds, dy, dv,
+):  # fmt: skip
     """Fill in the moves of q, s, y, v for a step of the unknowns; return the longest allowed."""
-    limit = np.inf
+    limit = _MOST_STEPS
     for k in range(len(q)):
         rise = lack[k]
         for a in range(3):
             if columns[k, a] >= 0:
                 rise += coefficients[k, a] * step[columns[k, a]]
-        near, far, stiff = _stiffness(q[k], s[k], y[k], v[k])
-        change = far * wish_q[k] / q[k] - stiff * rise
+        change = per_q[k] * wish_q[k] - stiff[k] * rise - per_s[k] * wish_s[k]
+        ds[k], dv[k] = 0.0, 0.0
         if v[k] != np.inf:
-            change -= near * wish_s[k] / s[k]
             ds[k] = (wish_s[k] + s[k] * change) / v[k]
             dv[k] = -change
-            if ds[k] < 0:
-                limit = min(limit, -s[k] / ds[k])
-            if dv[k] < 0:
-                limit = min(limit, -v[k] / dv[k])
+            limit = _shorter(_shorter(limit, s[k], ds[k]), v[k], dv[k])
         dq[k] = rise + ds[k]
         dy[k] = change
-        if dq[k] < 0:
-            limit = min(limit, -q[k] / dq[k])
-        if dy[k] < 0:
-            limit = min(limit, -y[k] / dy[k])
+        limit = _shorter(_shorter(limit, q[k], dq[k]), y[k], dy[k])
     return limit
 
 
 @njit(nogil=True, cache=True)
-def _dot_finite(s, v):  # type: ignore[no-untyped-def]
-    total = 0.0
-    for k in range(len(s)):
+def _go(length, q, s, y, v, dq, ds, dy, dv):  # type: ignore[no-untyped-def]
+    for k in range(len(q)):
+        q[k] += length * dq[k]
+        y[k] += length * dy[k]
         if v[k] != np.inf:
-            total += s[k] * v[k]
-    return total
-
-
-@njit(nogil=True, cache=True)
-def _add_finite(values, move, length):  # type: ignore[no-untyped-def]
-    for k in range(len(values)):
-        if values[k] != np.inf:
-            values[k] += length * move[k]
+            s[k] += length * ds[k]
+            v[k] += length * dv[k]
