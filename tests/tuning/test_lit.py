@@ -18,7 +18,6 @@ def texels(side: LitSide) -> np.ndarray:
     return imagecodecs.webp_decode(side.files[1001]).astype(int)
 
 
-@pytest.mark.long
 def test_before_and_after_stand_beside_the_ideal() -> None:
     """A cage under the sheet's tops misses them; the tuned one records what it should."""
     high = sheet(lambda x, y: 0.03 * np.sin(9 * x) * np.cos(8 * y), n=65, margin=0.3)
