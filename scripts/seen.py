@@ -36,7 +36,7 @@ ROOT = Path(__file__).resolve().parent.parent
 sys.path.insert(0, str(ROOT))
 
 import cagecheck  # noqa: E402
-from cagecheck.defects.harm import SEEN_DEGREES, WRONG_DEGREES  # noqa: E402
+from cagecheck.defects.harm import SEEN_DEGREES, WRONG_DEGREES, harm_degrees  # noqa: E402
 from cagecheck.defects.kinds import Defect  # noqa: E402
 from cagecheck.predicting.maps.shown import ideal_maps, predicted_maps  # noqa: E402
 from cagecheck.predicting.result import Prediction  # noqa: E402
@@ -71,7 +71,10 @@ LOW_TRIANGLES = 1500
 
 @dataclass
 class Place:
-    """One region and what the renders say of it."""
+    """One region and what the renders say of it.
+
+    shown : degrees that count, summed over the pixels that show it, as harm sums them over texels.
+    """
 
     model: str
     bake: str
@@ -79,6 +82,7 @@ class Place:
     texels: float
     harm: float
     error: float
+    shown: float
     pixels: int
     difference: float
     added: float
@@ -214,11 +218,12 @@ def shared_out(
     """Give pixels (N,) and their differences (N,) at samples to regions and to bins of error."""
     clean = prediction.findings.flags == 0
     ground = float(total[clean].sum() / max(seen[clean].sum(), 1))
+    counted = seen * harm_degrees(prediction.visible_error)
     places = [
         Place(
             name, bake, region.name, region.texels, region.harm, region.visible_error,
-            int(seen[region.samples].sum()), float(total[region.samples].sum()),
-            float(added[region.samples].sum()),
+            float(counted[region.samples].sum()), int(seen[region.samples].sum()),
+            float(total[region.samples].sum()), float(added[region.samples].sum()),
         )
         for region in prediction.regions
         if region.defect != Defect.UNSEEN
@@ -241,20 +246,21 @@ def rank(a: list[float], b: list[float]) -> float:
 def rows(measured: list[Measured], least: int) -> Iterator[str]:
     """Yield a line of correlations per model and bake, and one for each model's bakes together."""
     yield (
-        "| model | bake | places | texels, sum | harm, sum | texels, added | harm, added | "
-        "error, mean | error, mean added | clean ground |"
+        "| model | bake | places | texels, sum | harm, sum | shown, sum | texels, added | "
+        "harm, added | shown, added | error, mean | error, mean added | clean ground |"
     )
-    yield "|---|---|---:|---:|---:|---:|---:|---:|---:|---:|"
+    yield "|---|---|" + "---:|" * 10
     for one in [*measured, *together(measured)]:
         shown = [p for p in one.places if p.pixels >= least]
         texels, harm = [p.texels for p in shown], [p.harm for p in shown]
         sums, added = [p.difference for p in shown], [p.added for p in shown]
-        error = [p.error for p in shown]
+        error, counted = [p.error for p in shown], [p.shown for p in shown]
         per_pixel = [p.difference / p.pixels for p in shown]
         added_per_pixel = [p.added / p.pixels for p in shown]
         cells = [
-            rank(texels, sums), rank(harm, sums), rank(texels, added), rank(harm, added),
-            rank(error, per_pixel), rank(error, added_per_pixel),
+            rank(texels, sums), rank(harm, sums), rank(counted, sums), rank(texels, added),
+            rank(harm, added), rank(counted, added), rank(error, per_pixel),
+            rank(error, added_per_pixel),
         ]  # fmt: skip
         told = " | ".join("-" if np.isnan(x) else f"{x:.3f}" for x in cells)
         yield f"| {one.model} | {one.bake} | {len(shown)} | {told} | {one.clean:.3f} |"
@@ -293,6 +299,12 @@ def page(measured: list[Measured]) -> str:
         "mean visible error with the mean difference. *Clean ground*: mean difference of samples",
         "without any defect. Places overlap where samples have several defects; then each has the",
         "whole difference.",
+        "",
+        "*Shown* is harm summed over the pixels that show a place instead of its texels. How many",
+        "pixels show a texel depends on how large it lies on the model, how near one looks, what",
+        "hides it in this pose; how many texels a part has is how much its artist made of it. Harm",
+        "counts texels, so that a list does not change with the pose; how much of the rest of the",
+        "rank is that choice, and how much the degrees, is what the two columns tell apart.",
         "",
         f"## Places of {LARGE_PIXELS} pixels and more, all pictures together",
         "",
