@@ -23,13 +23,15 @@ settings.load_profile("same")
 # Files of few and long tests, the longest first: begun late, one of them would keep one worker
 # busy while the others have nothing left to do.
 LONG_FILES = (
-    "tuning/test_straighten.py", "commands/test_tune.py", "locating/test_bad_bakes.py",
-    "report/test_page_browser.py", "locating/test_locate.py", "mending/test_mend.py",
-    "tuning/test_depth.py", "watching/test_page_follows.py", "predicting/test_open_meshes.py",
-    "documents/test_attack.py", "comparing/test_scenes.py", "locating/test_open_models.py",
-    "demo/test_planted.py", "predicting/test_against_oracle.py", "locating/test_map_shapes.py",
-    "report/test_lit.py", "locating/test_agreement.py", "watching/test_signals.py",
-    "batching/test_batch_scheduler.py", "locating/test_open_made.py", "commands/test_cli.py",
+    "tuning/test_straighten.py", "locating/test_bad_bakes.py", "report/test_page_browser.py",
+    "locating/test_locate.py", "locating/test_page.py", "report/test_page_lit.py",
+    "predicting/test_open_meshes.py", "mending/test_mend.py", "tuning/test_depth.py",
+    "watching/test_page_follows.py", "batching/test_batch_clashes.py", "documents/test_attack.py",
+    "comparing/test_scenes.py", "locating/test_open_models.py", "demo/test_planted.py",
+    "predicting/test_against_oracle.py", "locating/test_map_shapes.py", "report/test_lit.py",
+    "locating/test_agreement.py", "watching/test_signals.py", "viewing/test_window.py",
+    "commands/test_locate.py", "batching/test_batch_scheduler.py", "locating/test_open_made.py",
+    "commands/test_tune.py", "commands/test_cli.py", "watching/test_assets.py",
     "documents/test_mutate.py", "tuning/test_card_cage.py", "predicting/test_preview.py",
 )  # fmt: skip
 HERE = Path(__file__).parent

@@ -50,6 +50,7 @@ def test_clean_maps_give_exit_code_0(folder: Path) -> None:
     assert "Clean" in said and "conventions: as glTF 2.0" in said
 
 
+@pytest.mark.long
 def test_bad_maps_give_a_whole_result_folder(folder: Path, tmp_path: Path) -> None:
     out = tmp_path / "why"
     maps = "bad/hero_normal.{tile}.png"

@@ -487,6 +487,7 @@ def test_odd_scenes_of_valid_form(
         assert mesh.face_count and np.isfinite(mesh.positions).all()
 
 
+@pytest.mark.long
 def test_odd_numbers_in_sound_scenes(tmp_path: Path) -> None:
     """Values of the right kind that make no sense, a few at a time."""
     for seed in range(4):

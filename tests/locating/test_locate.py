@@ -87,6 +87,7 @@ def test_planted_faults_are_named_and_placed(scenery: Scenery, faults: tuple[str
         assert region.tile == tile and region.cause and region.cure
 
 
+@pytest.mark.long
 def test_a_bake_with_another_offset_is_recognised(scenery: Scenery) -> None:
     # The map is right; the assumed offset is not. The estimate must move to the real one.
     maps, _ = baked_maps(scenery, (), 7)

@@ -43,7 +43,9 @@ def _beside(mesh):
     return replace(mesh, positions=mesh.positions + [2.0, 0, 0])
 
 
-@pytest.mark.parametrize(("share", "kept"), [(4e-3, True), (4e-5, False)])
+@pytest.mark.parametrize(
+    ("share", "kept"), [(4e-3, True), pytest.param(4e-5, False, marks=pytest.mark.long)]
+)
 def test_a_part_is_as_deep_as_it_is_worth(share: float, kept: bool) -> None:
     """A pit four times as deep costs two doublings, 2e-4 of the area: more is kept, less is not."""
     low, high = pitted(share, 0.04)

@@ -28,6 +28,7 @@ def fresh(folder: Path, out: str, *more: str) -> dict[str, bytes]:
     return contents(folder / out)
 
 
+@pytest.mark.long
 def test_a_round_is_what_predict_gives_to_the_byte(tmp_path: Path) -> None:
     bake = write_scene(tmp_path)
     rounds, thin = Rounds(bake), KeptThin()
