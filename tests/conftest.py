@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import json
 import os
+import signal
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
@@ -49,6 +50,9 @@ LONG_TOO = "CAGECHECK_LONG_TESTS"
 
 def pytest_configure(config: pytest.Config) -> None:
     """Leave out long tests where neither they nor files nor marks are asked for."""
+    # A shell that begins something in the background has it ignore Ctrl-C, and what that begins.
+    if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+        signal.signal(signal.SIGINT, signal.default_int_handler)
     whole = config.args_source is pytest.Config.ArgsSource.TESTPATHS
     if whole and not config.option.markexpr and not os.environ.get(LONG_TOO):
         config.option.markexpr = "not long"
