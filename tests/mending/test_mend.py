@@ -87,7 +87,9 @@ def mended(*meshes, **options):
 # --- closed forms ------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("height", [0.9, 0.6, 0.3])
+@pytest.mark.parametrize(
+    "height", [pytest.param(height, marks=pytest.mark.long) for height in (0.9, 0.6)] + [0.3]
+)
 def test_a_cloth_over_a_ball_moves_by_the_depth_and_the_gap(height):
     """A plane at height h lies 1 - h deep in a unit ball: its middle must rise by 1 - h + gap."""
     cloth, ball = sheet(40, flat(height), 3.0, "cloth"), sphere()
@@ -128,6 +130,7 @@ def test_two_sheets_that_cross(turned):
     assert np.abs(move[:, :2]).max() < 0.3 * move[:, 2].max()
 
 
+@pytest.mark.long
 def test_a_capsule_bent_through_its_tube():
     """A tube of radius 0.55 stays straight while the arm of radius 0.5 in it bends by 0.3: at the
     ends of the tube, at z = 2, its wall is 0.25 in the arm."""
