@@ -11,11 +11,13 @@ import itertools
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import convolve1d
 
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.locating.compare import BETTER, Fault, TileView, is_known
 from cagecheck.maps.encode import TangentBasis
 from cagecheck.maps.texels import texel_blocks
+from cagecheck.meshes.normals import normalised
 from cagecheck.predicting.maps.bake import Baker
 
 Times = tuple[int, int]
@@ -132,9 +134,7 @@ def explained_by_filtering(
         at = np.clip(y + row, 0, height - 1), np.clip(x + column, 0, width - 1)
         mild += float(TENT[row + 1] * TENT[column + 1]) * wanted[at]
     shown, own = (p[y, x].astype(np.float64) for p in (stored, wanted))
-    length = np.linalg.norm(mild, axis=1, keepdims=True)
-    mild = np.divide(mild, length, out=np.zeros_like(mild), where=length > 0)
-    mild = _nearest_mixture(shown, own, mild)
+    mild = _nearest_mixture(shown, own, normalised(mild))
     off, sharp, changed = (
         np.degrees(2 * np.arcsin(np.clip(np.linalg.norm(a - b, axis=1) / 2, 0, 1)))
         for a, b in ((shown, mild), (shown, own), (mild, own))
@@ -150,9 +150,14 @@ def _nearest_mixture(shown: Floats, own: Floats, mixed: Floats) -> Floats:
     length = np.einsum("ij,ij->i", way, way)
     along = np.einsum("ij,ij->i", shown - own, way)
     share = np.clip(np.divide(along, length, out=np.zeros_like(along), where=length > 0), 0, 1)
-    out: Floats = own + share[:, None] * way
-    size = np.linalg.norm(out, axis=1, keepdims=True)
-    return np.divide(out, size, out=np.zeros_like(out), where=size > 0)
+    return normalised(own + share[:, None] * way)
+
+
+def softened(picture: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return a picture after the widest filter that is common in baking."""
+    for axis in (0, 1):
+        picture = convolve1d(picture, TENT, axis=axis, mode="nearest")
+    return picture
 
 
 def as_stored(

@@ -211,7 +211,9 @@ def keep_record(
     y, x = np.nonzero((patterns.fault != Fault.CLEAN) | off)
     # How far a bake looked is told by what is certain of itself.
     grown = (patterns.evidence & Evidence.GROWN) > 0
-    certain = np.where(grown, np.uint8(Fault.CLEAN), patterns.fault) if grown.any() else None
+    certain = (
+        np.where(grown, np.uint8(Fault.CLEAN), patterns.fault) if grown.any() else patterns.fault
+    )
     return TileRecord(
         tile=view.tile,
         size=view.size,
@@ -227,7 +229,7 @@ def keep_record(
         other=view.other[y, x],
         tolerance=tolerance,
         parts=parts,
-        levels=levels_of(view, patterns.fault if certain is None else certain),
+        levels=levels_of(view, certain),
         start=view.start[y, x],
         evidence=patterns.evidence[y, x],
     )

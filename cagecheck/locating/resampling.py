@@ -13,10 +13,11 @@ from collections.abc import Callable
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import binary_dilation, convolve1d, maximum_filter, median_filter
+from scipy.ndimage import binary_dilation, maximum_filter, median_filter
 
+from cagecheck.arrays.mask_boxes import SQUARE
 from cagecheck.arrays.types import Floats
-from cagecheck.locating.enlarging import TENT
+from cagecheck.locating.enlarging import softened
 
 Picture = NDArray[np.float32]
 Inside = NDArray[np.bool_]
@@ -68,14 +69,11 @@ def lattice(
     other = inside & (off > most_by_scaling(own_picture))
     if other.any():
         # Padding over lost ridges has their rhythm, too; its neighbours are as doubtful.
-        inside = inside & ~binary_dilation(other, np.ones((3, 3), bool))
+        inside = inside & ~binary_dilation(other, SQUARE)
         spectra = _spectra(picture, inside)
-    for order, peak in _peaks(spectra):
-        spectrum = spectra[ORDERS.index(order)]
+    for order, peak, height in _peaks(spectra):
         own = _spectrum(own_picture, inside, order, in_steps)
-        if spectrum is None or own is None:
-            continue
-        if spectrum[peak] < ABOVE_EXPECTED * own[_near(peak)].max():
+        if own is None or height < ABOVE_EXPECTED * own[_near(peak)].max():
             continue
         count = min(*picture.shape[:2], MOST_LINES)
         return (peak + _first(count)) / count
@@ -89,8 +87,7 @@ def most_by_scaling(expected: Picture) -> NDArray[np.float32]:
     """
     soft = expected
     for _ in range(MOST_BLUR):
-        for axis in (0, 1):
-            soft = convolve1d(soft, TENT, axis=axis, mode="nearest")
+        soft = softened(soft)
     bend = np.abs(soft - expected).max(axis=2)
     out: NDArray[np.float32] = maximum_filter(bend, 3) + np.float32(ROUNDING)
     return out
@@ -100,8 +97,8 @@ def _spectra(picture: Picture, inside: Inside) -> list[Floats | None]:
     return [_spectrum(picture, inside, order) for order in ORDERS]
 
 
-def _peaks(spectra: list[Floats | None]) -> list[tuple[int, int]]:
-    """Return the (order, place) of peaks that stand out."""
+def _peaks(spectra: list[Floats | None]) -> list[tuple[int, int, float]]:
+    """Return the (order, place, height) of peaks that stand out."""
     out = []
     for order, spectrum in zip(ORDERS, spectra, strict=True):
         if spectrum is None:
@@ -109,7 +106,7 @@ def _peaks(spectra: list[Floats | None]) -> list[tuple[int, int]]:
         peak = int(np.argmax(spectrum))
         both = all(s is not None and s[_near(peak)].max() >= STANDS_OUT for s in spectra)
         if spectrum[peak] >= (STANDS_OUT if both else STANDS_OUT_ALONE):
-            out.append((order, peak))
+            out.append((order, peak, spectrum[peak]))
     return out
 
 

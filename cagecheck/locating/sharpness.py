@@ -11,11 +11,12 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import convolve1d, minimum_filter
+from scipy.ndimage import minimum_filter
 
 from cagecheck.locating.compare import Fault, TileView, is_known
 from cagecheck.locating.conventions import ROUNDING_DEGREES, ConventionFault
-from cagecheck.locating.enlarging import TENT, block_means, enlarged_at
+from cagecheck.locating.enlarging import block_means, enlarged_at, softened
+from cagecheck.meshes.normals import normalised
 from cagecheck.words.numbers import decimals
 
 # Times by which a map may have been enlarged.
@@ -184,9 +185,7 @@ def _nearness(some: Bands, times: int) -> float:
     asked = known & (change >= np.quantile(change[known], 1 - ASKED_SHARE))
     if np.median(change[asked]) < LEAST_CHANGE:
         return 1.0
-    soft = softened(some.expected)[y, x].astype(np.float64)
-    length = np.linalg.norm(soft, axis=1, keepdims=True)
-    soft = np.divide(soft, length, out=np.zeros_like(soft), where=length > 0)
+    soft = normalised(softened(some.expected)[y, x].astype(np.float64))
     to_enlarged, to_sharp, to_soft = (
         float(np.median(np.linalg.norm(shown - other, axis=1)[asked]))
         for other in (enlarged, sharp, soft)
@@ -195,13 +194,6 @@ def _nearness(some: Bands, times: int) -> float:
     if to_soft <= to_enlarged:
         return 1.0
     return to_enlarged / to_sharp if to_sharp > 0 else 1.0
-
-
-def softened(picture: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Return a picture after the widest filter that is common in baking."""
-    for axis in (0, 1):
-        picture = convolve1d(picture, TENT, axis=axis, mode="nearest")
-    return picture
 
 
 def _repeated(values: NDArray[np.float32], some: Bands) -> int:

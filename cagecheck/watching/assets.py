@@ -8,7 +8,6 @@ import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
-from types import TracebackType
 from typing import TYPE_CHECKING, Any
 
 from cagecheck.batching.against import asset_result, result_of
@@ -118,12 +117,7 @@ class BatchWatch:
             self.address = self._server.address
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *error: object) -> None:
         self._open.close()
         self._server = self.address = None
 
@@ -195,10 +189,10 @@ class BatchWatch:
             self._server.show((self.out / PAGE).read_text(encoding="utf-8"), *self._title)
         elif news.kind == "round":
             self._title = round_title(news)
+        elif news.kind == "waiting":
+            self._server.tell("waiting", "Waiting:", news.words)
         else:
-            titles = {"waiting": "Waiting:", "started": ""}
-            state = "waiting" if news.kind == "waiting" else "working"
-            self._server.tell(state, titles.get(news.kind, ""), news.words)
+            self._server.tell("working", "", news.words)
 
     def _placed_of(self, assets: list[Asset]) -> dict[str, Placed]:
         """Return the results there are of these assets, by name."""

@@ -22,13 +22,8 @@ def live_page(html: str, number: int, news: dict[str, Any]) -> str:
 
     news : what it says until it hears otherwise.
     """
-    data = script_json({"page": number, "news": news})
-    head, found, rest = html.partition(_STRICT)
-    assert found, "the page has no policy"
-    body, end, _ = rest.rpartition(_SCRIPT_END)
-    assert end, "the page's script is not its last part"
-    style = f"<style>\n{_text('live.css')}</style>"
-    facts = f'<script type="application/json" id="live-data">{data}</script>'
+    head, body, _ = _parts(html, _SCRIPT_END)
+    style, facts = _added(number, news)
     # Inside the page's own module, since its names are not to be had from outside.
     return f"{head}{_OWN}{body}{_text('live.js')}</script>\n{style}{facts}\n</body>\n</html>\n"
 
@@ -38,16 +33,11 @@ def live_sheet(html: str, number: int, news: dict[str, Any]) -> str:
 
     Its links lead to where the server has the files of the result.
     """
-    head, found, rest = html.partition(_STRICT)
-    assert found, "the page has no policy"
-    body, end, after = rest.rpartition(_BODY_END)
-    assert end, "the page has no end"
-    data = script_json({"page": number, "news": news})
+    head, body, after = _parts(html, _BODY_END)
     leading = _BESIDE.sub('href="files/', body)
-    style = f"<style>\n{_text('live.css')}</style>"
-    facts = f'<script type="application/json" id="live-data">{data}</script>'
+    style, facts = _added(number, news)
     script = f"<script>\n{_text('live_sheet.js')}</script>"
-    return f"{head}{_OWN_SCRIPT}{leading}{style}{facts}\n{script}\n{end}{after}"
+    return f"{head}{_OWN_SCRIPT}{leading}{style}{facts}\n{script}\n{_BODY_END}{after}"
 
 
 def first_page(news: dict[str, Any]) -> str:
@@ -70,6 +60,22 @@ new EventSource("news").addEventListener("message", (event) => {{
 }});
 </script></body></html>
 """
+
+
+def _parts(html: str, end: str) -> tuple[str, str, str]:
+    """Return what stands before the page's policy, from there to its last `end`, and the rest."""
+    head, found, rest = html.partition(_STRICT)
+    assert found, "the page has no policy"
+    body, found, after = rest.rpartition(end)
+    assert found, f"the page has no {end!r}"
+    return head, body, after
+
+
+def _added(number: int, news: dict[str, Any]) -> tuple[str, str]:
+    """Return the style of the bar, and what the page's script begins with."""
+    data = script_json({"page": number, "news": news})
+    style = f"<style>\n{_text('live.css')}</style>"
+    return style, f'<script type="application/json" id="live-data">{data}</script>'
 
 
 def _text(name: str) -> str:
