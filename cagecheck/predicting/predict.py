@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from cagecheck.arrays.types import Floats
 from cagecheck.defects.causes import Scan, explain, uniform_offset
 from cagecheck.defects.kinds import Defect
-from cagecheck.defects.match import Matcher, reach_past
+from cagecheck.defects.match import Matched, Matcher, reach_past
 from cagecheck.defects.regions import Group, Region, by_harm, find_groups, name_regions
 from cagecheck.defects.unseen import Unseen, find_unseen, sample_high
 from cagecheck.defects.visible import find_ideal, unseen_error, visible_error
@@ -106,9 +106,23 @@ def predict_points(
     progress: Progress = silent,
 ) -> Prediction:
     """Predict for given points; `settings` must be resolved (see `resolve`)."""
+    cast = matcher.cast(cage, points, *settings.depth_and_reach(), progress=progress)
+    return predict_cast(matcher, cage, cast, settings, notices=notices, progress=progress)
+
+
+def predict_cast(
+    matcher: Matcher,
+    cage: Cage,
+    cast: Matched,
+    settings: Settings,
+    *,
+    notices: tuple[Notice, ...] = (),
+    progress: Progress = silent,
+) -> Prediction:
+    """Predict for points that were cast through the cage, as deep and as far as `settings` ask."""
     low, surface, paired = matcher.low, matcher.scene.surface, matcher.paired
+    points = cast.points
     depth, reach = settings.depth_and_reach()
-    cast = matcher.cast(cage, points, depth, reach, progress=progress)
     reach = reach_past(cast.rays.start, reach)
     settings = replace(settings, reach=reach)
     cast = matcher.deeper(cast)

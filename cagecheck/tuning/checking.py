@@ -18,14 +18,13 @@ from cagecheck.rays.points import SurfacePoints, join_points, sample_points
 from cagecheck.tuning.mend import Group, mend
 from cagecheck.tuning.peaks import BESIDE, BESIDE_POINTS, dip_points, with_beside
 from cagecheck.tuning.prisms import points_at, prisms_of
+from cagecheck.tuning.rings import NEIGHBOUR_RINGS, triangles_around
 from cagecheck.tuning.search import (
     FEW,
-    NEIGHBOUR_RINGS,
     Cast,
     Mask,
     Search,
     missing,
-    triangles_around,
 )
 from cagecheck.tuning.single import part_numbers
 from cagecheck.tuning.texels import TexelWatch
@@ -74,6 +73,14 @@ class Checked:
     numbers: tuple[str, ...] = ()
 
 
+@dataclass(frozen=True, eq=False)
+class _Look:
+    """A check of all, and what it watched; none of its points was used for the offsets."""
+
+    check: Cast
+    watched: Cast
+
+
 def settle_and_check(
     search: Search, factor: int, checks: int, mends: int, texels: TexelWatch | None = None
 ) -> Checked:
@@ -88,22 +95,23 @@ def settle_and_check(
     search.settle("samples")
     _level(search)
     _begin_with_numbers(search)
+    first: _Look | None = None
     for k in range(checks):
         search.progress("checking", k, checks + 1)
-        check = search.cast(sample_points(search.low, spacing, seed=seed + k))
-        wrong = search.open_samples(check)
+        first = _look_at_all(search, spacing, seed + k)
+        check, watched = first.check, first.watched
+        wrong, left = search.open_samples(check), search.open_samples(watched)
         search.note("check", check, int(wrong.sum()))
-        watched = _watched(search, check)
-        left = search.open_samples(watched)
         search.note("watch", watched, int(left.sum()))
         if search.touched(check, wrong) + search.touched(watched, left) < MANY:
             break
+        first = None
         _add_wrong(search, check, wrong, spacing)
         _add_wrong(search, watched, left, spacing)
         search.settle("wrong samples of the check")
         _level(search)
     seed += checks
-    checked = _mend_and_check(search, spacing, seed, mends, texels)
+    checked = _mend_and_check(search, spacing, seed, mends, texels, first)
     before = search.offsets, search.conflict
     numbers = _numbers_where_better(search, checked.cast)
     if not numbers:
@@ -129,7 +137,10 @@ def check_chosen(
     search.offsets = offsets
     spacing = finer_spacing(search.low, checked.cast.points, 1)
     seed = search.settings.seed + CHOSEN_SEED
-    again = _mend_and_check(search, spacing, seed, mends, texels)
+    # What the last check showed holds wherever the cage has stayed.
+    check = search.cast_again(checked.cast)
+    first = _Look(check, _watched(search, check))
+    again = _mend_and_check(search, spacing, seed, mends, texels, first)
     if mends == 0:
         search.conflict = given_up
         again = replace(again, watched_open=0)
@@ -151,19 +162,32 @@ def _wrong_area(cast: Cast) -> float:
     return float(cast.points.area[cast.wrong].sum())
 
 
+def _look_at_all(search: Search, spacing: float, seed: int) -> _Look:
+    """Check the offsets on new points."""
+    check = search.cast(sample_points(search.low, spacing, seed=seed))
+    return _Look(check, _watched(search, check))
+
+
 def _mend_and_check(
-    search: Search, spacing: float, seed: int, mends: int, texels: TexelWatch | None
+    search: Search,
+    spacing: float,
+    seed: int,
+    mends: int,
+    texels: TexelWatch | None,
+    first: _Look | None = None,
 ) -> Checked:
-    """Mend places until a check on new points finds nothing open, and return that check."""
+    """Mend places until a check on new points finds nothing open, and return that check.
+
+    first : the look to begin with, of the offsets as they are.
+    """
     still_open = _still_open(search)
     search.conflict = np.zeros_like(search.conflict)
     for k in range(mends + 1):
         search.progress("checking", k, mends + 1)
-        check = search.cast(sample_points(search.low, spacing, seed=seed + k))
-        wrong = search.open_samples(check)
+        look = _look_at_all(search, spacing, seed + k) if first is None or k > 0 else first
+        check, watched = look.check, look.watched
+        wrong, left = search.open_samples(check), search.open_samples(watched)
         search.note("last check", check, int(wrong.sum()))
-        watched = _watched(search, check)
-        left = search.open_samples(watched)
         groups = [Group(check.points, wrong), Group(watched.points, left)]
         if texels is not None:
             groups.append(Group(*texels.look(search)))

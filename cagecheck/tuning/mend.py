@@ -29,6 +29,7 @@ from cagecheck.tuning.corridors import (
     most_needed,
 )
 from cagecheck.tuning.folds import ShellCheck, check_prisms
+from cagecheck.tuning.rings import NEIGHBOUR_RINGS
 from cagecheck.tuning.search import FOLD_HEADROOM, HOLD, Mask, Search
 from cagecheck.tuning.solver.problem import UnsolvedError
 from cagecheck.tuning.solver.solve import solve_offsets
@@ -37,8 +38,6 @@ Indices = NDArray[np.int64]
 
 # Positions this many edges away from a wrong sample's triangle may move with it.
 RINGS = 1
-# Samples this many edges further out are cast as neighbours.
-NEIGHBOUR_RINGS = 2
 # Steps of any length, each along the rays of the one before; rays settle by about a factor of ten
 # a step. What the last of them has to leave is a conflict.
 FULL_STEPS = 4

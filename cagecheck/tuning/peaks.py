@@ -11,7 +11,7 @@ meet, are samples of their own.
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
@@ -35,6 +35,7 @@ from cagecheck.tuning.prisms import (
     locate,
     points_at,
 )
+from cagecheck.tuning.rings import triangles_around
 
 # Vertices projected at once: bounds the memory.
 BLOCK = 1 << 20
@@ -45,6 +46,9 @@ CELLS = 8
 # A vertex is looked at when it or an edge of it may reach farther out than this share of the
 # triangle's least offset.
 LOOK_SHARE = 0.5
+# Triangles so many edges around changed ones are looked at anew; what is nearest to those as far
+# around them again may lie over them.
+CHANGED_RINGS = 2
 # Halvings of an edge whose ends lie over low triangles that are not neighbours.
 HALVINGS = 5
 # A ray passes through a place when it misses it by less than this share of the edge there.
@@ -73,14 +77,26 @@ class _Reachable:
     height: Floats
 
 
+@dataclass(frozen=True, eq=False)
+class _Found:
+    """The points of one cage: its displacement (T, 3, 3), and how near was near."""
+
+    displacement: Floats
+    clearance: float
+    points: SurfacePoints
+
+
 @dataclass(eq=False)
 class Peaks:
     """Finds where a high poly comes near to one cage after the other.
 
-    What no cage changes is found once: what each vertex is nearest to, and the edges.
+    What no cage changes is found once: what each vertex is nearest to, and the edges. Of the last
+    cage that was looked at as a whole the points are kept for triangles that the next one leaves
+    as they are.
     """
 
     matcher: Matcher
+    last: _Found | None = field(init=False, default=None)
 
     @cached_property
     def _groups(self) -> list[_Reachable]:
@@ -121,6 +137,25 @@ class Peaks:
         Places that lie below the cage by `clearance` (world units) or more are left out.
         chosen : (T,) bool, only vertices nearest to these low triangles, and edges at them.
         """
+        if chosen is not None:
+            return self._points(prisms, clearance, chosen)
+        displacement, last = prisms.cage.displacement, self.last
+        if last is None or last.clearance != clearance:
+            found = self._points(prisms, clearance, None)
+        else:
+            low = self.matcher.low
+            changed = (displacement != last.displacement).any(axis=(1, 2))
+            again = triangles_around(low, changed, CHANGED_RINGS)
+            new = self._points(prisms, clearance, triangles_around(low, again, CHANGED_RINGS))
+            kept = last.points.take(~again[last.points.triangle])
+            found = join_points([kept, new.take(again[new.triangle])])
+        self.last = _Found(displacement, clearance, found)
+        return found
+
+    def _points(
+        self, prisms: Prisms, clearance: float, chosen: NDArray[np.bool_] | None
+    ) -> SurfacePoints:
+        """Find the points of `points` without regard to what was found before."""
         scene = self.matcher.scene
         offset = np.linalg.norm(prisms.cage.displacement, axis=2).min(axis=1)
         number = np.full(len(scene.surface.positions), -1, np.int64)

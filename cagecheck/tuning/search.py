@@ -38,6 +38,7 @@ from cagecheck.tuning.corridors import (
 from cagecheck.tuning.folds import check_shell
 from cagecheck.tuning.loss import last_of, loss_of
 from cagecheck.tuning.peaks import Peaks
+from cagecheck.tuning.rings import NEIGHBOUR_RINGS, triangles_around
 from cagecheck.tuning.solver.problem import OffsetSolution, UnsolvedError
 from cagecheck.tuning.solver.solve import SolverName, solve_offsets
 
@@ -49,8 +50,6 @@ DecideName = Literal["harm", "area", "reach"]
 # Samples are cast again where an offset of their triangle has changed by this share of its largest,
 # a tenth of what counts as standing still. The checks cast all their points.
 TURNED = 1e-3
-# Samples this many edges around are cast with them: neighbours settle doubtful targets.
-NEIGHBOUR_RINGS = 2
 # Rounds of solving and casting: rays settle by about a factor of ten a round.
 ROUNDS = 6
 _PATIENT_ROUNDS = 2
@@ -98,6 +97,10 @@ class Cast(Matched):
     def wrong(self) -> Mask:
         """(N,) bool, short or beyond."""
         return self.short | self.beyond
+
+    def matched(self) -> Matched:
+        """Return what was cast, without what tuning makes of it."""
+        return Matched(self.points, self.rays, self.layers, self.targets)
 
 
 @dataclass(frozen=True, eq=False)
@@ -224,14 +227,28 @@ class Search:
             again = triangles_around(self.low, stale, NEIGHBOUR_RINGS)
             chosen = again[points.triangle]
             chosen[count:] = True
-            rows = np.flatnonzero(chosen)
-            new = self._matched(points.take(rows), rays.take(rows))
-            source = np.arange(len(points))
-            source[rows] = count + np.arange(len(rows))
-            found = spliced(known.cast, new, source, Matched(points, rays, new.layers, new.targets))
+            found = self._matched_in(chosen, points, rays, known.cast)
             seen = np.where(again[:, None], corner, known.seen)
         self.known = _Known(found, seen)
         return self._judged(cage, found, self.extra)
+
+    def cast_again(self, cast: Cast) -> Cast:
+        """Cast the points of an earlier cast where the cage has changed since."""
+        cage = self.cage()
+        changed = (cage.displacement != cast.cage.displacement).any(axis=(1, 2))
+        chosen = triangles_around(self.low, changed, NEIGHBOUR_RINGS)[cast.points.triangle]
+        rays = self.matcher.rays(cage, cast.points)
+        return self._judged(cage, self._matched_in(chosen, cast.points, rays, cast), None)
+
+    def _matched_in(
+        self, chosen: Mask, points: SurfacePoints, rays: Rays, known: Matched
+    ) -> Matched:
+        """Match the chosen points, and take the others from a cast that holds the first of them."""
+        rows = np.flatnonzero(chosen)
+        new = self._matched(points.take(rows), rays.take(rows))
+        source = np.arange(len(points))
+        source[rows] = len(known) + np.arange(len(rows))
+        return spliced(known, new, source, Matched(points, rays, new.layers, new.targets))
 
     def _matched(self, points: SurfacePoints, rays: Rays) -> Matched:
         depth, reach = self.settings.depth_and_reach()
@@ -424,15 +441,6 @@ class Search:
             (share[:, None] * self.offsets[corner]).ravel(),
         )
         return bool((self.limits.fold_ceiling < before).any())
-
-
-def triangles_around(low: LowPoly, triangles: Mask, rings: int) -> Mask:
-    """Return (T,) bool: marked triangles and those that a corner joins to them, so many times."""
-    for _ in range(rings):
-        corner = np.zeros(low.position_count, bool)
-        corner[low.welded[triangles]] = True
-        triangles = np.asarray(corner[low.welded].any(axis=1))
-    return triangles
 
 
 def missing(cast: Cast) -> Floats:

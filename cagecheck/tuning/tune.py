@@ -18,7 +18,13 @@ from cagecheck.errors import InputError, Notice, takes
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Surface
 from cagecheck.options import OFFSETS, Option, check_number, option
-from cagecheck.predicting.predict import build_scene, place_points, predict_points, resolve
+from cagecheck.predicting.predict import (
+    build_scene,
+    place_points,
+    predict_cast,
+    predict_points,
+    resolve,
+)
 from cagecheck.predicting.result import Prediction
 from cagecheck.predicting.settings import Settings, check_settings
 from cagecheck.progress import Progress, silent
@@ -392,7 +398,10 @@ def tune(
     cage_after, deeper = search.cage(), replace(settings, depth=depth)
     if begun is not None:
         cage_after = as_it_was(begun, cage_after, search.offsets, low)
-    after = predict_points(matcher, cage_after, check.points, deeper, progress=progress)
+    if begun is None and depth == settings.depth:
+        after = predict_cast(matcher, cage_after, check.matched(), deeper, progress=progress)
+    else:
+        after = predict_points(matcher, cage_after, check.points, deeper, progress=progress)
     lower, upper = vertex_corridors(low, check, search.offsets)
     touched = np.zeros(low.position_count, bool)
     touched[low.welded[search.conflict].ravel()] = True

@@ -26,7 +26,7 @@ from cagecheck.progress import Progress, silent
 from cagecheck.rays.cage import Cage
 from cagecheck.rays.points import SurfacePoints
 from cagecheck.tuning.folds import check_shell
-from cagecheck.tuning.search import NEIGHBOUR_RINGS, triangles_around
+from cagecheck.tuning.rings import NEIGHBOUR_RINGS, triangles_around
 from cagecheck.tuning.straighten.outcome import outcome
 from cagecheck.tuning.straighten.turned_directions import MOST_LEAN_COSINE
 from cagecheck.tuning.straighten.turning_map import StraighteningField, check_points

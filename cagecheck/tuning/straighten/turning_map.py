@@ -35,7 +35,7 @@ from cagecheck.rays.cage import Cage
 from cagecheck.rays.points import PointKind, SurfacePoints, join_points, sample_points
 from cagecheck.tuning.folds import check_shell
 from cagecheck.tuning.refine import Refined, refine
-from cagecheck.tuning.search import NEIGHBOUR_RINGS, triangles_around
+from cagecheck.tuning.rings import NEIGHBOUR_RINGS, triangles_around
 from cagecheck.tuning.straighten.outcome import Outcome, outcome
 from cagecheck.tuning.straighten.turned_directions import turned
 from cagecheck.tuning.straighten.wedges import greatest_shares
