@@ -30,7 +30,7 @@ from cagecheck.tuning.corridors import (
 )
 from cagecheck.tuning.folds import ShellCheck, check_prisms
 from cagecheck.tuning.rings import NEIGHBOUR_RINGS
-from cagecheck.tuning.search import FOLD_HEADROOM, HOLD, Mask, Search
+from cagecheck.tuning.search import FOLD_HEADROOM, HOLD, Followed, Mask, Search
 from cagecheck.tuning.solver.problem import UnsolvedError
 from cagecheck.tuning.solver.solve import solve_offsets
 
@@ -113,11 +113,15 @@ class _Batch:
 
 @dataclass(frozen=True, eq=False)
 class _View:
-    """What a cast of a batch shows: (M,) wrong and start, and rows whose `point` is of the M."""
+    """What a cast of a batch shows: (M,) wrong and start, and rows whose `point` is of the M.
+
+    followed : the cast of every group.
+    """
 
     wrong: Mask
     start: Floats
     rows: Corridors
+    followed: list[Followed]
 
 
 def mend(search: Search, groups: list[Group]) -> Mask:
@@ -237,7 +241,7 @@ def _batch(search: Search, shelves: list[_Shelf], places: list[_Place]) -> tuple
         casts.append((points, counts))
         aims.append((shelf.group.wrong[rows] & core[points.triangle])[counts])
     inside = np.concatenate([points.triangle[counts] for points, counts in casts])
-    view = _look(search, casts)
+    view = _look(search, casts, None)
     batch = _Batch(
         count=len(places),
         positions=positions,
@@ -257,18 +261,19 @@ def _batch(search: Search, shelves: list[_Shelf], places: list[_Place]) -> tuple
     return batch, view
 
 
-def _look(search: Search, casts: list[tuple[SurfacePoints, Mask]]) -> _View:
-    """Cast the groups of a batch, each by itself."""
-    wrong, start, rows, done = [], [], [], 0
-    for points, counts in casts:
-        cast = search.cast(points)
+def _look(search: Search, casts: list[tuple[SurfacePoints, Mask]], last: _View | None) -> _View:
+    """Cast the groups of a batch, each by itself; what `last` has seen, where rays have turned."""
+    wrong, start, rows, followed, done = [], [], [], [], 0
+    for k, (points, counts) in enumerate(casts):
+        followed.append(search.follow(points, None if last is None else last.followed[k]))
+        cast = followed[-1].cast
         c = cast.corridors
         number = np.cumsum(counts) - 1 + done
         rows.append(replace(c.take(counts[c.point]), point=number[c.point[counts[c.point]]]))
         wrong.append(cast.wrong[counts])
         start.append(cast.rays.start[counts])
         done += int(counts.sum())
-    return _View(np.concatenate(wrong), np.concatenate(start), join_corridors(rows))
+    return _View(np.concatenate(wrong), np.concatenate(start), join_corridors(rows), followed)
 
 
 def _part_of(graph: Graph, positions: Indices, number: Ints) -> Graph:
@@ -303,9 +308,12 @@ def _run(search: Search, batch: _Batch, view: _View) -> Indices:
             # The best of the steps so far stays; what it leaves wrong is open, not in conflict.
             search.unsolved += 1
             break
+        before_change = search.offsets[search.low.welded[batch.triangles]]
         search.offsets = search.offsets.copy()
         search.offsets[batch.positions] += change
-        view, shell = _look(search, batch.casts), _shell(search, batch)
+        corner = search.offsets[search.low.welded[batch.triangles]]
+        turning = batch.with_triangles(search.turned(corner, before_change))
+        view, shell = _look(search, batch.casts, view), _shell(search, batch)
         folded = shell.folded & ~before
         mended, lost = batch.aim & ~view.wrong, batch.right & view.wrong
         gain = batch.of_points(batch.weight * (mended * 1.0 - lost))
@@ -319,9 +327,12 @@ def _run(search: Search, batch: _Batch, view: _View) -> Indices:
         clean = active & ~folds & ~batch.with_points(view.wrong & wanted)
         if k + 1 == FIRST_STEPS:
             refused |= active & ~clean & (broken | folds) & large & (gained < hoped)
+        # Where rays stand still and nothing folds, another step would find what this one found.
+        still = ~turning & ~folds
+        refused |= active & ~clean & broken & still
         if k + 1 == FULL_STEPS:
             refused |= active & ~clean & (broken | folds)
-        active &= ~clean & ~refused
+        active &= ~clean & ~refused & ~still
         _lower(ceiling, batch, shell, search.offsets)
         if k + 1 >= FULL_STEPS:
             radius = HOLD * np.minimum(_largest(batch, change), radius)

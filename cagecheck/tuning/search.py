@@ -104,13 +104,13 @@ class Cast(Matched):
 
 
 @dataclass(frozen=True, eq=False)
-class _Known:
-    """The last cast of the search's own points.
+class Followed:
+    """The last cast of points that are cast through one cage after the other.
 
     seen : (T, 3) the offsets of every triangle's corners when its points were last cast.
     """
 
-    cast: Matched
+    cast: Cast
     seen: Floats
 
 
@@ -163,7 +163,7 @@ class Search:
     radius: Floats = field(init=False)
     levelled: Mask = field(init=False)
     peaks: Peaks = field(init=False)
-    known: _Known | None = field(init=False, default=None)
+    followed: Followed | None = field(init=False, default=None)
     extent: Floats = field(init=False)
     loss: Floats = field(init=False)
     solution: OffsetSolution | None = None
@@ -215,22 +215,35 @@ class Search:
 
     def cast_samples(self) -> Cast:
         """Cast the search's own points; those whose rays have hardly turned are not cast again."""
-        cage, points, known = self.cage(), self.points, self.known
-        rays, corner = self.matcher.rays(cage, points), self.offsets[self.low.welded]
-        if known is None:
+        self.followed = self.follow(self.points, self.followed, self.extra)
+        return self.followed.cast
+
+    def follow(
+        self, points: SurfacePoints, last: Followed | None, extra: Floats | None = None
+    ) -> Followed:
+        """Cast points that were cast before where their rays have turned since, or all of them.
+
+        last : of the first of the points. extra : (N, 2), see `add`.
+        """
+        cage, corner = self.cage(), self.offsets[self.low.welded]
+        rays = self.matcher.rays(cage, points)
+        if last is None:
             found, seen = self._matched(points, rays), corner
         else:
-            count = len(known.cast)
-            turned = np.abs(corner - known.seen).max(axis=1)
-            stale = turned > TURNED * np.maximum(corner.max(axis=1), self.margin)
+            count = len(last.cast)
+            stale = self.turned(corner, last.seen)
             stale[points.triangle[count:]] = True
             again = triangles_around(self.low, stale, NEIGHBOUR_RINGS)
             chosen = again[points.triangle]
             chosen[count:] = True
-            found = self._matched_in(chosen, points, rays, known.cast)
-            seen = np.where(again[:, None], corner, known.seen)
-        self.known = _Known(found, seen)
-        return self._judged(cage, found, self.extra)
+            found = self._matched_in(chosen, points, rays, last.cast)
+            seen = np.where(again[:, None], corner, last.seen)
+        return Followed(self._judged(cage, found, extra), seen)
+
+    def turned(self, corner: Floats, before: Floats) -> Mask:
+        """Return (T,) bool: triangles whose rays turn from (T, 3) offsets to others."""
+        moved = np.abs(corner - before).max(axis=1)
+        return np.asarray(moved > TURNED * np.maximum(corner.max(axis=1), self.margin))
 
     def cast_again(self, cast: Cast) -> Cast:
         """Cast the points of an earlier cast where the cage has changed since."""
