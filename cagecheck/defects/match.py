@@ -8,7 +8,7 @@ comparison with baked maps all stand on these steps, with the same low poly, sce
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from functools import cached_property
 
 import numpy as np
@@ -49,6 +49,11 @@ class Matched:
     def __len__(self) -> int:
         return len(self.points)
 
+    def take(self, rows: NDArray[np.int64]) -> Matched:
+        """Return what some of the points gave."""
+        parts = _taken(self.layers, self.targets, rows)
+        return Matched(self.points.take(rows), self.rays.take(rows), *parts)
+
     def recorded(self, depth: float | None) -> NDArray[np.int64]:
         """Return (N,) what a bake that looks so deep records, see `Layers.recorded`."""
         return self.layers.recorded(self.rays.start, depth)
@@ -58,44 +63,49 @@ class Matched:
         return np.asarray(self.targets.found & (self.recorded(depth) != self.targets.layer))
 
 
-def spliced(old: Matched, new: Matched, source: NDArray[np.int64], shot: Matched) -> Matched:
-    """Return crossings and targets of two casts as one, for the points and rays of a third.
+def spliced(
+    old: Matched, new: Matched, source: NDArray[np.int64], points: SurfacePoints, rays: Rays
+) -> Matched:
+    """Return crossings and targets of two casts as one, for given points and rays.
 
-    source : (N,) which ray of `old`, or of `new` counted on from those of `old`. shot : only its
-    points and rays are read; the rays must be about those that the crossings were found along.
+    source : (N,) which ray of `old`, or of `new` counted on from those of `old`. The rays must be
+    about those that the crossings were found along.
     """
     a, b = old.layers, new.layers
-    both = Layers(
+    layers = Layers(
         np.concatenate([a.first, a.first[-1] + b.first[1:]]),
         *(np.concatenate([getattr(a, name), getattr(b, name)]) for name in _OF_LAYERS),
     )
-    layers = both.take(source)
-    targets = [
-        np.concatenate([getattr(old.targets, name), getattr(new.targets, name)])[source]
-        for name in _OF_TARGETS
-    ]
-    belongs = np.concatenate([old.targets.belongs, new.targets.belongs])
-    shift = layers.first[:-1] - both.first[source]
-
-    def renumbered(name: str) -> NDArray[np.int64]:
-        mine, other = getattr(old.targets, name), getattr(new.targets, name)
-        at = np.concatenate([mine, np.where(other == NO_LAYER, other, other + len(a.t))])[source]
-        return np.where(at == NO_LAYER, at, at + shift)
-
-    return replace(
-        shot,
-        layers=layers,
-        targets=Targets(
-            layer=renumbered("layer"),
-            next_layer=renumbered("next_layer"),
-            belongs=belongs[rows_of_runs(both.first, source)],
-            **dict(zip(_OF_TARGETS, targets, strict=True)),
-        ),
+    pairs = old.targets, _shifted(new.targets, len(a.t))
+    targets = Targets(
+        **{f.name: np.concatenate([getattr(t, f.name) for t in pairs]) for f in fields(Targets)}
     )
+    return Matched(points, rays, *_taken(layers, targets, source))
+
+
+def _taken(layers: Layers, t: Targets, rows: NDArray[np.int64]) -> tuple[Layers, Targets]:
+    """Return the crossings and targets of some rays."""
+    mine = layers.take(rows)
+    crossings = rows_of_runs(layers.first, rows)
+    some = Targets(
+        **{
+            f.name: getattr(t, f.name)[crossings if f.name == "belongs" else rows]
+            for f in fields(Targets)
+        }
+    )
+    return mine, _shifted(some, mine.first[:-1] - layers.first[rows])
+
+
+def _shifted(targets: Targets, by: NDArray[np.int64] | int) -> Targets:
+    """Return targets whose crossings stand elsewhere in the table."""
+
+    def moved(at: NDArray[np.int64]) -> NDArray[np.int64]:
+        return np.where(at == NO_LAYER, at, at + by)
+
+    return replace(targets, layer=moved(targets.layer), next_layer=moved(targets.next_layer))
 
 
 _OF_LAYERS = ("t", "face", "front", "depth", "reach")
-_OF_TARGETS = ("t", "front", "t_next", "doubtful")
 
 
 @dataclass(frozen=True, eq=False)

@@ -188,7 +188,7 @@ def _mend_and_check(
         check, watched = look.check, look.watched
         wrong, left = search.open_samples(check), search.open_samples(watched)
         search.note("last check", check, int(wrong.sum()))
-        groups = [Group(check.points, wrong), Group(watched.points, left)]
+        groups = [Group(check.points, wrong, check), Group(watched.points, left, watched)]
         if texels is not None:
             groups.append(Group(*texels.look(search)))
         if k == 0:
@@ -232,7 +232,7 @@ def _mend_closely(search: Search, groups: list[Group], spacing: float, seed: int
         groups = []
         for cast in (check, watched):
             wrong = search.open_samples(cast) & changed[cast.points.triangle]
-            groups.append(Group(cast.points, wrong))
+            groups.append(Group(cast.points, wrong, cast))
         search.note("close look", check, int(groups[0].wrong.sum()))
         if not any(group.wrong.any() for group in groups):
             break
@@ -364,7 +364,7 @@ def _neighbourhood(search: Search, groups: list[Group], spacing: float) -> Group
     near = search.cast(
         _scattered(search.low, points, NEIGHBOURHOOD * spacing, search.settings.seed)
     )
-    return Group(near.points, search.open_samples(near))
+    return Group(near.points, search.open_samples(near), near)
 
 
 def _watched(search: Search, check: Cast, chosen: Mask | None = None) -> Cast:

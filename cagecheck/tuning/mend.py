@@ -9,6 +9,7 @@ place can mend together with all that is right there is a conflict.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -30,7 +31,7 @@ from cagecheck.tuning.corridors import (
 )
 from cagecheck.tuning.folds import ShellCheck, check_prisms
 from cagecheck.tuning.rings import NEIGHBOUR_RINGS
-from cagecheck.tuning.search import FOLD_HEADROOM, HOLD, Followed, Mask, Search
+from cagecheck.tuning.search import FOLD_HEADROOM, HOLD, Cast, Earlier, Mask, Search
 from cagecheck.tuning.solver.problem import UnsolvedError
 from cagecheck.tuning.solver.solve import solve_offsets
 
@@ -52,10 +53,14 @@ LEAST_GAIN = 0.05
 
 @dataclass(frozen=True, eq=False)
 class Group:
-    """Points that are cast together, as neighbours settle doubtful targets among them."""
+    """Points that are cast together, as neighbours settle doubtful targets among them.
+
+    cast : what a cast of them showed, where there was one.
+    """
 
     points: SurfacePoints
     wrong: Mask
+    cast: Cast | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -115,13 +120,13 @@ class _Batch:
 class _View:
     """What a cast of a batch shows: (M,) wrong and start, and rows whose `point` is of the M.
 
-    followed : the cast of every group.
+    found : the cast of every group.
     """
 
     wrong: Mask
     start: Floats
     rows: Corridors
-    followed: list[Followed]
+    found: list[Earlier]
 
 
 def mend(search: Search, groups: list[Group]) -> Mask:
@@ -137,7 +142,7 @@ def mend(search: Search, groups: list[Group]) -> Mask:
     free = ~np.isfinite(search.limits.kept)
     triangles = np.unique(np.concatenate([g.points.triangle[g.wrong] for g in groups]))
     places = [_place(mesh, free, cluster) for cluster in _clusters(low, triangles)]
-    known = Group(search.points, np.zeros(len(search.points), bool))
+    known = Group(search.points, np.zeros(len(search.points), bool), search.cast_samples())
     shelves = [_Shelf(group, count) for group in (*groups, known)]
     conflict = np.zeros(count, bool)
     total = len(places)
@@ -233,15 +238,16 @@ def _batch(search: Search, shelves: list[_Shelf], places: list[_Place]) -> tuple
     number = np.full(low.position_count, -1, np.int32)
     number[positions] = np.arange(len(positions), dtype=np.int32)
     seen = np.unique(np.concatenate([place.seen for place in places]))
-    casts, aims = [], []
+    casts, aims, found = [], [], []
     for shelf in shelves:
         rows = shelf.rows(seen)
         points = shelf.group.points.take(rows)
+        found.append(None if shelf.group.cast is None else shelf.group.cast.earlier(rows))
         counts = triangle_owner[points.triangle] >= 0
         casts.append((points, counts))
         aims.append((shelf.group.wrong[rows] & core[points.triangle])[counts])
     inside = np.concatenate([points.triangle[counts] for points, counts in casts])
-    view = _look(search, casts, None)
+    view = _look(search, casts, found)
     batch = _Batch(
         count=len(places),
         positions=positions,
@@ -261,19 +267,21 @@ def _batch(search: Search, shelves: list[_Shelf], places: list[_Place]) -> tuple
     return batch, view
 
 
-def _look(search: Search, casts: list[tuple[SurfacePoints, Mask]], last: _View | None) -> _View:
-    """Cast the groups of a batch, each by itself; what `last` has seen, where rays have turned."""
-    wrong, start, rows, followed, done = [], [], [], [], 0
-    for k, (points, counts) in enumerate(casts):
-        followed.append(search.follow(points, None if last is None else last.followed[k]))
-        cast = followed[-1].cast
+def _look(
+    search: Search, casts: list[tuple[SurfacePoints, Mask]], found: Sequence[Earlier | None]
+) -> _View:
+    """Cast the groups of a batch, each by itself, where rays have turned since they were found."""
+    wrong, start, rows, now, done = [], [], [], [], 0
+    for (points, counts), earlier in zip(casts, found, strict=True):
+        cast = search.follow(points, earlier)
+        now.append(Earlier(cast.matched(), cast.seen))
         c = cast.corridors
         number = np.cumsum(counts) - 1 + done
         rows.append(replace(c.take(counts[c.point]), point=number[c.point[counts[c.point]]]))
         wrong.append(cast.wrong[counts])
         start.append(cast.rays.start[counts])
         done += int(counts.sum())
-    return _View(np.concatenate(wrong), np.concatenate(start), join_corridors(rows), followed)
+    return _View(np.concatenate(wrong), np.concatenate(start), join_corridors(rows), now)
 
 
 def _part_of(graph: Graph, positions: Indices, number: Ints) -> Graph:
@@ -313,7 +321,7 @@ def _run(search: Search, batch: _Batch, view: _View) -> Indices:
         search.offsets[batch.positions] += change
         corner = search.offsets[search.low.welded[batch.triangles]]
         turning = batch.with_triangles(search.turned(corner, before_change))
-        view, shell = _look(search, batch.casts, view), _shell(search, batch)
+        view, shell = _look(search, batch.casts, view.found), _shell(search, batch)
         folded = shell.folded & ~before
         mended, lost = batch.aim & ~view.wrong, batch.right & view.wrong
         gain = batch.of_points(batch.weight * (mended * 1.0 - lost))

@@ -85,9 +85,11 @@ class Cast(Matched):
 
     short : (N,) bool, the target lies above the start; beyond : (N,) bool, the ray starts at or
     beyond the next layer; clash : (N,) bool, no offset can be right for the sample alone.
+    seen : (T, 3) the offsets of every triangle's corners when rays were last cast from it.
     """
 
     cage: Cage
+    seen: Floats
     corridors: Corridors
     short: Mask
     beyond: Mask
@@ -102,15 +104,16 @@ class Cast(Matched):
         """Return what was cast, without what tuning makes of it."""
         return Matched(self.points, self.rays, self.layers, self.targets)
 
+    def earlier(self, rows: NDArray[np.int64]) -> Earlier:
+        """Return some of the points, to be followed to another cage."""
+        return Earlier(self.take(rows), self.seen)
+
 
 @dataclass(frozen=True, eq=False)
-class Followed:
-    """The last cast of points that are cast through one cage after the other.
+class Earlier:
+    """What was found for points through an earlier cage; seen : (T, 3), see `Cast`."""
 
-    seen : (T, 3) the offsets of every triangle's corners when its points were last cast.
-    """
-
-    cast: Cast
+    found: Matched
     seen: Floats
 
 
@@ -163,7 +166,7 @@ class Search:
     radius: Floats = field(init=False)
     levelled: Mask = field(init=False)
     peaks: Peaks = field(init=False)
-    followed: Followed | None = field(init=False, default=None)
+    known: Earlier | None = field(init=False, default=None)
     extent: Floats = field(init=False)
     loss: Floats = field(init=False)
     solution: OffsetSolution | None = None
@@ -210,58 +213,55 @@ class Search:
 
     def cast(self, points: SurfacePoints) -> Cast:
         """Cast points through the cage so far."""
-        cage = self.cage()
-        return self._judged(cage, self._matched(points, self.matcher.rays(cage, points)), None)
+        return self.follow(points, None)
 
     def cast_samples(self) -> Cast:
         """Cast the search's own points; those whose rays have hardly turned are not cast again."""
-        self.followed = self.follow(self.points, self.followed, self.extra)
-        return self.followed.cast
+        cast = self.follow(self.points, self.known, self.extra)
+        self.known = Earlier(cast.matched(), cast.seen)
+        return cast
+
+    def cast_again(self, cast: Cast) -> Cast:
+        """Cast the points of an earlier cast where the cage has changed at all since."""
+        return self.follow(cast.points, Earlier(cast.matched(), cast.seen), least=0.0)
 
     def follow(
-        self, points: SurfacePoints, last: Followed | None, extra: Floats | None = None
-    ) -> Followed:
+        self,
+        points: SurfacePoints,
+        last: Earlier | None,
+        extra: Floats | None = None,
+        *,
+        least: float = TURNED,
+    ) -> Cast:
         """Cast points that were cast before where their rays have turned since, or all of them.
 
-        last : of the first of the points. extra : (N, 2), see `add`.
+        last : of the first of the points. extra : (N, 2), see `add`. least : see `turned`.
         """
         cage, corner = self.cage(), self.offsets[self.low.welded]
         rays = self.matcher.rays(cage, points)
         if last is None:
-            found, seen = self._matched(points, rays), corner
-        else:
-            count = len(last.cast)
-            stale = self.turned(corner, last.seen)
-            stale[points.triangle[count:]] = True
-            again = triangles_around(self.low, stale, NEIGHBOUR_RINGS)
-            chosen = again[points.triangle]
-            chosen[count:] = True
-            found = self._matched_in(chosen, points, rays, last.cast)
-            seen = np.where(again[:, None], corner, last.seen)
-        return Followed(self._judged(cage, found, extra), seen)
-
-    def turned(self, corner: Floats, before: Floats) -> Mask:
-        """Return (T,) bool: triangles whose rays turn from (T, 3) offsets to others."""
-        moved = np.abs(corner - before).max(axis=1)
-        return np.asarray(moved > TURNED * np.maximum(corner.max(axis=1), self.margin))
-
-    def cast_again(self, cast: Cast) -> Cast:
-        """Cast the points of an earlier cast where the cage has changed since."""
-        cage = self.cage()
-        changed = (cage.displacement != cast.cage.displacement).any(axis=(1, 2))
-        chosen = triangles_around(self.low, changed, NEIGHBOUR_RINGS)[cast.points.triangle]
-        rays = self.matcher.rays(cage, cast.points)
-        return self._judged(cage, self._matched_in(chosen, cast.points, rays, cast), None)
-
-    def _matched_in(
-        self, chosen: Mask, points: SurfacePoints, rays: Rays, known: Matched
-    ) -> Matched:
-        """Match the chosen points, and take the others from a cast that holds the first of them."""
+            return self._judged(cage, corner, self._matched(points, rays), extra)
+        count = len(last.found)
+        stale = self.turned(corner, last.seen, least)
+        stale[points.triangle[count:]] = True
+        again = triangles_around(self.low, stale, NEIGHBOUR_RINGS)
+        chosen = again[points.triangle]
+        chosen[count:] = True
         rows = np.flatnonzero(chosen)
         new = self._matched(points.take(rows), rays.take(rows))
         source = np.arange(len(points))
-        source[rows] = len(known) + np.arange(len(rows))
-        return spliced(known, new, source, Matched(points, rays, new.layers, new.targets))
+        source[rows] = count + np.arange(len(rows))
+        found = spliced(last.found, new, source, points, rays)
+        seen = np.where(again[:, None], corner, last.seen)
+        return self._judged(cage, seen, found, extra)
+
+    def turned(self, corner: Floats, before: Floats, least: float = TURNED) -> Mask:
+        """Return (T,) bool: triangles whose rays turn from (T, 3) offsets to others.
+
+        least : by this share of their largest offset.
+        """
+        moved = np.abs(corner - before).max(axis=1)
+        return np.asarray(moved > least * np.maximum(corner.max(axis=1), self.margin))
 
     def _matched(self, points: SurfacePoints, rays: Rays) -> Matched:
         depth, reach = self.settings.depth_and_reach()
@@ -269,7 +269,7 @@ class Search:
         reach = reach_past(self.offsets, reach)
         return self.matcher.match(points, rays, DEEP_SEARCH * depth, reach, progress=self.progress)
 
-    def _judged(self, cage: Cage, found: Matched, extra: Floats | None) -> Cast:
+    def _judged(self, cage: Cage, seen: Floats, found: Matched, extra: Floats | None) -> Cast:
         points, rays, layers, targets = found.points, found.rays, found.layers, found.targets
         corridors = corridors_of(self.low, cage.normals, found, self.margin, extra)
         clash = np.zeros(len(points), bool)
@@ -277,7 +277,7 @@ class Search:
         with np.errstate(invalid="ignore"):
             short = targets.found & (targets.t > rays.start)
             beyond = targets.found & (targets.t_next <= rays.start)
-        return Cast(points, rays, layers, targets, cage, corridors, short, beyond, clash)
+        return Cast(points, rays, layers, targets, cage, seen, corridors, short, beyond, clash)
 
     def open_samples(self, cast: Cast) -> Mask:
         """Return (N,) bool: wrong samples that are neither clashes nor part of a conflict."""
