@@ -131,16 +131,17 @@ def check_chosen(
 
     mends : 0 leaves the offsets as they are; what is wrong where they differ was given up then.
     """
-    given_up = (offsets != search.offsets)[search.low.welded].any(axis=1)
-    if mends == 0:
-        given_up |= search.conflict
+    changed = (offsets != search.offsets)[search.low.welded].any(axis=1)
+    given_up = changed | search.conflict
+    # What no offsets serve stays so where they have stayed.
+    search.conflict = search.conflict & ~changed
     search.offsets = offsets
     spacing = finer_spacing(search.low, checked.cast.points, 1)
     seed = search.settings.seed + CHOSEN_SEED
     # What the last check showed holds wherever the cage has stayed.
     check = search.cast_again(checked.cast)
     first = _Look(check, _watched(search, check))
-    again = _mend_and_check(search, spacing, seed, mends, texels, first)
+    again = _mend_and_check(search, spacing, seed, mends, texels, first, keep_conflicts=True)
     if mends == 0:
         search.conflict = given_up
         again = replace(again, watched_open=0)
@@ -175,13 +176,16 @@ def _mend_and_check(
     mends: int,
     texels: TexelWatch | None,
     first: _Look | None = None,
+    keep_conflicts: bool = False,
 ) -> Checked:
     """Mend places until a check on new points finds nothing open, and return that check.
 
-    first : the look to begin with, of the offsets as they are.
+    first : the look to begin with, of the offsets as they are. keep_conflicts : else what the
+    search holds for conflicts is tried as well.
     """
     still_open = _still_open(search)
-    search.conflict = np.zeros_like(search.conflict)
+    if not keep_conflicts:
+        search.conflict = np.zeros_like(search.conflict)
     for k in range(mends + 1):
         search.progress("checking", k, mends + 1)
         look = _look_at_all(search, spacing, seed + k) if first is None or k > 0 else first

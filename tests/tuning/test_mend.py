@@ -124,8 +124,8 @@ def test_only_what_was_asked_for_is_mended_or_called_a_conflict(
     assert len(np.setdiff1d(around, [asked]))
 
 
-def test_the_first_steps_may_be_of_any_length(monkeypatch: pytest.MonkeyPatch) -> None:
-    """A place in conflict is given up after them; none of them is held to a part of the last."""
+def radii_of_steps(monkeypatch: pytest.MonkeyPatch) -> list[np.ndarray]:
+    """Return what will hold the radius of every step that mending takes from here on."""
     radii: list[np.ndarray] = []
     step = mend_module._least_change
 
@@ -134,9 +134,29 @@ def test_the_first_steps_may_be_of_any_length(monkeypatch: pytest.MonkeyPatch) -
         return step(search, batch, view, ceiling, radius, active)
 
     monkeypatch.setattr(mend_module, "_least_change", watched)
+    return radii
+
+
+def test_the_first_steps_may_be_of_any_length(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A place in conflict is given up after them; none of them is held to a part of the last."""
+    radii = radii_of_steps(monkeypatch)
+    monkeypatch.setattr(Search, "turned", lambda self, corner, *_: np.ones(len(corner), bool))
     search, group = bent(3)
     mend(search, [group])
     assert len(radii) == mend_module.FULL_STEPS and np.isinf(radii).all()
+
+
+def test_steps_end_where_rays_stand_still(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Another step would only find the same: the same places are in conflict without it."""
+    patient, group = bent(3)
+    with monkeypatch.context() as every:
+        every.setattr(Search, "turned", lambda self, corner, *_: np.ones(len(corner), bool))
+        conflict = mend(patient, [group])
+    radii = radii_of_steps(monkeypatch)
+    search, group = bent(3)
+    assert np.array_equal(mend(search, [group]), conflict) and conflict.any()
+    assert 1 <= len(radii) < mend_module.FULL_STEPS
+    assert search.offsets == pytest.approx(patient.offsets, rel=2e-3)
 
 
 def test_what_a_sample_shows_does_not_depend_on_what_is_cast_with_it() -> None:
