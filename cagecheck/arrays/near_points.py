@@ -162,14 +162,17 @@ def room_for_search() -> tuple[NDArray[np.int64], Floats]:
     return np.empty(2 * _DEEPEST, np.int64), np.empty(2 * _DEEPEST)
 
 
-def nearest_of(points: Floats, places: Floats, count: int) -> tuple[Floats, NDArray[np.int64]]:
+def nearest_of(
+    tree: PointTree, places: Floats, count: int
+) -> tuple[Floats, NDArray[np.int64]]:
     """Return (M, K) how far the nearest points are from places (M, 3), ascending, and which.
 
-    K is `count`, or how many points (N, 3) there are, if these are fewer.
+    K is `count`, or how many points the tree has, if these are fewer. Made for counts up to some
+    dozens: the nearest ones so far are kept in order.
     """
-    wide = min(count, len(points))
+    wide = min(count, len(tree.points))
     square, index = np.empty((len(places), wide)), np.empty((len(places), wide), np.int64)
-    _nearest_of(tree_over(points), places, *room_for_search(), square, index)
+    _nearest_of(tree, places, *room_for_search(), square, index)
     return np.sqrt(square), index
 
 

@@ -30,7 +30,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from cagecheck.arrays.near_points import nearest_of
+from cagecheck.arrays.near_points import nearest_of, tree_over
 from cagecheck.arrays.rows import rows_by_label
 from cagecheck.arrays.types import Floats
 from cagecheck.defects.belonging import (
@@ -286,7 +286,9 @@ def _ask_neighbours(low: LowPoly, shot: Shot, met: Met, targets: Targets) -> Non
         if len(asked) == 0 or len(known) == 0:
             continue
         asked, known = ask[asked], sure[known]
-        distance, index = nearest_of(rays.origin[known], rays.origin[asked], NEIGHBOURS)
+        distance, index = nearest_of(
+            tree_over(rays.origin[known]), rays.origin[asked], NEIGHBOURS
+        )
         expected = np.median(targets.t[known][index], axis=1)
         close = distance[:, 0] < NEIGHBOURS * points.spacing[asked]
         _settle(

@@ -36,7 +36,7 @@ from cagecheck.defects.kinds import Thresholds
 from cagecheck.defects.match import DEEP_SEARCH, Matched, Matcher
 from cagecheck.defects.rule import part_sizes
 from cagecheck.defects.targets import BLOCK, STEEPEST, find_targets
-from cagecheck.defects.unseen import Unseen, rays_below
+from cagecheck.defects.unseen import Unseen
 from cagecheck.loops import njit
 from cagecheck.maps.high_normals import HighShading
 from cagecheck.meshes.lowpoly import LowPoly
@@ -163,8 +163,8 @@ def unseen_error(
     if len(lost) == 0:
         return out
     place, high = unseen.points.position[lost], unseen.points.face[lost]
-    below = rays_below(matcher.low, cast.points, cast.rays, place, unseen.low_triangle[lost])
-    normal = _recorded(matcher, cast, recorded)[below]
+    below = unseen.below[lost]
+    normal = _places(cast.layers, recorded[below]).along(matcher.shading, cast.rays.take(below))
     out[lost] = error_of_normals(
         matcher.low, cast.points.take(below), normal, matcher.shading.at(high, place)
     )
