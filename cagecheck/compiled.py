@@ -28,7 +28,8 @@ SHIPPED = Path(__file__).parent / "compiled-loops"
 # Caches of other states of the code are forgotten when nobody has used them for so long: a younger
 # one may be in use by another copy of the package at this very moment.
 FORGOTTEN_AFTER_S = 14 * 24 * 3600
-_MARK = b"njit"
+# What files hold whose functions are compiled, or become part of compiled ones.
+_MARKS = (b"njit", b"intrinsic")
 # Who wants to hear of every loop that is about to be compiled.
 watchers: list[Callable[[str], None]] = []
 
@@ -48,7 +49,7 @@ def sources_digest(package: Path) -> str:
     digest = hashlib.sha256()
     for path in sorted(package.rglob("*.py")):
         data = path.read_bytes()
-        if _MARK in data:
+        if any(mark in data for mark in _MARKS):
             digest.update(path.relative_to(package).as_posix().encode() + b"\0" + data)
     return digest.hexdigest()[:16]
 

@@ -162,6 +162,34 @@ def room_for_search() -> tuple[NDArray[np.int64], Floats]:
     return np.empty(2 * _DEEPEST, np.int64), np.empty(2 * _DEEPEST)
 
 
+def nearest_of(
+    tree: PointTree, places: Floats, count: int
+) -> tuple[Floats, NDArray[np.int64]]:
+    """Return (M, K) how far the nearest points are from places (M, 3), ascending, and which.
+
+    K is `count`, or how many points the tree has, if these are fewer. Made for counts up to some
+    dozens: the nearest ones so far are kept in order.
+    """
+    wide = min(count, len(tree.points))
+    square, index = np.empty((len(places), wide)), np.empty((len(places), wide), np.int64)
+    _nearest_of(tree, places, *room_for_search(), square, index)
+    return np.sqrt(square), index
+
+
+@njit(cache=True, nogil=True)
+def _nearest_of(
+    tree: PointTree,
+    places: Floats,
+    stack: NDArray[np.int64],
+    away: Floats,
+    square: Floats,
+    index: NDArray[np.int64],
+) -> None:
+    for m in range(len(places)):
+        x, y, z = places[m, 0], places[m, 1], places[m, 2]
+        nearest_points(tree, x, y, z, square[m], index[m], stack, away)
+
+
 def nearest_distances(tree: PointTree, places: Floats) -> Floats:
     """Return (M,) how far the nearest point of a tree is from places (M, 3)."""
     out = np.empty(len(places))

@@ -19,7 +19,7 @@ from cagecheck.defects.regions import Group, worst_measure
 from cagecheck.defects.rims import rim_within
 from cagecheck.defects.rough import rough_crossings
 from cagecheck.defects.targets import Targets
-from cagecheck.defects.unseen import Unseen, rays_below
+from cagecheck.defects.unseen import Unseen
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Surface
 from cagecheck.rays.cage import Cage, Rays
@@ -363,7 +363,7 @@ def _what_hides(scan: Scan, groups: list[Group]) -> list[tuple[float, int | None
         return [(0.0, None)] * len(groups)
     chosen = np.concatenate([group.samples for group in groups])
     place = unseen.points.position[chosen]
-    ray = rays_below(scan.low, scan.points, scan.rays, place, unseen.low_triangle[chosen])
+    ray = unseen.below[chosen]
     offset = place - scan.rays.origin[ray]
     height = np.einsum("ij,ij->i", offset, scan.rays.direction[ray])
     above = height > scan.rays.start[ray]

@@ -14,7 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cagecheck.arrays.components import connected
+from cagecheck.arrays.near_points import nearest_of, tree_over
 from cagecheck.arrays.types import Floats, Ints
+from cagecheck.defects.blocks import in_blocks
 from cagecheck.defects.harm import Seen, seen_of
 from cagecheck.defects.kinds import KINDS, Defect, Trouble
 from cagecheck.defects.reasons import Explanation, Reason
@@ -26,6 +28,8 @@ from cagecheck.rays.points import SurfacePoints
 LINK_SPACINGS = 2.0
 # Each sample is linked to so many of the nearest that it may be linked to: more only repeat a way.
 LINKS_PER_SAMPLE = 12
+# Up to so many neighbours are kept in order one by one.
+_FEW = 64
 # Neighbours looked at in one go: bounds the memory.
 _LINKS_AT_ONCE = 1 << 22
 
@@ -154,17 +158,15 @@ def group_samples(
     n = len(chosen)
     if n == 0:
         return np.zeros(0, np.int32)
-    from scipy.spatial import cKDTree  # who finds nothing does not wait for it to load
-
     place, triangle, spacing = positions[chosen], points.triangle[chosen], points.spacing[chosen]
-    tree = cKDTree(place)
+    look = _Neighbours(place)
     ends: list[tuple[NDArray[np.int64], NDArray[np.int64]]] = []
     asked, k = np.arange(n), min(LINKS_PER_SAMPLE + 1, n)
     while len(asked):
         unsated = []
         for begin in range(0, len(asked), max(_LINKS_AT_ONCE // k, 1)):
             rows = asked[begin : begin + max(_LINKS_AT_ONCE // k, 1)]
-            distance, index = (x.reshape(len(rows), k) for x in tree.query(place[rows], k=k))
+            distance, index = look.nearest(rows, k)
             linked = np.zeros((len(rows), k), np.bool_)
             _link(low.welded, low.triangle_part, triangle, spacing, rows, distance, index, linked)
             row, column = np.nonzero(linked)
@@ -176,6 +178,34 @@ def group_samples(
         k = min(4 * k, n)
     begin_of, end_of = (np.concatenate(x) for x in zip(*ends, strict=True))
     return connected(n, begin_of, end_of)[1]
+
+
+class _Neighbours:
+    """The nearest among places (N, 3), whose order is about that of their neighbours in space."""
+
+    def __init__(self, place: Floats) -> None:
+        self._place, self._tree = place, tree_over(place)
+        self._large: Any = None
+
+    def nearest(
+        self, rows: NDArray[np.int64], count: int
+    ) -> tuple[Floats, NDArray[np.int64]]:
+        """Return (M, count) how far the nearest places are from those at `rows`, and which."""
+        asked = self._place[rows]
+        if count > _FEW:
+            from scipy.spatial import cKDTree  # hardly anyone waits for it to load
+
+            self._large = self._large or cKDTree(self._place)
+            distance, index = self._large.query(asked, k=count)
+            return distance, index
+        distance, index = np.empty((len(rows), count)), np.empty((len(rows), count), np.int64)
+
+        def look(begin: int, end: int) -> None:
+            here = slice(begin, end)
+            distance[here], index[here] = nearest_of(self._tree, asked[here], count)
+
+        in_blocks(len(rows), look)
+        return distance, index
 
 
 @njit(cache=True, nogil=True)

@@ -124,7 +124,22 @@ def skew_scale(
     texels : (N,) texels per world unit, 0 without UVs.
     """
     without = 1 / (limits.skew_share * part_sizes(low)[low.triangle_part])
-    return np.where(texels > 0, texels / limits.skew_texels, without[triangle])
+    out = np.empty(len(texels))
+
+    def scale(begin: int, end: int) -> None:
+        _skew_scales(begin, end, triangle, texels, without, limits.skew_texels, out)
+
+    in_blocks(len(out), scale)
+    return out
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _skew_scales(
+    begin: int, end: int, triangle: Any, texels: Floats, without: Floats, skew_texels: float,
+    out: Floats,
+) -> None:  # fmt: skip
+    for i in range(begin, end):
+        out[i] = texels[i] / skew_texels if texels[i] > 0 else without[triangle[i]]
 
 
 def part_sizes(low: LowPoly) -> Floats:

@@ -55,6 +55,8 @@ def split_slope(wedge_slope: Floats, texels: Floats) -> Floats:
 
     Without UVs there are no texels to hide a wedge in, and any width is too wide: infinite.
     """
+    if not wedge_slope.any():
+        return wedge_slope
     mapped = texels > 0
     if mapped.all():
         return wedge_slope * texels

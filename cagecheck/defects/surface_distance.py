@@ -81,7 +81,7 @@ def detour_ratio(
     out as infinity without being measured.
     """
     out = np.full(len(p), np.inf)
-    touching = touch(graph, triangle_p, triangle_q)
+    touching = _touch(graph, triangle_p, triangle_q)
     out[touching] = 1.0
     todo = np.flatnonzero(~touching)
     chord = np.linalg.norm(p[todo] - q[todo], axis=1)
@@ -104,7 +104,7 @@ def detour_ratio(
     return out
 
 
-def touch(graph: SurfaceGraph, one: Ints, other: Ints) -> NDArray[np.bool_]:
+def _touch(graph: SurfaceGraph, one: Ints, other: Ints) -> NDArray[np.bool_]:
     """Tell of M pairs of triangles which are the same or share a vertex."""
     out = np.zeros(len(one), bool)
     _touching(graph.welded, one, other, out)
@@ -126,10 +126,17 @@ def _whole_triangles(sorted_triangle: Ints) -> list[slice]:
 @njit(cache=True, nogil=True)
 def _touching(welded: Ints, tp: Ints, tq: Ints, out: NDArray[np.bool_]) -> None:
     for m in range(len(tp)):
-        for i in range(3):
-            for j in range(3):
-                if welded[tp[m], i] == welded[tq[m], j]:
-                    out[m] = True
+        out[m] = triangles_touch(welded, tp[m], tq[m])
+
+
+@njit(cache=True, nogil=True)
+def triangles_touch(welded: Ints, one: int, other: int) -> bool:
+    """Tell whether two triangles are the same or share a vertex."""
+    for i in range(3):
+        for j in range(3):
+            if welded[one, i] == welded[other, j]:
+                return True
+    return False
 
 
 @njit(cache=True, nogil=True)

@@ -30,15 +30,23 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.arrays.near_points import nearest_of, tree_over
 from cagecheck.arrays.rows import rows_by_label
-from cagecheck.arrays.types import Floats, Ints
-from cagecheck.arrays.vectors import dot, row
+from cagecheck.arrays.types import Floats
+from cagecheck.defects.belonging import (
+    DOUBT_TO,
+    Mask,
+    Met,
+    Shot,
+    all_that_may_belong,
+    shot_of,
+    those_of_pieces,
+)
 from cagecheck.defects.blocks import in_blocks
 from cagecheck.defects.nearest import NearestPaired
 from cagecheck.defects.related import Pieces, related_pieces
-from cagecheck.defects.surface_distance import SurfaceGraph, detour_ratio, surface_graph, touch
+from cagecheck.defects.surface_distance import SurfaceGraph, surface_graph
 from cagecheck.loops import njit
-from cagecheck.meshes.facets import unit_normal
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Surface
 from cagecheck.progress import Progress, silent
@@ -48,25 +56,15 @@ from cagecheck.rays.points import SurfacePoints
 from cagecheck.rays.scene import Scene
 from cagecheck.rays.winding import orientation
 
-# Over one bend of a surface the walk is at most a half circle against its diameter, pi / 2; a
-# quarter on top covers the overestimate of walking along edges.
-MAX_DETOUR = 1.25 * np.pi / 2
-# A ray slanted by a to the low poly crosses at cos(a) of its length from it. Beyond 75 degrees a
-# crossing that lies nearer than that to another triangle says more about that triangle.
-CLAIMED_BELOW = float(np.cos(np.radians(75.0)))
-# Between these ratios geometry alone does not decide, and neighbouring samples are asked.
-DOUBT_FROM, DOUBT_TO = 1.5, 1.5 * MAX_DETOUR
+# From this ratio on geometry alone does not decide, and neighbouring samples are asked.
+DOUBT_FROM = 1.5
 NEIGHBOURS = 8
 # Triangles of a part that are asked whether low and high poly face against each other there.
 FACING_TRIANGLES = 256
 # Beyond this slope (75 degrees) between a sample and those around it, what they found says nothing
 # about it.
 STEEPEST = float(np.tan(np.radians(75.0)))
-# A place this share of its depth beside a ray is met by it (common practice, no source).
-ASIDE = 0.25
-# Distances that differ by less than this share are equal, rounded: the two sides of a card.
-SAME_PLACE = 1e-9
-# Crossings projected at once: bounds the memory of the projection.
+# Crossings worked on at once: bounds the memory.
 BLOCK = 1 << 20
 
 
@@ -184,308 +182,84 @@ def find_targets(
     deep : only outward crossings that no other place claims may be targets: so far below, a back is
         the far wall seen through a hole.
     """
-    ray = layers.ray
-    low_part = low.triangle_part[points.triangle]
-    high_part = scene.surface.triangle_part
     ground = ground or ground_of(low, paired, scene)
-    own = paired[low_part[ray], high_part[layers.face]]
-    # Where one of the two parts is inside out as a whole, its fronts stand for backs.
-    outward = layers.front ^ ground.turned[low_part[ray], high_part[layers.face]]
-    shot = _Shot(points, rays, layers, ray, outward, scene.surface)
+    shot = shot_of(low, points, rays, layers, scene.surface, paired, ground.turned)
     pieces = ground.pieces
     if pieces is None or ground.near_pieces is None:
-        met = _belonging(shot, own, high_part, ground.nearest, ground.graph, deep, progress)
+        high_part = scene.surface.triangle_part
+        met = all_that_may_belong(shot, high_part, ground.nearest, ground.graph, deep, progress)
     else:
-        low_piece = pieces.low[points.triangle]
-        of_piece = own & pieces.related[low_piece[ray], pieces.high[layers.face]]
-        met = _belonging(
-            shot, of_piece, pieces.high, ground.near_pieces, ground.graph, deep, progress
-        )
-        # What no piece of its own explains may be of another one.
-        lost = np.ones(len(layers), bool)
-        lost[ray[met.belongs & ~met.hidden]] = False
-        if lost.any():
-            rest = own & lost[ray]
-            other = _belonging(shot, rest, high_part, ground.nearest, ground.graph, deep, progress)
-            met = met.with_rays(lost[ray], other)
-    targets = _targets_of(
-        layers, met.belongs & ~met.hidden, met.claimed, outward, np.zeros(len(layers), bool)
+        met = those_of_pieces(
+            shot, pieces.low, pieces.high, pieces.related, ground.near_pieces, ground.nearest,
+            ground.graph, deep, progress,
+        )  # fmt: skip
+    targets = _targets_of(shot, met)
+    _ask_neighbours(low, shot, met, targets)
+    return targets
+
+
+def _targets_of(shot: Shot, met: Met) -> Targets:
+    n = len(shot.layers)
+    out = Targets(
+        layer=np.empty(n, np.int64),
+        t=np.empty(n),
+        front=np.empty(n, bool),
+        t_next=np.empty(n),
+        next_layer=np.empty(n, np.int64),
+        belongs=met.belongs,
+        doubtful=np.zeros(n, bool),
     )
-    return _ask_neighbours(points, rays, layers, met, outward, targets, low_part)
+
+    def choose(begin: int, end: int) -> None:
+        _choose(np.arange(begin, end), *_of_choice(shot, met, out))
+
+    in_blocks(n, choose)
+    return out
 
 
-@dataclass(frozen=True, eq=False)
-class _Shot:
-    """Rays and all that they cross; ray, outward : (L,) of every crossing."""
-
-    points: SurfacePoints
-    rays: Rays
-    layers: Layers
-    ray: Ints
-    outward: NDArray[np.bool_]
-    surface: Surface
-
-
-@dataclass(frozen=True, eq=False)
-class _Met:
-    """What is known of every crossing.
-
-    own : (L,) bool, it may belong. ratio : detour over chord, infinity where it was not asked.
-    claimed, belongs : (L,) bool. hidden : (L,) bool, see `_hidden`.
-    """
-
-    own: NDArray[np.bool_]
-    ratio: Floats
-    claimed: NDArray[np.bool_]
-    belongs: NDArray[np.bool_]
-    hidden: NDArray[np.bool_]
-
-    def with_rays(self, rows: NDArray[np.bool_], other: _Met) -> _Met:
-        """Return the same with the crossings at `rows` taken from another."""
-        return _Met(
-            np.where(rows, other.own, self.own),
-            np.where(rows, other.ratio, self.ratio),
-            np.where(rows, other.claimed, self.claimed),
-            np.where(rows, other.belongs, self.belongs),
-            np.where(rows, other.hidden, self.hidden),
-        )
-
-
-def _belonging(
-    shot: _Shot,
-    own: NDArray[np.bool_],
-    label: Ints,
-    nearest_on: NearestPaired,
-    graph: SurfaceGraph,
-    deep: bool,
-    progress: Progress,
-) -> _Met:
-    """Tell which crossings belong, among those that are `own`.
-
-    label : (F,) the part or piece of every high triangle, as `nearest_on` has them.
-    """
-    points, rays, layers, ray, outward = (
-        shot.points, shot.rays, shot.layers, shot.ray, shot.outward,
+def _of_choice(shot: Shot, met: Met, out: Targets) -> tuple[Any, ...]:
+    layers = shot.layers
+    return (
+        layers.first, layers.t, layers.front, met.belongs, met.claimed, shot.outward,
+        out.layer, out.t, out.front, out.t_next, out.next_layer,
     )  # fmt: skip
-    rows = np.flatnonzero(own)
-    sure = np.zeros(len(layers), bool)
-    ratio = np.full(len(layers.t), np.inf)
-    claimed = np.zeros(len(layers.t), bool)
-    # Ways along the surface are dear and mostly not needed: the crossings of a lower rank only
-    # matter on rays where no crossing of a higher rank belongs.
-    for out in (True,) if deep else (True, False):
-        open_rows = rows[(outward[rows] == out) & ~sure[ray[rows]]]
-        own_skin = None if out else _back_below(layers.first, outward, own)[open_rows]
-        nearest, place = _project_blocks(
-            nearest_on, points, rays, layers, ray, open_rows, claimed, shot.surface, label,
-            own_skin, progress,
-        )  # fmt: skip
-        for of_another in (False, True):
-            chosen = (claimed[open_rows] == of_another) & ~sure[ray[open_rows]] & (nearest >= 0)
-            asked = np.flatnonzero(chosen)
-            some, here = open_rows[asked], nearest[asked]
-            own_triangle = points.triangle[ray[some]]
-            # Mostly it is the next triangle at the farthest, and there is no way to measure.
-            near = touch(graph, own_triangle, here)
-            ratio[some[near]] = 1.0
-            far = np.flatnonzero(~near)
-            ratio[some[far]] = detour_ratio(
-                graph, own_triangle[far], rays.origin[ray[some[far]]], here[far],
-                place[asked[far]], DOUBT_TO,
-            )  # fmt: skip
-            sure[ray[some[ratio[some] <= MAX_DETOUR]]] = True
-    belongs = ratio <= MAX_DETOUR
-    if deep:
-        belongs &= ~claimed
-    return _Met(own, ratio, claimed, belongs, _hidden(layers.first, layers.t, outward, own))
-
-
-@njit(cache=True, nogil=True)
-def _back_below(
-    first: NDArray[np.int64], outward: NDArray[np.bool_], own: NDArray[np.bool_]
-) -> NDArray[np.bool_]:
-    """Mark crossings whose next one below, of the paired parts, faces inward."""
-    out = np.zeros(len(outward), np.bool_)
-    for i in range(len(first) - 1):
-        below = False
-        for k in range(first[i], first[i + 1]):
-            if own[k]:
-                out[k] = below
-                below = not outward[k]
-    return out
-
-
-@njit(cache=True, nogil=True)
-def _hidden(
-    first: NDArray[np.int64],
-    t: Floats,
-    front: NDArray[np.bool_],
-    own: NDArray[np.bool_],
-) -> NDArray[np.bool_]:
-    """Mark inward crossings that lie farther from p than an outward one of the paired parts."""
-    out = np.zeros(len(t), np.bool_)
-    for i in range(len(first) - 1):
-        nearest = np.inf
-        for k in range(first[i], first[i + 1]):
-            if own[k] and front[k]:
-                nearest = min(nearest, abs(t[k]))
-        for k in range(first[i], first[i + 1]):
-            out[k] = not front[k] and abs(t[k]) > nearest
-    return out
-
-
-def _project_blocks(
-    nearest_on: NearestPaired,
-    points: SurfacePoints,
-    rays: Rays,
-    layers: Layers,
-    ray: Ints,
-    rows: NDArray[np.int64],
-    claimed: NDArray[np.bool_],
-    surface: Surface,
-    label: Ints,
-    flipped: NDArray[np.bool_] | None,
-    progress: Progress,
-) -> tuple[Ints, Floats]:
-    """Project the crossings at `rows`; fill `claimed` there, return nearest triangle and place.
-
-    flipped : None for outward crossings. Inward ones are projected as if they were flipped. Those
-    not known to be `flipped` get -1 where a place that faces as they do is nearer, or where the
-    other skin of the low poly lies right below: what the ray met is that one's back.
-    """
-    nearest = np.empty(len(rows), np.int32)
-    place = np.empty((len(rows), 3))
-    for a in range(0, len(rows), BLOCK):
-        block = rows[a : a + BLOCK]
-        here = slice(a, a + len(block))
-        of_ray, face, t = ray[block], layers.face[block], layers.t[block]
-        crossing, facing = np.empty((len(block), 3)), np.empty((len(block), 3))
-        _cross(surface, rays, of_ray, face, t, crossing, facing)
-        triangle, part = points.triangle[of_ray], label[face]
-        nearest[here], place[here], height = nearest_on.find(crossing, part, facing, triangle)
-        if flipped is not None:
-            _, other, as_it_faces = nearest_on.find(crossing, part, -facing)
-            seen_through = height >= as_it_faces * (1 - SAME_PLACE)
-            seen_through |= _straight_below(
-                other - rays.origin[of_ray], rays.direction[of_ray], layers.depth[of_ray]
-            )
-            nearest[here][seen_through & ~flipped[here]] = -1
-        claimed[block] = (height < CLAIMED_BELOW * np.abs(t)) & (nearest[here] != triangle)
-        progress("matching surfaces", a + len(block), len(rows))
-    return nearest, place
-
-
-def _straight_below(away: Floats, direction: Floats, depth: Floats) -> NDArray[np.bool_]:
-    """Tell whether places (M, 3, from the rays' origins) lie on the rays, as deep as these look.
-
-    Where another skin of the low poly does, the ray must meet one more back, or it met that skin's.
-    """
-    below = -np.einsum("ij,ij->i", away, direction)
-    aside = np.linalg.norm(away + below[:, None] * direction, axis=1)
-    return np.asarray((below > 0) & (below < depth) & (aside < ASIDE * below))
-
-
-def _cross(
-    surface: Surface, rays: Rays, ray: Ints, face: Ints, t: Floats, place: Floats, facing: Floats
-) -> None:
-    """Fill in where crossings are and where they face, see `_crossings`, on all cores."""
-
-    def work(begin: int, end: int) -> None:
-        here = slice(begin, end)
-        _crossings(
-            surface.positions, surface.triangles, rays.origin, rays.direction, ray[here],
-            face[here], t[here], place[here], facing[here],
-        )  # fmt: skip
-
-    in_blocks(len(ray), work)
-
-
-@njit(cache=True, nogil=True)
-def _crossings(
-    positions: NDArray[Any],
-    triangles: NDArray[Any],
-    origin: Floats,
-    direction: Floats,
-    ray: Ints,
-    face: Ints,
-    t: Floats,
-    place: Floats,
-    facing: Floats,
-) -> None:
-    """Write where crossings are, and where they face: halfway between their normals and their rays.
-
-    A ray crosses steep detail on the skin that it was shot for, so where detail leans by nearly 90
-    degrees the ray tells the two skins of a shell apart better than the detail does.
-    """
-    for m in range(len(ray)):
-        along = row(direction, ray[m])
-        normal = unit_normal(positions, triangles, face[m])
-        length = np.sqrt(dot(normal, normal))
-        side = -1.0 if dot(normal, along) < 0.0 else 1.0
-        for k in range(3):
-            place[m, k] = origin[ray[m], k] + t[m] * along[k]
-            unit = normal[k] / length if length > 0.0 else 0.0
-            facing[m, k] = unit * side + along[k]
-
-
-def _targets_of(
-    layers: Layers,
-    belongs: NDArray[np.bool_],
-    claimed: NDArray[np.bool_],
-    outward: NDArray[np.bool_],
-    doubtful: NDArray[np.bool_],
-) -> Targets:
-    n = len(layers)
-    layer = np.full(n, NO_LAYER, np.int64)
-    _choose(layers.first, layers.t, belongs, claimed, outward, layer)
-    found = layer != NO_LAYER
-    safe = np.where(found, layer, 0)
-    if len(layers.t) == 0:
-        nothing = np.full(n, np.nan)
-        return Targets(layer, nothing, found, np.full(n, np.inf), layer.copy(), belongs, doubtful)
-    following = layer + 1
-    has_next = found & (following < layers.first[1:])
-    return Targets(
-        layer=layer,
-        t=np.where(found, layers.t[safe], np.nan),
-        front=found & layers.front[safe],
-        t_next=np.where(has_next, layers.t[np.where(has_next, following, 0)], np.inf),
-        next_layer=np.where(has_next, following, NO_LAYER),
-        belongs=belongs,
-        doubtful=doubtful,
-    )
 
 
 @njit(cache=True, nogil=True)
 def _choose(
+    asked: NDArray[np.int64],
     first: NDArray[np.int64],
     t: Floats,
-    belongs: NDArray[np.bool_],
-    claimed: NDArray[np.bool_],
-    front: NDArray[np.bool_],
-    out: NDArray[np.int64],
+    front: Mask,
+    belongs: Mask,
+    claimed: Mask,
+    outward: Mask,
+    layer: NDArray[np.int64],
+    target_t: Floats,
+    target_front: Mask,
+    t_next: Floats,
+    next_layer: NDArray[np.int64],
 ) -> None:
-    for i in range(len(first) - 1):
+    """Write the targets of the rays `asked`."""
+    for i in asked:
         best, best_rank = NO_LAYER, 4
         for k in range(first[i + 1] - 1, first[i] - 1, -1):
             if not belongs[k]:
                 continue
-            rank = (0 if front[k] else 2) + (1 if claimed[k] else 0)
+            rank = (0 if outward[k] else 2) + (1 if claimed[k] else 0)
             nearer = rank == best_rank and claimed[k] and abs(t[k]) < abs(t[best])
             if rank < best_rank or nearer:
                 best, best_rank = k, rank
-        out[i] = best
+        layer[i] = best
+        found = best != NO_LAYER
+        has_next = found and best + 1 < first[i + 1]
+        target_t[i] = t[best] if found else np.nan
+        target_front[i] = found and front[best]
+        t_next[i] = t[best + 1] if has_next else np.inf
+        next_layer[i] = best + 1 if has_next else NO_LAYER
 
 
-def _ask_neighbours(
-    points: SurfacePoints,
-    rays: Rays,
-    layers: Layers,
-    met: _Met,
-    outward: NDArray[np.bool_],
-    targets: Targets,
-    low_part: Ints,
-) -> Targets:
+def _ask_neighbours(low: LowPoly, shot: Shot, met: Met, targets: Targets) -> None:
     """Settle rays with a crossing whose detour lies in the doubtful band, and those without target.
 
     Such a ray takes the front-facing candidate whose distance is nearest to the median target
@@ -493,39 +267,57 @@ def _ask_neighbours(
     that no other place claims are candidates too, if they lie no steeper to those samples than
     surface is.
     """
-    own, ratio, claimed = met.own, met.ratio, met.claimed
-    aimed = targets.found & outward[targets.layer] if len(outward) else targets.found
-    open_still = own & ~(ratio <= DOUBT_TO) & ~aimed[layers.ray]
-    unsure = (ratio > DOUBT_FROM) & (ratio <= DOUBT_TO)
-    unsure = (unsure | open_still) & outward & ~claimed
-    doubtful = np.zeros(len(layers), bool)
-    doubtful[layers.ray[unsure]] = True
-    sure = np.flatnonzero(~doubtful & aimed)
-    ask = np.flatnonzero(doubtful)
+    points, rays, layers = shot.points, shot.rays, shot.layers
+    aimed, doubtful = np.empty(len(layers), bool), np.empty(len(layers), bool)
+    _doubt(
+        layers.first, met.asked, met.ratio, met.claimed, shot.outward, targets.layer, aimed,
+        doubtful,
+    )  # fmt: skip
+    ask, sure = np.flatnonzero(doubtful), np.flatnonzero(aimed & ~doubtful)
     if len(ask) == 0 or len(sure) == 0:
-        return targets
-    from scipy.spatial import cKDTree  # rays that are sure do not wait for it to load
-
-    belongs = targets.belongs.copy()
-    count = int(low_part.max()) + 1
-    knowns, askeds = (rows_by_label(low_part[rows], count) for rows in (sure, ask))
-    for known, asked in zip(knowns, askeds, strict=True):
-        if len(known) == 0 or len(asked) == 0:
+        return
+    part = low.triangle_part[points.triangle]
+    count = len(low.part_names)
+    wanted = np.zeros(count, bool)
+    wanted[part[ask]] = True
+    sure = sure[wanted[part[sure]]]
+    askeds, knowns = (rows_by_label(part[rows], count) for rows in (ask, sure))
+    for asked, known in zip(askeds, knowns, strict=True):
+        if len(asked) == 0 or len(known) == 0:
             continue
-        known, asked = sure[known], ask[asked]
-        tree = cKDTree(rays.origin[known])
-        distance, index = tree.query(rays.origin[asked], k=min(NEIGHBOURS, len(known)))
-        index = index.reshape(len(asked), -1)
+        asked, known = ask[asked], sure[known]
+        distance, index = nearest_of(
+            tree_over(rays.origin[known]), rays.origin[asked], NEIGHBOURS
+        )
         expected = np.median(targets.t[known][index], axis=1)
-        close = distance.reshape(len(asked), -1)[:, 0] < NEIGHBOURS * points.spacing[asked]
-        room = STEEPEST * distance.reshape(len(asked), -1)[:, 0]
+        close = distance[:, 0] < NEIGHBOURS * points.spacing[asked]
         _settle(
-            layers.first, layers.t, ratio, outward, open_still & unsure, asked[close],
-            expected[close], room[close], belongs,
+            layers.first, layers.t, met.ratio, met.asked, met.claimed, shot.outward, aimed,
+            asked[close], expected[close], STEEPEST * distance[close, 0], met.belongs,
         )  # fmt: skip
-    settled = _targets_of(layers, belongs, claimed, outward, doubtful)
-    doubtful &= settled.found
-    return settled
+    _choose(ask, *_of_choice(shot, met, targets))
+    targets.doubtful[ask] = targets.found[ask]
+
+
+@njit(cache=True, nogil=True)
+def _doubt(
+    first: NDArray[np.int64],
+    asked: Mask,
+    ratio: Floats,
+    claimed: Mask,
+    outward: Mask,
+    layer: NDArray[np.int64],
+    aimed: Mask,
+    doubtful: Mask,
+) -> None:
+    """Mark rays with an outward target, and those with a crossing that neighbours decide on."""
+    for i in range(len(first) - 1):
+        aimed[i] = layer[i] != NO_LAYER and outward[layer[i]]
+        doubtful[i] = False
+        for k in range(first[i], first[i + 1]):
+            if outward[k] and not claimed[k]:
+                between = DOUBT_FROM < ratio[k] <= DOUBT_TO
+                doubtful[i] |= between or (asked[k] and ratio[k] > DOUBT_TO and not aimed[i])
 
 
 @njit(cache=True, nogil=True)
@@ -533,19 +325,25 @@ def _settle(
     first: NDArray[np.int64],
     t: Floats,
     ratio: Floats,
-    front: NDArray[np.bool_],
-    open_still: NDArray[np.bool_],
+    may: Mask,
+    claimed: Mask,
+    outward: Mask,
+    aimed: Mask,
     asked: NDArray[np.int64],
     expected: Floats,
     room: Floats,
-    belongs: NDArray[np.bool_],
+    belongs: Mask,
 ) -> None:
+    """Have one crossing of each of the rays `asked` belong; may : (L,) bool, it may do so."""
     for m in range(len(asked)):
         i = asked[m]
         best = -1
         for k in range(first[i], first[i + 1]):
+            if not outward[k]:
+                continue
             away = abs(t[k] - expected[m])
-            candidate = front[k] and (ratio[k] <= DOUBT_TO or (open_still[k] and away <= room[m]))
+            open_still = may[k] and not aimed[i] and not claimed[k]
+            candidate = ratio[k] <= DOUBT_TO or (open_still and away <= room[m])
             if candidate and (best < 0 or away <= abs(t[best] - expected[m])):
                 best = k
         if best >= 0:

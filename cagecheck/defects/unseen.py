@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from cagecheck.arrays.near_points import (
     PointTree,
     most_below,
+    nearest_of,
     nearest_points,
     room_for_search,
     square_to,
@@ -76,6 +77,7 @@ class Unseen:
     gap : (M,) float64, distance to the nearest recorded hit, world units (infinity without any).
     low_triangle : (M,) int32, nearest low-poly triangle of the paired parts, -1 without any.
     buried : (M,) bool: not seen, and inside of other surface of the same high parts.
+    below : (M,) int64, the nearest ray of the part that lost points lie over, -1 for others.
     """
 
     points: HighPoints
@@ -84,6 +86,7 @@ class Unseen:
     gap: Floats
     low_triangle: Ints
     buried: NDArray[np.bool_]
+    below: NDArray[np.int64]
 
     @property
     def lost(self) -> NDArray[np.bool_]:
@@ -146,8 +149,11 @@ def find_unseen(
     unseen = np.flatnonzero(~seen)
     buried = np.zeros(len(seen), bool)
     buried[unseen] = _buried(scene, paired, high, unseen)
+    lost = np.flatnonzero(outward & ~seen & ~buried)
+    below = np.full(len(seen), -1, np.int64)
+    below[lost] = _rays_below(low, points, rays, high.position[lost], triangle[lost])
     progress("looking for unseen surface", 1, 1)
-    return Unseen(high, seen, outward, gap, triangle, buried)
+    return Unseen(high, seen, outward, gap, triangle, buried, below)
 
 
 def _buried(
@@ -183,10 +189,16 @@ def _near_a_hit(
     if len(hit) == 0 or m == 0:
         return np.full(m, np.inf), np.zeros(m, bool)
     place, facing, reach = np.empty((len(hit), 3)), np.empty((len(hit), 3)), np.empty(len(hit))
-    _place_hits(
-        surface.positions, surface.triangles, rays.origin, rays.direction, points.spacing, hit,
-        layers.t[findings.recorded[hit]], layers.face[findings.recorded[hit]], place, facing, reach,
-    )  # fmt: skip
+
+    def place_hits(begin: int, end: int) -> None:
+        here = slice(begin, end)
+        _place_hits(
+            surface.positions, surface.triangles, rays.origin, rays.direction, points.spacing,
+            hit[here], findings.recorded, layers.t, layers.face, place[here], facing[here],
+            reach[here],
+        )  # fmt: skip
+
+    in_blocks(len(hit), place_hits)
     tree = tree_over(place)
     farthest = most_below(tree, reach)
     gap, seen = np.empty(m), np.empty(m, bool)
@@ -211,6 +223,7 @@ def _place_hits(
     direction: Floats,
     spacing: Floats,
     hit: NDArray[np.int64],
+    recorded: NDArray[np.int64],
     t: Floats,
     face: Ints,
     place: Floats,
@@ -219,11 +232,11 @@ def _place_hits(
 ) -> None:
     """Write where hits lie, where they face, and how far from them surface counts as seen."""
     for m in range(len(hit)):
-        ray = row(direction, hit[m])
-        normal = unit_normal(positions, triangles, face[m])
+        ray, layer = row(direction, hit[m]), recorded[hit[m]]
+        normal = unit_normal(positions, triangles, face[layer])
         store(facing, m, normal)
         for k in range(3):
-            place[m, k] = origin[hit[m], k] + t[m] * ray[k]
+            place[m, k] = origin[hit[m], k] + t[layer] * ray[k]
         reach[m] = SEEN_SPACINGS * spacing[hit[m]] / max(abs(dot(normal, ray)), LEAST_COSINE)
 
 
@@ -301,19 +314,19 @@ def _any_shows(
     return False
 
 
-def rays_below(
+def _rays_below(
     low: LowPoly, points: SurfacePoints, rays: Rays, place: Floats, low_triangle: Ints
 ) -> NDArray[np.int64]:
     """Return (M,) the nearest ray to each place among those of its low triangle's part."""
-    from scipy.spatial import cKDTree  # only lost surface waits for it to load
+    out = np.full(len(place), -1, np.int64)
+    of_place, of_ray = low.triangle_part[low_triangle], low.triangle_part[points.triangle]
+    for part in np.unique(of_place):
+        mine, asked = np.flatnonzero(of_ray == part), np.flatnonzero(of_place == part)
+        tree = tree_over(np.take(rays.origin, mine, axis=0))
 
-    part = low.triangle_part[low_triangle]
-    wanted = np.zeros(len(low.part_names), bool)
-    wanted[part] = True
-    of_ray = low.triangle_part[points.triangle]
-    asked = np.flatnonzero(wanted[of_ray])
-    # Parts lie apart in a fourth coordinate, so that one tree serves all of them.
-    apart = 4.0 * float(np.linalg.norm(np.ptp(np.concatenate([rays.origin, place]), axis=0)))
-    tree = cKDTree(np.column_stack([rays.origin[asked], apart * of_ray[asked]]))
-    nearest: NDArray[np.int64] = asked[tree.query(np.column_stack([place, apart * part]))[1]]
-    return nearest
+        def look(begin: int, end: int, mine=mine, asked=asked, tree=tree) -> None:  # type: ignore[no-untyped-def]
+            few = asked[begin:end]
+            out[few] = mine[nearest_of(tree, place[few], 1)[1][:, 0]]
+
+        in_blocks(len(asked), look)
+    return out

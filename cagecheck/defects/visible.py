@@ -30,13 +30,23 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats, Ints
-from cagecheck.arrays.vectors import Vector, blend, corners, dot, moved, row, scaled
+from cagecheck.arrays.vectors import (
+    Vector,
+    blend,
+    corners,
+    dot,
+    moved,
+    row,
+    scaled,
+    store,
+    unit,
+)
 from cagecheck.defects.blocks import in_blocks
 from cagecheck.defects.kinds import Thresholds
 from cagecheck.defects.match import DEEP_SEARCH, Matched, Matcher
 from cagecheck.defects.rule import part_sizes
 from cagecheck.defects.targets import BLOCK, STEEPEST, find_targets
-from cagecheck.defects.unseen import Unseen, rays_below
+from cagecheck.defects.unseen import Unseen
 from cagecheck.loops import njit
 from cagecheck.maps.high_normals import HighShading
 from cagecheck.meshes.lowpoly import LowPoly
@@ -52,6 +62,7 @@ NOTHING_THERE = 180.0
 HOLE_DEGREES = 10.0
 # A texel is read between its neighbours' centres: what slides less than half of one stays in it.
 WITHIN_TEXELS = 0.5
+_EDGE, _VERTEX = int(PointKind.EDGE), int(PointKind.VERTEX)
 # One step of a component that 8 bits store between -1 and 1. The map's own rounding and that of its
 # first mip level are half a step each.
 STEP = 1 / 127.5
@@ -163,8 +174,8 @@ def unseen_error(
     if len(lost) == 0:
         return out
     place, high = unseen.points.position[lost], unseen.points.face[lost]
-    below = rays_below(matcher.low, cast.points, cast.rays, place, unseen.low_triangle[lost])
-    normal = _recorded(matcher, cast, recorded)[below]
+    below = unseen.below[lost]
+    normal = _places(cast.layers, recorded[below]).along(matcher.shading, cast.rays.take(below))
     out[lost] = error_of_normals(
         matcher.low, cast.points.take(below), normal, matcher.shading.at(high, place)
     )
@@ -206,17 +217,37 @@ def lean_degrees(low: LowPoly, points: SurfacePoints, normals: Floats) -> Floats
 
 def straight_directions(low: LowPoly, points: SurfacePoints) -> Floats:
     """Return (N, 3) unit: the face normal; on edges and vertices the averaged normal."""
-    out: Floats = np.take(low.face_normals, points.triangle, axis=0)
-    flat = (low.face_normals == 0).all(axis=1)[points.triangle]
-    shared = np.flatnonzero(
-        (points.kind == PointKind.EDGE) | (points.kind == PointKind.VERTEX) | flat
-    )
-    if len(shared):
-        corner = 3 * points.triangle[shared, None].astype(np.int64) + np.arange(3)
-        between = interpolate(low.corner_rays.reshape(-1, 3), corner, points.barycentric[shared])
-        known = (between != 0).any(axis=1)
-        out[shared[known]] = normalised(between[known])
+    out, averaged = np.empty((len(points), 3)), low.corner_rays
+
+    def look(begin: int, end: int) -> None:
+        here = slice(begin, end)
+        _straight(
+            low.face_normals, averaged, points.triangle[here], points.barycentric[here],
+            points.kind[here], out[here],
+        )  # fmt: skip
+
+    in_blocks(len(points), look)
     return out
+
+
+@njit(cache=True, nogil=True)
+def _straight(
+    face_normals: Floats,
+    corner_rays: Floats,
+    triangle: Ints,
+    barycentric: Floats,
+    kind: NDArray[np.uint8],
+    out: Floats,
+) -> None:
+    for i in range(len(out)):
+        f = triangle[i]
+        normal = row(face_normals, f)
+        flat = normal[0] == 0.0 and normal[1] == 0.0 and normal[2] == 0.0
+        if flat or kind[i] == _EDGE or kind[i] == _VERTEX:
+            between = blend(*corners(corner_rays, f), row(barycentric, i))
+            if between[0] != 0.0 or between[1] != 0.0 or between[2] != 0.0:
+                normal = unit(between)
+        store(out, i, normal)
 
 
 def texels_everywhere(
