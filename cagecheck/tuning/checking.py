@@ -49,7 +49,8 @@ NARROWER = 0.25
 # The seed of the check of offsets that were chosen is this far from those of the other checks.
 CHOSEN_SEED = 500_000
 # What a mending changed is looked at so many times before all is, and on points this much nearer
-# to each other: it costs little, and what shows there need not wait for the next check of all.
+# to each other, though no more of them than a check has: it costs little, and what shows there need
+# not wait for the next check of all.
 CLOSE_LOOKS = 3
 FINER = 2.0
 # Where so small a share of what is wrong is open, all the rest being in conflict, mending ends.
@@ -207,7 +208,7 @@ def _mend_and_check(
         # The first look also takes up what no offsets serve: no need to know more of that.
         if k > 0:
             groups.append(_neighbourhood(search, groups, spacing))
-        _mend_closely(search, groups, spacing / FINER, seed + (k + 1) * FAR_SEEDS)
+        _mend_closely(search, groups, spacing, seed + (k + 1) * FAR_SEEDS)
     search.progress("checking", 1, 1)
     return Checked(check, _places_open(left), k + 1)
 
@@ -230,7 +231,9 @@ def _mend_closely(search: Search, groups: list[Group], spacing: float, seed: int
         if k == CLOSE_LOOKS or not changed.any():
             break
         near = triangles_around(search.low, changed, NEIGHBOUR_RINGS)
-        points = sample_points(search.low, spacing, seed=seed + k, triangles=np.flatnonzero(near))
+        share = float(search.low.area[near].sum() / search.low.area.sum())
+        closer = spacing / min(FINER, share**-0.5)
+        points = sample_points(search.low, closer, seed=seed + k, triangles=np.flatnonzero(near))
         check = search.cast(points)
         watched = _watched(search, check, near)
         groups = []
