@@ -162,9 +162,7 @@ def room_for_search() -> tuple[NDArray[np.int64], Floats]:
     return np.empty(2 * _DEEPEST, np.int64), np.empty(2 * _DEEPEST)
 
 
-def nearest_of(
-    tree: PointTree, places: Floats, count: int
-) -> tuple[Floats, NDArray[np.int64]]:
+def nearest_of(tree: PointTree, places: Floats, count: int) -> tuple[Floats, NDArray[np.int64]]:
     """Return (M, K) how far the nearest points are from places (M, 3), ascending, and which.
 
     K is `count`, or how many points the tree has, if these are fewer. Made for counts up to some

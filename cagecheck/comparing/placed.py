@@ -283,9 +283,7 @@ def _look_for_facing(
         mine = row(facing, m)
         for count in (1, last):  # mostly the very nearest one faces so
             near, which = square[:count], index[:count]
-            nearest_points(
-                tree, points[m, 0], points[m, 1], points[m, 2], near, which, stack, away
-            )
+            nearest_points(tree, points[m, 0], points[m, 1], points[m, 2], near, which, stack, away)
             for k in range(count):
                 theirs = row(normals, which[k])
                 known = dot(mine, mine) > 0.0 and dot(theirs, theirs) > 0.0
