@@ -21,6 +21,7 @@ from cagecheck.arrays.near_points import (
     PointTree,
     most_below,
     nearest_of,
+    nearest_point,
     nearest_points,
     room_for_search,
     square_to,
@@ -273,13 +274,13 @@ def _look_around(
     looked at, first and where that does not tell.
     """
     square, index = np.empty(most[-1]), np.empty(most[-1], np.int64)
+    hit = 0
     for m in range(len(asked)):
         normal = unit_normal(positions, triangles, asked_face[m])
         # Mostly the very nearest one shows the place.
-        near, which = square[:1], index[:1]
-        nearest_points(tree, asked[m, 0], asked[m, 1], asked[m, 2], near, which, stack, away)
-        gap[m] = np.sqrt(near[0])
-        seen[m] = gap[m] <= reach[which[0]] and dot(row(facing, which[0]), normal) > 0.0
+        least, hit = nearest_point(tree, asked[m, 0], asked[m, 1], asked[m, 2], hit, stack, away)
+        gap[m] = np.sqrt(least)
+        seen[m] = gap[m] <= reach[hit] and dot(row(facing, hit), normal) > 0.0
         if seen[m]:
             continue
         for count in most:
