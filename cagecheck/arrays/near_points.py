@@ -139,6 +139,57 @@ def nearest_points(
             square[at], index[at] = here, i
 
 
+@njit(cache=True, nogil=True)
+def nearest_point(
+    tree: PointTree,
+    x: float,
+    y: float,
+    z: float,
+    guess: int,
+    stack: NDArray[np.int64],
+    away: Floats,
+) -> tuple[float, int]:
+    """Return the square of the nearest point's distance, and which it is.
+
+    guess : a point that is probably near: who asks for places beside each other knows one.
+    """
+    index = guess
+    square = _square(tree.points, guess, x, y, z)
+    stack[0], away[0], top = 0, 0.0, 1
+    while top > 0:
+        top -= 1
+        if away[top] >= square:
+            continue
+        row = stack[top]
+        near = tree.child[row]
+        if near > 0:
+            far = near + 1
+            to_near, to_far = (
+                square_to(tree.box, near, x, y, z),
+                square_to(tree.box, far, x, y, z),
+            )
+            if to_far < to_near:
+                near, far, to_near, to_far = far, near, to_far, to_near
+            if to_far < square:
+                stack[top], away[top] = far, to_far
+                top += 1
+            if to_near < square:
+                stack[top], away[top] = near, to_near  # looked into first
+                top += 1
+            continue
+        for i in range(tree.begin[row], tree.end[row]):
+            here = _square(tree.points, i, x, y, z)
+            if here < square:
+                square, index = here, i
+    return square, index
+
+
+@njit(cache=True, nogil=True)
+def _square(points: Floats, i: int, x: float, y: float, z: float) -> float:
+    dx, dy, dz = points[i, 0] - x, points[i, 1] - y, points[i, 2] - z
+    return dx * dx + dy * dy + dz * dz
+
+
 def most_below(tree: PointTree, values: Floats) -> Floats:
     """Return (B,) the largest of the points' values (N,) in every run of a tree."""
     out = np.empty(len(tree.box))
@@ -162,9 +213,7 @@ def room_for_search() -> tuple[NDArray[np.int64], Floats]:
     return np.empty(2 * _DEEPEST, np.int64), np.empty(2 * _DEEPEST)
 
 
-def nearest_of(
-    tree: PointTree, places: Floats, count: int
-) -> tuple[Floats, NDArray[np.int64]]:
+def nearest_of(tree: PointTree, places: Floats, count: int) -> tuple[Floats, NDArray[np.int64]]:
     """Return (M, K) how far the nearest points are from places (M, 3), ascending, and which.
 
     K is `count`, or how many points the tree has, if these are fewer. Made for counts up to some
@@ -201,11 +250,11 @@ def nearest_distances(tree: PointTree, places: Floats) -> Floats:
 def _nearest_distances(
     tree: PointTree, places: Floats, stack: NDArray[np.int64], away: Floats, out: Floats
 ) -> None:
-    square, index = np.empty(1), np.empty(1, np.int64)
+    index = 0
     for m in range(len(places)):
         x, y, z = places[m, 0], places[m, 1], places[m, 2]
-        nearest_points(tree, x, y, z, square, index, stack, away)
-        out[m] = np.sqrt(square[0])
+        square, index = nearest_point(tree, x, y, z, index, stack, away)
+        out[m] = np.sqrt(square)
 
 
 @njit(cache=True, nogil=True)

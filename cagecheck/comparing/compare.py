@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from cagecheck.arrays.box import box_of
 from cagecheck.comparing.changes import Became, Change, Tolerance, tell_changes
 from cagecheck.comparing.limits import Limits
 from cagecheck.comparing.match import match_regions
@@ -259,8 +260,7 @@ def _apart(old: Placed, new: Placed) -> tuple[Notice, ...]:
     """Say where the low polys do not lie on each other or differ much in size."""
     if old.around is None or new.around is None:
         return ()
-    boxes = [(a.points.min(axis=0), a.points.max(axis=0)) for a in (old.around, new.around)
-             if len(a.points)]  # fmt: skip
+    boxes = [box_of(a.points) for a in (old.around, new.around) if len(a.points)]
     if len(boxes) < 2:
         return ()
     (low_a, high_a), (low_b, high_b) = boxes

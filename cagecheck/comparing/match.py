@@ -14,8 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.sparse import coo_array, csr_array
 from scipy.sparse.csgraph import connected_components
-from scipy.spatial import cKDTree
 
+from cagecheck.arrays.near_points import tree_over
 from cagecheck.arrays.types import Floats
 from cagecheck.comparing.placed import PlacedRegion, nearest_facing
 
@@ -115,7 +115,7 @@ def _shares(ones: list[PlacedRegion], others: list[PlacedRegion]) -> csr_array:
     places, facing, their_reach, _ = _joined(others)
     one, other = _numbers(ones), _numbers(others)
     most = float(max(reach.max(), their_reach.max())) * (1 + 1e-9)
-    distance, row = nearest_facing(cKDTree(places), facing, points, normals, most)
+    distance, row = nearest_facing(tree_over(places), facing, points, normals, most)
     on = (row >= 0) & (distance <= np.maximum(reach, their_reach[row]))
     shape = (len(ones), len(others))
     return csr_array(coo_array((weight[on], (one[on], other[row[on]])), shape=shape))

@@ -12,11 +12,14 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
+from cagecheck.arrays.near_points import PointTree, nearest_points, room_for_search, tree_over
 from cagecheck.arrays.types import Floats, Ints
+from cagecheck.arrays.vectors import dot, row
+from cagecheck.defects.blocks import in_blocks
 from cagecheck.defects.harm import harm_degrees
 from cagecheck.defects.regions import LINK_SPACINGS
+from cagecheck.loops import njit
 
 
 @dataclass(frozen=True, eq=False)
@@ -219,13 +222,13 @@ def widened(one: Placed, other: Placed) -> Placed:
     here, there = one.around, other.around
     if here is None or there is None or not one.regions or here.same_samples(there):
         return one
-    trees: dict[str | None, tuple[cKDTree, Floats]] = {}
+    trees: dict[str | None, tuple[PointTree, Floats]] = {}
     regions = []
     for region in one.regions:
         part = region.part if region.part in other.parts else None
         if part not in trees:
             of_part = slice(None) if part is None else there.part == other.parts.index(part)
-            trees[part] = cKDTree(there.points[of_part]), there.normals[of_part]
+            trees[part] = tree_over(there.points[of_part]), there.normals[of_part]
         tree, normals = trees[part]
         gap = nearest_facing(tree, normals, region.points, region.normals)[0]
         most = region.radius
@@ -240,25 +243,53 @@ LOOKED_AT = 16
 
 
 def nearest_facing(
-    tree: cKDTree, normals: Floats, points: Floats, facing: Floats, most: float = np.inf
+    tree: PointTree, normals: Floats, points: Floats, facing: Floats, most: float = np.inf
 ) -> tuple[Floats, NDArray[np.int64]]:
     """Return distance and row of the tree's point nearest to each that faces the same way.
 
-    Infinite and -1 where there is none within `most`. Unknown normals (zero) face every way.
+    Infinite and -1 where there is none within `most`, among the nearest `LOOKED_AT`. Unknown
+    normals (zero) face every way.
     """
-    n = len(normals)
-    if n == 0:
-        return np.full(len(points), np.inf), np.full(len(points), -1)
-    k = min(LOOKED_AT, n)
-    distance, row = tree.query(points, k=k, distance_upper_bound=most)
-    distance, row = distance.reshape(-1, k), row.reshape(-1, k)
-    theirs = normals[np.minimum(row, n - 1)]
-    along = np.einsum("mkj,mj->mk", theirs, facing)
-    known = np.any(facing != 0, axis=1, keepdims=True) & np.any(theirs != 0, axis=2)
-    fits = np.asarray((row < n) & ((along > 0) | ~known))
-    first = np.argmax(fits, axis=1)[:, None]
-    found = fits.any(axis=1)
-    return (
-        np.where(found, np.take_along_axis(distance, first, axis=1)[:, 0], np.inf),
-        np.where(found, np.take_along_axis(row, first, axis=1)[:, 0], -1),
-    )
+    distance, found = np.full(len(points), np.inf), np.full(len(points), -1, np.int64)
+    if len(normals) == 0:
+        return distance, found
+
+    def look(begin: int, end: int) -> None:
+        _look_for_facing(
+            begin, end, tree, normals, points, facing, most, *room_for_search(), distance, found
+        )
+
+    in_blocks(len(points), look)
+    return distance, found
+
+
+@njit(cache=True, nogil=True)
+def _look_for_facing(
+    begin: int,
+    end: int,
+    tree: PointTree,
+    normals: Floats,
+    points: Floats,
+    facing: Floats,
+    most: float,
+    stack: NDArray[np.int64],
+    away: Floats,
+    distance: Floats,
+    found: NDArray[np.int64],
+) -> None:
+    last = min(LOOKED_AT, len(normals))
+    square, index = np.empty(last), np.empty(last, np.int64)
+    for m in range(begin, end):
+        mine = row(facing, m)
+        for count in (1, last):  # mostly the very nearest one faces so
+            near, which = square[:count], index[:count]
+            nearest_points(tree, points[m, 0], points[m, 1], points[m, 2], near, which, stack, away)
+            for k in range(count):
+                theirs = row(normals, which[k])
+                known = dot(mine, mine) > 0.0 and dot(theirs, theirs) > 0.0
+                if dot(mine, theirs) > 0.0 or not known:
+                    if np.sqrt(near[k]) < most:
+                        distance[m], found[m] = np.sqrt(near[k]), which[k]
+                    break
+            if found[m] >= 0 or np.sqrt(near[0]) >= most:
+                break

@@ -25,6 +25,7 @@ from cagecheck.meshes.mesh import Surface
 from cagecheck.rays.cage import Cage, Rays
 from cagecheck.rays.layers import NO_LAYER, Layers
 from cagecheck.rays.points import SurfacePoints
+from cagecheck.rays.scene import Scene
 
 # When more of a part than this finds nothing, the whole part is the problem, not a place on it.
 WHOLE_PART = 0.5
@@ -55,7 +56,7 @@ class Scan:
     """
 
     low: LowPoly
-    surface: Surface
+    scene: Scene
     points: SurfacePoints
     rays: Rays
     layers: Layers
@@ -68,6 +69,11 @@ class Scan:
     high_facing: NDArray[np.int8]
     unseen: Unseen | None = None
     offset: float | None = None
+
+    @property
+    def surface(self) -> Surface:
+        """The high poly."""
+        return self.scene.surface
 
 
 def explain(scan: Scan, groups: list[Group]) -> list[Explanation]:
@@ -254,6 +260,7 @@ def _overshoot_own(scan: Scan, groups: list[Group]) -> list[Explanation]:
         [_faces(scan, scan.findings.recorded[g.samples]) for g in groups],
         [_faces(scan, scan.targets.layer[g.samples]) for g in groups],
         [scan.findings.hit_distance[g.samples] - scan.targets.t[g.samples] for g in groups],
+        site=lambda: scan.scene.sites,
     )
     return [_which_overshoot(scan, g, gap) for g, gap in zip(groups, rough, strict=True)]
 

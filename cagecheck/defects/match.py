@@ -8,8 +8,10 @@ comparison with baked maps all stand on these steps, with the same low poly, sce
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
+from collections.abc import Callable
+from dataclasses import dataclass, field, fields, replace
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +21,7 @@ from cagecheck.arrays.types import Floats
 from cagecheck.defects.classify import Findings, classify
 from cagecheck.defects.kinds import Thresholds
 from cagecheck.defects.targets import Ground, Targets, find_targets, ground_of
+from cagecheck.defects.unseen import HighPoints, sample_high
 from cagecheck.defects.whole_rays import look_deeper
 from cagecheck.maps.high_normals import HighShading, high_shading
 from cagecheck.meshes.lowpoly import LowPoly
@@ -124,26 +127,38 @@ class Matcher:
     paired: Mask
     along: Along = "cage"
     apart: bool = False
+    _of_scene: dict[Any, Any] = field(default_factory=dict, repr=False)
 
     @cached_property
     def ground(self) -> Ground:
         """Trees and graph of the low poly, made when targets are first asked for, and kept."""
         return ground_of(self.low, self.paired, self.scene)
 
-    @cached_property
+    @property
     def shading(self) -> HighShading:
         """The high poly's shading normals: its file's own where it was read with them."""
-        return high_shading(self.scene.surface)
+        out: HighShading = self._kept("shading", lambda: high_shading(self.scene.surface))
+        return out
+
+    def high_points(self, count: int, seed: int) -> HighPoints:
+        """Return points spread over the high poly, see `sample_high`."""
+        out: HighPoints = self._kept(
+            (count, seed), lambda: sample_high(self.scene.surface, count, seed=seed)
+        )
+        return out
+
+    def _kept(self, what: Any, make: Callable[[], Any]) -> Any:
+        """Return what follows from the scene alone, made when it is first asked for."""
+        if what not in self._of_scene:
+            self._of_scene[what] = make()
+        return self._of_scene[what]
 
     def on(self, low: LowPoly, paired: Mask | None = None) -> Matcher:
         """Return the same for another low poly, with trees of its own.
 
         paired : its pairs, where its parts are others. What follows from the scene alone is kept.
         """
-        other = replace(self, low=low, paired=self.paired if paired is None else paired)
-        if "shading" in self.__dict__:
-            other.__dict__["shading"] = self.shading
-        return other
+        return replace(self, low=low, paired=self.paired if paired is None else paired)
 
     def rays(self, cage: Cage, points: SurfacePoints) -> Rays:
         """Return the rays that points of the low poly get through a cage."""

@@ -187,9 +187,7 @@ class _Neighbours:
         self._place, self._tree = place, tree_over(place)
         self._large: Any = None
 
-    def nearest(
-        self, rows: NDArray[np.int64], count: int
-    ) -> tuple[Floats, NDArray[np.int64]]:
+    def nearest(self, rows: NDArray[np.int64], count: int) -> tuple[Floats, NDArray[np.int64]]:
         """Return (M, count) how far the nearest places are from those at `rows`, and which."""
         asked = self._place[rows]
         if count > _FEW:

@@ -8,12 +8,13 @@ noise most are.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats, Ints
+from cagecheck.defects.blocks import in_blocks
 from cagecheck.loops import njit
 from cagecheck.meshes.mesh import Surface
 from cagecheck.meshes.surface_edges import site_numbers
@@ -36,13 +37,16 @@ def rough_crossings(
     recorded: Sequence[NDArray[np.int64]],
     wanted: Sequence[NDArray[np.int64]],
     gaps: Sequence[Floats],
+    *,
+    site: Callable[[], Ints] | None = None,
 ) -> list[float | None]:
     """Tell which groups of rays cross one rough skin several times.
 
     Parameters
     ----------
     recorded, wanted : for each group the high faces that its rays record, and those that they
-        should (-1 for none). gaps : how far apart the two crossings lie.
+        should (-1 for none). gaps : how far apart the two crossings lie. site : gives the
+        `site_numbers` of the surface to those who have them.
 
     Returns
     -------
@@ -57,7 +61,7 @@ def rough_crossings(
     if not asked:
         return out
     faces = np.unique(np.concatenate([x[k][near[k]] for k in asked for x in (recorded, wanted)]))
-    around = crumpled_around(surface, faces)
+    around = crumpled_around(surface, faces, site_numbers(surface) if site is None else site())
     for k in asked:
         rows = [np.searchsorted(faces, x[k][near[k]]) for x in (recorded, wanted)]
         if np.mean([around[x] for x in rows]) > CRUMPLED_AROUND:
@@ -71,40 +75,54 @@ def _longest_edge(surface: Surface, faces: NDArray[np.int64]) -> Floats:
     return out
 
 
-def crumpled_around(surface: Surface, faces: NDArray[np.int64]) -> Floats:
+def crumpled_around(surface: Surface, faces: NDArray[np.int64], site: Ints) -> Floats:
     """Return the share of the faces in two rings around each of some faces that are crumpled.
 
-    Those of the inner ring, being around more of its corners, count more often.
+    Those of the inner ring, being around more of its corners, count more often. site : see
+    `site_numbers`.
     """
-    site = site_numbers(surface)
-    corner = site[surface.triangles]
-    ring = _touching(corner, faces)
-    wide = _touching(corner, ring)
+    ring = _touching(surface, site, faces)
+    wide = _touching(surface, site, ring)
     crumpled = crumpled_faces(surface, wide, site)
-    of, count_of, bent_of = wide, np.ones(len(wide)), crumpled.astype(np.float64)
+    # Few of all places are near: numbered anew.
+    here, corner = np.unique(site[surface.triangles[wide]], return_inverse=True)
+    corner = corner.reshape(-1, 3)
+    of, count_of, bent_of = corner, np.ones(len(wide)), crumpled.astype(np.float64)
     for inner in (ring, faces):
-        ends, size = corner[of].ravel(), int(corner.max(initial=-1)) + 1
-        count_at = np.bincount(ends, weights=np.repeat(count_of, 3), minlength=size)
-        bent_at = np.bincount(ends, weights=np.repeat(bent_of, 3), minlength=size)
-        count_of, bent_of = count_at[corner[inner]].sum(axis=1), bent_at[corner[inner]].sum(axis=1)
-        of = inner
+        ends = of.ravel()
+        count_at = np.bincount(ends, weights=np.repeat(count_of, 3), minlength=len(here))
+        bent_at = np.bincount(ends, weights=np.repeat(bent_of, 3), minlength=len(here))
+        of = corner[np.searchsorted(wide, inner)]
+        count_of, bent_of = count_at[of].sum(axis=1), bent_at[of].sum(axis=1)
     out: Floats = bent_of / count_of
     return out
 
 
-def _touching(corner: Ints, faces: NDArray[np.int64]) -> NDArray[np.int64]:
-    """Return the faces that share a corner with some faces, these among them."""
-    marked = np.zeros(int(corner.max(initial=-1)) + 1, bool)
-    marked[corner[faces]] = True
-    touching = np.empty(len(corner), np.bool_)
-    _any_marked(corner, marked, touching)
+def _touching(
+    surface: Surface, site: Ints, faces: NDArray[np.int64], corners: int = 1
+) -> NDArray[np.int64]:
+    """Return the faces that share corners with some faces, so many at least; these among them."""
+    marked = np.zeros(int(site.max(initial=0)) + 1, bool)
+    marked[site[surface.triangles[faces]]] = True
+    touching = np.empty(surface.triangle_count, np.bool_)
+
+    def mark(begin: int, end: int) -> None:
+        _mark_touching(begin, end, surface.triangles, site, marked, corners, touching)
+
+    in_blocks(len(touching), mark)
     return np.flatnonzero(touching)
 
 
 @njit(cache=True, nogil=True)
-def _any_marked(corner: Ints, marked: NDArray[np.bool_], out: NDArray[np.bool_]) -> None:
-    for f in range(len(out)):
-        out[f] = marked[corner[f, 0]] or marked[corner[f, 1]] or marked[corner[f, 2]]
+def _mark_touching(
+    begin: int, end: int, triangles: Ints, site: Ints, marked: NDArray[np.bool_], corners: int,
+    out: NDArray[np.bool_],
+) -> None:  # fmt: skip
+    for f in range(begin, end):
+        shared = 0
+        for k in range(3):
+            shared += marked[site[triangles[f, k]]]
+        out[f] = shared >= corners
 
 
 def crumpled_faces(
@@ -116,9 +134,7 @@ def crumpled_faces(
     faces share say nothing.
     """
     site = site_numbers(surface) if site is None else site
-    marked = np.zeros(int(site.max(initial=0)) + 1, bool)
-    marked[site[surface.triangles[faces]]] = True
-    around = np.flatnonzero(marked[site[surface.triangles]].sum(axis=1) >= 2)
+    around = _touching(surface, site, faces, corners=2)
     corner = site[surface.triangles[around]].astype(np.int64)
     place = surface.positions[surface.triangles[around]].astype(np.float64)
     normal = np.cross(place[:, 1] - place[:, 0], place[:, 2] - place[:, 0])
@@ -126,7 +142,7 @@ def crumpled_faces(
     normal = np.divide(normal, length, out=np.zeros_like(normal), where=length > 0)
     # Half-edges: k runs from corner k to corner k + 1, and corner k + 2 lies across.
     begin, end = corner, np.roll(corner, -1, axis=1)
-    key = np.minimum(begin, end) * (len(marked) + 1) + np.maximum(begin, end)
+    key = np.minimum(begin, end) * (int(site.max(initial=0)) + 2) + np.maximum(begin, end)
     order = np.argsort(key.ravel(), kind="stable")
     ordered = key.ravel()[order]
     _, first, uses = np.unique(ordered, return_index=True, return_counts=True)

@@ -286,9 +286,7 @@ def _ask_neighbours(low: LowPoly, shot: Shot, met: Met, targets: Targets) -> Non
         if len(asked) == 0 or len(known) == 0:
             continue
         asked, known = ask[asked], sure[known]
-        distance, index = nearest_of(
-            tree_over(rays.origin[known]), rays.origin[asked], NEIGHBOURS
-        )
+        distance, index = nearest_of(tree_over(rays.origin[known]), rays.origin[asked], NEIGHBOURS)
         expected = np.median(targets.t[known][index], axis=1)
         close = distance[:, 0] < NEIGHBOURS * points.spacing[asked]
         _settle(

@@ -21,6 +21,7 @@ from cagecheck.arrays.near_points import (
     PointTree,
     most_below,
     nearest_of,
+    nearest_point,
     nearest_points,
     room_for_search,
     square_to,
@@ -72,10 +73,11 @@ class Unseen:
     ----------
     points : the high-poly points.
     seen : (M,) bool.
-    outward : (M,) bool: the point faces away from the low poly's inside, so a bake should see it.
-        Inner walls and undersides are unseen by nature.
+    outward : (M,) bool: not seen, and faces away from the low poly's inside, so that a bake should
+        see it. Inner walls and undersides are unseen by nature.
     gap : (M,) float64, distance to the nearest recorded hit, world units (infinity without any).
-    low_triangle : (M,) int32, nearest low-poly triangle of the paired parts, -1 without any.
+    low_triangle : (M,) int32, nearest low-poly triangle of the paired parts to what is not seen, -1
+        without any.
     buried : (M,) bool: not seen, and inside of other surface of the same high parts.
     below : (M,) int64, the nearest ray of the part that lost points lie over, -1 for others.
     """
@@ -91,7 +93,7 @@ class Unseen:
     @property
     def lost(self) -> NDArray[np.bool_]:
         """(M,) bool: outward surface that an eye can reach and that is not recorded."""
-        return self.outward & ~self.seen & ~self.buried
+        return self.outward & ~self.buried
 
     @property
     def buried_area(self) -> float:
@@ -138,22 +140,32 @@ def find_unseen(
     high = HighPoints(high.position[kept], high.face[kept], high.area[kept])
     hit = np.flatnonzero(findings.recorded != NO_LAYER)
     gap, seen = _near_a_hit(surface, points, rays, layers, findings, hit, high)
-    normal = hit_normals(surface, high.face)
-    # The faces of a part that is inside out as a whole show their backs.
-    normal[scene.orientation[surface.triangle_part[high.face]] < 0] *= -1.0
-    ground, part = ground or ground_of(low, paired, scene), surface.triangle_part[high.face]
-    triangle, _, _ = ground.nearest.find(high.position, part)
-    along = np.einsum("ij,ij->i", normal, low.face_normals[triangle])
-    along[ground.facing[low.triangle_part[triangle]] < 0] *= -1.0
-    outward = np.asarray((along > 0) & (triangle >= 0))
     unseen = np.flatnonzero(~seen)
+    outward, triangle = np.zeros(len(seen), bool), np.full(len(seen), -1, np.int32)
+    ground = ground or ground_of(low, paired, scene)
+    outward[unseen], triangle[unseen] = _towards(low, scene, ground, high, unseen)
     buried = np.zeros(len(seen), bool)
     buried[unseen] = _buried(scene, paired, high, unseen)
-    lost = np.flatnonzero(outward & ~seen & ~buried)
+    lost = np.flatnonzero(outward & ~buried)
     below = np.full(len(seen), -1, np.int64)
     below[lost] = _rays_below(low, points, rays, high.position[lost], triangle[lost])
     progress("looking for unseen surface", 1, 1)
     return Unseen(high, seen, outward, gap, triangle, buried, below)
+
+
+def _towards(
+    low: LowPoly, scene: Scene, ground: Ground, high: HighPoints, rows: NDArray[np.int64]
+) -> tuple[NDArray[np.bool_], Ints]:
+    """Tell of the points at `rows` whether they face outward, and of which low triangle."""
+    face = high.face[rows]
+    part = scene.surface.triangle_part[face]
+    normal = hit_normals(scene.surface, face)
+    # The faces of a part that is inside out as a whole show their backs.
+    normal[scene.orientation[part] < 0] *= -1.0
+    triangle, _, _ = ground.nearest.find(high.position[rows], part)
+    along = np.einsum("ij,ij->i", normal, low.face_normals[triangle])
+    along[ground.facing[low.triangle_part[triangle]] < 0] *= -1.0
+    return np.asarray((along > 0) & (triangle >= 0)), triangle
 
 
 def _buried(
@@ -262,9 +274,15 @@ def _look_around(
     looked at, first and where that does not tell.
     """
     square, index = np.empty(most[-1]), np.empty(most[-1], np.int64)
+    hit = 0
     for m in range(len(asked)):
         normal = unit_normal(positions, triangles, asked_face[m])
-        seen[m] = False
+        # Mostly the very nearest one shows the place.
+        least, hit = nearest_point(tree, asked[m, 0], asked[m, 1], asked[m, 2], hit, stack, away)
+        gap[m] = np.sqrt(least)
+        seen[m] = gap[m] <= reach[hit] and dot(row(facing, hit), normal) > 0.0
+        if seen[m]:
+            continue
         for count in most:
             near, which = square[:count], index[:count]
             nearest_points(tree, asked[m, 0], asked[m, 1], asked[m, 2], near, which, stack, away)
@@ -275,7 +293,6 @@ def _look_around(
                     seen[m] |= np.sqrt(near[k]) <= reach[which[k]]
                 else:
                     crowded = True
-            gap[m] = np.sqrt(near[0])
             if seen[m] or not crowded or np.sqrt(near[count - 1]) > farthest[0]:
                 break
             # On such a wall the nearest hits may all be on the other side: look farther, where any

@@ -12,7 +12,7 @@ from cagecheck.defects.causes import Scan, explain, uniform_offset
 from cagecheck.defects.kinds import Defect
 from cagecheck.defects.match import Matched, Matcher, reach_past
 from cagecheck.defects.regions import Group, Region, by_harm, find_groups, name_regions
-from cagecheck.defects.unseen import Unseen, find_unseen, sample_high
+from cagecheck.defects.unseen import Unseen, find_unseen
 from cagecheck.defects.visible import find_ideal, unseen_error, visible_error
 from cagecheck.errors import InputError, Notice, takes
 from cagecheck.maps.texels import texel_points
@@ -120,8 +120,7 @@ def predict_cast(
     progress: Progress = silent,
 ) -> Prediction:
     """Predict for points that were cast through the cage, as deep and as far as `settings` ask."""
-    low, surface, paired = matcher.low, matcher.scene.surface, matcher.paired
-    points = cast.points
+    low, paired, points = matcher.low, matcher.paired, cast.points
     depth, reach = settings.depth_and_reach()
     reach = reach_past(cast.rays.start, reach)
     settings = replace(settings, reach=reach)
@@ -133,7 +132,7 @@ def predict_cast(
     if settings.unseen_points > 0:
         unseen = find_unseen(
             low, matcher.scene, points, cast.rays, cast.layers, findings, paired,
-            sample_high(surface, settings.unseen_points, seed=settings.seed),
+            matcher.high_points(settings.unseen_points, settings.seed),
             ground=matcher.ground, progress=progress,
         )  # fmt: skip
         notices = (*notices, *_buried_notice(unseen))
@@ -142,7 +141,7 @@ def predict_cast(
     )
     error = visible_error(matcher, cast, findings.recorded, ideal, thresholds=settings.thresholds)
     scan = Scan(
-        low, surface, points, cast.rays, cast.layers, cast.targets, findings, paired,
+        low, matcher.scene, points, cast.rays, cast.layers, cast.targets, findings, paired,
         depth, reach, matcher.ground.facing, matcher.scene.orientation, unseen,
         uniform_offset(cage),
     )  # fmt: skip

@@ -113,10 +113,15 @@ class Scene:
         return orientation(self)
 
     @cached_property
+    def sites(self) -> NDArray[np.int32]:
+        """(V,) int32 numbers of the vertices' places, equal for vertices at one place."""
+        return site_numbers(self.surface)
+
+    @cached_property
     def pieces(self) -> tuple[NDArray[np.int32], int]:
         """(F,) int32, the connected piece of its part that every triangle is of; how many."""
         surface = self.surface
-        corners = site_numbers(surface)[surface.triangles]
+        corners = self.sites[surface.triangles]
         return connected_pieces(corners, surface.triangle_part)
 
     def __repr__(self) -> str:

@@ -7,7 +7,14 @@ import pytest
 from scipy.spatial import cKDTree
 
 from cagecheck.arrays.morton import coherent_order
-from cagecheck.arrays.near_points import RUN, nearest_points, room_for_search, tree_over
+from cagecheck.arrays.near_points import (
+    RUN,
+    nearest_of,
+    nearest_point,
+    nearest_points,
+    room_for_search,
+    tree_over,
+)
 
 RNG = np.random.default_rng(11)
 
@@ -33,6 +40,7 @@ def test_distances_are_those_of_a_k_d_tree(kind, n, ordered):
     asked = np.concatenate([points[:20], RNG.normal(size=(30, 3)), [[1e3, 0, 0]]])
     k = min(5, n)
     tree, room = tree_over(points), room_for_search()
+    guess = int(RNG.integers(n))
     expected = cKDTree(points).query(asked, k=k)[0].reshape(len(asked), k)
     square, index = np.empty(k), np.empty(k, np.int64)
     for place, wanted in zip(asked, expected, strict=True):
@@ -40,6 +48,11 @@ def test_distances_are_those_of_a_k_d_tree(kind, n, ordered):
         np.testing.assert_array_equal(np.sqrt(square), wanted)
         np.testing.assert_allclose(np.linalg.norm(points[index] - place, axis=1), wanted)
         assert len(set(index)) == k
+        least, guess = nearest_point(tree, *place, guess, *room)
+        assert np.sqrt(least) == wanted[0]
+        np.testing.assert_allclose(np.linalg.norm(points[guess] - place), wanted[0])
+    distance, _ = nearest_of(tree, asked, 5)
+    np.testing.assert_array_equal(distance, expected)
 
 
 def test_more_neighbours_than_points_leaves_the_rest_open():
