@@ -9,17 +9,17 @@ comparison with baked maps all stand on these steps, with the same low poly, sce
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from cagecheck.arrays.rows import rows_of_runs
 from cagecheck.arrays.types import Floats
 from cagecheck.defects.classify import Findings, classify
 from cagecheck.defects.kinds import Thresholds
+from cagecheck.defects.splice import of_rays, splice
 from cagecheck.defects.targets import Ground, Targets, find_targets, ground_of
 from cagecheck.defects.unseen import HighPoints, sample_high
 from cagecheck.defects.whole_rays import look_deeper
@@ -27,7 +27,7 @@ from cagecheck.maps.high_normals import HighShading, high_shading
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.progress import Progress, silent
 from cagecheck.rays.cage import Along, Cage, Rays, rays_through
-from cagecheck.rays.layers import NO_LAYER, Layers
+from cagecheck.rays.layers import Layers
 from cagecheck.rays.points import SurfacePoints
 from cagecheck.rays.scene import Scene
 
@@ -54,7 +54,7 @@ class Matched:
 
     def take(self, rows: NDArray[np.int64]) -> Matched:
         """Return what some of the points gave."""
-        parts = _taken(self.layers, self.targets, rows)
+        parts = of_rays((self.layers, self.targets), rows)
         return Matched(self.points.take(rows), self.rays.take(rows), *parts)
 
     def recorded(self, depth: float | None) -> NDArray[np.int64]:
@@ -74,41 +74,8 @@ def spliced(
     source : (N,) which ray of `old`, or of `new` counted on from those of `old`. The rays must be
     about those that the crossings were found along.
     """
-    a, b = old.layers, new.layers
-    layers = Layers(
-        np.concatenate([a.first, a.first[-1] + b.first[1:]]),
-        *(np.concatenate([getattr(a, name), getattr(b, name)]) for name in _OF_LAYERS),
-    )
-    pairs = old.targets, _shifted(new.targets, len(a.t))
-    targets = Targets(
-        **{f.name: np.concatenate([getattr(t, f.name) for t in pairs]) for f in fields(Targets)}
-    )
-    return Matched(points, rays, *_taken(layers, targets, source))
-
-
-def _taken(layers: Layers, t: Targets, rows: NDArray[np.int64]) -> tuple[Layers, Targets]:
-    """Return the crossings and targets of some rays."""
-    mine = layers.take(rows)
-    crossings = rows_of_runs(layers.first, rows)
-    some = Targets(
-        **{
-            f.name: getattr(t, f.name)[crossings if f.name == "belongs" else rows]
-            for f in fields(Targets)
-        }
-    )
-    return mine, _shifted(some, mine.first[:-1] - layers.first[rows])
-
-
-def _shifted(targets: Targets, by: NDArray[np.int64] | int) -> Targets:
-    """Return targets whose crossings stand elsewhere in the table."""
-
-    def moved(at: NDArray[np.int64]) -> NDArray[np.int64]:
-        return np.where(at == NO_LAYER, at, at + by)
-
-    return replace(targets, layer=moved(targets.layer), next_layer=moved(targets.next_layer))
-
-
-_OF_LAYERS = ("t", "face", "front", "depth", "reach")
+    parts = (old.layers, old.targets), (new.layers, new.targets)
+    return Matched(points, rays, *splice(*parts, source))
 
 
 @dataclass(frozen=True, eq=False)

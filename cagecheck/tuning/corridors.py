@@ -14,7 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats, Ints
+from cagecheck.defects.blocks import in_blocks
 from cagecheck.defects.match import Matched
+from cagecheck.defects.targets import Targets
+from cagecheck.loops import njit
 from cagecheck.meshes.edges import triangle_edges
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.normals import corner_angles
@@ -142,23 +145,57 @@ def corridors_of(
     """
     points, targets = cast.points, cast.targets
     point = np.flatnonzero(targets.found)
+    n = len(point)
+    columns, coefficients = np.empty((n, 3), np.int32), np.empty((n, 3))
+    given = points.triangle, points.barycentric, cast.rays.direction, low.welded, push
+    in_blocks(n, lambda a, b: _mix(point, *given, columns, coefficients, a, b))
     target, following = targets.t[point], targets.t_next[point]
     gap = following - target
     clear = np.minimum(margin, NARROW_SHARE * gap)
     above = clear if extra is None else np.minimum(clear + extra[point, 0], RAISED_SHARE * gap)
     below = clear if extra is None else np.minimum(clear + extra[point, 1], RAISED_SHARE * gap)
-    triangle = points.triangle[point]
-    aligned = np.einsum("ijk,ik->ij", push[triangle], cast.rays.direction[point])
     return Corridors(
         point=point,
-        columns=low.welded[triangle],
-        coefficients=points.barycentric[point] * aligned,
+        columns=columns,
+        coefficients=coefficients,
         lower=target + above,
         upper=following - below,
         target=target,
         following=following,
-        clash=(following - clear <= 0) | (gap <= 0),
+        clash=clashing(targets, margin)[point],
     )
+
+
+@njit(cache=True, nogil=True)
+def _mix(
+    point: NDArray[np.int64],
+    triangle: Ints,
+    barycentric: Floats,
+    direction: Floats,
+    welded: Ints,
+    push: Floats,
+    columns: Ints,
+    coefficients: Floats,
+    begin: int,
+    end: int,
+) -> None:
+    """Fill in what positions the rows `begin` to `end` mix, and how."""
+    for row in range(begin, end):
+        i = point[row]
+        f = triangle[i]
+        x, y, z = direction[i, 0], direction[i, 1], direction[i, 2]
+        for k in range(3):
+            aligned = push[f, k, 0] * x + push[f, k, 1] * y + push[f, k, 2] * z
+            columns[row, k] = welded[f, k]
+            coefficients[row, k] = barycentric[i, k] * aligned
+
+
+def clashing(targets: Targets, margin: float) -> Mask:
+    """Return (N,) bool: samples whose row no start of zero or more keeps, see `Corridors`."""
+    with np.errstate(invalid="ignore"):
+        gap = targets.t_next - targets.t
+        clear = np.minimum(margin, NARROW_SHARE * gap)
+        return np.asarray(targets.found & ((targets.t_next - clear <= 0) | (gap <= 0)))
 
 
 def most_needed(

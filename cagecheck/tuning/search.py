@@ -12,6 +12,7 @@ is a conflict: no small change of offsets keeps it together with the others.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Literal
 
 import numpy as np
@@ -30,6 +31,7 @@ from cagecheck.tuning.corridors import (
     Graph,
     Limits,
     build_problem,
+    clashing,
     corridors_of,
     low_graph,
     most_needed,
@@ -86,14 +88,22 @@ class Cast(Matched):
     short : (N,) bool, the target lies above the start; beyond : (N,) bool, the ray starts at or
     beyond the next layer; clash : (N,) bool, no offset can be right for the sample alone.
     seen : (T, 3) the offsets of every triangle's corners when rays were last cast from it.
+    low, margin, extra : what `corridors` asks for, see `corridors_of`.
     """
 
     cage: Cage
     seen: Floats
-    corridors: Corridors
     short: Mask
     beyond: Mask
     clash: Mask
+    low: LowPoly
+    margin: float
+    extra: Floats | None
+
+    @cached_property
+    def corridors(self) -> Corridors:
+        """The rows that the samples give; worked out when first asked for."""
+        return corridors_of(self.low, self.cage.normals, self, self.margin, self.extra)
 
     @property
     def wrong(self) -> Mask:
@@ -271,13 +281,13 @@ class Search:
 
     def _judged(self, cage: Cage, seen: Floats, found: Matched, extra: Floats | None) -> Cast:
         points, rays, layers, targets = found.points, found.rays, found.layers, found.targets
-        corridors = corridors_of(self.low, cage.normals, found, self.margin, extra)
-        clash = np.zeros(len(points), bool)
-        clash[corridors.point[corridors.clash]] = True
         with np.errstate(invalid="ignore"):
             short = targets.found & (targets.t > rays.start)
             beyond = targets.found & (targets.t_next <= rays.start)
-        return Cast(points, rays, layers, targets, cage, seen, corridors, short, beyond, clash)
+        return Cast(
+            points, rays, layers, targets, cage, seen, short, beyond,
+            clashing(targets, self.margin), self.low, self.margin, extra,
+        )  # fmt: skip
 
     def open_samples(self, cast: Cast) -> Mask:
         """Return (N,) bool: wrong samples that are neither clashes nor part of a conflict."""

@@ -187,7 +187,11 @@ def _unsettled(problem: OffsetProblem, offsets: Floats, matrix: csc_array) -> ND
     number = np.full(problem.position_count, -1, np.int64)
     number[~held] = np.arange(int((~held).sum()))
     columns = number[problem.columns]
-    pairs = np.concatenate([columns[:, [0, 1]], columns[:, [1, 2]], columns[:, [2, 0]]])
+    # Rows of one triangle follow each other and relate the same positions.
+    first = np.ones(len(columns), bool)
+    first[1:] = (columns[1:] != columns[:-1]).any(axis=1)
+    triples = columns[first]
+    pairs = np.concatenate([triples[:, [0, 1]], triples[:, [1, 2]], triples[:, [2, 0]]])
     pairs = pairs[(pairs >= 0).all(axis=1)]
     entries = matrix.tocoo()
     ends = [
