@@ -94,10 +94,14 @@ class MovedCage:
     sideways: Floats
     share: Floats
 
+    @property
+    def moved(self) -> NDArray[np.bool_]:
+        """(P,) bool, positions that are moved."""
+        return np.asarray(self.sideways.any(axis=1) & (self.share > 0))
+
     def turns(self, low: LowPoly, points: SurfacePoints) -> NDArray[np.bool_]:
         """Return (N,) bool: points with a moved corner."""
-        moved = self.sideways.any(axis=1) & (self.share > 0)
-        return np.asarray(moved[low.welded[points.triangle]].any(axis=1))
+        return np.asarray(self.moved[low.welded[points.triangle]].any(axis=1))
 
     def taken_back(self, tuning: Tuning, points: SurfacePoints, kept: float) -> MovedCage:
         """Return the cage with the corners of some points moved by a part of what they are now."""

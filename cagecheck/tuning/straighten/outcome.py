@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from cagecheck.defects.classify import Findings
 from cagecheck.defects.kinds import Defect
@@ -13,7 +14,7 @@ from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.predicting.settings import Settings
 from cagecheck.progress import Progress, silent
 from cagecheck.rays.cage import Cage, Rays
-from cagecheck.rays.points import SurfacePoints
+from cagecheck.rays.points import SurfacePoints, join_points
 from cagecheck.tuning.refine import Refined
 from cagecheck.tuning.tune import Tuning
 
@@ -31,7 +32,11 @@ HARM = (
 
 @dataclass(frozen=True, eq=False)
 class Outcome:
-    """One cast through a cage, classified. `points` are those of `low`."""
+    """One cast through a cage, classified. `points` are those of `low`.
+
+    Of the findings, what `recorded` counts is not kept, nor measures but that of splits. rest :
+    what was found on other points of the surface; percent and texels are those of both.
+    """
 
     low: LowPoly
     cage: Cage
@@ -39,12 +44,24 @@ class Outcome:
     points: SurfacePoints
     rays: Rays
     findings: Findings
+    rest: Outcome | None = None
+
+    @property
+    def every_point(self) -> SurfacePoints:
+        """The points, and those of the rest."""
+        more = [] if self.rest is None else [self.rest.points]
+        return join_points([self.points, *more])
 
     def percent(self, *defects: Defect) -> float:
         """Return the share of the low poly's area that has any of the defects, in percent.
 
         The area of a split is that of the wedge: its width along the edge.
         """
+        both = [self] if self.rest is None else [self, self.rest]
+        whole = sum(float(one.points.area.sum()) for one in both)
+        return 100 * sum(one._wrong_area(defects) for one in both) / (whole or 1.0)
+
+    def _wrong_area(self, defects: tuple[Defect, ...]) -> float:
         area = self.points.area
         wrong = np.zeros(len(area), bool)
         total = 0.0
@@ -53,8 +70,7 @@ class Outcome:
                 total += self._wedges()
             else:
                 wrong |= self.findings.has(defect)
-        total += float(area[wrong].sum())
-        return 100 * total / (float(area.sum()) or 1.0)
+        return total + float(area[wrong].sum())
 
     def _wedges(self) -> float:
         rows = np.flatnonzero(self.findings.has(Defect.SPLIT))
@@ -67,7 +83,8 @@ class Outcome:
         """Return how many texels the samples with a defect stand for."""
         rows = self.findings.has(defect)
         per_unit = self.low.texels_per_unit(self.settings.map_size)[self.points.triangle[rows]]
-        return float((self.points.area[rows] * per_unit**2).sum())
+        mine = float((self.points.area[rows] * per_unit**2).sum())
+        return mine + (0.0 if self.rest is None else self.rest.texels(defect))
 
     def worse_than(self, before: Outcome) -> np.ndarray:
         """Return (N,) bool: samples harmed here that were not harmed so before."""
@@ -105,4 +122,17 @@ def outcome(
         cage, replace(cast, points=points),
         depth=depth, map_size=settings.map_size, thresholds=settings.thresholds,
     )  # fmt: skip
-    return Outcome(shot.low, cage, settings, points, rays, findings)
+    split = {Defect.SPLIT: findings.measures[Defect.SPLIT]}
+    return Outcome(shot.low, cage, settings, points, rays, replace(findings, measures=split))
+
+
+def of_check(tuning: Tuning, rows: NDArray[np.int64]) -> Outcome:
+    """Return what the tuning's last check showed of some of its points."""
+    after = tuning.after
+    f = after.findings
+    findings = Findings(
+        f.recorded[rows], f.hit_distance[rows], f.flags[rows], f.main[rows],
+        {Defect.SPLIT: f.measures[Defect.SPLIT][rows]}, f.slant[rows], f.slide[rows], f.lean[rows],
+    )  # fmt: skip
+    points, rays = after.points.take(rows), after.rays.take(rows)
+    return Outcome(tuning.low, tuning.cage, tuning.settings, points, rays, findings)

@@ -10,7 +10,8 @@ sideways, which gives every vertex one direction for all its faces.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import itertools
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,16 +19,16 @@ from numpy.typing import NDArray
 from cagecheck.arrays.types import Floats
 from cagecheck.defects.kinds import Defect
 from cagecheck.errors import takes
+from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.progress import Progress, silent
-from cagecheck.rays.points import SurfacePoints, join_points, sample_points
+from cagecheck.rays.points import SurfacePoints
 from cagecheck.tuning.assurance import surface_bound
+from cagecheck.tuning.rings import NEIGHBOUR_RINGS, triangles_around
 from cagecheck.tuning.straighten.moved_cage import MovedCage, moved_cage
-from cagecheck.tuning.straighten.outcome import Outcome, outcome
+from cagecheck.tuning.straighten.outcome import Outcome, of_check, outcome
 from cagecheck.tuning.straighten.turning_map import (
     StraighteningField,
-    area_spacing,
     check_points,
-    map_cage,
     straightening_field,
     taken_back,
 )
@@ -38,11 +39,12 @@ Mask = NDArray[np.bool_]
 
 # Added to the seed for points that no check of the tuning has used.
 FRESH_SEED = 1000
-# Looks at new points. Where one shows harm, turning is taken back there, and the next looks anew.
+# Looks at new points. Where one shows harm, turning is taken back there, and the next looks anew at
+# what that changed; once that shows none, one looks at all that is turned.
 LOOKS = 12
-# In the first half of the looks vertices keep this part of their turning, as large faces hang on
+# In so many looks, near or at all, vertices keep this part of their turning, as large faces hang on
 # them; then none. A map's pieces are small, and are left alone at once.
-KEPT = 0.5
+KEPT, KEEPING = 0.5, 6
 # The ways to hand straightening to a baker, as fields and files name them.
 WAYS = ("map", "vertices", "cage")
 
@@ -51,7 +53,8 @@ WAYS = ("map", "vertices", "cage")
 class Straightening:
     """Straightening fields and what they change.
 
-    All outcomes are on the same points, never used for solving.
+    All outcomes are on the same points, never used for solving: new ones where one of the ways
+    turns rays and around, elsewhere those of the tuning's last check.
 
     Attributes
     ----------
@@ -72,7 +75,7 @@ class Straightening:
         Per way (`WAYS`), how many of these points are missed, overshot, folded, split or
         back-facing though they are not so through the tuned cage.
     looks : int
-        How many sets of points were looked at; what all but the last showed was taken back.
+        How many looks were at all that is turned; what all but the last showed was taken back.
     """
 
     share: Floats
@@ -96,7 +99,7 @@ class Straightening:
 
         With 95 % confidence, as `Assurance.bound`.
         """
-        return surface_bound(self.before.points, self.looks)
+        return surface_bound(self.before.every_point, self.looks)
 
     def outcome_of(self, way: str) -> Outcome:
         """Return what one of `WAYS` leaves.
@@ -152,7 +155,7 @@ class Straightening:
             "map_helps": self.helps("map"),
             "vertices_help": self.helps("vertices"),
             "cage_helps": self.helps("cage"),
-            "samples": len(self.before.points),
+            "samples": len(self.before.every_point),
             "harmed": self.harmed,
             "looks": self.looks,
             "table": self.table(),
@@ -181,23 +184,34 @@ def straighten(tuning: Tuning, *, progress: Progress = silent) -> Straightening:
         straightening_field(tuning, finer=False, progress=progress),
         moved_cage(tuning, field, progress=progress),
     )
-    for look in range(LOOKS):
-        progress("checking straightening", look, LOOKS)
-        points = _points(tuning, field, look)
+    low, looks, due = tuning.low, 0, np.ones(len(tuning.low.triangles), bool)
+    whole = True
+    for draw in itertools.count():
+        progress("checking straightening", looks, LOOKS)
+        looks += whole
+        turned = ways.turned(low)
+        near = triangles_around(low, turned if whole else turned & due, NEIGHBOUR_RINGS)
+        points = _points(tuning, field, draw, near)
         before, found, harmed = ways.cast(tuning, points)
-        if look == LOOKS - 1 or not any(rows.any() for rows in harmed.values()):
+        clean = not any(rows.any() for rows in harmed.values())
+        if whole and (clean or looks == LOOKS):
             break
-        ways = ways.taken_back(tuning, points, harmed, KEPT if 2 * look < LOOKS else 0.0)
+        whole, last = clean, ways
+        if not clean:
+            ways = ways.taken_back(tuning, points, harmed, KEPT if draw < KEEPING else 0.0)
+            due = ways.changed(low, last)
+    # Where nothing is turned all ways leave what the tuned cage leaves.
+    other = of_check(tuning, np.flatnonzero(~near[tuning.after.points.triangle]))
     progress("checking straightening", 1, 1)
     return Straightening(
         share=ways.vertices.share[tuning.low.position_id],
         field=ways.map,
-        before=before,
-        vertices=found["vertices"],
-        map=found["map"],
-        cage=found["cage"],
+        before=replace(before, rest=other),
+        vertices=replace(found["vertices"], rest=other),
+        map=replace(found["map"], rest=other),
+        cage=replace(found["cage"], rest=other),
         harmed={way: int(rows.sum()) for way, rows in harmed.items()},
-        looks=look + 1,
+        looks=looks,
     )
 
 
@@ -214,16 +228,15 @@ class _Ways:
     ) -> tuple[Outcome, dict[str, Outcome], dict[str, Mask]]:
         """Return what the tuned cage leaves, what each way leaves, and (N,) bool what it harms.
 
-        points : of the map's cut. Rays that are not turned differ by rounding alone; what that
-        changes is no harm of turning.
+        points : of the map's cut, wherever rays are turned and around. Rays that are not turned
+        differ by rounding alone; what that changes is no harm of turning.
         """
         low, fine, coarse = tuning.low, self.map, self.vertices
         whole = fine.refined.to_parent(points)
         before = outcome(tuning, tuning.cage, whole)
-        cages = [map_cage(field.refined, tuning.cage, field.share) for field in (fine, coarse)]
         found = {
-            "map": outcome(tuning, cages[0], points, refined=fine.refined),
-            "vertices": outcome(tuning, cages[1], whole, refined=coarse.refined),
+            "map": outcome(tuning, fine.cage(), points, refined=fine.refined),
+            "vertices": outcome(tuning, coarse.cage(), whole, refined=coarse.refined),
             "cage": outcome(tuning, self.cage.cage, whole),
         }
         turned = {
@@ -236,6 +249,27 @@ class _Ways:
             for way, x in found.items()
         }
         return before, found, harmed
+
+    def turned(self, low: LowPoly) -> Mask:
+        """Return (T,) bool: triangles of the low poly in which one of the ways turns rays."""
+        return self._where(low, self.map.share > 0, self.vertices.share > 0, self.cage.moved)
+
+    def changed(self, low: LowPoly, last: _Ways) -> Mask:
+        """Return (T,) bool: triangles in which a way turns rays otherwise than it did."""
+        return self._where(
+            low,
+            self.map.share != last.map.share,
+            self.vertices.share != last.vertices.share,
+            self.cage.share != last.cage.share,
+        )
+
+    def _where(self, low: LowPoly, of_map: Mask, of_vertices: Mask, of_cage: Mask) -> Mask:
+        """Return (T,) bool: triangles with marked positions of one of the ways."""
+        out = np.asarray(of_cage[low.welded].any(axis=1))
+        for field, mark in ((self.map, of_map), (self.vertices, of_vertices)):
+            cut = field.refined
+            out[cut.parent[mark[cut.low.welded].any(axis=1)]] = True
+        return out
 
     def taken_back(
         self, tuning: Tuning, points: SurfacePoints, harmed: dict[str, Mask], kept: float
@@ -252,12 +286,7 @@ class _Ways:
         return _Ways(fine, coarse, cage)
 
 
-def _points(tuning: Tuning, field: StraighteningField, look: int) -> SurfacePoints:
-    """Return points that nothing was made from, thicker where rays may turn."""
-    fine = field.refined.low
-    rest = np.setdiff1d(np.arange(len(fine.triangles)), field.pieces)
-    inside = check_points(tuning, field.cut, field.pieces, FRESH_SEED + look)
-    seed = tuning.settings.seed + FRESH_SEED + look
-    return join_points(
-        [inside, sample_points(fine, area_spacing(tuning), seed=seed, triangles=rest)]
-    )
+def _points(tuning: Tuning, field: StraighteningField, draw: int, near: Mask) -> SurfacePoints:
+    """Return points that nothing was made from, in the cut's pieces of some triangles."""
+    pieces = np.flatnonzero(near[field.cut.parent])
+    return check_points(tuning, field.cut, pieces, FRESH_SEED + draw)

@@ -29,11 +29,12 @@ from cagecheck.arrays.types import Floats
 from cagecheck.defects.kinds import Defect
 from cagecheck.defects.rule import part_sizes
 from cagecheck.meshes.edges import edge_pairs, edge_table
+from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.normals import normalised
 from cagecheck.progress import Progress, silent
 from cagecheck.rays.cage import Cage
 from cagecheck.rays.points import PointKind, SurfacePoints, join_points, sample_points
-from cagecheck.tuning.folds import check_shell
+from cagecheck.tuning.folds import check_prisms, check_shell
 from cagecheck.tuning.refine import Refined, refine
 from cagecheck.tuning.rings import NEIGHBOUR_RINGS, triangles_around
 from cagecheck.tuning.straighten.outcome import Outcome, outcome
@@ -80,6 +81,7 @@ class StraighteningField:
     cut : the finer cut that the checks draw points on; `refined` itself for a map.
     pieces : (M,) int64, triangles of `cut` that may be turned at all.
     inside : (P',) bool, vertices of the faces with skew; the others only lead up to them.
+    start : the tuned cage on `refined`; folded : (T',) bool, what of its shell is folded.
     before, after : the last check, on points in these pieces never used for solving.
     """
 
@@ -90,8 +92,14 @@ class StraighteningField:
     cut: Refined
     pieces: NDArray[np.int64]
     inside: Mask
+    start: Cage
+    folded: Mask
     before: Outcome
     after: Outcome
+
+    def cage(self) -> Cage:
+        """Return the tuned cage with its rays turned."""
+        return turned_cage(self.refined.low, self.start, self.share)
 
     def turns(self, points: SurfacePoints) -> Mask:
         """Return (N,) bool: points of ``refined.low`` whose rays are turned at all."""
@@ -121,7 +129,7 @@ def straightening_field(
     inside[fine.welded[asking[refined.parent]].ravel()] = True
     greatest = np.ones(fine.position_count)
     greatest[fine.welded[~near[refined.parent]].ravel()] = 0.0
-    start = map_cage(refined, tuning.cage, np.zeros(fine.position_count))
+    start = unturned_cage(refined, tuning.cage)
 
     def drawn(draw: int, of: NDArray[np.int64]) -> SurfacePoints:
         points = check_points(tuning, cut, of, FIELD_SEED + draw)
@@ -136,7 +144,8 @@ def straightening_field(
     share = np.full(fine.position_count, np.nan)
     for k in range(ROUNDS):
         progress("straightening", k, ROUNDS)
-        share, last = _without_folds(tuning, refined, greatest, inside, step, folded), share
+        last = share
+        share, cage = _without_folds(fine, start, greatest, inside, step, folded)
         due |= (share != last)[fine.welded].any(axis=1)
         whole = k in (0, ROUNDS - 1) or not due.any()
         near = np.zeros(len(low.triangles), bool)
@@ -144,7 +153,7 @@ def straightening_field(
         near = triangles_around(low, near, NEIGHBOUR_RINGS)
         points = drawn(1 + k, pieces if whole else pieces[near[cut.parent[pieces]]])
         before = outcome(tuning, start, points, refined=refined)
-        after = outcome(tuning, map_cage(refined, tuning.cage, share), points, refined=refined)
+        after = outcome(tuning, cage, points, refined=refined)
         if k == ROUNDS - 1:
             break
         # Points around only settle doubtful targets of the others.
@@ -157,7 +166,9 @@ def straightening_field(
         due[points.triangle[harmed]] = True
         tries += due
     progress("straightening", 1, 1)
-    return StraighteningField(refined, share, greatest, step, cut, pieces, inside, before, after)
+    return StraighteningField(
+        refined, share, greatest, step, cut, pieces, inside, start, folded, before, after
+    )
 
 
 def taken_back(
@@ -171,9 +182,8 @@ def taken_back(
     refined, greatest = field.refined, field.greatest.copy()
     at = np.unique(refined.low.welded[points.triangle])
     greatest[at] = np.minimum(greatest[at], kept * field.share[at])
-    start = map_cage(refined, tuning.cage, np.zeros_like(greatest))
-    folded = check_shell(refined.low, start).folded
-    share = _without_folds(tuning, refined, greatest, field.inside, field.step, folded)
+    fine, start = refined.low, field.start
+    share, _ = _without_folds(fine, start, greatest, field.inside, field.step, field.folded)
     return replace(field, share=share, greatest=greatest)
 
 
@@ -194,19 +204,22 @@ def _asking_triangles(tuning: Tuning) -> tuple[Mask, Mask]:
 
 
 def _without_folds(
-    tuning: Tuning, refined: Refined, greatest: Floats, inside: Mask, step: csr_array, folded: Mask
-) -> Floats:
-    """Return the field; lower `greatest` where its shell folds (and did not at 0) until it is not.
+    fine: LowPoly, start: Cage, greatest: Floats, inside: Mask, step: csr_array, folded: Mask
+) -> tuple[Floats, Cage]:
+    """Return the field and its cage; lower `greatest` where that folds (and did not at 0).
 
     The check of the shell is exact. Corners of a folded piece stay as the tuned cage has them.
     """
+    corners, flat = fine.positions[fine.triangles], fine.area <= 0
     while True:
         share = smallest_as_good(largest_within(greatest, step), inside, step)
-        fold = check_shell(refined.low, map_cage(refined, tuning.cage, share)).folded & ~folded
-        fold &= (share[refined.low.welded] > 0).any(axis=1)
-        if not fold.any():
-            return share
-        greatest[refined.low.welded[fold].ravel()] = 0.0
+        cage = turned_cage(fine, start, share)
+        rows = np.flatnonzero((share[fine.welded] > 0).any(axis=1) & ~folded)
+        shell = check_prisms(corners[rows], cage.displacement[rows], flat=flat[rows])
+        fold = rows[shell.folded]
+        if len(fold) == 0:
+            return share, cage
+        greatest[fine.welded[fold].ravel()] = 0.0
 
 
 def largest_within(greatest: Floats, step: csr_array) -> Floats:
@@ -268,16 +281,29 @@ def check_points(
 
 def map_cage(refined: Refined, cage: Cage, share: Floats) -> Cage:
     """Return the cage, on the finer low poly, whose rays the map turns."""
-    fine = refined.low
+    return turned_cage(refined.low, unturned_cage(refined, cage), share)
+
+
+def unturned_cage(refined: Refined, cage: Cage) -> Cage:
+    """Return a cage on a finer cut of its low poly."""
     moved = np.einsum("tvw,twk->tvk", refined.corner, cage.displacement[refined.parent])
     normal = np.einsum("tvw,twk->tvk", refined.corner, cage.normals[refined.parent])
     length = np.linalg.norm(moved, axis=2, keepdims=True)
     own = normalised(normal.reshape(-1, 3)).reshape(normal.shape)
     along = np.divide(moved, length, out=own, where=length > 0)
-    out = turned(along, fine.face_normals, share[fine.welded])
-    return Cage(
-        length * out, normalised(out.reshape(-1, 3)).reshape(out.shape), "straightening map"
-    )
+    return Cage(length * along, along, "straightening map")
+
+
+def turned_cage(fine: LowPoly, start: Cage, share: Floats) -> Cage:
+    """Return an unturned cage of a finer low poly with its rays turned by (P',) shares."""
+    corner = share[fine.welded]
+    rows = np.flatnonzero((corner > 0).any(axis=1))
+    length = np.linalg.norm(start.displacement[rows], axis=2, keepdims=True)
+    out = turned(start.normals[rows], fine.face_normals[rows], corner[rows])
+    displacement, normals = start.displacement.copy(), start.normals.copy()
+    displacement[rows] = length * out
+    normals[rows] = normalised(out.reshape(-1, 3)).reshape(out.shape)
+    return replace(start, displacement=displacement, normals=normals)
 
 
 def _cap_edges(before: Outcome, greatest: Floats) -> None:
