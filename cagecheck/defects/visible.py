@@ -101,12 +101,14 @@ def find_ideal(
     low, points, rays, targets = matcher.low, cast.points, cast.rays, cast.targets
     shading = shading or matcher.shading
     own = _places(cast.layers, targets.layer).shaded(shading, rays)
-    straight = straight_directions(low, points)
     aside, height = np.empty(len(points)), np.empty(len(points))
+    averaged = low.corner_rays
 
     def split(begin: int, end: int) -> None:
-        here = slice(begin, end)
-        _split_up(rays.direction[here], straight[here], targets.t[here], aside[here], height[here])
+        _split_up(
+            begin, end, low.face_normals, averaged, points.triangle, points.barycentric,
+            points.kind, rays.direction, targets.t, aside, height,
+        )  # fmt: skip
 
     in_blocks(len(points), split)
     per_unit = texels_everywhere(low, points, map_size, thresholds or Thresholds())
@@ -115,7 +117,8 @@ def find_ideal(
     asked = np.flatnonzero(has_partner & ~met)
     if len(asked) == 0:
         return Ideal(own, met)
-    along = Rays(rays.origin[asked], straight[asked], rays.start[asked])
+    straight = straight_directions(low, points.take(asked))
+    along = Rays(np.take(rays.origin, asked, axis=0), straight, rays.start[asked])
     place = _met_straight(matcher, cast, along, asked, aside[asked], height[asked], depth)
     found = place.face >= 0
     own[asked[found]] = place.shaded(shading, along)[found]
@@ -220,34 +223,34 @@ def straight_directions(low: LowPoly, points: SurfacePoints) -> Floats:
     out, averaged = np.empty((len(points), 3)), low.corner_rays
 
     def look(begin: int, end: int) -> None:
-        here = slice(begin, end)
-        _straight(
-            low.face_normals, averaged, points.triangle[here], points.barycentric[here],
-            points.kind[here], out[here],
-        )  # fmt: skip
+        for_points = points.triangle, points.barycentric, points.kind
+        _look_straight(begin, end, low.face_normals, averaged, *for_points, out)
 
     in_blocks(len(points), look)
     return out
 
 
 @njit(cache=True, nogil=True)
+def _look_straight(
+    begin: int, end: int, face_normals: Floats, averaged: Floats, triangle: Ints,
+    barycentric: Floats, kind: NDArray[np.uint8], out: Floats,
+) -> None:  # fmt: skip
+    for i in range(begin, end):
+        store(out, i, _straight(face_normals, averaged, triangle[i], row(barycentric, i), kind[i]))
+
+
+@njit(cache=True, nogil=True)
 def _straight(
-    face_normals: Floats,
-    corner_rays: Floats,
-    triangle: Ints,
-    barycentric: Floats,
-    kind: NDArray[np.uint8],
-    out: Floats,
-) -> None:
-    for i in range(len(out)):
-        f = triangle[i]
-        normal = row(face_normals, f)
-        flat = normal[0] == 0.0 and normal[1] == 0.0 and normal[2] == 0.0
-        if flat or kind[i] == _EDGE or kind[i] == _VERTEX:
-            between = blend(*corners(corner_rays, f), row(barycentric, i))
-            if between[0] != 0.0 or between[1] != 0.0 or between[2] != 0.0:
-                normal = unit(between)
-        store(out, i, normal)
+    face_normals: Floats, averaged: Floats, f: int, barycentric: Vector, kind: int
+) -> Vector:
+    """Return the straight direction at a point of triangle f; averaged : (T, 3, 3)."""
+    normal = row(face_normals, f)
+    flat = normal[0] == 0.0 and normal[1] == 0.0 and normal[2] == 0.0
+    if flat or kind in (_EDGE, _VERTEX):
+        between = blend(*corners(averaged, f), barycentric)
+        if between[0] != 0.0 or between[1] != 0.0 or between[2] != 0.0:
+            normal = unit(between)
+    return normal
 
 
 def texels_everywhere(
@@ -304,11 +307,31 @@ class _Place:
 
 def _places(layers: Layers, layer: NDArray[np.int64]) -> _Place:
     """Return the places of crossings (N,), one of each ray or `NO_LAYER`."""
-    n, met = len(layer), layer != NO_LAYER
-    out = _Place(np.full(n, -1, np.int32), np.full(n, np.nan), np.ones(n, bool))
-    for mine, values in ((out.face, layers.face), (out.t, layers.t), (out.front, layers.front)):
-        mine[met] = values[layer[met]]
+    n = len(layer)
+    out = _Place(np.empty(n, np.int32), np.empty(n), np.empty(n, bool))
+
+    def place(begin: int, end: int) -> None:
+        here = slice(begin, end)
+        _take_places(
+            layer[here], layers.face, layers.t, layers.front, out.face[here], out.t[here],
+            out.front[here],
+        )  # fmt: skip
+
+    in_blocks(n, place)
     return out
+
+
+@njit(cache=True, nogil=True)
+def _take_places(
+    layer: NDArray[np.int64], face: Ints, t: Floats, front: NDArray[np.bool_], out_face: Ints,
+    out_t: Floats, out_front: NDArray[np.bool_],
+) -> None:  # fmt: skip
+    for i in range(len(layer)):
+        k = layer[i]
+        met = k != NO_LAYER
+        out_face[i] = face[k] if met else -1
+        out_t[i] = t[k] if met else np.nan
+        out_front[i] = front[k] if met else True
 
 
 def _met_straight(
@@ -386,11 +409,14 @@ def _same_sheet(
 
 @njit(cache=True, nogil=True)
 def _split_up(
-    direction: Floats, straight: Floats, t: Floats, aside: Floats, height: Floats
-) -> None:
+    begin: int, end: int, face_normals: Floats, averaged: Floats, triangle: Ints,
+    barycentric: Floats, kind: NDArray[np.uint8], direction: Floats, t: Floats, aside: Floats,
+    height: Floats,
+) -> None:  # fmt: skip
     """Write how far aside of the straight ray targets lie, and how high above the point."""
-    for i in range(len(t)):
-        ray, up = row(direction, i), row(straight, i)
+    for i in range(begin, end):
+        ray = row(direction, i)
+        up = _straight(face_normals, averaged, triangle[i], row(barycentric, i), kind[i])
         cosine = dot(ray, up)
         across = moved(ray, -cosine, up)
         aside[i] = abs(t[i]) * np.sqrt(dot(across, across))

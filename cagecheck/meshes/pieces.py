@@ -84,16 +84,19 @@ def scattered(
     """
     area = np.empty(len(triangles))
     triangle_areas(positions, triangles, area)
-    order = np.argsort(label, kind="stable")
-    total = np.cumsum(area[order])
-    bounds = np.searchsorted(label[order], np.arange(labels + 1))
+    order = None
+    if (label[1:] < label[:-1]).any():  # most files hold one part after the other
+        order = np.argsort(label, kind="stable")
+        area, label = area[order], label[order]
+    total = np.cumsum(area)
+    bounds = np.searchsorted(label, np.arange(labels + 1))
     before = np.concatenate([[0.0], total])[bounds]
     size = np.diff(before)
     asked = np.flatnonzero(size > 0)
     share = (np.arange(each) + rng.uniform(size=(len(asked), each))) / each
     row = np.searchsorted(total, before[asked, None] + share * size[asked, None], side="right")
     row = np.clip(row, bounds[asked, None], bounds[asked + 1, None] - 1)
-    face = order[row.ravel()].astype(np.int32)
+    face = row.ravel().astype(np.int32) if order is None else order[row.ravel()].astype(np.int32)
     root, w = np.sqrt(rng.uniform(size=len(face))), rng.uniform(size=len(face))
     weights = np.stack([1 - root, root * (1 - w), root * w], axis=1)
     corner = positions[triangles[face]].astype(np.float64)

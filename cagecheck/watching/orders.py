@@ -15,7 +15,8 @@ class Order:
 
     number : of the order. stage : an empty folder for what is written; home : where the result
     goes from there, None where it stays. page : write a page at
-    once; result : write all files of a result; preview : draw it.
+    once; result : write all files of a result; preview : draw it. early : begun while the files may
+    still be written to; nothing is told before it is `Wanted`.
     """
 
     number: int
@@ -24,6 +25,14 @@ class Order:
     page: bool
     result: bool
     preview: bool
+    early: bool = False
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """An early order is wanted after all: the files stayed as they were when it was given."""
+
+    number: int
 
 
 @dataclass(frozen=True)

@@ -14,7 +14,7 @@ from typing import Any
 
 import cagecheck
 from cagecheck.watching.bake import Bake
-from cagecheck.watching.orders import Done, Order
+from cagecheck.watching.orders import Done, Order, Wanted
 
 
 class Remote:
@@ -44,6 +44,10 @@ class Remote:
     def order(self, order: Order) -> None:
         """Have a round done; one that is being done is given up."""
         self._send(order)
+
+    def want(self, number: int) -> None:
+        """Have an early order told."""
+        self._send(Wanted(number))
 
     def heard(self, seconds: float) -> Done | None:
         """Return what became of an order, waiting so long at most; None for nothing.

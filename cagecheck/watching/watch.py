@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING
 
 from cagecheck.errors import InputError
 from cagecheck.files import OutputFolder, Stamp, refuse_existing, refuse_results, replace_file
+from cagecheck.formats.references import data_files
 from cagecheck.staging import new_folder, recover
 from cagecheck.watching.bake import Bake
 from cagecheck.watching.contents import stamps
@@ -34,7 +35,7 @@ if TYPE_CHECKING:
 
 # Files are left alone until nobody has written to them for so long. Exporters write without pauses
 # of this length (common practice, no source); where one does pause, the reader says that the file
-# is cut off, and the rest of it begins the next round.
+# is cut off, and the rest of it begins the next round. Meanwhile the round is begun and kept quiet.
 QUIET_SECONDS = 0.25
 # How often events and the predicting process are asked.
 TICK_SECONDS = 0.04
@@ -107,6 +108,7 @@ class Watch:
         self._server: PageServer | None = None
         self._number = self._rounds = 0
         self._ordered: dict[Path, Stamp] = {}
+        self._early: dict[Path, Stamp] | None = None
         self._moved: float | None = None
         self._since: float | None = None
         self._last: News | None = None
@@ -157,6 +159,8 @@ class Watch:
             elif self._moved is not None and now - self._moved >= QUIET_SECONDS:
                 self._moved = None
                 yield from self._order()
+            elif self._moved is not None:
+                self._begin_early()
 
     def stop(self) -> None:
         """End the iteration; may be called from another thread."""
@@ -180,15 +184,37 @@ class Watch:
             words = f"{saved_words(saved)} saved; no bake depends on it"
             yield self._said(News("unchanged", words, self._rounds))
             return
+        if self._early == now:
+            self._remote.want(self._number)
+        else:
+            self._send(early=False)
+        self._early = None
+        words = f"{saved_words(saved)} saved; predicting" if before else "predicting"
+        yield self._said(News("started", words, self._rounds + 1, tuple(saved)))
+
+    def _begin_early(self) -> None:
+        """Have a round begun before the files have been left alone for long enough.
+
+        Mostly they stay as they are. Nobody hears of it unless they do. A high poly that is being
+        written is let alone: the scene there is would be given up for half a file.
+        """
+        data = self.bake.data()
+        now = stamps([*data, *self.bake.materials()])
+        saved = {path for path in data if now[path] != self._ordered.get(path)}
+        if now == self._early or not saved or any(now[path] is None for path in data):
+            return
+        if saved.isdisjoint([self.bake.high, *data_files(self.bake.high)]):
+            self._early = now
+            self._send(early=True)
+
+    def _send(self, *, early: bool) -> None:
         self._number += 1
         stage = self._stage / str(self._number)
         stage.mkdir()
         self._remote.order(
             Order(self._number, stage, self.out, self._server is not None, self._folder is not None,
-                  self.preview is not None)
+                  self.preview is not None, early)
         )  # fmt: skip
-        words = f"{saved_words(saved)} saved; predicting" if before else "predicting"
-        yield self._said(News("started", words, self._rounds + 1, tuple(saved)))
 
     def _hear(self, done: Done) -> Iterator[News]:
         """Tell what became of an order."""
@@ -266,6 +292,7 @@ class Watch:
         """Start another process to predict when the one there was has ended by itself."""
         self._remote.close()
         self._remote = Remote(self.bake)
+        self._early = None
         return self._wait(
             "the process that predicts was ended from outside; often there is too little memory. "
             "The next save begins anew."

@@ -27,7 +27,7 @@ from cagecheck.report.page import write_page
 from cagecheck.report.thin import KeptThin
 from cagecheck.watching.bake import Bake
 from cagecheck.watching.changes import round_words
-from cagecheck.watching.orders import PREVIEW, QUICK_PAGE, RESULT, Done, Order
+from cagecheck.watching.orders import PREVIEW, QUICK_PAGE, RESULT, Done, Order, Wanted
 from cagecheck.watching.rounds import Rounds
 
 
@@ -43,7 +43,8 @@ class Worker:
         self.thin = KeptThin()
         self._out = out
         self._orders: queue.Queue[Order] = queue.Queue()
-        self._newest = 0
+        self._newest = self._wanted = 0
+        self._news = threading.Condition()
         # What was told last, to say what changed since; not the prediction itself, whose scene
         # takes the memory that the next one needs.
         self._told: Placed | None = None
@@ -54,11 +55,20 @@ class Worker:
         """Take orders until the watch is gone; then this process ends, whatever it is doing."""
         try:
             while True:
-                order = pickle.load(source)
-                self._newest = order.number
-                self._orders.put(order)
+                self._take(pickle.load(source))
         except (EOFError, OSError, pickle.UnpicklingError):
             os._exit(0)
+
+    def _take(self, heard: Order | Wanted) -> None:
+        with self._news:
+            if isinstance(heard, Wanted):
+                self._wanted = heard.number
+            else:
+                self._newest = heard.number
+                if not heard.early:
+                    self._wanted = heard.number
+                self._orders.put(heard)
+            self._news.notify_all()
 
     def run(self) -> None:
         """Do orders for ever."""
@@ -75,15 +85,16 @@ class Worker:
                 raise Abandoned
 
         try:
-            self._round(order, progress)
+            try:
+                self._round(order, progress)
+            except InputError as error:
+                self._tell(Done(order.number, "refused", str(error)))
+            except MemoryError:
+                self._tell(Done(order.number, "refused", "this needs more memory than there is."))
+            except Exception:
+                self._tell(Done(order.number, "broken", traceback.format_exc()))
         except Abandoned:
             return
-        except InputError as error:
-            self._tell(Done(order.number, "refused", str(error)))
-        except MemoryError:
-            self._tell(Done(order.number, "refused", "this needs more memory than there is."))
-        except Exception:
-            self._tell(Done(order.number, "broken", traceback.format_exc()))
 
     def _round(self, order: Order, progress: Any) -> None:
         changed = self.rounds.changed()
@@ -108,9 +119,10 @@ class Worker:
         placed = read_placed(result)
         words = round_words(self._told, placed, result)
         changed, document = tuple(self._changed), prediction_document(result)
+        self._await_wanted(order.number)
         self._told, self._is_told = placed, True
         self._changed.clear()
-        self._tell(Done(order.number, "predicted", words, changed, document))
+        self._send(Done(order.number, "predicted", words, changed, document))
 
     def _write(self, order: Order, result: Prediction, progress: Any) -> None:
         bake, files = self.rounds.bake, []
@@ -126,7 +138,18 @@ class Worker:
             write_preview(result, order.stage / PREVIEW, progress=progress)
         self._tell(Done(order.number, "finished", files=tuple(files)))
 
+    def _await_wanted(self, number: int) -> None:
+        """Wait until the files are known to stay as they are, or another order is given."""
+        with self._news:
+            self._news.wait_for(lambda: self._wanted == number or self._newest != number)
+            if self._wanted != number:
+                raise Abandoned
+
     def _tell(self, done: Done) -> None:
+        self._await_wanted(done.number)
+        self._send(done)
+
+    def _send(self, done: Done) -> None:
         try:
             pickle.dump(done, self._out)
             self._out.flush()

@@ -20,7 +20,7 @@ from tests.scenes.shapes import plane_high, plane_low
 @pytest.mark.parametrize(("covered", "cover"), [(2, None), (3, 1)])
 @pytest.mark.parametrize("raised", [0, 4])
 def test_a_part_covers_what_it_covers_more_than_half_of(
-    monkeypatch: pytest.MonkeyPatch, covered: int, cover: int | None, raised: int
+    covered: int, cover: int | None, raised: int
 ) -> None:
     """Four points of part 0 at height 0.2, `covered` of them below a crossing of part 1 at 0.3.
 
@@ -33,16 +33,13 @@ def test_a_part_covers_what_it_covers_more_than_half_of(
     scan: Any = SimpleNamespace(
         unseen=SimpleNamespace(
             points=SimpleNamespace(position=origin + 0.2 * up, face=np.zeros(4, np.int32)),
-            low_triangle=np.zeros(4, np.int32),
+            below=np.arange(4),
         ),
-        low=None,
-        points=None,
         rays=Rays(origin, up, np.where(np.arange(4) < raised, 0.1, 0.5)),
         findings=SimpleNamespace(recorded=recorded),
         layers=SimpleNamespace(t=np.array([0.3, 0.3]), face=np.array([1, 0])),
         surface=SimpleNamespace(triangle_part=np.array([0, 1], np.int32)),
     )
-    monkeypatch.setattr(causes, "rays_below", lambda *_: np.arange(4))
     group: Any = SimpleNamespace(samples=np.arange(4))
     assert causes._what_hides(scan, [group]) == [(raised / 4, cover)]
     # A crossing below a point covers nothing, nor does the point's own part.

@@ -53,7 +53,7 @@ def test_a_file_that_is_written_in_pieces_is_read_once_it_is_whole(
     running: Follower, folder: Path
 ) -> None:
     text = low_text(lift=0.2, side=12)
-    third = len(text) // 3
+    third, told = len(text) // 3, len(running.heard)
     with (folder / "low.obj").open("w") as stream:
         for k in range(3):
             stream.write(text[k * third : len(text) if k == 2 else (k + 1) * third])
@@ -61,6 +61,8 @@ def test_a_file_that_is_written_in_pieces_is_read_once_it_is_whole(
             time.sleep(0.6 * QUIET_SECONDS)
     news = running.next("round")
     assert news.document["low"]["faces"] == 144
+    # What was begun with half a file is given up, and nobody hears of it.
+    assert [x.kind for x in running.heard[told:]] == ["started", "round"]
     running.next("written")
     assert contents(folder / "out") == fresh(folder, "fresh-pieces")
 
@@ -95,6 +97,21 @@ def test_a_file_that_is_gone_is_waited_for(running: Follower, folder: Path) -> N
     news = running.next("round", "unchanged")
     assert news.kind == "unchanged" and "same content" in news.words
     assert kept != (folder / "low.obj").read_text()
+
+
+def test_a_round_that_was_begun_with_other_content_counts_for_nothing(
+    running: Follower, folder: Path
+) -> None:
+    """Two saves one after the other: the change is told against the round before both."""
+    running.quiet()
+    before, told = running.watch.bake.low.read_text(), len(running.heard)
+    put(folder / "low.obj", low_text(lift=0.0))
+    time.sleep(0.7 * QUIET_SECONDS)
+    put(folder / "low.obj", before + "# saved again\n")
+    news = running.next("round")
+    assert "nothing changed" in news.words
+    assert [x.kind for x in running.heard[told:]] == ["started", "round"]
+    running.next("written")
 
 
 def test_two_files_saved_together_are_one_round(running: Follower, folder: Path) -> None:
