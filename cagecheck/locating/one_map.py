@@ -58,7 +58,9 @@ from cagecheck.locating.ray_directions import ToldDirections, directions_fault, 
 from cagecheck.locating.read_maps import UNIT_SHARE, BakedMap, unit_share
 from cagecheck.locating.resampling import lattice
 from cagecheck.locating.sharpness import scaled_fault, softness_fault
+from cagecheck.locating.smeared_layers import mark_smeared
 from cagecheck.locating.texel_samples import ToldSamples, told_samples
+from cagecheck.locating.undetermined import leave_undetermined
 from cagecheck.locating.variants import Variants
 from cagecheck.maps.encode import TangentBasis
 from cagecheck.maps.pad import needed_padding
@@ -417,6 +419,7 @@ def _compared(
     view = compare_tile(
         baker, reading.straight, upright, basis, reading.tile, rule, progress=progress
     )
+    leave_undetermined(view, baker.low, baker.cage)
     if look.empty is not None:
         empty = _upright(mask_over_tile(look.empty, view.size), reading) & (view.triangle >= 0)
         view.fault[empty & (view.fault != Fault.CLEAN)] = Fault.MISSED
@@ -437,6 +440,7 @@ def _compared(
         stored[wrong] = reading.straight(upright[wrong])
         mild = explained_by_filtering(view, wanted, stored, rule.base_degrees)
         view.fault[mild] = Fault.CLEAN
+        mark_smeared(view, baker, basis, wanted, stored, rule.base_degrees)
     patterns = explain_patterns(view, upright, progress=progress)
     if wanted is not None and stored is not None:
         painted = painted_over(patterns.fault, wanted, stored)
