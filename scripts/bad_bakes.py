@@ -37,7 +37,7 @@ from cagecheck.locating.read_maps import BakedMap
 from cagecheck.meshes.mesh import Mesh, Surface, join_meshes, mesh_from_polygons
 from cagecheck.rays.scene import Scene
 from scripts.fetch_open_meshes import cache_folder
-from tests.bad_bakes.bake import TILES, Settings, low_set
+from tests.bad_bakes.bake import Settings, low_set
 from tests.bad_bakes.beside import BESIDE
 from tests.bad_bakes.combined import COMBINED
 from tests.bad_bakes.faults import CAUSES, CLEAN, MIXED, Cause, Kitchen, Picture, Trial

@@ -39,7 +39,7 @@ MILDEST = 1.5
 LEAST_REACH, REACH_SHARE = 8, 1 / 64
 SHIFT_TEXELS = 2000
 # The picture is cut into so many cells each way; those with enough texels say whether a shift mends
-# them. A few are worse for another fault that lies there.
+# them. A little may be lost beside what is won, for another fault that lies there.
 CELLS, LEAST_IN_CELL, CELL_GAIN, MOST_WORSE = 8, 100, 0.02, 0.1
 # Scatter all over is averaged out over this many texels each way before the map is read.
 NOISE_WINDOW = 5
@@ -131,13 +131,37 @@ def _slope_ratio(stored: NDArray[np.float32], wanted: Floats, reading: Reading) 
 
 
 def _scaled(shares: NDArray[np.float32], reading: Reading, factor: float) -> NDArray[np.float32]:
-    """Return values whose slopes are multiplied, as unit vectors again."""
-    x, y, _ = reading.channels
+    """Return values whose slopes are multiplied, as unit vectors again.
+
+    Where making a map stronger took a channel to the end of its range, the lean that was cut off is
+    what blue, which a slider leaves alone, lacks to unit length.
+    """
+    x, y, z = reading.channels
     n = shares * np.float32(2) - np.float32(1)
+    cut = np.abs(n[..., [x, y]]) >= 1
     n[..., [x, y]] *= np.float32(factor)
+    at = np.nonzero(cut.any(axis=-1)) if factor < 1 else ()
+    if at and len(at[0]):
+        vectors = n[at]
+        vectors[:, [x, y]] = _uncut(vectors[:, [x, y]], vectors[:, z], cut[at])
+        n[at] = vectors
     length = np.sqrt(np.einsum("...i,...i->...", n, n))[..., None]
     n = np.divide(n, length, out=np.zeros_like(n), where=length > 0)
     return ((n + 1) / 2).astype(np.float32)
+
+
+def _uncut(
+    lean: NDArray[np.float32], height: NDArray[np.float32], cut: NDArray[np.bool_]
+) -> NDArray[np.float32]:
+    """Return (N, 2) leans whose cut components are long enough for unit length, or as they were.
+
+    lean, cut : (N, 2); height : (N,) the third component.
+    """
+    square = lean * lean
+    wanted = 1 - height * height - np.where(cut, 0, square).sum(axis=1)
+    had = np.where(cut, square, 0).sum(axis=1)
+    longer = np.sqrt(np.maximum(wanted / had, 1))
+    return np.where(cut, lean * longer[:, None], lean)
 
 
 def without_shift(
@@ -175,10 +199,11 @@ def _all_over(
     """Tell whether a shift mends the picture nearly wherever it changes it.
 
     A picture that was moved is mended everywhere; where surface was moved instead, islands that lie
-    another way in the picture become worse.
+    another way in the picture become worse. What fits neither way says little: all that is lost is
+    held against all that is won.
     """
     cell = sample.y // (sample.size // CELLS + 1) * CELLS + sample.x // (sample.size // CELLS + 1)
-    better = worse = 0
+    better = worse = 0.0
     for number in np.unique(cell):
         mine = cell == number
         here = replace(
@@ -190,8 +215,8 @@ def _all_over(
         gain = agreement_at(after[here.y, here.x], here, reading) - agreement_at(
             before[here.y, here.x], here, reading
         )
-        better += gain > CELL_GAIN
-        worse += gain < -CELL_GAIN
+        better += max(gain - CELL_GAIN, 0.0)
+        worse += max(-gain - CELL_GAIN, 0.0)
     return better > 0 and worse <= MOST_WORSE * better
 
 

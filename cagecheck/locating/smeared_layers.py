@@ -44,9 +44,10 @@ def mark_smeared(
 ) -> None:
     """Tell texels that show a mixture of what the assumed bake records around them.
 
-    Those are asked that nothing explains, and those that a layer below does. Where the bake recorded the right surface at the texel itself it is clean, since only what lies
-    beside it bled in; elsewhere it has the fault of the layer that was recorded. wanted, stored :
-    (H, W, 3) unit normals as the map should hold them and as it does. The rule is that of
+    Those are asked that nothing explains, and those that a layer below does. Where the bake
+    recorded the right surface at the texel itself it is clean, since only what lies beside it bled
+    in; elsewhere it has the fault of the layer that was recorded. wanted, stored : (H, W, 3) unit
+    normals as the map should hold them and as it does. The rule is that of
     `explained_by_enlarging`.
     """
     asked = np.isin(view.fault, MIXED_AS)

@@ -342,7 +342,9 @@ class Oven:
             going, face, distance = (a[face >= 0] for a in (going, face, distance))
             height = at[going] - distance
             p = target.high.position[target.high.face[face]]
-            front = (np.cross(p[:, 1] - p[:, 0], p[:, 2] - p[:, 0]) * outward[going]).sum(axis=1) > 0
+            front = (np.cross(p[:, 1] - p[:, 0], p[:, 2] - p[:, 0]) * outward[going]).sum(
+                axis=1
+            ) > 0
             nearer = front & (np.abs(height) < np.abs(nearest[going]))
             nearest[going[nearer]] = height[nearer]
             at[going] = height - step
