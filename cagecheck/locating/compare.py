@@ -27,7 +27,7 @@ from cagecheck.defects.kinds import Trouble
 from cagecheck.locating.goals import Goals, block_goals, some_rays
 from cagecheck.loops import njit
 from cagecheck.maps.encode import TangentBasis
-from cagecheck.maps.texels import Choice, TexelPoints, texel_blocks, texel_points
+from cagecheck.maps.texels import BlockChoice, Choice, TexelPoints, texel_blocks, texel_points
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.predicting.maps.bake import Baker, on_all_cores
 from cagecheck.progress import Progress, silent
@@ -219,7 +219,7 @@ def compare_tile(
     basis : frames of the map, or None for an object-space map.
     """
     size = values.shape[0]
-    view = _empty_view(tile, size, rule)
+    view = _empty_view(tile, size, rule, baker.scene.threads)
     every = max(covered_texels(baker.low, tile, size) // MOST_VOTERS, 1)
 
     def work(block: TexelPoints) -> tuple[Floats, int]:
@@ -250,21 +250,27 @@ def one_in(every: int, x: Ints, y: Ints) -> NDArray[np.bool_]:
     return picked
 
 
-def _empty_view(tile: int, size: int, rule: CompareRule) -> TileView:
+def _empty_view(tile: int, size: int, rule: CompareRule, threads: int = 1) -> TileView:
     shape = (size, size)
+    kinds: dict[str, tuple[type, float]] = {
+        "triangle": (np.int32, -1), "fault": (np.uint8, Fault.CLEAN), "angle": (np.float32, np.nan),
+        "gap": (np.float32, np.nan), "other": (np.int32, -1), "target": (np.float32, np.nan),
+    }  # fmt: skip
+    filled: dict[str, Any] = {name: np.empty(shape, kind) for name, (kind, _) in kinds.items()}
+
+    def work(name: str) -> None:
+        filled[name].fill(kinds[name][1])
+
+    for _ in on_all_cores(work, kinds, threads):
+        pass
     return TileView(
         tile=tile,
         size=size,
         shown=np.zeros((*shape, 3), np.float32),
         expected=np.zeros((*shape, 3), np.float32),
-        triangle=np.full(shape, -1, np.int32),
-        fault=np.full(shape, Fault.CLEAN, np.uint8),
-        angle=np.full(shape, np.nan, np.float32),
-        gap=np.full(shape, np.nan, np.float32),
-        other=np.full(shape, -1, np.int32),
-        target=np.full(shape, np.nan, np.float32),
         start=np.zeros(shape, np.float32),
         votes=OffsetVotes(rule.largest_share, np.zeros(VOTE_BINS + 2), 0),
+        **filled,
     )
 
 
@@ -602,14 +608,20 @@ def chosen_points(
     low: LowPoly, tile: int, chosen: NDArray[np.bool_]
 ) -> tuple[SurfacePoints, Ints, Ints]:
     """Return the surface points of the chosen texels of a tile, and their columns and rows."""
-    return picked_points(low, tile, chosen.shape[0], lambda x, y: chosen[y, x])
+    return picked_points(
+        low, tile, chosen.shape[0], lambda x, y: chosen[y, x],
+        lambda rows, columns: bool(chosen[rows, columns].any()),
+    )  # fmt: skip
 
 
 def picked_points(
-    low: LowPoly, tile: int, size: int, chosen: Choice
+    low: LowPoly, tile: int, size: int, chosen: Choice, wanted: BlockChoice | None = None
 ) -> tuple[SurfacePoints, Ints, Ints]:
-    """Return what `chosen_points` does, of texels that are chosen by their columns and rows."""
-    blocks = texel_blocks(low, size, tile, chosen=chosen)
+    """Return what `chosen_points` does, of texels that are chosen by their columns and rows.
+
+    wanted : tells which blocks hold any of them.
+    """
+    blocks = texel_blocks(low, size, tile, chosen=chosen, wanted=wanted)
     kept = [(block.points, block.x, block.y) for block in blocks]
     if not kept:
         none = texel_points(low, 8, tile)

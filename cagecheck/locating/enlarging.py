@@ -193,16 +193,14 @@ def as_stored(
     """
     if basis is None:
         return view.expected
-    out = np.zeros_like(view.expected)
+    # Pages of zeros that nothing is written to cost nothing.
+    out = np.zeros(view.expected.shape, np.float32)
 
-    def asked(x: Ints, y: Ints) -> NDArray[np.bool_]:
-        assert near is not None
-        left, top = max(int(x.min()) - 2, 0), max(int(y.min()) - 2, 0)
-        some = near[top : int(y.max()) + 3, left : int(x.max()) + 3].any()
-        return np.full(len(x), bool(some))
+    def asked(rows: slice, columns: slice) -> bool:
+        top, left = max(rows.start - 2, 0), max(columns.start - 2, 0)
+        return near is None or bool(near[top : rows.stop + 2, left : columns.stop + 2].any())
 
-    chosen = None if near is None else asked
-    for block in texel_blocks(baker.low, view.size, view.tile, chosen=chosen):
+    for block in texel_blocks(baker.low, view.size, view.tile, wanted=asked):
         points, world = block.points, view.expected[block.y, block.x].astype(np.float64)
         out[block.y, block.x] = basis.encode(points.triangle, points.barycentric, world)
     return out
