@@ -13,6 +13,7 @@ from scipy.ndimage import uniform_filter
 
 from cagecheck.arrays.types import Floats
 from cagecheck.locating.conventions import (
+    LEAST_AGREEMENT,
     LEAST_GAIN,
     SURE_AGREEMENT,
     ConventionFault,
@@ -39,7 +40,7 @@ MILDEST = 1.5
 LEAST_REACH, REACH_SHARE = 8, 1 / 64
 SHIFT_TEXELS = 2000
 # The picture is cut into so many cells each way; those with enough texels say whether a shift mends
-# them. A little may be lost beside what is won, for another fault that lies there.
+# them. A few are worse for another fault that lies there.
 CELLS, LEAST_IN_CELL, CELL_GAIN, MOST_WORSE = 8, 100, 0.02, 0.1
 # Scatter all over is averaged out over this many texels each way before the map is read.
 NOISE_WINDOW = 5
@@ -138,12 +139,12 @@ def _scaled(shares: NDArray[np.float32], reading: Reading, factor: float) -> NDA
     """
     x, y, z = reading.channels
     n = shares * np.float32(2) - np.float32(1)
-    cut = np.abs(n[..., [x, y]]) >= 1
+    at = np.nonzero((np.abs(n[..., x]) >= 1) | (np.abs(n[..., y]) >= 1))
+    cut = np.abs(n[at][:, [x, y]]) >= 1
     n[..., [x, y]] *= np.float32(factor)
-    at = np.nonzero(cut.any(axis=-1)) if factor < 1 else ()
-    if at and len(at[0]):
+    if factor < 1:
         vectors = n[at]
-        vectors[:, [x, y]] = _uncut(vectors[:, [x, y]], vectors[:, z], cut[at])
+        vectors[:, [x, y]] = _uncut(vectors[:, [x, y]], vectors[:, z], cut)
         n[at] = vectors
     length = np.sqrt(np.einsum("...i,...i->...", n, n))[..., None]
     n = np.divide(n, length, out=np.zeros_like(n), where=length > 0)
@@ -199,11 +200,10 @@ def _all_over(
     """Tell whether a shift mends the picture nearly wherever it changes it.
 
     A picture that was moved is mended everywhere; where surface was moved instead, islands that lie
-    another way in the picture become worse. What fits neither way says little: all that is lost is
-    held against all that is won.
+    another way in the picture become worse. What fitted nothing before cannot.
     """
     cell = sample.y // (sample.size // CELLS + 1) * CELLS + sample.x // (sample.size // CELLS + 1)
-    better = worse = 0.0
+    better = worse = 0
     for number in np.unique(cell):
         mine = cell == number
         here = replace(
@@ -212,11 +212,10 @@ def _all_over(
         )  # fmt: skip
         if len(here) < LEAST_IN_CELL:
             continue
-        gain = agreement_at(after[here.y, here.x], here, reading) - agreement_at(
-            before[here.y, here.x], here, reading
-        )
-        better += max(gain - CELL_GAIN, 0.0)
-        worse += max(-gain - CELL_GAIN, 0.0)
+        fitted = agreement_at(before[here.y, here.x], here, reading)
+        gain = agreement_at(after[here.y, here.x], here, reading) - fitted
+        better += gain > CELL_GAIN
+        worse += gain < -CELL_GAIN and fitted >= LEAST_AGREEMENT
     return better > 0 and worse <= MOST_WORSE * better
 
 
