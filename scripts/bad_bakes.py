@@ -2,8 +2,8 @@
 
 usage: python scripts/bad_bakes.py [--models organic scan hard organic-b scan-b hard-b]
                                    [--sizes 512] [--sets clean causes combined settings beside]
-                                   [--only NAME ...] [--seed 0] [--jobs 1] [--seconds-all S]
-                                   [--json FILE] [--read FILE ...] [--write PAGE]
+                                   [--only NAME ...] [--sample N] [--seed 0] [--jobs 1]
+                                   [--seconds-all S] [--json FILE] [--read FILE ...] [--write PAGE]
        python scripts/bad_bakes.py [--models ...] --save-stock FILE   (then --stock FILE)
 
 The baker shares no code with the package (`tests/bad_bakes`). A cause counts as right when it is
@@ -165,6 +165,8 @@ def main() -> None:
     parser.add_argument("--only", nargs="+", default=None, help="names of trials")
     parser.add_argument("--sets", nargs="+", default=list(SETS), choices=SETS)
     parser.add_argument("--seed", type=int, default=0)
+    parser.add_argument("--sample", type=int, default=None, metavar="N",
+                        help="N causes on each model, drawn by the seed")  # fmt: skip
     parser.add_argument("--jobs", type=int, default=1, help="processes")
     parser.add_argument("--seconds-all", type=float, default=None,
                         help="begin no trial that would end later than this")  # fmt: skip
@@ -247,7 +249,7 @@ def trials_of(name: str, options: argparse.Namespace) -> tuple[tuple[str, str], 
     mine = NAMES[name.removesuffix("-b")]
     every = {
         "clean": list(CLEAN),
-        "causes": [cause.name for cause in CAUSES if mine not in cause.not_on],
+        "causes": drawn([c.name for c in CAUSES if mine not in c.not_on], name, options),
         "combined": [combined.name for combined in COMBINED],
         "settings": [known.name for known in KNOWN],
         "beside": [trial.name for trial in BESIDE if mine not in trial.not_on],
@@ -258,6 +260,15 @@ def trials_of(name: str, options: argparse.Namespace) -> tuple[tuple[str, str], 
         for trial in every.get(kind, [])
         if options.only is None or trial in options.only
     )
+
+
+def drawn(names: list[str], model: str, options: argparse.Namespace) -> list[str]:
+    """Return the causes to try on a model: all, or as many as asked for, in the table's order."""
+    if options.sample is None:
+        return names
+    rng = np.random.default_rng([options.seed, (*MODELS, *HELD_OUT).index(model)])
+    chosen = rng.choice(len(names), min(options.sample, len(names)), replace=False)
+    return [names[k] for k in sorted(chosen)]
 
 
 NAMES = {"organic": "organic", "scan": "scan", "hard": "hard surface"}
@@ -458,6 +469,7 @@ def page(rows: list[dict[str, Any]]) -> str:
         "first. Places are right when those told overlap the truth by "
         f"{GOOD_OVERLAP} or more (intersection",
         f"over union, where over {LEAST_WRONG} texels are off by more than 5 degrees).",
+        *sample_words(rows),
         "",
         "## First cause told",
         "",
@@ -502,6 +514,23 @@ def page(rows: list[dict[str, Any]]) -> str:
         if row["set"] == "causes" and (not row["right"] or low_overlap):
             lines.append(f"- **{row['name']}** on {where_of(row)}: {worst_words(row)}")
     return "\n".join(lines) + "\n"
+
+
+def sample_words(rows: list[dict[str, Any]]) -> list[str]:
+    """Say at which sizes a sample of the causes stands for all."""
+    out = []
+    causes = [row for row in rows if row["set"] == "causes"]
+    for size in dict.fromkeys(row["size"] for row in causes):
+        mine = [row for row in causes if row["size"] == size]
+        models = dict.fromkeys((row["model"], row["held"]) for row in mine)
+        every = sum(model not in cause.not_on for cause in CAUSES for model, _ in models)
+        if len(mine) < every:
+            seeds = ", ".join(str(seed) for seed in sorted({row["seed"] for row in mine}))
+            out.append(
+                f"At {size} a sample stands for all causes: {len(mine)} of {every}, drawn by seed "
+                f"{seeds}."
+            )
+    return out
 
 
 def where_of(row: dict[str, Any]) -> str:

@@ -21,6 +21,7 @@ from cagecheck.meshes.normals import normalised
 from cagecheck.predicting.maps.bake import Baker
 
 Times = tuple[int, int]
+Rows = NDArray[np.int64]
 TENT = np.array([1, 2, 1], np.float32) / 4
 
 
@@ -138,7 +139,7 @@ def explained_by_filtering(
     return out
 
 
-def softened_at(picture: NDArray[np.float32], y: Ints, x: Ints) -> Floats:
+def softened_at(picture: NDArray[np.float32], y: Rows, x: Rows) -> Floats:
     """Return (N, 3) unit vectors: what a tent over 3 x 3 makes of a picture at some texels.
 
     Texels that hold nothing (zero) hold what padding puts there: what lies beside them.
@@ -153,14 +154,14 @@ def softened_at(picture: NDArray[np.float32], y: Ints, x: Ints) -> Floats:
     return normalised(out)
 
 
-def _padding_at(picture: NDArray[np.float32], y: Ints, x: Ints) -> Floats:
+def _padding_at(picture: NDArray[np.float32], y: Rows, x: Rows) -> Floats:
     total = np.zeros((len(y), 3))
     for row, column in itertools.product((-1, 0, 1), repeat=2):
         total += picture[_within(y + row, x + column, picture)]
     return normalised(total)
 
 
-def _within(y: Ints, x: Ints, picture: NDArray[np.float32]) -> tuple[Ints, Ints]:
+def _within(y: Rows, x: Rows, picture: NDArray[np.float32]) -> tuple[Rows, Rows]:
     return np.clip(y, 0, picture.shape[0] - 1), np.clip(x, 0, picture.shape[1] - 1)
 
 

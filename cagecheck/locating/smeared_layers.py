@@ -82,7 +82,7 @@ class _Around:
 
     stored : (H, W, 3) unit normals as a map holds them, zero for nothing; wrong : (H, W) bool,
     another surface than belongs there; beside_wrong : at such a texel or beside it; row : (H, W)
-    int32 into face, t : (N,), what was recorded.
+    int32 into face, t : (N,), what was recorded, where anything was.
     """
 
     stored: NDArray[np.float32]
@@ -106,7 +106,8 @@ def _bake_around(
     target = view.target[y, x].astype(np.float64)
     same = np.abs(seen.t - target) <= SAME_HEIGHT * np.maximum(np.abs(target), view.start[y, x])
     shape = view.fault.shape
-    stored, row = np.zeros((*shape, 3), np.float32), np.full(shape, -1, np.int32)
+    # Pages of zeros that nothing is written to cost nothing.
+    stored, row = np.zeros((*shape, 3), np.float32), np.zeros(shape, np.int32)
     wrong = np.zeros(shape, bool)
     stored[y, x], row[y, x], wrong[y, x] = normal, np.arange(len(y)), seen.hit & ~same
     return _Around(stored, wrong, dilated(wrong, 1, SQUARE), row, seen.face, seen.t)
