@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import convolve1d
 
-from cagecheck.arrays.types import Floats, Ints
+from cagecheck.arrays.types import Floats
 from cagecheck.locating.compare import BETTER, Fault, TileView, is_known
 from cagecheck.maps.encode import TangentBasis
 from cagecheck.maps.texels import texel_blocks
