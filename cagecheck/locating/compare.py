@@ -317,19 +317,46 @@ def _compare_block(
         rule, shown[rows], fill, tolerance[rows], votes[rows], *part, balance,
     )  # fmt: skip
     fault[rows] = part[0]
-    gap, other = np.full(len(points), np.nan), np.full(len(points), -1, np.int32)
-    gap[rows], other[rows] = part[1:]
     # The surface itself is turned over here, and the map shows just that.
-    backs = clean & ~goal.front & (np.einsum("ij,ij->i", expected, rays.direction) < 0)
-    fault[backs], angle[backs] = Fault.BACK_FACING, 180.0
-    pictures: list[tuple[NDArray[Any], NDArray[Any]]] = [
-        (view.shown, shown), (view.expected, expected), (view.triangle, points.triangle),
-        (view.fault, fault), (view.angle, angle), (view.gap, gap), (view.other, other),
-        (view.target, goal.t), (view.start, rays.start),
-    ]  # fmt: skip
-    for picture, found in pictures:
-        picture.reshape(-1, *picture.shape[2:])[at] = found
+    turned = np.flatnonzero(clean & ~goal.front)
+    inward = np.einsum("ij,ij->i", expected[turned], rays.direction[turned]) < 0
+    fault[turned[inward]], angle[turned[inward]] = Fault.BACK_FACING, 180.0
+    _put(
+        at, shown, expected, points.triangle, fault, angle, goal.t, rays.start,
+        view.shown.reshape(-1, 3), view.expected.reshape(-1, 3), view.triangle.reshape(-1),
+        view.fault.reshape(-1), view.angle.reshape(-1), view.target.reshape(-1),
+        view.start.reshape(-1),
+    )  # fmt: skip
+    view.gap.reshape(-1)[at[rows]], view.other.reshape(-1)[at[rows]] = part[1:]
     return balance, voters
+
+
+@njit(cache=True, nogil=True)
+def _put(
+    at: NDArray[np.int64],
+    shown: Floats,
+    expected: Floats,
+    triangle: Ints,
+    fault: NDArray[np.uint8],
+    angle: Floats,
+    target: Floats,
+    start: Floats,
+    all_shown: NDArray[np.float32],
+    all_expected: NDArray[np.float32],
+    all_triangle: Ints,
+    all_fault: NDArray[np.uint8],
+    all_angle: NDArray[np.float32],
+    all_target: NDArray[np.float32],
+    all_start: NDArray[np.float32],
+) -> None:
+    """Write what is known of some texels into flat pictures."""
+    for i in range(len(at)):
+        k = at[i]
+        for c in range(3):
+            all_shown[k, c] = shown[i, c]
+            all_expected[k, c] = expected[i, c]
+        all_triangle[k], all_fault[k] = triangle[i], fault[i]
+        all_angle[k], all_target[k], all_start[k] = angle[i], target[i], start[i]
 
 
 def _ask_all_layers(
