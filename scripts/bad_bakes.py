@@ -64,7 +64,8 @@ WHY = {
     "padding missing": "The clean bake itself misses texels where fingers rise above the offset; "
     "where several lie together they are told first, and rightly.",
     "part left out": "A flat map is right wherever the high poly is flat to a few degrees.",
-    "slid": "Where the detail repeats or is flat, a slide shows nothing.",
+    "slid": "Shifts are looked for up to 12 texels, and at 2048 the detail slid by 25; where it "
+    "repeats or is flat, a slide shows nothing.",
     "island moved": "Where the detail repeats or is flat, a shift shows nothing.",
 }
 
