@@ -13,6 +13,7 @@ from scipy.ndimage import uniform_filter
 
 from cagecheck.arrays.types import Floats
 from cagecheck.locating.conventions import (
+    LEAST_AGREEMENT,
     LEAST_GAIN,
     SURE_AGREEMENT,
     ConventionFault,
@@ -131,13 +132,37 @@ def _slope_ratio(stored: NDArray[np.float32], wanted: Floats, reading: Reading) 
 
 
 def _scaled(shares: NDArray[np.float32], reading: Reading, factor: float) -> NDArray[np.float32]:
-    """Return values whose slopes are multiplied, as unit vectors again."""
-    x, y, _ = reading.channels
+    """Return values whose slopes are multiplied, as unit vectors again.
+
+    Where making a map stronger took a channel to the end of its range, the lean that was cut off is
+    what blue, which a slider leaves alone, lacks to unit length.
+    """
+    x, y, z = reading.channels
     n = shares * np.float32(2) - np.float32(1)
+    at = np.nonzero((np.abs(n[..., x]) >= 1) | (np.abs(n[..., y]) >= 1))
+    cut = np.abs(n[at][:, [x, y]]) >= 1
     n[..., [x, y]] *= np.float32(factor)
+    if factor < 1:
+        vectors = n[at]
+        vectors[:, [x, y]] = _uncut(vectors[:, [x, y]], vectors[:, z], cut)
+        n[at] = vectors
     length = np.sqrt(np.einsum("...i,...i->...", n, n))[..., None]
     n = np.divide(n, length, out=np.zeros_like(n), where=length > 0)
     return ((n + 1) / 2).astype(np.float32)
+
+
+def _uncut(
+    lean: NDArray[np.float32], height: NDArray[np.float32], cut: NDArray[np.bool_]
+) -> NDArray[np.float32]:
+    """Return (N, 2) leans whose cut components are long enough for unit length, or as they were.
+
+    lean, cut : (N, 2); height : (N,) the third component.
+    """
+    square = lean * lean
+    wanted = 1 - height * height - np.where(cut, 0, square).sum(axis=1)
+    had = np.where(cut, square, 0).sum(axis=1)
+    longer = np.sqrt(np.maximum(wanted / had, 1))
+    return np.where(cut, lean * longer[:, None], lean)
 
 
 def without_shift(
@@ -175,7 +200,7 @@ def _all_over(
     """Tell whether a shift mends the picture nearly wherever it changes it.
 
     A picture that was moved is mended everywhere; where surface was moved instead, islands that lie
-    another way in the picture become worse.
+    another way in the picture become worse. What fitted nothing before cannot.
     """
     cell = sample.y // (sample.size // CELLS + 1) * CELLS + sample.x // (sample.size // CELLS + 1)
     better = worse = 0
@@ -187,11 +212,10 @@ def _all_over(
         )  # fmt: skip
         if len(here) < LEAST_IN_CELL:
             continue
-        gain = agreement_at(after[here.y, here.x], here, reading) - agreement_at(
-            before[here.y, here.x], here, reading
-        )
+        fitted = agreement_at(before[here.y, here.x], here, reading)
+        gain = agreement_at(after[here.y, here.x], here, reading) - fitted
         better += gain > CELL_GAIN
-        worse += gain < -CELL_GAIN
+        worse += gain < -CELL_GAIN and fitted >= LEAST_AGREEMENT
     return better > 0 and worse <= MOST_WORSE * better
 
 

@@ -27,7 +27,7 @@ from cagecheck.defects.kinds import Trouble
 from cagecheck.locating.goals import Goals, block_goals, some_rays
 from cagecheck.loops import njit
 from cagecheck.maps.encode import TangentBasis
-from cagecheck.maps.texels import Choice, TexelPoints, texel_blocks, texel_points
+from cagecheck.maps.texels import BlockChoice, Choice, TexelPoints, texel_blocks, texel_points
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.predicting.maps.bake import Baker, on_all_cores
 from cagecheck.progress import Progress, silent
@@ -219,7 +219,7 @@ def compare_tile(
     basis : frames of the map, or None for an object-space map.
     """
     size = values.shape[0]
-    view = _empty_view(tile, size, rule)
+    view = _empty_view(tile, size, rule, baker.scene.threads)
     every = max(covered_texels(baker.low, tile, size) // MOST_VOTERS, 1)
 
     def work(block: TexelPoints) -> tuple[Floats, int]:
@@ -250,21 +250,27 @@ def one_in(every: int, x: Ints, y: Ints) -> NDArray[np.bool_]:
     return picked
 
 
-def _empty_view(tile: int, size: int, rule: CompareRule) -> TileView:
+def _empty_view(tile: int, size: int, rule: CompareRule, threads: int = 1) -> TileView:
     shape = (size, size)
+    kinds: dict[str, tuple[type, float]] = {
+        "triangle": (np.int32, -1), "fault": (np.uint8, Fault.CLEAN), "angle": (np.float32, np.nan),
+        "gap": (np.float32, np.nan), "other": (np.int32, -1), "target": (np.float32, np.nan),
+    }  # fmt: skip
+    filled: dict[str, Any] = {name: np.empty(shape, kind) for name, (kind, _) in kinds.items()}
+
+    def work(name: str) -> None:
+        filled[name].fill(kinds[name][1])
+
+    for _ in on_all_cores(work, kinds, threads):
+        pass
     return TileView(
         tile=tile,
         size=size,
         shown=np.zeros((*shape, 3), np.float32),
         expected=np.zeros((*shape, 3), np.float32),
-        triangle=np.full(shape, -1, np.int32),
-        fault=np.full(shape, Fault.CLEAN, np.uint8),
-        angle=np.full(shape, np.nan, np.float32),
-        gap=np.full(shape, np.nan, np.float32),
-        other=np.full(shape, -1, np.int32),
-        target=np.full(shape, np.nan, np.float32),
         start=np.zeros(shape, np.float32),
         votes=OffsetVotes(rule.largest_share, np.zeros(VOTE_BINS + 2), 0),
+        **filled,
     )
 
 
@@ -311,19 +317,46 @@ def _compare_block(
         rule, shown[rows], fill, tolerance[rows], votes[rows], *part, balance,
     )  # fmt: skip
     fault[rows] = part[0]
-    gap, other = np.full(len(points), np.nan), np.full(len(points), -1, np.int32)
-    gap[rows], other[rows] = part[1:]
     # The surface itself is turned over here, and the map shows just that.
-    backs = clean & ~goal.front & (np.einsum("ij,ij->i", expected, rays.direction) < 0)
-    fault[backs], angle[backs] = Fault.BACK_FACING, 180.0
-    pictures: list[tuple[NDArray[Any], NDArray[Any]]] = [
-        (view.shown, shown), (view.expected, expected), (view.triangle, points.triangle),
-        (view.fault, fault), (view.angle, angle), (view.gap, gap), (view.other, other),
-        (view.target, goal.t), (view.start, rays.start),
-    ]  # fmt: skip
-    for picture, found in pictures:
-        picture.reshape(-1, *picture.shape[2:])[at] = found
+    turned = np.flatnonzero(clean & ~goal.front)
+    inward = np.einsum("ij,ij->i", expected[turned], rays.direction[turned]) < 0
+    fault[turned[inward]], angle[turned[inward]] = Fault.BACK_FACING, 180.0
+    _put(
+        at, shown, expected, points.triangle, fault, angle, goal.t, rays.start,
+        view.shown.reshape(-1, 3), view.expected.reshape(-1, 3), view.triangle.reshape(-1),
+        view.fault.reshape(-1), view.angle.reshape(-1), view.target.reshape(-1),
+        view.start.reshape(-1),
+    )  # fmt: skip
+    view.gap.reshape(-1)[at[rows]], view.other.reshape(-1)[at[rows]] = part[1:]
     return balance, voters
+
+
+@njit(cache=True, nogil=True)
+def _put(
+    at: NDArray[np.int64],
+    shown: Floats,
+    expected: Floats,
+    triangle: Ints,
+    fault: NDArray[np.uint8],
+    angle: Floats,
+    target: Floats,
+    start: Floats,
+    all_shown: NDArray[np.float32],
+    all_expected: NDArray[np.float32],
+    all_triangle: Ints,
+    all_fault: NDArray[np.uint8],
+    all_angle: NDArray[np.float32],
+    all_target: NDArray[np.float32],
+    all_start: NDArray[np.float32],
+) -> None:
+    """Write what is known of some texels into flat pictures."""
+    for i in range(len(at)):
+        k = at[i]
+        for c in range(3):
+            all_shown[k, c] = shown[i, c]
+            all_expected[k, c] = expected[i, c]
+        all_triangle[k], all_fault[k] = triangle[i], fault[i]
+        all_angle[k], all_target[k], all_start[k] = angle[i], target[i], start[i]
 
 
 def _ask_all_layers(
@@ -602,14 +635,20 @@ def chosen_points(
     low: LowPoly, tile: int, chosen: NDArray[np.bool_]
 ) -> tuple[SurfacePoints, Ints, Ints]:
     """Return the surface points of the chosen texels of a tile, and their columns and rows."""
-    return picked_points(low, tile, chosen.shape[0], lambda x, y: chosen[y, x])
+    return picked_points(
+        low, tile, chosen.shape[0], lambda x, y: chosen[y, x],
+        lambda rows, columns: bool(chosen[rows, columns].any()),
+    )  # fmt: skip
 
 
 def picked_points(
-    low: LowPoly, tile: int, size: int, chosen: Choice
+    low: LowPoly, tile: int, size: int, chosen: Choice, wanted: BlockChoice | None = None
 ) -> tuple[SurfacePoints, Ints, Ints]:
-    """Return what `chosen_points` does, of texels that are chosen by their columns and rows."""
-    blocks = texel_blocks(low, size, tile, chosen=chosen)
+    """Return what `chosen_points` does, of texels that are chosen by their columns and rows.
+
+    wanted : tells which blocks hold any of them.
+    """
+    blocks = texel_blocks(low, size, tile, chosen=chosen, wanted=wanted)
     kept = [(block.points, block.x, block.y) for block in blocks]
     if not kept:
         none = texel_points(low, 8, tile)

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import convolve1d
 
-from cagecheck.arrays.types import Floats, Ints
+from cagecheck.arrays.types import Floats
 from cagecheck.locating.compare import BETTER, Fault, TileView, is_known
 from cagecheck.maps.encode import TangentBasis
 from cagecheck.maps.texels import texel_blocks
@@ -21,6 +21,7 @@ from cagecheck.meshes.normals import normalised
 from cagecheck.predicting.maps.bake import Baker
 
 Times = tuple[int, int]
+Rows = NDArray[np.int64]
 TENT = np.array([1, 2, 1], np.float32) / 4
 
 
@@ -127,24 +128,44 @@ def explained_by_filtering(
     y, x = np.nonzero(view.fault == Fault.UNEXPLAINED if asked is None else asked)
     if len(y) == 0:
         return out
-    inside = is_known(wanted)
-    height, width = inside.shape
-    mild = np.zeros((len(y), 3))
-    for row, column in itertools.product((-1, 0, 1), repeat=2):
-        at = np.clip(y + row, 0, height - 1), np.clip(x + column, 0, width - 1)
-        mild += float(TENT[row + 1] * TENT[column + 1]) * wanted[at]
     shown, own = (p[y, x].astype(np.float64) for p in (stored, wanted))
-    mild = _nearest_mixture(shown, own, normalised(mild))
+    mild = nearest_mixture(shown, own, softened_at(wanted, y, x))
     off, sharp, changed = (
         np.degrees(2 * np.arcsin(np.clip(np.linalg.norm(a - b, axis=1) / 2, 0, 1)))
         for a, b in ((shown, mild), (shown, own), (mild, own))
     )
-    explained = inside[y, x] & (off <= BETTER * sharp) & (off <= base_degrees + BETTER * changed)
+    explained = is_known(own) & (off <= BETTER * sharp) & (off <= base_degrees + BETTER * changed)
     out[y[explained], x[explained]] = True
     return out
 
 
-def _nearest_mixture(shown: Floats, own: Floats, mixed: Floats) -> Floats:
+def softened_at(picture: NDArray[np.float32], y: Rows, x: Rows) -> Floats:
+    """Return (N, 3) unit vectors: what a tent over 3 x 3 makes of a picture at some texels.
+
+    Texels that hold nothing (zero) hold what padding puts there: what lies beside them.
+    """
+    out = np.zeros((len(y), 3))
+    for row, column in itertools.product((-1, 0, 1), repeat=2):
+        at = _within(y + row, x + column, picture)
+        beside = picture[at].astype(np.float64)
+        bare = np.flatnonzero(~is_known(beside))
+        beside[bare] = _padding_at(picture, at[0][bare], at[1][bare])
+        out += float(TENT[row + 1] * TENT[column + 1]) * beside
+    return normalised(out)
+
+
+def _padding_at(picture: NDArray[np.float32], y: Rows, x: Rows) -> Floats:
+    total = np.zeros((len(y), 3))
+    for row, column in itertools.product((-1, 0, 1), repeat=2):
+        total += picture[_within(y + row, x + column, picture)]
+    return normalised(total)
+
+
+def _within(y: Rows, x: Rows, picture: NDArray[np.float32]) -> tuple[Rows, Rows]:
+    return np.clip(y, 0, picture.shape[0] - 1), np.clip(x, 0, picture.shape[1] - 1)
+
+
+def nearest_mixture(shown: Floats, own: Floats, mixed: Floats) -> Floats:
     """Return the (N, 3) unit vectors between `own` and `mixed` that are nearest to `shown`."""
     way = mixed - own
     length = np.einsum("ij,ij->i", way, way)
@@ -173,16 +194,14 @@ def as_stored(
     """
     if basis is None:
         return view.expected
-    out = np.zeros_like(view.expected)
+    # Pages of zeros that nothing is written to cost nothing.
+    out = np.zeros(view.expected.shape, np.float32)
 
-    def asked(x: Ints, y: Ints) -> NDArray[np.bool_]:
-        assert near is not None
-        left, top = max(int(x.min()) - 2, 0), max(int(y.min()) - 2, 0)
-        some = near[top : int(y.max()) + 3, left : int(x.max()) + 3].any()
-        return np.full(len(x), bool(some))
+    def asked(rows: slice, columns: slice) -> bool:
+        top, left = max(rows.start - 2, 0), max(columns.start - 2, 0)
+        return near is None or bool(near[top : rows.stop + 2, left : columns.stop + 2].any())
 
-    chosen = None if near is None else asked
-    for block in texel_blocks(baker.low, view.size, view.tile, chosen=chosen):
+    for block in texel_blocks(baker.low, view.size, view.tile, wanted=asked):
         points, world = block.points, view.expected[block.y, block.x].astype(np.float64)
         out[block.y, block.x] = basis.encode(points.triangle, points.barycentric, world)
     return out

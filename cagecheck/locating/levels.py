@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from cagecheck.arrays.types import Floats
 from cagecheck.locating.conventions import ConventionFault, Transfer, unbent
 from cagecheck.locating.read_maps import BakedMap, as_shares
+from cagecheck.loops import njit
 
 STEPS = 255
 # What a value from 0 to 1 may be off its 8-bit step: half of the step that the file's own numbers
@@ -74,8 +75,10 @@ def _whole_steps(channels: list[Floats], curve: Transfer, rounding: float) -> bo
 
 
 def _coarse(flat: NDArray[np.uint8]) -> ConventionFault | None:
+    there = np.zeros((3, 256), np.bool_)
+    _mark_used(flat, there)
     for k in range(3):
-        used = np.flatnonzero(np.bincount(flat[:, k], minlength=256))
+        used = np.flatnonzero(there[k])
         span = int(used[-1] - used[0]) + 1
         step = float(np.median(np.diff(used))) if len(used) > 4 else 1.0
         if span >= _LEAST_SPAN and step >= 2 and _evenly(used):
@@ -85,6 +88,14 @@ def _coarse(flat: NDArray[np.uint8]) -> ConventionFault | None:
                 "bake again with 8 or 16 bits, and do not save with reduced colours",
             )  # fmt: skip
     return None
+
+
+@njit(cache=True, nogil=True)
+def _mark_used(flat: NDArray[np.uint8], there: NDArray[np.bool_]) -> None:
+    """Mark the values of each channel in `there` (3, 256)."""
+    for i in range(len(flat)):
+        for k in range(3):
+            there[k, flat[i, k]] = True
 
 
 def _evenly(used: NDArray[np.int64]) -> bool:

@@ -25,6 +25,7 @@ from cagecheck.locating.one_map import LocatedMap, judge_map
 from cagecheck.locating.read_maps import BakedMap
 from cagecheck.locating.several_tiles import looks_at
 from cagecheck.locating.told_causes import ToldCause, told_causes
+from cagecheck.locating.undetermined import undetermined_notice
 from cagecheck.locating.variants import CageMaker, LocateSettings, Variants
 from cagecheck.locating.visible_faults import ShownDefect, shown_defects
 from cagecheck.maps.texels import tiles_touched
@@ -212,6 +213,8 @@ def locate(
                    f"{'differs' if specks == 1 else 'differ'} in groups too small or too faint to "
                    "list.", "", specks)
         )  # fmt: skip
+    unsure = undetermined_notice(prepared, variants.cage(settings.quads))
+    notices += [unsure] if unsure is not None else []
     lossy = [m.path.name for m in maps if m.path.suffix.lower() in LOSSY_ENDINGS]
     if lossy:
         notices.append(

@@ -79,7 +79,8 @@ def asked_islands(
 ) -> list[tuple[int, NDArray[np.int32]]]:
     """Return the islands that much is wrong on, the largest first, as numbers in one labelling."""
     labels, count = label(covered, np.ones((3, 3), np.int8))
-    whole = np.bincount(labels[covered], minlength=count + 1)
+    whole = np.bincount(labels.ravel(), minlength=count + 1)
+    whole[0] = 0  # off the low poly
     wrong = covered & (fault != Fault.CLEAN)
     faulty = np.bincount(labels[wrong], minlength=count + 1)
     asked = np.flatnonzero((whole >= LEAST_TEXELS) & (faulty >= LEAST_FAULTY * whole))

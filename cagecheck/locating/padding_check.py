@@ -39,9 +39,11 @@ class Padding:
         return self.width < self.needed
 
 
-def check_padding(values: NDArray[np.float32], covered: NDArray[np.bool_], needed: int) -> Padding:
+def check_padding(
+    values: NDArray[np.float32], covered: NDArray[np.bool_], needed: int, threads: int = 1
+) -> Padding:
     """Measure the padding of a map (H, W, 3, values from 0 to 1) around the covered texels."""
-    nearest = nearest_covered(covered, needed)
+    nearest = nearest_covered(covered, needed, threads)
     background = background_of(values, covered)
     ring = (nearest >= 0) & ~covered
     y, x = np.nonzero(ring)

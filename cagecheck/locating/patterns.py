@@ -22,6 +22,7 @@ from cagecheck.arrays.mask_boxes import SQUARE, box_around, dilated
 from cagecheck.arrays.types import Ints
 from cagecheck.locating.compare import Fault, TileView, is_known
 from cagecheck.loops import njit
+from cagecheck.predicting.maps.bake import on_all_cores
 from cagecheck.progress import Progress, silent
 
 # Windows of 17 texels hold one period of detail as fine as a bake usually keeps; windows that slide
@@ -32,8 +33,11 @@ EXPLAINED_SHARE = 0.7
 # What may be left is what half a texel of slide does to detail that the window can tell: 5 degrees.
 LEFT_OVER = float(np.radians(5.0) ** 2)
 MOST_WINDOWS = 20_000
+# Windows that one core registers at a time.
+TASK = 256
 # Filters run over blocks of this edge, with a margin as wide as the widest of them reaches.
 BLOCK, MARGIN = 256, WINDOW + 1
+Block = tuple[tuple[slice, slice], tuple[slice, slice], tuple[slice, slice]]
 # Fewer texels than this in a window decide nothing.
 LEAST_TEXELS = 60
 NOISE_WINDOW = 7
@@ -63,7 +67,11 @@ class Patterns:
 
 
 def explain_patterns(
-    view: TileView, values: NDArray[np.float32], *, progress: Progress = silent
+    view: TileView,
+    values: NDArray[np.float32],
+    *,
+    threads: int = 1,
+    progress: Progress = silent,
 ) -> Patterns:
     """Tell unexplained texels of a tile apart by their surroundings.
 
@@ -79,14 +87,18 @@ def explain_patterns(
     defective = unclear.copy()
     for kind in (Fault.OTHER_PART, Fault.OTHER_FOLD, Fault.TOO_DEEP):
         defective |= fault == kind
-    moved, shift = find_shifts(view.shown, view.expected, covered, defective)
+    moved, shift = find_shifts(view.shown, view.expected, covered, defective, threads)
     smeared, noisy, mostly_open = (np.zeros(fault.shape, bool) for _ in range(3))
     blocks = list(_blocks_with(defective))
-    for done, (inner, outer, within) in enumerate(blocks, start=1):
+
+    def work(block: Block) -> None:
+        inner, outer, within = block
         seen = view.shown[outer], view.expected[outer]
         smeared[inner] = _smeared(values[outer], seen[1], unclear[outer])[within]
         noisy[inner] = _noisy(*seen, defective[outer], covered[outer])[within]
         mostly_open[inner] = _mostly_open(unclear[outer], defective[outer])[within]
+
+    for done, _ in enumerate(on_all_cores(work, blocks, threads), start=1):
         progress(f"explaining tile {view.tile}", done, len(blocks))
     windows = moved.copy()
     moved &= mostly_open
@@ -101,9 +113,7 @@ def explain_patterns(
     return Patterns(fault, shift, evidence)
 
 
-def _blocks_with(
-    mask: NDArray[np.bool_],
-) -> Iterator[tuple[tuple[slice, slice], tuple[slice, slice], tuple[slice, slice]]]:
+def _blocks_with(mask: NDArray[np.bool_]) -> Iterator[Block]:
     """Yield the blocks that hold a chosen texel: the block, the same with its margin, and where
     it lies in that.
     """
@@ -150,6 +160,7 @@ def find_shifts(
     expected: NDArray[np.float32],
     covered: NDArray[np.bool_],
     ask: NDArray[np.bool_],
+    threads: int = 1,
 ) -> tuple[NDArray[np.bool_], NDArray[np.float32]]:
     """Register windows around the texels in `ask`.
 
@@ -166,7 +177,13 @@ def find_shifts(
     rows, columns = rows * step + step // 2, columns * step + step // 2
     found = np.zeros((len(rows), 4))
     valid = covered & is_known(expected)
-    _register(shown, expected, valid, rows, columns, found)
+
+    def work(some: slice) -> None:
+        _register(shown, expected, valid, rows[some], columns[some], found[some])
+
+    parts = [slice(k, k + TASK) for k in range(0, len(rows), TASK)]
+    for _ in on_all_cores(work, parts, threads):
+        pass
     good = found[:, 3] > 0
     moved = np.zeros((height, width), bool)
     shift = np.zeros((height, width, 2), np.float32)

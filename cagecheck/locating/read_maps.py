@@ -211,7 +211,9 @@ def as_shares(values: NDArray[Any]) -> NDArray[np.float32]:
     if values.dtype.kind == "f":
         signed = float(values.min()) < -1e-3
         return ((values + 1) / 2 if signed else values).astype(np.float32)
-    return values.astype(np.float32) / np.float32(np.iinfo(values.dtype).max)
+    top = np.float32(np.iinfo(values.dtype).max)
+    # In one pass; float32 holds all numbers of 8 and 16 bits.
+    return np.divide(values, top, dtype=np.float32, casting="unsafe")
 
 
 def unit_share(values: NDArray[Any]) -> float:

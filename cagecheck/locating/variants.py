@@ -15,7 +15,8 @@ from cagecheck.locating.compare import covered_texels, one_in, picked_points
 from cagecheck.locating.conventions import LowShading, Sampled
 from cagecheck.locating.goals import DEPTH_SHARE, Goals, find_goals
 from cagecheck.maps.encode import BasisRule, TangentBasis
-from cagecheck.maps.high_normals import HighNormals
+from cagecheck.maps.high_normals import HighNormals, high_shading
+from cagecheck.maps.high_normals import HighShading as ShadedHigh
 from cagecheck.maps.tangent import corner_tangents
 from cagecheck.meshes.lowpoly import LowPoly, prepare_low
 from cagecheck.meshes.mesh import Mesh
@@ -90,6 +91,7 @@ class Variants:
         self._matcher: dict[QuadSplit, Matcher] = {settings.quads: matcher}
         self._cage: dict[tuple[QuadSplit, Directions | None], Cage] = {}
         self._baker: dict[tuple[QuadSplit, HighNormals, Directions | None], Baker] = {}
+        self._shadings: dict[HighNormals, ShadedHigh] = {}
         self._sampled: dict[tuple[Any, ...], Sampled] = {}
         self._met: dict[tuple[int, int, QuadSplit], Met] = {}
         self._tangents: dict[tuple[QuadSplit, str, LowShading], Floats] = {}
@@ -133,14 +135,24 @@ class Variants:
                 normals=normals,
                 apart=self.settings.apart,
             )
-            known = [b for (_, n, _), b in self._baker.items() if n == normals]
             matcher = self.matcher(quads)
             self._baker[key] = Baker(
                 matcher.low, self.cage(quads, directions), self.scene, rule,
                 paired=matcher.paired,
-                shading=known[0].shading if known else None, matcher=matcher,
+                shading=self._shading(normals), matcher=matcher,
             )  # fmt: skip
         return self._baker[key]
+
+    def _shading(self, normals: HighNormals) -> ShadedHigh:
+        """Return the normals of the high poly, each made once; the matcher has the file's own."""
+        own = "smooth" if self.scene.surface.normals is None else "file"
+        if normals not in self._shadings:
+            self._shadings[normals] = (
+                self._matcher[self.settings.quads].shading
+                if normals in ("file", own)
+                else high_shading(self.scene.surface, normals)
+            )
+        return self._shadings[normals]
 
     def shaded(self, quads: QuadSplit, shading: LowShading) -> LowPoly:
         """Return the low poly with other shading normals, which only its frames come from."""

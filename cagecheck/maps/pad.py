@@ -9,6 +9,7 @@ the left one, wins. Maps do not wrap round. The nearest texel is found exactly i
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 import numpy as np
@@ -17,6 +18,8 @@ from numpy.typing import NDArray
 from cagecheck.loops import njit
 
 _FAR = 1 << 30
+# Rows or columns that one core works on at a time.
+BAND = 256
 
 # One texel of padding for every 256 of the map keeps a border clean down to mip levels of a 256th
 # of the size: 4 at 1024, 16 at 4096 (common practice, no source).
@@ -45,13 +48,25 @@ def taken(image: NDArray[Any], source: NDArray[np.int32], background: NDArray[An
     return out
 
 
-def nearest_covered(covered: NDArray[np.bool_], width: float = np.inf) -> NDArray[np.int32]:
+def nearest_covered(
+    covered: NDArray[np.bool_], width: float = np.inf, threads: int = 1
+) -> NDArray[np.int32]:
     """Return (H, W) int32: the flat index of the nearest covered texel within `width`, or -1."""
-    beside = np.empty(covered.shape, np.int32)
-    _nearest_in_row(covered, beside)
-    out = np.full(covered.shape, -1, np.int32)
+    height, across = covered.shape
+    beside, out = np.empty(covered.shape, np.int32), np.empty(covered.shape, np.int32)
     limit = min(float(width) ** 2, 2.0 * max(covered.shape) ** 2)
-    _nearest(beside, limit, out)
+
+    def along(top: int) -> None:
+        rows = slice(top, top + BAND)
+        _nearest_in_row(covered[rows], beside[rows])
+        out[rows] = -1
+
+    def down(left: int) -> None:
+        _nearest(beside, limit, out, left, min(left + BAND, across))
+
+    with ThreadPoolExecutor(threads) as pool:
+        list(pool.map(along, range(0, height, BAND)))
+        list(pool.map(down, range(0, across, BAND)))
     return out
 
 
@@ -85,12 +100,14 @@ def _nearest_in_row(covered: NDArray[np.bool_], column: NDArray[np.int32]) -> No
 
 
 @njit(cache=True, nogil=True)
-def _nearest(column: NDArray[np.int32], limit: float, out: NDArray[np.int32]) -> None:
-    """Lower envelope of parabolas down every column of the map."""
+def _nearest(
+    column: NDArray[np.int32], limit: float, out: NDArray[np.int32], first: int, end: int
+) -> None:
+    """Lower envelope of parabolas down some columns of the map."""
     height, width = column.shape
     row = np.empty(height, np.int64)
     until = np.empty(height + 1, np.float64)
-    for x in range(width):
+    for x in range(first, end):
         k = -1
         for y in range(height):
             side = column[y, x]

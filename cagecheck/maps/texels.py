@@ -41,6 +41,8 @@ SUPERSAMPLING = (1, 4, 16)
 NO_TRIANGLE = -1
 # (N,) columns and rows of texels to (N,) bool.
 Choice = Callable[[Ints, Ints], NDArray[np.bool_]]
+# Rows and columns of a block to whether it is wanted.
+BlockChoice = Callable[[slice, slice], bool]
 
 # Texels of a block are listed in cells of this edge, so that the 16 rays of a packet come from a
 # compact place: 4 x 4 rays share more of their way through the scene than 16 in a row.
@@ -113,18 +115,19 @@ def texel_blocks(
     supersample: int = 1,
     block: int = _DEFAULT_BLOCK,
     chosen: Choice | None = None,
+    wanted: BlockChoice | None = None,
 ) -> Iterator[TexelPoints]:
     """Yield the covered texels of one tile in square blocks of `block` sub-texels, row by row.
 
     Blocks without a covered texel are left out. Memory is bounded by the block, not by the map.
     `block` is rounded up to a multiple of 32, so that no texel's sub-texels are parted. chosen :
     tells by their columns and rows which texels are asked for; the others are left out before
-    their points are worked out.
+    their points are worked out. wanted : tells which blocks (of texels) are looked at at all.
     """
     size, across = _checked_size(map_size, supersample)
     across_bits = across.bit_length() - 1
     texel_area: Floats | None = None
-    for listed in _listed_blocks(low, size, tile, block):
+    for listed in _listed_blocks(low, size, tile, block, across_bits, wanted):
         x, y, m, snapped = listed.x, listed.y, listed.m, listed.snapped
         column, line = (x + listed.left) >> across_bits, (y + listed.top) >> across_bits
         if chosen is not None:
@@ -164,8 +167,18 @@ class _Listed:
     overlaps: int
 
 
-def _listed_blocks(low: LowPoly, size: int, tile: int, block: int) -> Iterator[_Listed]:
-    """Yield the blocks of one tile that hold a covered sub-texel, row by row."""
+def _listed_blocks(
+    low: LowPoly,
+    size: int,
+    tile: int,
+    block: int,
+    across_bits: int = 0,
+    wanted: BlockChoice | None = None,
+) -> Iterator[_Listed]:
+    """Yield the blocks of one tile that hold a covered sub-texel, row by row.
+
+    across_bits, wanted : of those that are wanted, as blocks of 2 ** `across_bits` sub-texels each.
+    """
     if low.uv is None:
         raise InputError(
             "the low poly has no UVs, so it has no texels.",
@@ -183,6 +196,9 @@ def _listed_blocks(low: LowPoly, size: int, tile: int, block: int) -> Iterator[_
         if len(mine) == 0:
             continue
         left, top = (b % per_side) * block, (b // per_side) * block
+        rows, columns = (slice(k >> across_bits, (k + block) >> across_bits) for k in (top, left))
+        if wanted is not None and not wanted(rows, columns):
+            continue
         winner = np.full((block, block), NO_TRIANGLE, np.int32)
         overlaps = _raster(snapped.corner, mine, left, top, size, winner)
         x, y, m = _listed(winner)

@@ -26,6 +26,9 @@ Array = np.ndarray
 TILES = (1001, 1002)
 FLAT = np.array([0.0, 0.0, 1.0])
 OCCLUSION_RAYS = 24
+# Surface belongs within so many offsets of the low poly; the next crossing of a line is looked for
+# so far below the last, as a share of the scene (float32 rounds places in it to 6e-8).
+STRAY_REACH, STRAY_STEP = 3.0, 1e-6
 
 
 @dataclass(frozen=True, eq=False)
@@ -312,6 +315,42 @@ class Oven:
         out.height[t.y, t.x] = np.where(hit, reach - distance, np.nan)
         out.place[t.y[hit], t.x[hit]] = at
         return out
+
+    def strays(self, settings: Settings, bake: Bake, x: Array, y: Array) -> Array:
+        """Tell (N,) which texels recorded nothing, or not the front nearest to the low poly.
+
+        bake : of one sample a texel; x, y : (N,) covered texels. Every crossing of the texel's line
+        counts, from `STRAY_REACH` offsets above the low poly to as far below it.
+        """
+        low = low_set(self.model, settings)
+        t = texels_of(low, settings.size, bake.tile)
+        row = np.full((settings.size, settings.size), -1)
+        row[t.y, t.x] = np.arange(len(t.x))
+        mine = row[y, x]
+        w = t.weight[mine][:, :, None]
+        place = (w * low.position[t.triangle[mine]]).sum(axis=1)
+        outward = (w * low.direction[t.triangle[mine]]).sum(axis=1)
+        outward /= np.maximum(np.linalg.norm(outward, axis=1), 1e-300)[:, None]
+        target = self.target(bake.tile - 1001 if settings.apart else -1)
+        reach = STRAY_REACH * settings.offset
+        step = STRAY_STEP * target.scale
+        at, nearest = np.full(len(x), reach), np.full(len(x), np.inf)
+        going = np.arange(len(x))
+        while len(going):
+            start = place[going] + at[going, None] * outward[going]
+            face, distance = target.first(start, -outward[going], at[going] + reach)
+            going, face, distance = (a[face >= 0] for a in (going, face, distance))
+            height = at[going] - distance
+            p = target.high.position[target.high.face[face]]
+            front = (np.cross(p[:, 1] - p[:, 0], p[:, 2] - p[:, 0]) * outward[going]).sum(
+                axis=1
+            ) > 0
+            nearer = front & (np.abs(height) < np.abs(nearest[going]))
+            nearest[going[nearer]] = height[nearer]
+            at[going] = height - step
+        # Heights of one crossing from two starts differ by float32 rounding of the unit box.
+        same = np.abs(bake.height[y, x] - nearest) <= step
+        return ~(bake.hit[y, x] & same)
 
     def occlusion(self, bake: Bake, reach: float, rng: np.random.Generator, apart: bool) -> Array:
         """Return (H, W) how much of the sky over what was recorded is open, weighted by cosine.

@@ -641,4 +641,7 @@ CLEAN = {
     "padded to the rim": _widely_padded,
 }
 
-__all__ = ["CAUSES", "CLEAN", "Cause", "Kitchen", "Picture", "Trial"]
+# Variants whose texels mix what was recorded beside them.
+MIXED = ("2 x 2 samples", "4 x 4 samples", "mip-filtered", "denoised")
+
+__all__ = ["CAUSES", "CLEAN", "MIXED", "Cause", "Kitchen", "Picture", "Trial"]

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
+from scipy.ndimage import gaussian_filter
 
 from cagecheck.locating.alpha import unpacked
-from cagecheck.locating.befallen import _scaled, _slope_ratio
-from cagecheck.locating.conventions import Reading
+from cagecheck.locating.befallen import _scaled, _slope_ratio, without_shift
+from cagecheck.locating.conventions import Reading, Sampled, agreement_at
 
 SIZE = 64
 
@@ -55,6 +58,52 @@ def test_a_slider_multiplies_slopes(factor: float) -> None:
     ratio = _slope_ratio(stronger.reshape(-1, 3), wanted, reading)
     assert ratio == pytest.approx(factor, rel=1e-4)
     assert np.abs(_scaled(stronger, reading, 1 / factor) - values).max() < 1e-5
+
+
+def test_what_a_slider_cut_off_comes_back_from_blue() -> None:
+    """One channel at the end of its range: unit length tells its lean. Both: their sum of squares.
+
+    Normals that lean up to 60 degrees to one side, then towards a corner, doubled.
+    """
+    lean = np.radians(np.linspace(-60, 60, SIZE))
+    flat = np.zeros(SIZE)
+    aside = np.stack([np.sin(lean), flat, np.cos(lean)], axis=1)
+    corner = np.stack([np.sin(lean) / np.sqrt(2), np.sin(lean) / np.sqrt(2), np.cos(lean)], axis=1)
+    values = ((np.stack([aside, corner]) + 1) / 2).astype(np.float32)
+    stronger = values.copy()
+    stronger[..., :2] = np.clip(0.5 + 2 * (values[..., :2] - 0.5), 0, 1)
+    assert (stronger[0] == 1).any() and (stronger[1, :, :2] == 1).all(axis=1).any()
+    assert np.abs(_scaled(stronger, Reading(tile=1001), 0.5) - values).max() < 1e-3
+
+
+def sampled_bumps(rng: np.random.Generator, size: int) -> Sampled:
+    """All texels of a tile with smooth bumps."""
+    y, x = (a.ravel().astype(np.int32) for a in np.mgrid[:size, :size])
+    n = np.concatenate([rng.normal(0, 0.4, (2, size, size)), np.ones((1, size, size))])
+    n = gaussian_filter(n, (0, 1.5, 1.5)) * [[[3]], [[3]], [[1]]]
+    tangent = (n / np.linalg.norm(n, axis=0)).reshape(3, -1).T
+    where = np.zeros(len(x), np.int32), np.zeros((len(x), 3))
+    return Sampled(1001, size, x, y, *where, tangent, tangent)
+
+
+@pytest.mark.parametrize("share", [0.25, 0.75])
+def test_a_shift_is_told_beside_places_that_fit_neither_way(share: float) -> None:
+    """A quarter of the map shows something else altogether: the rest was moved all the same.
+
+    Where three quarters were not moved at all, it is no shift of the map.
+    """
+    rng, size = np.random.default_rng(5), 128
+    sample, reading = sampled_bumps(rng, size), Reading(tile=1001)
+    right, other = (
+        ((bumps.tangent + 1) / 2).astype(np.float32).reshape(size, size, 3)
+        for bumps in (sample, sampled_bumps(rng, size))
+    )
+    rows = slice(0, int(share * size))
+    moved = np.roll(right, 3, axis=1)
+    moved[rows] = other[rows] if share < 0.5 else right[rows]
+    before = agreement_at(moved[sample.y, sample.x], sample, reading)
+    found = without_shift(moved, [sample], replace(reading, agreement=before))
+    assert (found[2] is not None and found[2].code == "shifted") == (share < 0.5)
 
 
 def test_a_half_empty_map_has_no_strength() -> None:

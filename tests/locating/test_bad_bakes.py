@@ -16,7 +16,7 @@ from cagecheck.locating.beside_maps import BesideMap, beside_map
 from cagecheck.locating.locate import LocateSettings, Location, locate
 from cagecheck.meshes.mesh import Mesh
 from cagecheck.rays.scene import Scene
-from scripts.bad_bakes import Bench, as_inputs, as_maps, missed_by_bake, overlap
+from scripts.bad_bakes import Bench, as_inputs, as_maps, overlap, strays_of_bake
 from tests.bad_bakes.beside import BESIDE
 from tests.bad_bakes.combined import COMBINED
 from tests.bad_bakes.faults import CAUSES, CLEAN, Kitchen, Picture
@@ -85,7 +85,7 @@ def test_only_what_the_clean_bake_missed_counts_as_its_miss(
     result = located(model, inputs, trial.pictures)
     region = result.regions[0]
     settings = LocateSettings(offset=model.offset, depth=model.depth, apart=True)
-    assert not missed_by_bake(Bench(kitchen, *inputs, settings), result, region)
+    assert not strays_of_bake(Bench(kitchen, *inputs, settings), result, region)
     # A bake that met nothing in six of ten of the region's texels.
     rows = region.samples[: int(0.6 * len(region.samples))]
     clean = kitchen.clean[region.tile]
@@ -93,7 +93,23 @@ def test_only_what_the_clean_bake_missed_counts_as_its_miss(
     hit[result.texels.y[rows], result.texels.x[rows]] = False
     holed = copy(kitchen)
     holed.clean = {**kitchen.clean, region.tile: replace(clean, hit=hit)}
-    assert missed_by_bake(Bench(holed, *inputs, settings), result, region)
+    assert strays_of_bake(Bench(holed, *inputs, settings), result, region)
+
+
+def test_rays_that_begin_inside_another_fold_go_astray(kitchen: Kitchen) -> None:
+    """The clean bake records what lies nearest to the low poly everywhere.
+
+    Baked with the drum from 0.15 out, rays under it begin inside and record its inner side.
+    """
+    clean = kitchen.clean[1001]
+    y, x = np.nonzero(clean.covered)
+    assert not kitchen.oven.strays(kitchen.settings, clean, x, y).any()
+    settings = replace(kitchen.settings, apart=False, offset=2.5 * kitchen.model.gap)
+    together = kitchen.oven.bake(settings, 1001)
+    astray = kitchen.oven.strays(settings, together, x, y)
+    drum = together.part[y, x] == 1
+    assert drum.sum() > 200
+    assert np.array_equal(astray, drum)
 
 
 def test_a_high_poly_that_moved_is_told_with_how_far(

@@ -36,6 +36,15 @@ def test_distances_are_those_of_the_reference_transform(
     assert covered.ravel()[found[near]].all()
 
 
+def test_several_cores_find_the_same(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("cagecheck.maps.pad.BAND", 7)
+    covered = np.random.default_rng(3).random((60, 45)) < 0.02
+    alone, many = nearest_covered(covered, 9.0), nearest_covered(covered, 9.0, threads=3)
+    assert np.array_equal(alone, many)
+    monkeypatch.undo()
+    assert np.array_equal(nearest_covered(covered, 9.0), many)
+
+
 def test_ties_go_to_the_upper_row_then_to_the_left() -> None:
     covered = np.zeros((5, 5), bool)
     covered[0, 2] = covered[4, 2] = covered[2, 0] = covered[2, 4] = True

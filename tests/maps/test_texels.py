@@ -142,6 +142,29 @@ def test_chosen_texels_are_those_of_all_that_are_asked_for(supersample: int) -> 
             low, size, 1001, supersample=supersample, block=32, chosen=lambda x, y: mask[y, x]
         )
     )
+    asked: list[tuple[slice, slice]] = []
+
+    def wanted(rows: slice, columns: slice) -> bool:
+        asked.append((rows, columns))
+        return bool(mask[rows, columns].any())
+
+    quicker = list(
+        texel_blocks(
+            low,
+            size,
+            1001,
+            supersample=supersample,
+            block=32,
+            chosen=lambda x, y: mask[y, x],
+            wanted=wanted,
+        )
+    )
+    assert len(quicker) == len(blocks)
+    for one, other in zip(quicker, blocks, strict=True):
+        assert np.array_equal(one.x, other.x) and np.array_equal(one.y, other.y)
+    across = {1: 32, 4: 16}[supersample]
+    assert {(r.stop - r.start, c.stop - c.start) for r, c in asked} == {(across, across)}
+    assert len(set((r.start, c.start) for r, c in asked)) == (size // across) ** 2
     # Blocks without a chosen texel are left out.
     assert all(len(block) for block in blocks) and min(b.y.min() for b in blocks) >= 40
     x, y = (np.concatenate([getattr(b, name) for b in blocks]) for name in "xy")
