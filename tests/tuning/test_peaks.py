@@ -7,9 +7,10 @@ import numpy as np
 from cagecheck.meshes.lowpoly import prepare_low
 from cagecheck.rays.cage import cage_from_push, rays_through
 from cagecheck.rays.scene import Scene
-from cagecheck.tuning.peaks import BESIDE, BESIDE_POINTS, with_beside
-from cagecheck.tuning.prisms import points_at
-from tests.scenes.tuning import sheet
+from cagecheck.tuning.peaks import BESIDE, BESIDE_POINTS, Peaks, with_beside
+from cagecheck.tuning.prisms import points_at, prisms_of
+from tests.scenes.tuning import bumpy_pair, sheet
+from tests.tuning.test_mend import search_of
 from tests.tuning.test_moves import FLAT, STEP, STEP_FROM, scene
 
 
@@ -62,3 +63,23 @@ def test_the_rim_of_a_step_is_met_beside_where_a_ray_through_it_may_slip_by() ->
     met = np.abs(top - STEP) < 1e-9
     assert (met | (np.abs(top - FLAT) < 1e-9)).all()
     assert met.reshape(BESIDE_POINTS, -1).any(axis=0).all()
+
+
+def test_places_near_a_cage_that_changed_in_part_are_those_found_anew() -> None:
+    """What is kept of the last cage and what is found for the rest are all that there is."""
+    low, high = bumpy_pair(5, count=12)
+    search = search_of(low, high)
+    search.offsets = np.full(low.position_count, 0.04)
+
+    def near(peaks: Peaks) -> list[tuple[float, ...]]:
+        points = peaks.points(prisms_of(low, search.cage()), 0.02)
+        return sorted(zip(points.triangle, *points.barycentric.round(12).T, strict=True))
+
+    kept = Peaks(search.matcher)
+    before = near(kept)
+    search.offsets = search.offsets.copy()
+    search.offsets[:9] += 0.01
+    after = near(kept)
+    assert after == near(Peaks(search.matcher)) != before
+    assert set(after) & set(before)
+    assert near(kept) == after

@@ -66,3 +66,31 @@ def test_offsets_that_hardly_move_change_starts_only(monkeypatch: pytest.MonkeyP
     search.offsets = search.offsets * (1 + 0.9 * TURNED)
     search.cast_samples()
     assert cast[1] == len(search.points)
+
+
+def test_an_earlier_cast_is_as_if_cast_anew_through_the_cage_of_now(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """However little an offset changed, its surroundings are cast; elsewhere all stays."""
+    search = search_of(*bumpy_pair(3, count=16))
+    search.offsets = np.full(len(search.offsets), 0.05)
+    points = sample_points(search.low, 0.02, seed=8)
+    first = search.cast(points)
+    search.offsets = search.offsets.copy()
+    search.offsets[40] *= 1 + 0.01 * TURNED
+    cast = counted(search, monkeypatch)
+    agree(search.cast_again(first), search.cast(points))
+    assert 0 < cast[0] < len(points) / 2
+
+
+def test_some_points_of_an_earlier_cast_are_followed() -> None:
+    search = search_of(*bumpy_pair(3, count=16))
+    search.offsets = np.full(len(search.offsets), 0.05)
+    points = sample_points(search.low, 0.02, seed=8)
+    first, rows = search.cast(points), np.arange(5, len(points), 3)
+    search.offsets = np.where(np.arange(len(search.offsets)) % 7 == 0, 0.08, search.offsets)
+    followed = search.follow(points.take(rows), first.earlier(rows), least=0.0)
+    fresh = search.cast(points.take(rows))
+    agree(followed, fresh)
+    for name in ("wrong", "clash", "short", "beyond"):
+        assert np.array_equal(getattr(followed, name), getattr(fresh, name)), name
