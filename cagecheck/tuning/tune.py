@@ -469,10 +469,17 @@ def _check_choice(
     mends = 0 if tuning.smooth is not None else min(tuning.mends, CHOSEN_MENDS)
     solved, conflict = search.offsets, search.conflict
     again = check_chosen(search, checked, choice.offsets, mends, texels)
-    cage = cage_of(search.low, search.offsets, search.settings.directions)
-    tuned = float(measure.harm(cage).sum())
-    h = choice.harm
-    if tuned <= min(h.tuned * (1 + MENDING_COSTS), max(h.tuned, min(h.before, h.asset, h.parts))):
+    mended, chosen = (
+        cage_of(search.low, offsets, search.settings.directions)
+        for offsets in (search.offsets, choice.offsets)
+    )
+    h, tuned = choice.harm, float(measure.harm(mended).sum())
+    # On the points that it was chosen by the choice shows less than it does elsewhere.
+    new = measure_on(search.matcher, again.cast.points, measure.settings, measure.depth)
+    most = (1 + MENDING_COSTS) * float(new.harm(chosen).sum())
+    if float(new.harm(mended).sum()) <= most and tuned <= max(
+        h.tuned, min(h.before, h.asset, h.parts)
+    ):
         return again, replace(h, tuned=tuned)
     search.offsets, search.conflict = solved, conflict
     return check_chosen(search, again, choice.offsets, 0, texels), h
