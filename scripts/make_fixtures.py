@@ -45,6 +45,8 @@ UNDECIDED = "undecided"
 # Points whose truth is listed, and points that area shares are taken from.
 LISTED, COUNTED = 24, 6000
 MAP_SIZE = 16
+# Positions of unit size keep so many decimals: a few thousand roundings of double precision.
+DECIMALS = 12
 # Maps of faceted squares: cells a side, texels a side of each, and how steep a cell may be.
 FACETS, CELL_TEXELS, STEEPEST = 8, 8, 0.25
 
@@ -363,9 +365,13 @@ FIXTURES: dict[str, Callable[[], Fixture]] = {
 
 
 def rounded(scene: FamilyScene) -> FamilyScene:
-    """The scene as its files hold it: low to nine digits, high in single precision."""
-    low = np.array([[float(f"{x:.9g}") for x in p] for p in scene.low_positions])
-    high = scene.high_positions.astype(np.float32).astype(np.float64)
+    """The scene as its files hold it: low to nine digits, high in single precision.
+
+    What should be 0 is, whatever the last bits of a processor's sines.
+    """
+    low = scene.low_positions.round(DECIMALS) + 0.0
+    low = np.array([[float(f"{x:.9g}") for x in p] for p in low])
+    high = (scene.high_positions.round(DECIMALS) + 0.0).astype(np.float32).astype(np.float64)
     return replace(scene, low_positions=low, high_positions=high)
 
 

@@ -73,8 +73,8 @@ def test_a_sample_is_drawn_by_seed() -> None:
     first = sample(Draw("rays", "both", 7, 3), outdated)
     assert first == sample(Draw("rays", "both", 7, 3), outdated) and len(first) == 3
     assert first != sample(Draw("rays", "both", 8, 3), outdated)
-    [one] = sample(Draw("tuning/corridors.py", "both", 7, 1), outdated)
-    assert one.file == "cagecheck/tuning/corridors.py" and one.loops == "without"
+    [one] = sample(Draw("tuning/depth.py", "both", 7, 1), outdated)
+    assert one.file == "cagecheck/tuning/depth.py" and one.loops == "without"
 
 
 def test_files_with_compiled_loops_and_without_are_drawn_apart() -> None:

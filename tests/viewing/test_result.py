@@ -362,7 +362,8 @@ print("window", kind)
 @contextlib.contextmanager
 def x_server() -> Iterator[str]:
     """Run a virtual screen; it picks its number and tells it once it takes windows."""
-    command = ["Xvfb", "-displayfd", "1", "-screen", "0", "1280x800x24", "-nolisten", "tcp"]
+    command = ["Xvfb", "-displayfd", "1", "-screen", "0", "1280x800x24", "-nolisten", "tcp",
+               "-noreset"]  # fmt: skip
     with subprocess.Popen(
         command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True
     ) as server:
