@@ -528,8 +528,8 @@ def sample_words(rows: list[dict[str, Any]]) -> list[str]:
         if len(mine) < every:
             seeds = ", ".join(str(seed) for seed in sorted({row["seed"] for row in mine}))
             out.append(
-                f"At {size} a sample stands for all causes: {len(mine)} of {every}, drawn by seed "
-                f"{seeds}."
+                f"At {size} a sample stands for all causes: {len(mine)} of {every}, most drawn by "
+                f"seed {seeds}."
             )
     return out
 

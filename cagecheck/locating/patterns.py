@@ -26,8 +26,10 @@ from cagecheck.predicting.maps.bake import on_all_cores
 from cagecheck.progress import Progress, silent
 
 # Windows of 17 texels hold one period of detail as fine as a bake usually keeps; windows that slide
-# further than 12 texels have left the place altogether.
+# further than 12 texels of a map of 512 have left the place altogether. In larger maps the same
+# slide is more texels, and shifts are tried in wider steps before finer ones.
 WINDOW, LARGEST_SHIFT, STRIDE = 8, 12, 4
+SHIFT_SIZE = 512
 # A shift is believed when it takes this much of the squared difference away.
 EXPLAINED_SHARE = 0.7
 # What may be left is what half a texel of slide does to detail that the window can tell: 5 degrees.
@@ -177,9 +179,10 @@ def find_shifts(
     rows, columns = rows * step + step // 2, columns * step + step // 2
     found = np.zeros((len(rows), 4))
     valid = covered & is_known(expected)
+    scale = max(round(max(height, width) / SHIFT_SIZE), 1)
 
     def work(some: slice) -> None:
-        _register(shown, expected, valid, rows[some], columns[some], found[some])
+        _register(shown, expected, valid, rows[some], columns[some], scale, found[some])
 
     parts = [slice(k, k + TASK) for k in range(0, len(rows), TASK)]
     for _ in on_all_cores(work, parts, threads):
@@ -207,27 +210,35 @@ def _register(
     valid: NDArray[np.bool_],
     rows: NDArray[np.int64],
     columns: NDArray[np.int64],
+    scale: int,
     found: NDArray[np.float64],
 ) -> None:
-    """Write (shift right, shift down, share left over, 1 if believed) of every window."""
+    """Write (shift right, shift down, share left over, 1 if believed) of every window.
+
+    scale : shifts go so many times as far as `LARGEST_SHIFT`.
+    """
+    rim = LARGEST_SHIFT * scale
     for w in range(len(rows)):
         still, count = _difference(shown, expected, valid, rows[w], columns[w], 0, 0)
         if count < LEAST_TEXELS or still <= 0.0:
             continue
         best, right, down = still, 0, 0
-        # Every second shift first, then the neighbours of the best.
-        for step, reach in ((2, LARGEST_SHIFT), (1, 1)):
+        # Every second shift first (of a map of 512), then closer and closer to the best.
+        step, reach = 2 * scale, rim
+        while step >= 1:
             middle_x, middle_y = right, down
             for dy in range(middle_y - reach, middle_y + reach + 1, step):
                 for dx in range(middle_x - reach, middle_x + reach + 1, step):
                     value, n = _difference(shown, expected, valid, rows[w], columns[w], dx, dy)
                     if n >= 0.7 * count and value < best:
                         best, right, down = value, dx, dy
+            step = step // 2
+            reach = step
         found[w, 0], found[w, 1], found[w, 2] = right, down, best / still
         believed = best < min((1 - EXPLAINED_SHARE) * still, LEFT_OVER)
         far = right * right + down * down
         # A best shift at the rim of the search is no best shift.
-        if 1 <= far < LARGEST_SHIFT * LARGEST_SHIFT and believed:
+        if 1 <= far < rim * rim and believed:
             found[w, 3] = 1.0
 
 
