@@ -128,8 +128,7 @@ def nearest_points(
             top += 2
             continue
         for i in range(tree.begin[row], tree.end[row]):
-            dx, dy, dz = tree.points[i, 0] - x, tree.points[i, 1] - y, tree.points[i, 2] - z
-            here = dx * dx + dy * dy + dz * dz
+            here = _square(tree.points, i, x, y, z)
             if here >= square[last]:
                 continue
             at = last

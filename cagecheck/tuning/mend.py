@@ -274,7 +274,7 @@ def _look(
     wrong, start, rows, now, done = [], [], [], [], 0
     for (points, counts), earlier in zip(casts, found, strict=True):
         cast = search.follow(points, earlier)
-        now.append(Earlier(cast.matched(), cast.seen))
+        now.append(cast.earlier())
         c = cast.corridors
         number = np.cumsum(counts) - 1 + done
         rows.append(replace(c.take(counts[c.point]), point=number[c.point[counts[c.point]]]))

@@ -114,9 +114,9 @@ class Cast(Matched):
         """Return what was cast, without what tuning makes of it."""
         return Matched(self.points, self.rays, self.layers, self.targets)
 
-    def earlier(self, rows: NDArray[np.int64]) -> Earlier:
-        """Return some of the points, to be followed to another cage."""
-        return Earlier(self.take(rows), self.seen)
+    def earlier(self, rows: NDArray[np.int64] | None = None) -> Earlier:
+        """Return the points, or some of them, to be followed to another cage."""
+        return Earlier(self.matched() if rows is None else self.take(rows), self.seen)
 
 
 @dataclass(frozen=True, eq=False)
@@ -228,12 +228,12 @@ class Search:
     def cast_samples(self) -> Cast:
         """Cast the search's own points; those whose rays have hardly turned are not cast again."""
         cast = self.follow(self.points, self.known, self.extra)
-        self.known = Earlier(cast.matched(), cast.seen)
+        self.known = cast.earlier()
         return cast
 
     def cast_again(self, cast: Cast) -> Cast:
         """Cast the points of an earlier cast where the cage has changed at all since."""
-        return self.follow(cast.points, Earlier(cast.matched(), cast.seen), least=0.0)
+        return self.follow(cast.points, cast.earlier(), least=0.0)
 
     def follow(
         self,

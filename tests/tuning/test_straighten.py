@@ -27,10 +27,11 @@ from cagecheck.tuning.straighten.turning_map import (
     STRETCH,
     StraighteningField,
     largest_within,
-    map_cage,
     smallest_as_good,
     straightening_field,
     taken_back,
+    turned_cage,
+    unturned_cage,
 )
 from cagecheck.tuning.tune import Tuning, tune
 from cagecheck.tuning.words import straightening_words
@@ -73,7 +74,7 @@ def test_what_is_taken_back_is_not_turned_at_all_and_the_rest_keeps_its_bounds(
     turning = np.flatnonzero(field.turns(found.map.points))
     rows = turning[:: max(len(turning) // 5, 1)]
     points = found.map.points.take(rows)
-    back = taken_back(result, field, points, 0.0)
+    back = taken_back(field, points, 0.0)
     corner = low.welded[points.triangle]
     assert (field.share[corner].max(axis=1) > 0).all() and not back.share[corner].any()
     assert not back.turns(points).any()
@@ -82,7 +83,7 @@ def test_what_is_taken_back_is_not_turned_at_all_and_the_rest_keeps_its_bounds(
     step = back.step.tocoo()
     i, j = step.coords
     assert (np.abs(back.share[i] - back.share[j]) <= step.data + 1e-12).all()
-    half = taken_back(result, field, points, 0.5)
+    half = taken_back(field, points, 0.5)
     assert (half.share[corner] <= 0.5 * field.share[corner] + 1e-12).all()
     assert half.share[corner].max() > 0.4 * field.share[corner].max() > 0
     # Far from there nothing changes: steps let a share fall off within a few pieces.
@@ -217,7 +218,7 @@ def test_no_single_share_can_be_changed_for_less_skew() -> None:
             raised += value > field.share[v]
             other = field.share.copy()
             other[v] = value
-            cage = map_cage(field.refined, result.cage, other)
+            cage = turned_cage(field.refined.low, field.start, other)
             changed = outcome(result, cage, base.points, refined=field.refined)
             assert changed.texels(Defect.SKEW) >= least - 1e-9
     assert raised < len(touched)
@@ -284,7 +285,7 @@ def test_a_cut_without_shares_has_the_rays_of_the_cage() -> None:
     result = tune(low, high, settings=replace(SETTINGS, samples=500))
     cut = refine(low, np.full(len(low.triangles), 0.1), 10**5)
     points = sample_points(cut.low, 0.1)
-    cage = map_cage(cut, result.cage, np.zeros(cut.low.position_count))
+    cage = unturned_cage(cut, result.cage)
     mine = outcome(result, cage, points, refined=cut).rays
     theirs = outcome(result, result.cage, cut.to_parent(points)).rays
     assert mine.start == pytest.approx(theirs.start, rel=1e-9)

@@ -277,10 +277,10 @@ class _Ways:
         """Return the ways with less turning, or none, in the triangles of what they harm."""
         fine, coarse, cage = self.map, self.vertices, self.cage
         if harmed["map"].any():
-            fine = taken_back(tuning, fine, points.take(harmed["map"]), 0.0)
+            fine = taken_back(fine, points.take(harmed["map"]), 0.0)
         whole = fine.refined.to_parent(points)
         if harmed["vertices"].any():
-            coarse = taken_back(tuning, coarse, whole.take(harmed["vertices"]), kept)
+            coarse = taken_back(coarse, whole.take(harmed["vertices"]), kept)
         if harmed["cage"].any():
             cage = cage.taken_back(tuning, whole.take(harmed["cage"]), kept)
         return _Ways(fine, coarse, cage)

@@ -171,9 +171,7 @@ def straightening_field(
     )
 
 
-def taken_back(
-    tuning: Tuning, field: StraighteningField, points: SurfacePoints, kept: float
-) -> StraighteningField:
+def taken_back(field: StraighteningField, points: SurfacePoints, kept: float) -> StraighteningField:
     """Return the field with a part of its turning in the triangles of some points of its low poly.
 
     kept : that part, 0 for none at all. The rest is the largest field within the bounds again.
@@ -277,11 +275,6 @@ def check_points(
     return join_points(
         [sample_points(fine, spacing, seed=seed, edges=False, triangles=pieces), sides]
     )
-
-
-def map_cage(refined: Refined, cage: Cage, share: Floats) -> Cage:
-    """Return the cage, on the finer low poly, whose rays the map turns."""
-    return turned_cage(refined.low, unturned_cage(refined, cage), share)
 
 
 def unturned_cage(refined: Refined, cage: Cage) -> Cage:
