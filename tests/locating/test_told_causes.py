@@ -28,7 +28,7 @@ def test_padding_that_is_missing_all_round_comes_before_specks_only(lost: int, f
         region(4, Fault.MISSED, FaultCause.MISSED_IN_REACH, lost / 2, 3.0),
     ]
     told = told_causes([], regions)
-    assert [cause.code for cause in told][0] == first
+    assert next(cause.code for cause in told) == first
     assert {cause.code: cause.regions for cause in told} == {
         "bare": (2, 3), "missed-in-reach": (1, 4),
     }  # fmt: skip
