@@ -7,13 +7,14 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import maximum_filter, minimum_filter
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.defects.harm import Seen, seen_of
 from cagecheck.defects.reasons import Reason, Values
-from cagecheck.defects.regions import Region, by_harm, group_samples
+from cagecheck.defects.regions import LINK_SPACINGS, Region, by_harm, group_samples
 from cagecheck.locating.bake_reach import BakeReach
 from cagecheck.locating.compare import TITLES, Evidence, Fault
 from cagecheck.locating.fault_reasons import FaultCause, FaultCure
@@ -42,6 +43,11 @@ SMALLEST_REGION = 8
 FAINT_TEXELS, FAINT_DEGREES = 50, 6.0
 # What holds for more than this of a region's texels is said of the region.
 MOSTLY = 0.5
+# Samples farther from each other are no neighbours on the surface, so that texels farther from the
+# end of their place touch nothing beyond it.
+TOUCH_TEXELS = int(np.ceil(LINK_SPACINGS))
+# Of places that fill less of the box around them most texels are near an end.
+DENSE_SHARE = 1 / 16
 
 
 @dataclass(frozen=True, eq=False)
@@ -135,19 +141,46 @@ def _joined(
     """Join texels that touch in the picture or, across seams, on the surface."""
     if len(chosen) == 0:
         return []
-    on_surface = group_samples(low, texels.points, texels.positions, chosen)
     _, patch = np.unique(
         texels.patch[chosen].astype(np.int64) * (len(low.part_names) + 1)
         + low.triangle_part[texels.points.triangle[chosen]],
         return_inverse=True,
     )
-    first = int(on_surface.max()) + 1
-    nodes = first + int(patch.max()) + 1
-    graph = coo_array((np.ones(len(chosen), np.int8), (on_surface, first + patch)), (nodes, nodes))
-    label = connected_components(graph, directed=False)[1][on_surface]
+    rim = _near_ends(texels, chosen, patch)
+    on_surface = group_samples(low, texels.points, texels.positions, chosen[rim])
+    patches = int(patch.max()) + 1
+    nodes = patches + int(on_surface.max(initial=-1)) + 1
+    ends = (patch[rim], patches + on_surface)
+    graph = coo_array((np.ones(len(on_surface), np.int8), ends), (nodes, nodes))
+    label = connected_components(graph, directed=False)[1][patch]
     order = np.argsort(label, kind="stable")
     bounds = np.flatnonzero(np.diff(label[order])) + 1
     return [chosen[members] for members in np.split(order, bounds)]
+
+
+def _near_ends(
+    texels: FaultyTexels, chosen: NDArray[np.int64], patch: NDArray[np.int64]
+) -> NDArray[np.bool_]:
+    """Tell which texels lie so near to an end of their patch that others may touch them there.
+
+    patch : (N,) of each of those `chosen`. Sparse texels are all told to.
+    """
+    near = np.ones(len(chosen), bool)
+    for tile in np.unique(texels.tile[chosen]):
+        mine = np.flatnonzero(texels.tile[chosen] == tile)
+        y, x = texels.y[chosen[mine]], texels.x[chosen[mine]]
+        top, left = int(y.min()), int(x.min())
+        shape = int(y.max()) - top + 1, int(x.max()) - left + 1
+        if len(mine) < DENSE_SHARE * shape[0] * shape[1]:
+            continue
+        names = np.full(shape, -1, np.int32)
+        names[y - top, x - left] = patch[mine]
+        inner = np.ones(shape, bool)
+        for extreme in (minimum_filter, maximum_filter):
+            inner &= extreme(names, 2 * TOUCH_TEXELS + 1, mode="constant", cval=-1) == names
+        # Of two maps of one tile the last has its name there.
+        near[mine] = ~inner[y - top, x - left] | (names[y - top, x - left] != patch[mine])
+    return near
 
 
 def _region(

@@ -32,6 +32,8 @@ LEAST_TEXELS = 300
 # each axis (mip levels, denoising); scaling to a share s and back with tents has (1 / 3) / s^2.
 TENT_VARIANCE, SCALING_VARIANCE = 0.5, 1 / 3
 WIDEST_BAKE, MOST_BEND = 1.1 * TENT_VARIANCE, 20.0
+# Bends are compared at this share of all: so many places that show something else do not decide.
+BENDS_AT = 0.9
 # Blocks of equal texels tell a map that was enlarged by repeating.
 REPEATED_SHARE = 0.9
 BLOCK_ROWS = 256
@@ -65,7 +67,7 @@ def softness_fault(
             best, factor = ratio, times
     if factor == 1:
         spread = blur_variance(some.shown, some.expected, some.clean)
-        if spread is None or spread < WIDEST_BAKE:
+        if spread is None or spread < WIDEST_BAKE or not _is_soft(some):
             return None
         share = (SCALING_VARIANCE / spread) ** 0.5
         fault_found = ConventionFault(
@@ -75,6 +77,8 @@ def softness_fault(
             "bake at the full size, and do not scale or filter the map",
         )
         return fault_found, 1
+    if not _is_soft(some):
+        return None
     small = view.size // factor
     fault_found = ConventionFault(
         "rescaled",
@@ -106,6 +110,23 @@ def scaled_fault(
         "bake at the full size, and do not scale the map",
     )
     return fault_found, 1
+
+
+def _is_soft(some: Bands) -> bool:
+    """Tell whether the map bends from texel to texel as little as a filtered picture does.
+
+    A map of a surface that lay elsewhere agrees with the expected one where that happens to be
+    flat, which looks like a blur; but it is as sharp.
+    """
+    whole = minimum_filter(some.inside.astype(np.uint8), 3, mode="constant") > 0
+    if not whole.any():
+        return False
+    soft = softened(some.expected)
+    sharp, filtered, shown = (
+        float(np.quantile(np.linalg.norm((softened(p) - p)[whole], axis=1), BENDS_AT))
+        for p in (some.expected, soft, some.shown)
+    )
+    return shown**2 < sharp * filtered
 
 
 def blur_variance(

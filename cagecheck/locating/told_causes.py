@@ -29,8 +29,9 @@ _WHOLE = ("flat", "part-left-out")
 _DISTANCES = (FaultCause.MISSED_DEEP, FaultCause.MISSED_TIGHT, FaultCause.STARTED_BENEATH)
 # A distance spoils whole parts when it spoils so much against what spoils most.
 WHOLE_SHARE = 0.25
-# Padding shows only from afar, noise only up close: they come last.
-_LAST = (Fault.PADDING,)
+# Padding shows only from afar and comes last, unless all places together spoil less than this share
+# of the texels that it leaves bare: it is one setting, and they are specks beside it.
+FEW_SHARE = 0.05
 
 
 @dataclass(frozen=True)
@@ -69,13 +70,18 @@ def told_causes(maps: Sequence[LocatedMap], regions: Iterable[Region]) -> tuple[
     of_code: dict[tuple[Any, str], list[Region]] = {}
     for region in regions:
         of_code.setdefault((region.defect, region.why.code.code), []).append(region)
-    largest = max((sum(r.texels for r in m) for m in of_code.values()), default=0.0)
+    spoiled = {key: sum(r.texels for r in members) for key, members in of_code.items()}
+    largest = max(spoiled.values(), default=0.0)
+    elsewhere = sum(texels for (kind, _), texels in spoiled.items() if kind != Fault.PADDING)
     for (defect, code), members in of_code.items():
-        texels = sum(region.texels for region in members)
+        texels = spoiled[defect, code]
         names = list(dict.fromkeys(by_tile[r.tile] for r in members if r.tile in by_tile))
         worst = members[0]
         short = worst.why.code in _DISTANCES and texels >= WHOLE_SHARE * largest
-        rank = 5.0 if defect in _LAST else 3.0 if short else 4.0
+        if defect == Fault.PADDING:
+            rank = 2.5 if elsewhere < FEW_SHARE * texels else 5.0
+        else:
+            rank = 3.0 if short else 4.0
         rows.append(
             (
                 (rank, *by_harm(sum(r.harm for r in members), texels, 0.0)),

@@ -11,7 +11,7 @@ from scipy.ndimage import convolve1d, gaussian_filter
 
 from cagecheck.locating.compare import Fault, TileView, _empty_view
 from cagecheck.locating.enlarging import explained_by_filtering
-from cagecheck.locating.sharpness import softness_fault
+from cagecheck.locating.sharpness import WIDEST_BAKE, blur_variance, softness_fault
 from tests.locating.test_moved_high import rule
 from tests.locating.test_whole_map_causes import bumpy, unit
 
@@ -60,6 +60,30 @@ def test_what_a_bake_is_filtered_with_is_no_scaling(length: float) -> None:
 def test_a_map_that_was_halved_and_enlarged_is_told(length: float) -> None:
     expected = bumpy(12, length, SIZE)
     assert told(halved_and_back(expected), expected)
+
+
+@pytest.mark.parametrize("length", [6.0, 10.0])
+@pytest.mark.parametrize("texels", [1, 2, 3])
+def test_a_picture_that_lay_elsewhere_is_no_softer_where_it_happens_to_agree(
+    length: float, texels: int
+) -> None:
+    expected = unit(bumpy(14, length, SIZE) * [0.3, 0.3, 1]).astype(np.float32)
+    shown = np.roll(expected, (texels, -texels), axis=(0, 1))
+    clean = within_tolerance(shown, expected)
+    assert blur_variance(shown, expected, clean) > WIDEST_BAKE
+    assert softness_fault(*taken(shown, expected)) is None
+    # Scaled as well, it is told.
+    assert softness_fault(*taken(halved_and_back(shown), expected)) is not None
+
+
+def within_tolerance(shown: np.ndarray, expected: np.ndarray) -> np.ndarray:
+    return np.linalg.norm(shown - expected, axis=2) < np.radians(6.0)
+
+
+def taken(shown: np.ndarray, expected: np.ndarray) -> tuple[TileView, np.ndarray, np.ndarray]:
+    """What `softness_fault` takes, with what is beyond the tolerance marked."""
+    fault = np.where(within_tolerance(shown, expected), Fault.CLEAN, Fault.UNEXPLAINED)
+    return viewed(shown, expected), fault.astype(np.uint8), (shown + 1) / 2
 
 
 def test_any_part_of_a_tent_explains_a_texel_and_no_other_blur_does() -> None:
