@@ -282,7 +282,8 @@ def _project(
             _project_rays(
                 a + begin, a + end, forest, nearest_on.group, label, welded,
                 layers.first, layers.t, layers.face, met.asked, shot.outward, outward, settled,
-                points.triangle, rays.origin, rays.direction, layers.depth,
+                points.triangle, rays.origin, rays.direction,
+                np.ascontiguousarray(layers.depth[a + begin : a + end]),
                 surface.positions, surface.triangles, nearest, landed, met.claimed,
             )  # fmt: skip
 
@@ -298,7 +299,7 @@ def _project_rays(
     positions: NDArray[Any], triangles: NDArray[Any], nearest: NDArray[np.int32],
     landed: NDArray[np.uint8], claimed: Mask,
 ) -> None:  # fmt: skip
-    """Project crossings.
+    """Project crossings; depth : (end - begin,).
 
     Inward ones are projected as if they were flipped. Where one is not known to be flipped, it
     lands nowhere if a place that faces as it does is nearer, or if the other skin of the low poly
@@ -335,7 +336,7 @@ def _project_rays(
                 nearest[k] = -1
             if not wanted:
                 if not flipped and _seen_through(
-                    forest, g, place, facing, height, row(origin, i), along, depth[i], room
+                    forest, g, place, facing, height, row(origin, i), along, depth[i - begin], room
                 ):
                     nearest[k], landed[k] = -1, _UNKNOWN
                 flipped = True

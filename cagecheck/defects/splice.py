@@ -44,8 +44,9 @@ def of_rays(found: tuple[Layers, Targets], rays: Indices) -> tuple[Layers, Targe
 
 
 def _arrays(layers: Layers, targets: Targets) -> _Arrays:
+    depth, reach = np.ascontiguousarray(layers.depth), np.ascontiguousarray(layers.reach)
     return (
-        layers.first, layers.depth, layers.reach, targets.layer, targets.next_layer, targets.t,
+        layers.first, depth, reach, targets.layer, targets.next_layer, targets.t,
         targets.front, targets.t_next, targets.doubtful,
         layers.t, layers.face, layers.front, targets.belongs,
     )  # fmt: skip

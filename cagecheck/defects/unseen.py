@@ -28,7 +28,7 @@ from cagecheck.arrays.near_points import (
     tree_over,
 )
 from cagecheck.arrays.types import Floats, Ints
-from cagecheck.arrays.vectors import Vector, dot, minus, row, store
+from cagecheck.arrays.vectors import Vector, dot, minus, row
 from cagecheck.defects.blocks import in_blocks
 from cagecheck.defects.classify import Findings
 from cagecheck.defects.targets import Ground, ground_of
@@ -200,13 +200,14 @@ def _near_a_hit(
     m = len(high.face)
     if len(hit) == 0 or m == 0:
         return np.full(m, np.inf), np.zeros(m, bool)
-    place, facing, reach = np.empty((len(hit), 3)), np.empty((len(hit), 3)), np.empty(len(hit))
+    place, reach = np.empty((len(hit), 3)), np.empty(len(hit))
+    face = np.empty(len(hit), np.int32)
 
     def place_hits(begin: int, end: int) -> None:
         here = slice(begin, end)
         _place_hits(
             surface.positions, surface.triangles, rays.origin, rays.direction, points.spacing,
-            hit[here], findings.recorded, layers.t, layers.face, place[here], facing[here],
+            hit[here], findings.recorded, layers.t, layers.face, place[here], face[here],
             reach[here],
         )  # fmt: skip
 
@@ -218,7 +219,7 @@ def _near_a_hit(
 
     def look(begin: int, end: int) -> None:
         _look_around(
-            surface.positions, surface.triangles, tree, facing, reach, farthest,
+            surface.positions, surface.triangles, tree, face, reach, farthest,
             high.position[begin:end], high.face[begin:end], most, *room_for_search(),
             gap[begin:end], seen[begin:end],
         )  # fmt: skip
@@ -239,14 +240,14 @@ def _place_hits(
     t: Floats,
     face: Ints,
     place: Floats,
-    facing: Floats,
+    hit_face: Ints,
     reach: Floats,
 ) -> None:
-    """Write where hits lie, where they face, and how far from them surface counts as seen."""
+    """Write where hits lie, on which triangle, and how far from them surface counts as seen."""
     for m in range(len(hit)):
         ray, layer = row(direction, hit[m]), recorded[hit[m]]
-        normal = unit_normal(positions, triangles, face[layer])
-        store(facing, m, normal)
+        hit_face[m] = face[layer]
+        normal = unit_normal(positions, triangles, hit_face[m])
         for k in range(3):
             place[m, k] = origin[hit[m], k] + t[layer] * ray[k]
         reach[m] = SEEN_SPACINGS * spacing[hit[m]] / max(abs(dot(normal, ray)), LEAST_COSINE)
@@ -257,7 +258,7 @@ def _look_around(
     positions: NDArray[Any],
     triangles: NDArray[Any],
     tree: PointTree,
-    facing: Floats,
+    face: Ints,
     reach: Floats,
     farthest: Floats,
     asked: Floats,
@@ -270,8 +271,8 @@ def _look_around(
 ) -> None:
     """Write how far the nearest hit is, and whether one shows the place.
 
-    farthest : the largest reach in every run of the tree. most : how many of the nearest hits are
-    looked at, first and where that does not tell.
+    face : the hits' triangles. farthest : the largest reach in every run of the tree. most : how
+    many of the nearest hits are looked at, first and where that does not tell.
     """
     square, index = np.empty(most[-1]), np.empty(most[-1], np.int64)
     hit = 0
@@ -280,7 +281,7 @@ def _look_around(
         # Mostly the very nearest one shows the place.
         least, hit = nearest_point(tree, asked[m, 0], asked[m, 1], asked[m, 2], hit, stack, away)
         gap[m] = np.sqrt(least)
-        seen[m] = gap[m] <= reach[hit] and dot(row(facing, hit), normal) > 0.0
+        seen[m] = gap[m] <= reach[hit] and _faces(positions, triangles, face[hit], normal)
         if seen[m]:
             continue
         for count in most:
@@ -289,7 +290,7 @@ def _look_around(
             crowded = False
             for k in range(count):
                 # A hit on the other side of a thin wall does not show this side.
-                if dot(row(facing, which[k]), normal) > 0.0:
+                if _faces(positions, triangles, face[which[k]], normal):
                     seen[m] |= np.sqrt(near[k]) <= reach[which[k]]
                 else:
                     crowded = True
@@ -299,14 +300,24 @@ def _look_around(
             # hit at all shows the place.
             if count == most[0]:
                 here = row(asked, m)
-                if not _any_shows(tree, facing, reach, farthest, here, normal, stack):
+                if not _any_shows(
+                    positions, triangles, tree, face, reach, farthest, here, normal, stack
+                ):
                     break
 
 
 @njit(cache=True, nogil=True)
+def _faces(positions: NDArray[Any], triangles: NDArray[Any], face: int, normal: Vector) -> bool:
+    """Tell whether a triangle faces as a normal does, more or less."""
+    return dot(unit_normal(positions, triangles, face), normal) > 0.0
+
+
+@njit(cache=True, nogil=True)
 def _any_shows(
+    positions: NDArray[Any],
+    triangles: NDArray[Any],
     tree: PointTree,
-    facing: Floats,
+    face: Ints,
     reach: Floats,
     farthest: Floats,
     place: Vector,
@@ -326,7 +337,8 @@ def _any_shows(
             continue
         for i in range(tree.begin[run], tree.end[run]):
             way = minus(row(tree.points, i), place)
-            if np.sqrt(dot(way, way)) <= reach[i] and dot(row(facing, i), normal) > 0.0:
+            near = np.sqrt(dot(way, way)) <= reach[i]
+            if near and _faces(positions, triangles, face[i], normal):
                 return True
     return False
 

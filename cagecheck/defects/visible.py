@@ -24,7 +24,7 @@ Where the straight ray finds nothing that belongs, the target of the bake's own 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -41,7 +41,7 @@ from cagecheck.arrays.vectors import (
     store,
     unit,
 )
-from cagecheck.defects.blocks import in_blocks
+from cagecheck.defects.blocks import in_blocks, part_of
 from cagecheck.defects.kinds import Thresholds
 from cagecheck.defects.match import DEEP_SEARCH, Matched, Matcher
 from cagecheck.defects.rule import part_sizes
@@ -99,27 +99,29 @@ def find_ideal(
     and of these only the ones that do not plainly meet the same sheet need the rule for targets.
     """
     low, points, rays, targets = matcher.low, cast.points, cast.rays, cast.targets
-    shading = shading or matcher.shading
-    own = _places(cast.layers, targets.layer).shaded(shading, rays)
-    aside, height = np.empty(len(points)), np.empty(len(points))
-    averaged = low.corner_rays
+    shading, averaged = shading or matcher.shading, low.corner_rays
+    per_unit = texels_everywhere(low, map_size, thresholds or Thresholds())
+    has_partner = np.asarray(matcher.paired.any(axis=1))[low.triangle_part]
+    own, met = np.empty((len(points), 3)), np.empty(len(points), bool)
+    asked_in: dict[int, NDArray[np.int64]] = {}
 
-    def split(begin: int, end: int) -> None:
-        _split_up(
-            begin, end, low.face_normals, averaged, points.triangle, points.barycentric,
-            points.kind, rays.direction, targets.t, aside, height,
-        )  # fmt: skip
+    def meet(begin: int, end: int) -> None:
+        here = slice(begin, end)
+        some, along = part_of(points, here), part_of(rays, here)
+        own[here] = _places(cast.layers, targets.layer[here]).shaded(shading, along)
+        aside, _ = _beside(low, averaged, some, along, targets.t[here])
+        near = aside * per_unit[some.triangle] <= WITHIN_TEXELS
+        met[here] = near & (targets.layer[here] != NO_LAYER)
+        asked_in[begin] = begin + np.flatnonzero(has_partner[some.triangle] & ~met[here])
 
-    in_blocks(len(points), split)
-    per_unit = texels_everywhere(low, points, map_size, thresholds or Thresholds())
-    has_partner = np.asarray(matcher.paired.any(axis=1))[low.triangle_part[points.triangle]]
-    met = targets.found & (aside * per_unit <= WITHIN_TEXELS)
-    asked = np.flatnonzero(has_partner & ~met)
+    in_blocks(len(points), meet)
+    asked = np.concatenate([asked_in[begin] for begin in sorted(asked_in)])
     if len(asked) == 0:
         return Ideal(own, met)
-    straight = straight_directions(low, points.take(asked))
-    along = Rays(np.take(rays.origin, asked, axis=0), straight, rays.start[asked])
-    place = _met_straight(matcher, cast, along, asked, aside[asked], height[asked], depth)
+    few, along = points.take(asked), rays.take(asked)
+    beside = _beside(low, averaged, few, along, targets.t[asked])
+    along = replace(along, direction=straight_directions(low, few))
+    place = _met_straight(matcher, cast, few, along, asked, *beside, depth)
     found = place.face >= 0
     own[asked[found]] = place.shaded(shading, along)[found]
     met[asked] = found
@@ -138,8 +140,18 @@ def visible_error(
 
     recorded : (N,) index into the layer table, `NO_LAYER` for a miss.
     """
-    normal = _recorded(matcher, cast, recorded)
-    return error_of_normals(matcher.low, cast.points, normal, ideal.normal, thresholds)
+    out = np.empty(len(cast))
+
+    def judge(begin: int, end: int) -> None:
+        here = slice(begin, end)
+        place, rays = _places(cast.layers, recorded[here]), part_of(cast.rays, here)
+        out[here] = error_of_normals(
+            matcher.low, part_of(cast.points, here), place.along(matcher.shading, rays),
+            ideal.normal[here], thresholds,
+        )  # fmt: skip
+
+    in_blocks(len(out), judge)
+    return out
 
 
 def layer_error(matcher: Matcher, cast: Matched, ideal: Ideal) -> NDArray[np.float32]:
@@ -253,13 +265,11 @@ def _straight(
     return normal
 
 
-def texels_everywhere(
-    low: LowPoly, points: SurfacePoints, map_size: int, limits: Thresholds
-) -> Floats:
-    """Return (N,) texels per world unit; without UVs those of a part that fills a tile."""
+def texels_everywhere(low: LowPoly, map_size: int, limits: Thresholds) -> Floats:
+    """Return (T,) texels per world unit; without UVs those of a part that fills a tile."""
     per_unit, size = low.texels_per_unit(map_size), part_sizes(low)[low.triangle_part]
     without = limits.skew_texels / (limits.skew_share * size)
-    out: Floats = np.where(per_unit > 0, per_unit, without)[points.triangle]
+    out: Floats = np.where(per_unit > 0, per_unit, without)
     return out
 
 
@@ -270,11 +280,6 @@ def rounding_degrees(lean: Floats) -> Floats:
     reads two components; one step less is asin(sin a - step).
     """
     return np.array([np.degrees(_turn(np.radians(a))) for a in lean])
-
-
-def _recorded(matcher: Matcher, cast: Matched, recorded: NDArray[np.int64]) -> Floats:
-    """Return (N, 3) the shading normals that are recorded, as a bake has them; zero for none."""
-    return _places(cast.layers, recorded).along(matcher.shading, cast.rays)
 
 
 @dataclass(frozen=True, eq=False)
@@ -337,18 +342,18 @@ def _take_places(
 def _met_straight(
     matcher: Matcher,
     cast: Matched,
+    points: SurfacePoints,
     along: Rays,
     asked: NDArray[np.int64],
     aside: Floats,
     height: Floats,
     depth: float,
 ) -> _Place:
-    """Return what belongs to the points at `asked` on the straight rays `along`.
+    """Return what belongs to the points at `asked`, which are `points`, on straight rays `along`.
 
     aside, height : (K,) where the bake's own rays have their targets, seen from the straight rays.
     """
     low, paired, surface = matcher.low, matcher.paired, matcher.scene.surface
-    points = cast.points.take(asked)
     reach = float(cast.layers.reach.max(initial=0.0))
     layers = matcher.layers(points, along, DEEP_SEARCH * depth, reach)
     goal = _places(cast.layers, cast.targets.layer[asked])
@@ -407,14 +412,27 @@ def _same_sheet(
             break
 
 
+def _beside(
+    low: LowPoly, averaged: Floats, points: SurfacePoints, rays: Rays, t: Floats
+) -> tuple[Floats, Floats]:
+    """Return (n,) how far aside of the straight ray targets lie, and how high above the point.
+
+    averaged : the low poly's `corner_rays`. t : where the targets are on the bake's own rays.
+    """
+    aside, height = np.empty(len(t)), np.empty(len(t))
+    _split_up(
+        low.face_normals, averaged, points.triangle, points.barycentric, points.kind,
+        rays.direction, t, aside, height,
+    )  # fmt: skip
+    return aside, height
+
+
 @njit(cache=True, nogil=True)
 def _split_up(
-    begin: int, end: int, face_normals: Floats, averaged: Floats, triangle: Ints,
-    barycentric: Floats, kind: NDArray[np.uint8], direction: Floats, t: Floats, aside: Floats,
-    height: Floats,
+    face_normals: Floats, averaged: Floats, triangle: Ints, barycentric: Floats,
+    kind: NDArray[np.uint8], direction: Floats, t: Floats, aside: Floats, height: Floats,
 ) -> None:  # fmt: skip
-    """Write how far aside of the straight ray targets lie, and how high above the point."""
-    for i in range(begin, end):
+    for i in range(len(t)):
         ray = row(direction, i)
         up = _straight(face_normals, averaged, triangle[i], row(barycentric, i), kind[i])
         cosine = dot(ray, up)

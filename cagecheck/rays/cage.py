@@ -94,7 +94,8 @@ class Rays:
         index : array of int, or (N,) bool
             The rays.
         """
-        return Rays(self.origin[index], self.direction[index], self.start[index])
+        rows = np.flatnonzero(index) if index.dtype == bool else index  # see `SurfacePoints.take`
+        return Rays(*(np.take(x, rows, axis=0) for x in (self.origin, self.direction, self.start)))
 
 
 def corner_directions(low: LowPoly, directions: Directions = "averaged") -> Floats:

@@ -155,12 +155,14 @@ class Scene:
         n = len(origin)
         origin = np.ascontiguousarray(origin, np.float64)
         direction = np.ascontiguousarray(direction, np.float64)
-        depths = np.ascontiguousarray(np.broadcast_to(np.asarray(depth, np.float64), (n,)))
-        reaches = np.ascontiguousarray(np.broadcast_to(np.asarray(reach, np.float64), (n,)))
+        # A number for all rays takes no memory for each of them.
+        depths = np.broadcast_to(np.asarray(depth, np.float64), (n,))
+        reaches = np.broadcast_to(np.asarray(reach, np.float64), (n,))
         spans = [slice(a, min(a + BLOCK, n)) for a in range(0, n, BLOCK)]
 
         def work(span: slice) -> Any:
-            return self._caster.block(origin[span], direction[span], depths[span], reaches[span])
+            ends = np.ascontiguousarray(depths[span]), np.ascontiguousarray(reaches[span])
+            return self._caster.block(origin[span], direction[span], *ends)
 
         blocks = list(_in_order(work, spans, self.threads, n, progress, stage))
         counts = _joined([b[0] for b in blocks], np.int64)
