@@ -13,9 +13,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.arrays.blocks import in_blocks
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.arrays.vectors import Vector, dot, einsum_dot, minus, moved, row
-from cagecheck.defects.blocks import in_blocks
 from cagecheck.defects.nearest import (
     Forest,
     NearestPaired,

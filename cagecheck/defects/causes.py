@@ -81,6 +81,8 @@ def explain(scan: Scan, groups: list[Group]) -> list[Explanation]:
     out: dict[int, Explanation] = {}
     for defect, rule in _RULES_OF_ALL.items():
         rows = [k for k, group in enumerate(groups) if group.defect == defect]
+        if not rows:
+            continue
         out.update(zip(rows, rule(scan, [groups[k] for k in rows]), strict=True))
     return [
         out[k] if k in out else _RULES[group.defect](scan, group) for k, group in enumerate(groups)

@@ -15,9 +15,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.arrays.blocks import in_blocks
 from cagecheck.arrays.types import Floats
 from cagecheck.arrays.vectors import angle_degrees, blend, corners, row, unit
-from cagecheck.defects.blocks import in_blocks
 from cagecheck.defects.fold import fold_ratios, shell_of
 from cagecheck.defects.kinds import Defect, Thresholds
 from cagecheck.defects.measures import Measures, slides

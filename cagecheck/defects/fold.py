@@ -19,9 +19,9 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
+from cagecheck.arrays.blocks import in_blocks
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.arrays.vectors import blend, corners, dot, einsum_dot, row
-from cagecheck.defects.blocks import in_blocks
 from cagecheck.loops import njit
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.rays.cage import Cage

@@ -20,13 +20,13 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.arrays.blocks import usable_cores
 from cagecheck.arrays.eight import WIDTH, eight_within, lowest_bit
 from cagecheck.arrays.rows import rows_by_label
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.arrays.vectors import Vector, dot, minus, moved, row, scaled, store
 from cagecheck.loops import njit
 from cagecheck.meshes.lowpoly import LowPoly
-from cagecheck.rays.scene import usable_cores
 
 # Where facings are compared, a distance counts as if it were divided by this power of the cosine
 # between them: four times as far at 60 degrees, twice at 45, infinitely at 90. Of 0, 1, 2 and 3

@@ -14,10 +14,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.arrays.blocks import in_blocks
 from cagecheck.arrays.components import connected
 from cagecheck.arrays.near_points import nearest_of, tree_over
 from cagecheck.arrays.types import Floats, Ints
-from cagecheck.defects.blocks import in_blocks
 from cagecheck.defects.harm import Seen, seen_of
 from cagecheck.defects.kinds import KINDS, Defect, Trouble
 from cagecheck.defects.measures import measure_at

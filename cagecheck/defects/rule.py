@@ -14,8 +14,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.arrays.blocks import in_blocks
 from cagecheck.arrays.types import Floats
-from cagecheck.defects.blocks import in_blocks
 from cagecheck.defects.kinds import CLEAN, PRECEDENCE, Defect, Thresholds
 from cagecheck.loops import njit
 from cagecheck.meshes.lowpoly import LowPoly

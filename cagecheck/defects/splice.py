@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.arrays.blocks import in_blocks
 from cagecheck.arrays.types import Floats
-from cagecheck.defects.blocks import in_blocks
 from cagecheck.defects.targets import Targets
 from cagecheck.loops import njit
 from cagecheck.rays.layers import NO_LAYER, Layers

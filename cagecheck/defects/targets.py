@@ -30,6 +30,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.arrays.blocks import in_blocks
 from cagecheck.arrays.near_points import nearest_of, tree_over
 from cagecheck.arrays.rows import rows_by_label
 from cagecheck.arrays.types import Floats
@@ -42,7 +43,6 @@ from cagecheck.defects.belonging import (
     shot_of,
     those_of_pieces,
 )
-from cagecheck.defects.blocks import in_blocks
 from cagecheck.defects.nearest import NearestPaired
 from cagecheck.defects.related import Pieces, related_pieces
 from cagecheck.defects.surface_distance import SurfaceGraph, surface_graph

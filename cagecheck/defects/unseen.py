@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.arrays.blocks import in_blocks
 from cagecheck.arrays.near_points import (
     PointTree,
     most_below,
@@ -29,7 +30,6 @@ from cagecheck.arrays.near_points import (
 )
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.arrays.vectors import Vector, dot, minus, row
-from cagecheck.defects.blocks import in_blocks
 from cagecheck.defects.classify import Findings
 from cagecheck.defects.targets import Ground, ground_of
 from cagecheck.loops import njit

@@ -24,11 +24,13 @@ Where the straight ray finds nothing that belongs, the target of the bake's own 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.arrays.blocks import in_blocks
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.arrays.vectors import (
     Vector,
@@ -41,7 +43,6 @@ from cagecheck.arrays.vectors import (
     store,
     unit,
 )
-from cagecheck.defects.blocks import in_blocks, part_of
 from cagecheck.defects.kinds import Thresholds
 from cagecheck.defects.match import DEEP_SEARCH, Matched, Matcher
 from cagecheck.defects.rule import part_sizes
@@ -107,7 +108,7 @@ def find_ideal(
 
     def meet(begin: int, end: int) -> None:
         here = slice(begin, end)
-        some, along = part_of(points, here), part_of(rays, here)
+        some, along = _part_of(points, here), _part_of(rays, here)
         own[here] = _places(cast.layers, targets.layer[here]).shaded(shading, along)
         aside, _ = _beside(low, averaged, some, along, targets.t[here])
         near = aside * per_unit[some.triangle] <= WITHIN_TEXELS
@@ -144,9 +145,9 @@ def visible_error(
 
     def judge(begin: int, end: int) -> None:
         here = slice(begin, end)
-        place, rays = _places(cast.layers, recorded[here]), part_of(cast.rays, here)
+        place, rays = _places(cast.layers, recorded[here]), _part_of(cast.rays, here)
         out[here] = error_of_normals(
-            matcher.low, part_of(cast.points, here), place.along(matcher.shading, rays),
+            matcher.low, _part_of(cast.points, here), place.along(matcher.shading, rays),
             ideal.normal[here], thresholds,
         )  # fmt: skip
 
@@ -308,6 +309,14 @@ class _Place:
         normal = self.along(shading, rays)
         normal[~self.front] *= -1.0
         return normal
+
+
+_Record = TypeVar("_Record", SurfacePoints, Rays)
+
+
+def _part_of(record: _Record, here: slice) -> _Record:
+    """Return the points or rays of a block, whose arrays are parts of the whole ones."""
+    return type(record)(**{f.name: getattr(record, f.name)[here] for f in fields(record)})
 
 
 def _places(layers: Layers, layer: NDArray[np.int64]) -> _Place:

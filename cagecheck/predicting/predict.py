@@ -252,12 +252,11 @@ def find_regions(
     unseen high poly was not looked for.
     """
     groups: list[Group] = []
-    kinds = [d for d in Defect if d != Defect.UNSEEN]
+    flags = np.bitwise_or.reduce(scan.findings.flags)
+    kinds = [d for d in Defect if d != Defect.UNSEEN and flags & d.flag]
     for done, defect in enumerate(kinds):
         progress("grouping regions", done, len(kinds))
         mask = scan.findings.has(defect)
-        if not mask.any():
-            continue
         area, texels = scan.points.area, texel_area
         if defect == Defect.SPLIT:
             area, texels = _wedges(scan, np.flatnonzero(mask), settings.map_size)

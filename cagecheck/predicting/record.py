@@ -13,10 +13,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.arrays.blocks import in_blocks
 from cagecheck.arrays.npz import write_npz
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.arrays.vectors import angle_degrees, blend, corners, row, unit
-from cagecheck.defects.blocks import in_blocks
 from cagecheck.defects.fold import fold_factor
 from cagecheck.defects.regions import Region
 from cagecheck.defects.rule import skew_scale

@@ -13,6 +13,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.arrays.blocks import in_blocks
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.arrays.vectors import (
     Corners,
@@ -29,7 +30,7 @@ from cagecheck.errors import InputError, takes
 from cagecheck.loops import njit
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Mesh
-from cagecheck.rays.points import SurfacePoints
+from cagecheck.rays.points import SurfacePoints, taken
 from cagecheck.words.numbers import count_text, figures
 
 Directions = Literal["averaged", "corner", "face"]
@@ -94,8 +95,7 @@ class Rays:
         index : array of int, or (N,) bool
             The rays.
         """
-        rows = np.flatnonzero(index) if index.dtype == bool else index  # see `SurfacePoints.take`
-        return Rays(*(np.take(x, rows, axis=0) for x in (self.origin, self.direction, self.start)))
+        return Rays(*taken([self.origin, self.direction, self.start], index))
 
 
 def corner_directions(low: LowPoly, directions: Directions = "averaged") -> Floats:
@@ -262,11 +262,16 @@ def rays_through(low: LowPoly, cage: Cage, points: SurfacePoints, along: Along =
     n = len(points)
     origin, direction, start = np.empty((n, 3)), np.empty((n, 3)), np.empty(n)
     touching = touching_distance(low)
-    _shoot(
-        low.positions, low.triangles, cage.normals, cage.displacement, points.triangle,
-        np.ascontiguousarray(points.barycentric), along == "normals", touching,
-        origin, direction, start,
-    )  # fmt: skip
+    weights = np.ascontiguousarray(points.barycentric)
+
+    def shoot(begin: int, end: int) -> None:
+        here = slice(begin, end)
+        _shoot(
+            low.positions, low.triangles, cage.normals, cage.displacement, points.triangle[here],
+            weights[here], along == "normals", touching, origin[here], direction[here], start[here],
+        )  # fmt: skip
+
+    in_blocks(n, shoot)
     return Rays(origin, direction, start)
 
 

@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import fields
-from typing import TypeVar
-
-from cagecheck.rays.cage import Rays
-from cagecheck.rays.points import SurfacePoints
-from cagecheck.rays.scene import usable_cores
-
-_Record = TypeVar("_Record", SurfacePoints, Rays)
 
 # Samples a core takes at a time: a millisecond or so of work, much more than handing it over costs.
 BLOCK = 1 << 16
+
+
+def usable_cores() -> int:
+    """Return how many cores this process may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
 
 
 def in_blocks(count: int, work: Callable[[int, int], object]) -> None:
@@ -28,8 +28,3 @@ def in_blocks(count: int, work: Callable[[int, int], object]) -> None:
         return
     with ThreadPoolExecutor(usable_cores()) as pool:
         list(pool.map(lambda begin: work(begin, min(begin + BLOCK, count)), begins))
-
-
-def part_of(record: _Record, here: slice) -> _Record:
-    """Return the points or rays of a block, whose arrays are parts of the whole ones."""
-    return type(record)(**{f.name: getattr(record, f.name)[here] for f in fields(record)})
