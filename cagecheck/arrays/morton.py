@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.arrays.blocks import in_blocks
 from cagecheck.arrays.box import box_of
 from cagecheck.arrays.types import Floats
 from cagecheck.loops import njit
@@ -26,8 +27,19 @@ def coherent_order(positions: Floats) -> NDArray[np.int64]:
     low, high = box_of(positions)
     extent = float((high - low).max()) or 1.0
     code = np.empty(len(positions), np.uint64)
-    _codes(positions, low, (2**21 - 1) / extent, code)
+
+    def encode(begin: int, end: int) -> None:
+        _codes(positions[begin:end], low, (2**21 - 1) / extent, code[begin:end])
+
+    in_blocks(len(code), encode)
     return _order_of(code)
+
+
+def _order_of(code: NDArray[np.uint64]) -> NDArray[np.int64]:
+    """Return the stable order of codes, whose array is used up."""
+    order, other = np.arange(len(code)), np.empty(len(code), np.int64)
+    in_other = _sort(code, np.empty_like(code), order, other)
+    return other if in_other else order
 
 
 @njit(cache=True, nogil=True)
@@ -41,14 +53,18 @@ def _codes(positions: Floats, low: Floats, scale: float, out: NDArray[np.uint64]
 
 
 @njit(cache=True, nogil=True)
-def _order_of(code: NDArray[np.uint64]) -> NDArray[np.int64]:
-    """Return the stable order of codes: counted digit by digit, the lowest first.
+def _sort(
+    code: NDArray[np.uint64],
+    other_code: NDArray[np.uint64],
+    order: NDArray[np.int64],
+    other: NDArray[np.int64],
+) -> bool:
+    """Sort codes and their numbers digit by digit, the lowest first; tell whether into the others.
 
     Codes move along with their numbers, so that every pass reads memory from front to back.
     """
     n = len(code)
-    order, other = np.arange(n), np.empty(n, np.int64)
-    sorted_code, other_code = code.copy(), np.empty(n, np.uint64)
+    moved = False
     digits = 1 << _DIGIT_BITS
     passes = (_CODE_BITS + _DIGIT_BITS - 1) // _DIGIT_BITS
     begin = np.zeros((passes, digits + 1), np.int64)
@@ -61,13 +77,14 @@ def _order_of(code: NDArray[np.uint64]) -> NDArray[np.int64]:
         for d in range(digits):
             begin[p, d + 1] += begin[p, d]
         for i in range(n):
-            digit = _digit(sorted_code[i], p)
+            digit = _digit(code[i], p)
             to = begin[p, digit]
-            other[to], other_code[to] = order[i], sorted_code[i]
+            other[to], other_code[to] = order[i], code[i]
             begin[p, digit] = to + 1
         order, other = other, order
-        sorted_code, other_code = other_code, sorted_code
-    return order
+        code, other_code = other_code, code
+        moved = not moved
+    return moved
 
 
 @njit(cache=True, nogil=True)

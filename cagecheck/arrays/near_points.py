@@ -13,6 +13,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.arrays.blocks import in_blocks
 from cagecheck.arrays.types import Floats
 from cagecheck.loops import njit
 
@@ -43,25 +44,38 @@ def tree_over(points: Floats) -> PointTree:
     # A run that is cut has more than RUN points, so its parts have RUN / `_SHORTEST` each, or more.
     room = 2 * (len(points) * _SHORTEST // RUN + 1)
     box = np.empty((room, 6))
-    begin, end, child = (np.zeros(room, np.int64) for _ in range(3))
-    used = _cut_runs(points, box, begin, end, child)
+    begin, end, child = (np.empty(room, np.int64) for _ in range(3))
+    step = np.empty(len(points))
+
+    def measure(first: int, last: int) -> None:
+        _steps(points, first, last, step)
+
+    in_blocks(len(points), measure)
+    used = _cut_runs(points, step, box, begin, end, child)
     return PointTree(points, box[:used], begin[:used], end[:used], child[:used])
+
+
+@njit(cache=True, nogil=True)
+def _steps(points: Floats, first: int, last: int, out: Floats) -> None:
+    """Write the squares of the ways from the point before."""
+    for i in range(first, last):
+        out[i] = 0.0
+        if i > 0:
+            for k in range(3):
+                out[i] += (points[i, k] - points[i - 1, k]) ** 2
 
 
 @njit(cache=True, nogil=True)
 def _cut_runs(
     points: Floats,
+    step: Floats,
     box: Floats,
     begin: NDArray[np.int64],
     end: NDArray[np.int64],
     child: NDArray[np.int64],
 ) -> int:
-    n = len(points)
-    step = np.zeros(n)  # squared, from the point before
-    for i in range(1, n):
-        for k in range(3):
-            step[i] += (points[i, k] - points[i - 1, k]) ** 2
-    end[0], used, row = n, 1, 0
+    begin[0], end[0], child[0] = 0, len(points), 0
+    used, row = 1, 0
     while row < used:
         count = end[row] - begin[row]
         if count > RUN:
@@ -73,6 +87,7 @@ def _cut_runs(
             child[row] = used
             begin[used], end[used] = begin[row], cut
             begin[used + 1], end[used + 1] = cut, end[row]
+            child[used], child[used + 1] = 0, 0
             used += 2
         row += 1
     for row in range(used - 1, -1, -1):
