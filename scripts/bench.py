@@ -30,6 +30,7 @@ from embreex.mesh_construction import TriangleMesh
 from cagecheck.defects.nearest import NearestPaired
 from cagecheck.formats.read import read_mesh, read_surface
 from cagecheck.formats.write_mesh import write_mesh, write_surface
+from cagecheck.memory import keep_freed_memory
 from cagecheck.meshes.facets import hit_normals
 from cagecheck.meshes.lowpoly import LowPoly, prepare_low
 from cagecheck.meshes.mesh import Mesh, Surface, mesh_from_polygons
@@ -155,6 +156,7 @@ def floor_of(low: LowPoly, high: Surface, settings: Settings) -> dict[str, np.nd
 
 def run_one(low_path: str, high_path: str, samples: int) -> None:
     """The body of a process of its own: read, predict, print a JSON line."""
+    keep_freed_memory()  # as commands do
     settings = Settings(samples=samples, offset=0.03, depth=0.03, reach=0.09)
     begin = time.perf_counter()
     few = Settings(samples=20_000, offset=0.03, depth=0.03, reach=0.09)

@@ -46,7 +46,7 @@ from cagecheck.arrays.vectors import (
 from cagecheck.defects.kinds import Thresholds
 from cagecheck.defects.match import DEEP_SEARCH, Matched, Matcher
 from cagecheck.defects.rule import part_sizes
-from cagecheck.defects.targets import BLOCK, STEEPEST, find_targets
+from cagecheck.defects.targets import BLOCK, STEEPEST, Targets, find_targets
 from cagecheck.defects.unseen import Unseen
 from cagecheck.loops import njit
 from cagecheck.maps.high_normals import HighShading
@@ -63,6 +63,8 @@ NOTHING_THERE = 180.0
 HOLE_DEGREES = 10.0
 # A texel is read between its neighbours' centres: what slides less than half of one stays in it.
 WITHIN_TEXELS = 0.5
+# Far more than cosines of unit vectors are wrong by.
+COSINE_ROUNDING = 1e-9
 _EDGE, _VERTEX = int(PointKind.EDGE), int(PointKind.VERTEX)
 # One step of a component that 8 bits store between -1 and 1. The map's own rounding and that of its
 # first mip level are half a step each.
@@ -77,10 +79,14 @@ class Ideal:
     ----------
     normal : (N, 3) float64, unit shading normal, outward; zero where nothing belongs.
     straight : (N,) bool, met by the straight ray; elsewhere taken from the bake's own ray.
+    own : (N,) bool, the normal is the matcher's for the target of the bake's own ray, which is one
+        of the targets `of`. None where that is not known.
     """
 
     normal: Floats
     straight: NDArray[np.bool_]
+    own: NDArray[np.bool_] | None = None
+    of: Targets | None = None
 
 
 def find_ideal(
@@ -103,13 +109,13 @@ def find_ideal(
     shading, averaged = shading or matcher.shading, low.corner_rays
     per_unit = texels_everywhere(low, map_size, thresholds or Thresholds())
     has_partner = np.asarray(matcher.paired.any(axis=1))[low.triangle_part]
-    own, met = np.empty((len(points), 3)), np.empty(len(points), bool)
+    normal, met = np.empty((len(points), 3)), np.empty(len(points), bool)
     asked_in: dict[int, NDArray[np.int64]] = {}
 
     def meet(begin: int, end: int) -> None:
         here = slice(begin, end)
         some, along = _part_of(points, here), _part_of(rays, here)
-        own[here] = _places(cast.layers, targets.layer[here]).shaded(shading, along)
+        normal[here] = _places(cast.layers, targets.layer[here]).shaded(shading, along)
         aside, _ = _beside(low, averaged, some, along, targets.t[here])
         near = aside * per_unit[some.triangle] <= WITHIN_TEXELS
         met[here] = near & (targets.layer[here] != NO_LAYER)
@@ -117,16 +123,19 @@ def find_ideal(
 
     in_blocks(len(points), meet)
     asked = np.concatenate([asked_in[begin] for begin in sorted(asked_in)])
+    own = np.ones(len(points), bool) if shading is matcher.shading else None
     if len(asked) == 0:
-        return Ideal(own, met)
+        return Ideal(normal, met, own, targets)
     few, along = points.take(asked), rays.take(asked)
     beside = _beside(low, averaged, few, along, targets.t[asked])
     along = replace(along, direction=straight_directions(low, few))
     place = _met_straight(matcher, cast, few, along, asked, *beside, depth)
     found = place.face >= 0
-    own[asked[found]] = place.shaded(shading, along)[found]
+    normal[asked[found]] = place.shaded(shading, along)[found]
     met[asked] = found
-    return Ideal(own, met)
+    if own is not None:
+        own[asked] = ~found
+    return Ideal(normal, met, own, targets)
 
 
 def visible_error(
@@ -145,11 +154,9 @@ def visible_error(
 
     def judge(begin: int, end: int) -> None:
         here = slice(begin, end)
-        place, rays = _places(cast.layers, recorded[here]), _part_of(cast.rays, here)
-        out[here] = error_of_normals(
-            matcher.low, _part_of(cast.points, here), place.along(matcher.shading, rays),
-            ideal.normal[here], thresholds,
-        )  # fmt: skip
+        normal = _recorded(matcher, cast, recorded, ideal, here)
+        points = _part_of(cast.points, here)
+        out[here] = error_of_normals(matcher.low, points, normal, ideal.normal[here], thresholds)
 
     in_blocks(len(out), judge)
     return out
@@ -281,6 +288,24 @@ def rounding_degrees(lean: Floats) -> Floats:
     reads two components; one step less is asin(sin a - step).
     """
     return np.array([np.degrees(_turn(np.radians(a))) for a in lean])
+
+
+def _recorded(
+    matcher: Matcher, cast: Matched, recorded: NDArray[np.int64], ideal: Ideal, here: slice
+) -> Floats:
+    """Return (n, 3) the shading normals that a block records, as a bake has them; zero for none.
+
+    Where the target itself is recorded, its normal is known already.
+    """
+    layer, rays = recorded[here], _part_of(cast.rays, here)
+    if ideal.own is None or ideal.of is not cast.targets:
+        return _places(cast.layers, layer).along(matcher.shading, rays)
+    known = ideal.own[here] & (layer == cast.targets.layer[here])
+    rest = np.flatnonzero(~known)
+    out = ideal.normal[here].copy()
+    out[known & ~cast.targets.front[here]] *= -1.0
+    out[rest] = _places(cast.layers, layer[rest]).along(matcher.shading, rays.take(rest))
+    return out
 
 
 @dataclass(frozen=True, eq=False)
@@ -469,6 +494,7 @@ def _errors(
     out: Floats,
 ) -> None:
     """Write the visible error of points, degrees; recorded, ideal : zero for none."""
+    plain = np.cos(steep) + COSINE_ROUNDING
     for i in range(len(out)):
         mine, wanted = row(recorded, i), row(ideal, i)
         if dot(wanted, wanted) == 0.0:
@@ -485,9 +511,12 @@ def _errors(
             continue
         angle = _between(mine, wanted)
         if length > 0.0:
-            lean = _between(mine, scaled(smooth, 1.0 / length))
-            if lean > steep:
-                angle = max(angle, _turn(lean))
+            # Nearly all are plainly less steep than that, which the cosine tells at less cost.
+            smooth = scaled(smooth, 1.0 / length)
+            if dot(mine, smooth) < plain:
+                lean = _between(mine, smooth)
+                if lean > steep:
+                    angle = max(angle, _turn(lean))
         out[i] = np.degrees(angle)
 
 
