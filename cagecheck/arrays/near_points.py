@@ -23,6 +23,8 @@ RUN = 16
 # a billion points it is log(10^9 / RUN) / log(4 / 3) = 65 levels at most.
 _SHORTEST = 4
 _DEEPEST = 80
+# The longest of so many steps is noted, since a step is looked at in every run that it is in.
+_STEPS = 64
 
 
 class PointTree(NamedTuple):
@@ -74,16 +76,16 @@ def _cut_runs(
     end: NDArray[np.int64],
     child: NDArray[np.int64],
 ) -> int:
+    longest = np.empty(len(step) // _STEPS, np.int64)
+    for k in range(len(longest)):
+        longest[k] = _longest(step, longest[:0], k * _STEPS, (k + 1) * _STEPS)
     begin[0], end[0], child[0] = 0, len(points), 0
     used, row = 1, 0
     while row < used:
         count = end[row] - begin[row]
         if count > RUN:
             least = count // _SHORTEST
-            cut = begin[row] + least
-            for i in range(cut, end[row] - least + 1):
-                if step[i] > step[cut]:
-                    cut = i
+            cut = _longest(step, longest, begin[row] + least, end[row] - least + 1)
             child[row] = used
             begin[used], end[used] = begin[row], cut
             begin[used + 1], end[used + 1] = cut, end[row]
@@ -102,6 +104,23 @@ def _cut_runs(
                 box[row, k] = min(box[row, k], points[i, k])
                 box[row, 3 + k] = max(box[row, 3 + k], points[i, k])
     return used
+
+
+@njit(cache=True, nogil=True)
+def _longest(step: Floats, longest: NDArray[np.int64], first: int, last: int) -> int:
+    """Return the longest step, the first of equals, among those from `first` up to `last`.
+
+    longest : the same of every `_STEPS` steps, which are then not looked through one by one.
+    """
+    out = i = first
+    while i < last:
+        k = i // _STEPS
+        whole = i % _STEPS == 0 and i + _STEPS <= last and k < len(longest)
+        j = longest[k] if whole else i
+        if step[j] > step[out]:
+            out = j
+        i += _STEPS if whole else 1
+    return out
 
 
 @njit(cache=True, nogil=True)

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from cagecheck.arrays.blocks import in_blocks
 from cagecheck.arrays.types import Floats
-from cagecheck.arrays.vectors import angle_degrees, blend, corners, row, unit
+from cagecheck.arrays.vectors import angle_degrees, blend, corners, dot, row, unit
 from cagecheck.defects.fold import fold_ratios, shell_of
 from cagecheck.defects.kinds import Defect, Thresholds
 from cagecheck.defects.measures import Measures, slides
@@ -49,6 +49,7 @@ class Findings:
         are world units on triangles without UVs. Made as they are asked for, see `measure_at`.
     slant : (N,) float64, angle between ray and low-poly face normal, degrees.
     lean : (N,) float64, angle between shading and recorded normal, degrees.
+    facing : (N,) float64, cosine of the angle between ray and recorded normal, NaN for a miss.
     """
 
     recorded: NDArray[np.int64]
@@ -58,6 +59,7 @@ class Findings:
     measures: Mapping[Defect, Floats]
     slant: Floats
     lean: Floats
+    facing: Floats
 
     @cached_property
     def slide(self) -> Floats:
@@ -96,7 +98,8 @@ def classify(
     # Rays of a cage with one direction to a vertex never part.
     slope = wedge_slope(low, cage, points) if cage.positions is None else None
     shell, own = shell_of(low, cage), np.zeros(len(layers.t), bool)
-    judged, distance, slant, lean = room_for(n), np.empty(n), np.empty(n), np.empty(n)
+    judged = room_for(n)
+    distance, slant, lean, facing = (np.empty(n) for _ in range(4))
 
     def work(begin: int, end: int) -> None:
         here = slice(begin, end)
@@ -107,6 +110,7 @@ def classify(
             low.face_normals, low.shading_normals, low.triangle_part,
             surface.positions, surface.triangles, surface.triangle_part, paired,
             first, layers.t, layers.face, depth, own, distance[here], slant[here], lean[here],
+            facing[here],
         )  # fmt: skip
         wedge = np.zeros(len(triangle)) if slope is None else slope[here]
         ratio = fold_ratios(shell, low, cage, triangle, place)
@@ -132,7 +136,9 @@ def classify(
         low, surface, cage, points, rays, layers, targets, depth, map_size, judged.recorded,
         distance, slant, lean,
     )  # fmt: skip
-    return Findings(judged.recorded, distance, judged.flags, judged.main, measures, slant, lean)
+    return Findings(
+        judged.recorded, distance, judged.flags, judged.main, measures, slant, lean, facing
+    )
 
 
 @njit(cache=True, nogil=True)
@@ -141,7 +147,7 @@ def _measure(
     face_normals: Floats, shading_normals: Floats, low_part: Any,
     positions: Any, triangles: Any, high_part: Any, paired: Any,
     first: Any, t: Floats, face: Any, depth: float,
-    own: Any, out_distance: Floats, out_slant: Floats, out_lean: Floats,
+    own: Any, out_distance: Floats, out_slant: Floats, out_lean: Floats, out_facing: Floats,
 ) -> None:  # fmt: skip
     """Write how far and how steep samples record, and `own` of the crossings that are recorded.
 
@@ -150,13 +156,15 @@ def _measure(
     for i in range(len(triangle)):
         f = triangle[i]
         layer = recorded_of(first, t, i, start[i], depth)
-        distance, lean = np.nan, np.nan
+        along = row(direction, i)
+        distance, lean, facing = np.nan, np.nan, np.nan
         if layer != NO_LAYER:
             distance = t[layer]
             own[layer] = paired[low_part[f], high_part[face[layer]]]
             normal = unit_normal(positions, triangles, face[layer])
             shading = blend(*corners(shading_normals, f), row(barycentric, i))
             lean = angle_degrees(unit(shading), normal)
+            facing = dot(normal, along)
         out_distance[i] = distance
-        out_slant[i] = angle_degrees(row(direction, i), row(face_normals, f))
-        out_lean[i] = lean
+        out_slant[i] = angle_degrees(along, row(face_normals, f))
+        out_lean[i], out_facing[i] = lean, facing

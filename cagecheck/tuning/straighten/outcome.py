@@ -134,6 +134,7 @@ def of_check(tuning: Tuning, rows: NDArray[np.int64]) -> Outcome:
     findings = Findings(
         f.recorded[rows], f.hit_distance[rows], f.flags[rows], f.main[rows],
         {Defect.SPLIT: measure_at(f.measures, Defect.SPLIT, rows)}, f.slant[rows], f.lean[rows],
+        f.facing[rows],
     )  # fmt: skip
     points, rays = after.points.take(rows), after.rays.take(rows)
     return Outcome(tuning.low, tuning.cage, tuning.settings, points, rays, findings)
