@@ -15,6 +15,7 @@ from cagecheck.loops import njit
 # Bits of a code that one pass sorts by: the counts of all digits stay in cache.
 _DIGIT_BITS = 11
 _CODE_BITS = 63
+_PASSES = -(-_CODE_BITS // _DIGIT_BITS)
 
 
 def coherent_order(positions: Floats) -> NDArray[np.int64]:
@@ -38,11 +39,12 @@ def coherent_order(positions: Floats) -> NDArray[np.int64]:
 def _order_of(code: NDArray[np.uint64]) -> NDArray[np.int64]:
     """Return the stable order of codes, whose array is used up."""
     order, other = np.arange(len(code)), np.empty(len(code), np.int64)
-    in_other = _sort(code, np.empty_like(code), order, other)
+    begin = np.zeros((_PASSES, (1 << _DIGIT_BITS) + 1), np.int64)
+    in_other = _sort(code, np.empty_like(code), order, other, begin)
     return other if in_other else order
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _codes(positions: Floats, low: Floats, scale: float, out: NDArray[np.uint64]) -> None:
     for i in range(len(out)):
         code = np.uint64(0)
@@ -52,29 +54,28 @@ def _codes(positions: Floats, low: Floats, scale: float, out: NDArray[np.uint64]
         out[i] = code
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _sort(
     code: NDArray[np.uint64],
     other_code: NDArray[np.uint64],
     order: NDArray[np.int64],
     other: NDArray[np.int64],
+    begin: NDArray[np.int64],
 ) -> bool:
     """Sort codes and their numbers digit by digit, the lowest first; tell whether into the others.
 
-    Codes move along with their numbers, so that every pass reads memory from front to back.
+    begin : zeros, a row for each pass. Codes move along with their numbers, so that every pass
+    reads memory from front to back.
     """
     n = len(code)
     moved = False
-    digits = 1 << _DIGIT_BITS
-    passes = (_CODE_BITS + _DIGIT_BITS - 1) // _DIGIT_BITS
-    begin = np.zeros((passes, digits + 1), np.int64)
     for i in range(n):
-        for p in range(passes):
+        for p in range(_PASSES):
             begin[p, _digit(code[i], p) + 1] += 1
-    for p in range(passes):
+    for p in range(_PASSES):
         if n > 0 and begin[p, _digit(code[0], p) + 1] == n:
             continue  # all have the same digit
-        for d in range(digits):
+        for d in range(1 << _DIGIT_BITS):
             begin[p, d + 1] += begin[p, d]
         for i in range(n):
             digit = _digit(code[i], p)

@@ -53,11 +53,12 @@ def tree_over(points: Floats) -> PointTree:
         _steps(points, first, last, step)
 
     in_blocks(len(points), measure)
-    used = _cut_runs(points, step, box, begin, end, child)
+    longest = np.empty(len(points) // _STEPS, np.int64)
+    used = _cut_runs(points, step, longest, box, begin, end, child)
     return PointTree(points, box[:used], begin[:used], end[:used], child[:used])
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _steps(points: Floats, first: int, last: int, out: Floats) -> None:
     """Write the squares of the ways from the point before."""
     for i in range(first, last):
@@ -67,16 +68,16 @@ def _steps(points: Floats, first: int, last: int, out: Floats) -> None:
                 out[i] += (points[i, k] - points[i - 1, k]) ** 2
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _cut_runs(
     points: Floats,
     step: Floats,
+    longest: NDArray[np.int64],
     box: Floats,
     begin: NDArray[np.int64],
     end: NDArray[np.int64],
     child: NDArray[np.int64],
 ) -> int:
-    longest = np.empty(len(step) // _STEPS, np.int64)
     for k in range(len(longest)):
         longest[k] = _longest(step, longest[:0], k * _STEPS, (k + 1) * _STEPS)
     begin[0], end[0], child[0] = 0, len(points), 0
@@ -106,7 +107,7 @@ def _cut_runs(
     return used
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _longest(step: Floats, longest: NDArray[np.int64], first: int, last: int) -> int:
     """Return the longest step, the first of equals, among those from `first` up to `last`.
 
@@ -123,7 +124,7 @@ def _longest(step: Floats, longest: NDArray[np.int64], first: int, last: int) ->
     return out
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def nearest_points(
     tree: PointTree,
     x: float,
@@ -172,7 +173,7 @@ def nearest_points(
             square[at], index[at] = here, i
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def nearest_point(
     tree: PointTree,
     x: float,
@@ -217,7 +218,7 @@ def nearest_point(
     return square, index
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _square(points: Floats, i: int, x: float, y: float, z: float) -> float:
     dx, dy, dz = points[i, 0] - x, points[i, 1] - y, points[i, 2] - z
     return dx * dx + dy * dy + dz * dz
@@ -230,7 +231,7 @@ def most_below(tree: PointTree, values: Floats) -> Floats:
     return out
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _most_below(tree: PointTree, values: Floats, out: Floats) -> None:
     for row in range(len(out) - 1, -1, -1):
         if tree.child[row] > 0:
@@ -258,7 +259,7 @@ def nearest_of(tree: PointTree, places: Floats, count: int) -> tuple[Floats, NDA
     return np.sqrt(square), index
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _nearest_of(
     tree: PointTree,
     places: Floats,
@@ -279,7 +280,7 @@ def nearest_distances(tree: PointTree, places: Floats) -> Floats:
     return out
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _nearest_distances(
     tree: PointTree, places: Floats, stack: NDArray[np.int64], away: Floats, out: Floats
 ) -> None:
@@ -290,7 +291,7 @@ def _nearest_distances(
         out[m] = np.sqrt(square)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def square_to(boxes: Floats, box: int, x: float, y: float, z: float) -> float:
     """Return the square of the distance to a box."""
     dx = max(boxes[box, 0] - x, x - boxes[box, 3], 0.0)

@@ -177,7 +177,7 @@ def _nothing_there(scan: Scan, groups: list[Group]) -> list[Explanation]:
     ]
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _count_lost(
     triangle: Ints, part: Ints, target: NDArray[np.int64], samples: Ints, lost: Ints
 ) -> None:

@@ -141,7 +141,7 @@ def classify(
     )
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _measure(
     triangle: Any, barycentric: Floats, direction: Floats, start: Floats,
     face_normals: Floats, shading_normals: Floats, low_part: Any,

@@ -89,7 +89,7 @@ def shell_of(low: LowPoly, cage: Cage) -> Shell:
     return Shell(np.cross(e1, e2), np.cross(e1, f2) + np.cross(f1, e2), np.cross(f1, f2))
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _ratios(
     triangle: Any, barycentric: Floats, displacement: Floats, n0: Floats, n1: Floats, n2: Floats,
     area: Floats, out: Floats,
@@ -106,7 +106,7 @@ def _ratios(
         out[i] = least / scale if scale > 0 else np.nan
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _factors(
     begin: int, end: int, triangle: Any, barycentric: Floats, displacement: Floats, n0: Floats,
     n1: Floats, n2: Floats, out: Floats,

@@ -152,13 +152,13 @@ def slides(distance: Floats, slant: Floats) -> Floats:
     return out
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _slides(distance: Floats, slant: Floats, out: Floats) -> None:
     for i in range(len(out)):
         out[i] = slide_of(distance[i], slant[i])
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _turns(
     rows: Rows, recorded: NDArray[np.int64], face: Ints, front: NDArray[np.bool_],
     direction: Floats, positions: NDArray[Any], triangles: NDArray[Any], out: Floats,

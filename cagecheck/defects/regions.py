@@ -208,7 +208,7 @@ class _Neighbours:
         return distance, index
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _link(
     welded: Ints,
     triangle_part: Ints,

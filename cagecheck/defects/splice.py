@@ -62,7 +62,7 @@ def _room(first: Indices) -> _Arrays:
     )  # fmt: skip
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _copy(a: _Arrays, b: _Arrays, source: Indices, out: _Arrays, begin: int, end: int) -> None:
     """Fill in rays `begin` to `end`, and their crossings."""
     count = len(a[0]) - 1
@@ -73,7 +73,7 @@ def _copy(a: _Arrays, b: _Arrays, source: Indices, out: _Arrays, begin: int, end
             _copy_ray(b, source[i] - count, out, i)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _copy_ray(one: _Arrays, ray: int, out: _Arrays, i: int) -> None:
     here, there = out[0][i], one[0][ray]
     shift = here - there

@@ -221,9 +221,10 @@ def _near_a_hit(
     most = np.minimum(HITS_LOOKED_AT, len(hit))
 
     def look(begin: int, end: int) -> None:
+        near = np.empty(most[-1]), np.empty(most[-1], np.int64)
         _look_around(
             surface.positions, surface.triangles, tree, face_of, reach, farthest,
-            high.position[begin:end], high.face[begin:end], most, *room_for_search(),
+            high.position[begin:end], high.face[begin:end], most, *near, *room_for_search(),
             gap[begin:end], seen[begin:end],
         )  # fmt: skip
 
@@ -231,7 +232,7 @@ def _near_a_hit(
     return gap, seen
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _place_hits(
     origin: Floats,
     direction: Floats,
@@ -249,7 +250,7 @@ def _place_hits(
         reach[m] = SEEN_SPACINGS * spacing[i] / max(abs(facing[i]), LEAST_COSINE)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _look_around(
     positions: NDArray[Any],
     triangles: NDArray[Any],
@@ -260,6 +261,8 @@ def _look_around(
     asked: Floats,
     asked_face: Ints,
     most: NDArray[np.int64],
+    square: Floats,
+    index: NDArray[np.int64],
     stack: NDArray[np.int64],
     away: Floats,
     gap: Floats,
@@ -268,9 +271,9 @@ def _look_around(
     """Write how far the nearest hit is, and whether one shows the place.
 
     farthest : the largest reach in every run of the tree. most : how
-    many of the nearest hits are looked at, first and where that does not tell.
+    many of the nearest hits are looked at, first and where that does not tell; square, index : room
+    for the most of them.
     """
-    square, index = np.empty(most[-1]), np.empty(most[-1], np.int64)
     hit = 0
     for m in range(len(asked)):
         normal = unit_normal(positions, triangles, asked_face[m])
@@ -302,7 +305,7 @@ def _look_around(
                     break
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _faces(
     positions: NDArray[Any], triangles: NDArray[Any], face_of: _FaceOf, hit: int, normal: Vector
 ) -> bool:
@@ -312,7 +315,7 @@ def _faces(
     return dot(unit_normal(positions, triangles, face), normal) > 0.0
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _any_shows(
     positions: NDArray[Any],
     triangles: NDArray[Any],

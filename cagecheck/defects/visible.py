@@ -250,7 +250,7 @@ def straight_directions(low: LowPoly, points: SurfacePoints) -> Floats:
     return out
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _look_straight(
     begin: int, end: int, face_normals: Floats, averaged: Floats, triangle: Ints,
     barycentric: Floats, kind: NDArray[np.uint8], out: Floats,
@@ -259,7 +259,7 @@ def _look_straight(
         store(out, i, _straight(face_normals, averaged, triangle[i], row(barycentric, i), kind[i]))
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _straight(
     face_normals: Floats, averaged: Floats, f: int, barycentric: Vector, kind: int
 ) -> Vector:
@@ -360,7 +360,7 @@ def _places(layers: Layers, layer: NDArray[np.int64]) -> _Place:
     return out
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _take_places(
     layer: NDArray[np.int64], face: Ints, t: Floats, front: NDArray[np.bool_], out_face: Ints,
     out_t: Floats, out_front: NDArray[np.bool_],
@@ -410,7 +410,7 @@ def _met_straight(
     return out
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _same_sheet(
     first: NDArray[np.int64],
     t: Floats,
@@ -461,7 +461,7 @@ def _beside(
     return aside, height
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _split_up(
     face_normals: Floats, averaged: Floats, triangle: Ints, barycentric: Floats,
     kind: NDArray[np.uint8], direction: Floats, t: Floats, aside: Floats, height: Floats,
@@ -483,7 +483,7 @@ def _between(a: Vector, b: Vector) -> float:
     return 2.0 * np.arctan2(np.sqrt(dot(minus, minus)), np.sqrt(dot(plus, plus)))
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=True, nogil=True, makes_arrays=False, error_model="numpy")
 def _errors(
     shading: Floats,
     triangle: Ints,

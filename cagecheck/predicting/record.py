@@ -150,7 +150,7 @@ def layer_lean(
     return out
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _leans(
     positions: NDArray[Any], triangles: NDArray[Any], shading: Floats, triangle: Ints,
     barycentric: Floats, ray: Ints, face: Ints, out: NDArray[np.float32],

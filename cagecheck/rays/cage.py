@@ -284,7 +284,7 @@ def touching_distance(low: LowPoly) -> float:
     return 8 * float(np.finfo(np.float64).eps) * scale
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _shoot(
     positions: Floats,
     triangles: Ints,
@@ -313,7 +313,7 @@ def _shoot(
         first = end
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=True, nogil=True, makes_arrays=False, error_model="numpy")
 def _shoot_run(
     low: Corners,
     displacement: Corners,

@@ -121,7 +121,7 @@ def interpolate(values: Floats, corners: Ints, barycentric: Floats) -> Floats:
     return out
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _interpolate(values: Floats, corners: Ints, barycentric: Floats, out: Floats) -> None:
     for i in range(len(out)):
         a, b, c = corners[i, 0], corners[i, 1], corners[i, 2]
@@ -130,7 +130,7 @@ def _interpolate(values: Floats, corners: Ints, barycentric: Floats, out: Floats
             out[i, k] = values[a, k] * u + values[b, k] * v + values[c, k] * w
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _place(
     positions: Floats, triangles: Ints, triangle: Ints, barycentric: Floats, out: Floats
 ) -> None:
@@ -257,7 +257,8 @@ def _interior(
     start = np.concatenate([[0], np.cumsum(count)])
     triangle = np.repeat(chosen, count).astype(np.int32)
     barycentric = np.empty((len(triangle), 3))
-    _triangular_van_der_corput(chosen.astype(np.int64), start, seed, barycentric)
+    scrambling = np.empty(_MOST_DIGITS, np.int64)
+    _triangular_van_der_corput(chosen.astype(np.int64), start, seed, scrambling, barycentric)
     share = area / count
     return SurfacePoints(
         triangle,
@@ -268,11 +269,14 @@ def _interior(
     )
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _triangular_van_der_corput(
-    chosen: NDArray[np.int64], start: NDArray[np.int64], seed: int, out: Floats
+    chosen: NDArray[np.int64],
+    start: NDArray[np.int64],
+    seed: int,
+    scrambling: NDArray[np.int64],
+    out: Floats,
 ) -> None:
-    scrambling = np.empty(_MOST_DIGITS, np.int64)
     for k in range(len(chosen)):
         count = start[k + 1] - start[k]
         levels = 0
