@@ -152,7 +152,7 @@ def _nothing_there(scan: Scan, groups: list[Group]) -> list[Explanation]:
     """Explain groups where nothing belongs; the high poly is searched once for all of them."""
     count = len(scan.low.part_names)
     samples, lost = np.zeros(count, np.int64), np.zeros(count, np.int64)
-    _count_lost(scan.points.triangle, scan.low.triangle_part, scan.targets.layer, samples, lost)
+    _count_lost(scan.points.triangle, scan.low.triangle_part, scan.targets.found, samples, lost)
     elsewhere = lost > WHOLE_PART * samples
     paired = np.asarray(scan.paired.any(axis=1))
     asked = [k for k, g in enumerate(groups) if paired[g.part] and not elsewhere[g.part]]
@@ -179,12 +179,12 @@ def _nothing_there(scan: Scan, groups: list[Group]) -> list[Explanation]:
 
 @njit(cache=True, nogil=True, makes_arrays=False)
 def _count_lost(
-    triangle: Ints, part: Ints, target: NDArray[np.int64], samples: Ints, lost: Ints
+    triangle: Ints, part: Ints, found: NDArray[np.bool_], samples: Ints, lost: Ints
 ) -> None:
     """Count the samples of every part, and those to which nothing belongs."""
     for i in range(len(triangle)):
         samples[part[triangle[i]]] += 1
-        lost[part[triangle[i]]] += target[i] == NO_LAYER
+        lost[part[triangle[i]]] += not found[i]
 
 
 def _why_nothing(
