@@ -210,8 +210,8 @@ def bench_predict(folder: Path, sizes: list[tuple[int, int]]) -> None:
               flush=True)  # fmt: skip
         if before is not None and before[0] == triangles and row["rays"] > before[1]:
             each = (row["total"] - before[2]) / (row["rays"] - before[1]) * 1e6
-            print(f"    each further million rays: {each[1]:.2f} s of processor, of it {each[2]:.2f}"
-                  f" the system's; {each[0]:.2f} s by the clock")  # fmt: skip
+            print(f"    each further million rays: {each[1]:.2f} s of processor (system: "
+                  f"{each[2]:.2f}), {each[0]:.2f} s by the clock")  # fmt: skip
         before = (triangles, row["rays"], np.array(row["total"]))
 
 
