@@ -17,6 +17,9 @@ def main() -> None:
             signal.signal(signal.SIGINT, signal.SIG_DFL)
     os.environ.setdefault(*_MATRIX_THREADS)
     from cagecheck.commands.ending import run_to_the_end
+    from cagecheck.memory import keep_freed_memory
+
+    keep_freed_memory()
 
     def run() -> None:
         from cagecheck.cli import app  # from here on Ctrl-C is heard

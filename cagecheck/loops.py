@@ -55,8 +55,18 @@ _said: list[str] = []
 _making: dict[str, locks.Lock] = {}
 
 
-def njit(*, cache: bool, **options: Any) -> Callable[[Callable[..., Any]], Any]:
-    """Return the decorator for a compiled loop; the options are those of numba's `njit`."""
+def njit(
+    *, cache: bool, makes_arrays: bool = True, **options: Any
+) -> Callable[[Callable[..., Any]], Any]:
+    """Return the decorator for a compiled loop; the other options are those of numba's `njit`.
+
+    makes_arrays : False for loops that neither make nor return an array, nor call what does. Who
+        calls them holds their arrays, so references need no counting, which else is done for every
+        array that is handed on to a function with branches, atomically, element by element: most of
+        the time of many a loop.
+    """
+    if not makes_arrays:
+        options["_nrt"] = False
 
     def decorate(function: Callable[..., Any]) -> Any:
         loop = numba.njit(**options)(function)

@@ -11,6 +11,8 @@ import sys
 import time
 from pathlib import Path
 
+import numba
+import numpy as np
 import pytest
 
 from cagecheck import compiled, locks, loops
@@ -265,3 +267,35 @@ def test_every_compiled_loop_of_the_package_is_kept_this_way():
     by_numba = re.compile(r"^(from numba import .*\bnjit\b|@numba\.njit)", re.MULTILINE)
     files = [path for path in package.rglob("*.py") if by_numba.search(path.read_text("utf-8"))]
     assert files == [], "take njit from cagecheck.loops"
+
+
+def test_loops_that_make_no_arrays_count_no_references() -> None:
+    def last_above(values, limit):
+        for k in range(len(values) - 1, -1, -1):
+            if values[k] > limit:
+                return k
+        return -1
+
+    def ask(made):
+        inner = loops.njit(cache=False)(last_above) if made else counted(last_above)
+
+        def ask_all(values, out):
+            for k in range(len(out)):
+                out[k] = inner(values, out[k])
+
+        loop = loops.njit(cache=False)(ask_all) if made else counted(ask_all)
+        values, out = np.arange(5.0), np.array([2.5, 9.0])
+        loop(values, out)
+        assert out.tolist() == [4.0, -1.0]
+        return loop.inspect_llvm(loop.signatures[0])
+
+    counted = loops.njit(cache=False, makes_arrays=False)
+    assert "NRT_incref" in ask(True)
+    assert "NRT_incref" not in ask(False)
+
+    @counted
+    def makes(count):
+        return np.empty(count)
+
+    with pytest.raises(numba.core.errors.TypingError):
+        makes(3)

@@ -10,7 +10,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from cagecheck.defects import blocks, nearest, surface_distance
+from cagecheck.arrays import blocks
+from cagecheck.arrays.blocks import usable_cores
+from cagecheck.defects import nearest, surface_distance
 from cagecheck.formats.read import read_mesh, read_surface
 from cagecheck.inspecting.inspection import inspect_pair
 from cagecheck.inspecting.write import inspection_document
@@ -27,7 +29,6 @@ from cagecheck.predicting.predict import predict
 from cagecheck.predicting.settings import Settings
 from cagecheck.predicting.write import write_prediction
 from cagecheck.rays import scene
-from cagecheck.rays.scene import usable_cores
 from cagecheck.tuning import cage_picture, peaks, prisms
 from cagecheck.tuning.single import single_numbers, uniform_prediction
 from cagecheck.tuning.solver import solve

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.arrays.blocks import in_blocks
 from cagecheck.arrays.box import box_of
 from cagecheck.arrays.types import Floats
 from cagecheck.loops import njit
@@ -14,6 +15,7 @@ from cagecheck.loops import njit
 # Bits of a code that one pass sorts by: the counts of all digits stay in cache.
 _DIGIT_BITS = 11
 _CODE_BITS = 63
+_PASSES = -(-_CODE_BITS // _DIGIT_BITS)
 
 
 def coherent_order(positions: Floats) -> NDArray[np.int64]:
@@ -26,11 +28,23 @@ def coherent_order(positions: Floats) -> NDArray[np.int64]:
     low, high = box_of(positions)
     extent = float((high - low).max()) or 1.0
     code = np.empty(len(positions), np.uint64)
-    _codes(positions, low, (2**21 - 1) / extent, code)
+
+    def encode(begin: int, end: int) -> None:
+        _codes(positions[begin:end], low, (2**21 - 1) / extent, code[begin:end])
+
+    in_blocks(len(code), encode)
     return _order_of(code)
 
 
-@njit(cache=True, nogil=True)
+def _order_of(code: NDArray[np.uint64]) -> NDArray[np.int64]:
+    """Return the stable order of codes, whose array is used up."""
+    order, other = np.arange(len(code)), np.empty(len(code), np.int64)
+    begin = np.zeros((_PASSES, (1 << _DIGIT_BITS) + 1), np.int64)
+    in_other = _sort(code, np.empty_like(code), order, other, begin)
+    return other if in_other else order
+
+
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _codes(positions: Floats, low: Floats, scale: float, out: NDArray[np.uint64]) -> None:
     for i in range(len(out)):
         code = np.uint64(0)
@@ -40,34 +54,38 @@ def _codes(positions: Floats, low: Floats, scale: float, out: NDArray[np.uint64]
         out[i] = code
 
 
-@njit(cache=True, nogil=True)
-def _order_of(code: NDArray[np.uint64]) -> NDArray[np.int64]:
-    """Return the stable order of codes: counted digit by digit, the lowest first.
+@njit(cache=True, nogil=True, makes_arrays=False)
+def _sort(
+    code: NDArray[np.uint64],
+    other_code: NDArray[np.uint64],
+    order: NDArray[np.int64],
+    other: NDArray[np.int64],
+    begin: NDArray[np.int64],
+) -> bool:
+    """Sort codes and their numbers digit by digit, the lowest first; tell whether into the others.
 
-    Codes move along with their numbers, so that every pass reads memory from front to back.
+    begin : zeros, a row for each pass. Codes move along with their numbers, so that every pass
+    reads memory from front to back.
     """
     n = len(code)
-    order, other = np.arange(n), np.empty(n, np.int64)
-    sorted_code, other_code = code.copy(), np.empty(n, np.uint64)
-    digits = 1 << _DIGIT_BITS
-    passes = (_CODE_BITS + _DIGIT_BITS - 1) // _DIGIT_BITS
-    begin = np.zeros((passes, digits + 1), np.int64)
+    moved = False
     for i in range(n):
-        for p in range(passes):
+        for p in range(_PASSES):
             begin[p, _digit(code[i], p) + 1] += 1
-    for p in range(passes):
+    for p in range(_PASSES):
         if n > 0 and begin[p, _digit(code[0], p) + 1] == n:
             continue  # all have the same digit
-        for d in range(digits):
+        for d in range(1 << _DIGIT_BITS):
             begin[p, d + 1] += begin[p, d]
         for i in range(n):
-            digit = _digit(sorted_code[i], p)
+            digit = _digit(code[i], p)
             to = begin[p, digit]
-            other[to], other_code[to] = order[i], sorted_code[i]
+            other[to], other_code[to] = order[i], code[i]
             begin[p, digit] = to + 1
         order, other = other, order
-        sorted_code, other_code = other_code, sorted_code
-    return order
+        code, other_code = other_code, code
+        moved = not moved
+    return moved
 
 
 @njit(cache=True, nogil=True)

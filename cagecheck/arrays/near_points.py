@@ -13,6 +13,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.arrays.blocks import in_blocks
 from cagecheck.arrays.types import Floats
 from cagecheck.loops import njit
 
@@ -22,6 +23,8 @@ RUN = 16
 # a billion points it is log(10^9 / RUN) / log(4 / 3) = 65 levels at most.
 _SHORTEST = 4
 _DEEPEST = 80
+# The longest of so many steps is noted, since a step is looked at in every run that it is in.
+_STEPS = 64
 
 
 class PointTree(NamedTuple):
@@ -43,36 +46,51 @@ def tree_over(points: Floats) -> PointTree:
     # A run that is cut has more than RUN points, so its parts have RUN / `_SHORTEST` each, or more.
     room = 2 * (len(points) * _SHORTEST // RUN + 1)
     box = np.empty((room, 6))
-    begin, end, child = (np.zeros(room, np.int64) for _ in range(3))
-    used = _cut_runs(points, box, begin, end, child)
+    begin, end, child = (np.empty(room, np.int64) for _ in range(3))
+    step = np.empty(len(points))
+
+    def measure(first: int, last: int) -> None:
+        _steps(points, first, last, step)
+
+    in_blocks(len(points), measure)
+    longest = np.empty(len(points) // _STEPS, np.int64)
+    used = _cut_runs(points, step, longest, box, begin, end, child)
     return PointTree(points, box[:used], begin[:used], end[:used], child[:used])
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
+def _steps(points: Floats, first: int, last: int, out: Floats) -> None:
+    """Write the squares of the ways from the point before."""
+    for i in range(first, last):
+        out[i] = 0.0
+        if i > 0:
+            for k in range(3):
+                out[i] += (points[i, k] - points[i - 1, k]) ** 2
+
+
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _cut_runs(
     points: Floats,
+    step: Floats,
+    longest: NDArray[np.int64],
     box: Floats,
     begin: NDArray[np.int64],
     end: NDArray[np.int64],
     child: NDArray[np.int64],
 ) -> int:
-    n = len(points)
-    step = np.zeros(n)  # squared, from the point before
-    for i in range(1, n):
-        for k in range(3):
-            step[i] += (points[i, k] - points[i - 1, k]) ** 2
-    end[0], used, row = n, 1, 0
+    for k in range(len(longest)):
+        longest[k] = _longest(step, longest[:0], k * _STEPS, (k + 1) * _STEPS)
+    begin[0], end[0], child[0] = 0, len(points), 0
+    used, row = 1, 0
     while row < used:
         count = end[row] - begin[row]
         if count > RUN:
             least = count // _SHORTEST
-            cut = begin[row] + least
-            for i in range(cut, end[row] - least + 1):
-                if step[i] > step[cut]:
-                    cut = i
+            cut = _longest(step, longest, begin[row] + least, end[row] - least + 1)
             child[row] = used
             begin[used], end[used] = begin[row], cut
             begin[used + 1], end[used + 1] = cut, end[row]
+            child[used], child[used + 1] = 0, 0
             used += 2
         row += 1
     for row in range(used - 1, -1, -1):
@@ -89,7 +107,24 @@ def _cut_runs(
     return used
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
+def _longest(step: Floats, longest: NDArray[np.int64], first: int, last: int) -> int:
+    """Return the longest step, the first of equals, among those from `first` up to `last`.
+
+    longest : the same of every `_STEPS` steps, which are then not looked through one by one.
+    """
+    out = i = first
+    while i < last:
+        k = i // _STEPS
+        whole = i % _STEPS == 0 and i + _STEPS <= last and k < len(longest)
+        j = longest[k] if whole else i
+        if step[j] > step[out]:
+            out = j
+        i += _STEPS if whole else 1
+    return out
+
+
+@njit(cache=True, nogil=True, makes_arrays=False)
 def nearest_points(
     tree: PointTree,
     x: float,
@@ -138,7 +173,7 @@ def nearest_points(
             square[at], index[at] = here, i
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def nearest_point(
     tree: PointTree,
     x: float,
@@ -183,7 +218,7 @@ def nearest_point(
     return square, index
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _square(points: Floats, i: int, x: float, y: float, z: float) -> float:
     dx, dy, dz = points[i, 0] - x, points[i, 1] - y, points[i, 2] - z
     return dx * dx + dy * dy + dz * dz
@@ -196,7 +231,7 @@ def most_below(tree: PointTree, values: Floats) -> Floats:
     return out
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _most_below(tree: PointTree, values: Floats, out: Floats) -> None:
     for row in range(len(out) - 1, -1, -1):
         if tree.child[row] > 0:
@@ -224,7 +259,7 @@ def nearest_of(tree: PointTree, places: Floats, count: int) -> tuple[Floats, NDA
     return np.sqrt(square), index
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _nearest_of(
     tree: PointTree,
     places: Floats,
@@ -245,7 +280,7 @@ def nearest_distances(tree: PointTree, places: Floats) -> Floats:
     return out
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _nearest_distances(
     tree: PointTree, places: Floats, stack: NDArray[np.int64], away: Floats, out: Floats
 ) -> None:
@@ -256,7 +291,7 @@ def _nearest_distances(
         out[m] = np.sqrt(square)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def square_to(boxes: Floats, box: int, x: float, y: float, z: float) -> float:
     """Return the square of the distance to a box."""
     dx = max(boxes[box, 0] - x, x - boxes[box, 3], 0.0)

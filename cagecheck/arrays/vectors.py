@@ -25,27 +25,27 @@ Vector = tuple[float, float, float]
 Corners = tuple[Vector, Vector, Vector]
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def row(values: NDArray[Any], i: int) -> Vector:
     """Return row `i` of an (N, 3) array in float64."""
     return np.float64(values[i, 0]), np.float64(values[i, 1]), np.float64(values[i, 2])
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def flat_row(values: Floats, i: int | np.uint64) -> Vector:
     """Return row `i` of an (N, 3) float64 array that was made flat."""
     k = np.uint64(3) * i
     return values[k], values[k + np.uint64(1)], values[k + np.uint64(2)]
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def store_flat(out: Floats, i: int | np.uint64, a: Vector) -> None:
     """Write a vector into row `i` of an (N, 3) array that was made flat."""
     k = np.uint64(3) * i
     out[k], out[k + np.uint64(1)], out[k + np.uint64(2)] = a
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def run_end(triangle: NDArray[np.int32], i: int) -> int:
     """Return where the run of equal triangles that begins at `i` ends."""
     end = i + 1
@@ -54,7 +54,7 @@ def run_end(triangle: NDArray[np.int32], i: int) -> int:
     return end
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def corners(values: NDArray[Any], f: int) -> Corners:
     """Return triangle f's three corners in a (T, 3, 3 or more) array."""
     return (
@@ -131,7 +131,7 @@ def cross(a: Vector, b: Vector) -> Vector:
     )
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def store(out: NDArray[Any], i: int, a: Vector) -> None:
     """Write a vector into row `i` of an (N, 3) array."""
     out[i, 0], out[i, 1], out[i, 2] = a

@@ -22,6 +22,7 @@ from typing import TYPE_CHECKING, Any
 
 from cagecheck.errors import InputError
 from cagecheck.files import replace_file
+from cagecheck.memory import keep_freed_memory
 from cagecheck.options import build, with_flags
 from cagecheck.staging import recover
 from cagecheck.version import __version__
@@ -188,10 +189,8 @@ def summary_of(prediction: Prediction) -> dict[str, Any]:
     return found
 
 
-def _limit_memory(gigabytes: float | None) -> None:
+def _limit_memory(gigabytes: float) -> None:
     """Let this process hold no more private memory than that (where the system can do it)."""
-    if gigabytes is None:
-        return
     with contextlib.suppress(ImportError, ValueError, OSError):
         import resource
 
@@ -212,7 +211,10 @@ def _peak_mb() -> float | None:
 def main() -> None:
     """Run a job from standard input, under its limit of memory."""
     job = json.loads(sys.stdin.read())
-    _limit_memory(job.get("memory_gb"))
+    if job.get("memory_gb") is None:
+        keep_freed_memory()
+    else:
+        _limit_memory(job["memory_gb"])
     with contextlib.redirect_stdout(sys.stderr):
         row = run_job(job)
     sys.stdout.write(json.dumps(row, allow_nan=False))

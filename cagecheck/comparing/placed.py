@@ -13,10 +13,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.arrays.blocks import in_blocks
 from cagecheck.arrays.near_points import PointTree, nearest_points, room_for_search, tree_over
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.arrays.vectors import dot, row
-from cagecheck.defects.blocks import in_blocks
 from cagecheck.defects.harm import harm_degrees
 from cagecheck.defects.regions import LINK_SPACINGS
 from cagecheck.loops import njit

@@ -13,12 +13,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.arrays.blocks import in_blocks
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.arrays.vectors import Vector, dot, einsum_dot, minus, moved, row
-from cagecheck.defects.blocks import in_blocks
 from cagecheck.defects.nearest import (
     Forest,
     NearestPaired,
+    SearchRoom,
     nearest_in,
     nearest_row,
     row_in,
@@ -107,7 +108,7 @@ def shot_of(
     return Shot(points, rays, layers, surface, own, outward)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _tell_own(
     begin: int, end: int, first: NDArray[np.int64], face: Ints, front: Mask, triangle: Ints,
     low_part: Ints, high_part: Ints, paired: Mask, turned: Mask, own: Mask, outward: Mask,
@@ -174,7 +175,7 @@ def _nothing_met(count: int, asked: Mask) -> Met:
     return Met(asked, np.full(count, np.inf), np.zeros(count, bool), np.zeros(count, bool))
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _keep_related(
     first: NDArray[np.int64], face: Ints, triangle: Ints, low_piece: Ints, high_piece: Ints,
     related: Mask, asked: Mask,
@@ -184,7 +185,7 @@ def _keep_related(
             asked[k] = asked[k] and related[low_piece[triangle[i]], high_piece[face[k]]]
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _forget_lost(
     first: NDArray[np.int64], belongs: Mask, own: Mask, lost: Mask, asked: Mask, ratio: Floats,
     claimed: Mask,
@@ -245,7 +246,7 @@ def _fill(
     in_blocks(len(layers), judge)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _mark_groups(
     first: NDArray[np.int64], face: Ints, asked: Mask, settled: Mask, label: Ints,
     group: NDArray[np.int64], needed: Mask,
@@ -282,30 +283,30 @@ def _project(
             _project_rays(
                 a + begin, a + end, forest, nearest_on.group, label, welded,
                 layers.first, layers.t, layers.face, met.asked, shot.outward, outward, settled,
-                points.triangle, rays.origin, rays.direction, layers.depth,
-                surface.positions, surface.triangles, nearest, landed, met.claimed,
+                points.triangle, rays.origin, rays.direction,
+                np.ascontiguousarray(layers.depth[a + begin : a + end]),
+                surface.positions, surface.triangles, nearest, landed, met.claimed, search_room(),
             )  # fmt: skip
 
         in_blocks(count, project)
         progress("matching surfaces", a + count, len(layers))
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _project_rays(
     begin: int, end: int, forest: Forest, group: NDArray[np.int64], label: Ints, welded: Ints,
     first: NDArray[np.int64], t: Floats, face: Ints, asked: Mask, outward: Mask, wanted: bool,
     settled: Mask, triangle: Ints, origin: Floats, direction: Floats, depth: Floats,
     positions: NDArray[Any], triangles: NDArray[Any], nearest: NDArray[np.int32],
-    landed: NDArray[np.uint8], claimed: Mask,
+    landed: NDArray[np.uint8], claimed: Mask, room: SearchRoom,
 ) -> None:  # fmt: skip
-    """Project crossings.
+    """Project crossings; depth : (end - begin,).
 
     Inward ones are projected as if they were flipped. Where one is not known to be flipped, it
     lands nowhere if a place that faces as it does is nearer, or if the other skin of the low poly
     lies right below: what the ray met is that one's back. It is known to be where the next crossing
     below faces inward, too.
     """
-    room = search_room()
     guess, guess_of, guess_in = -1, -1, -1
     for i in range(begin, end):
         if settled[i]:
@@ -335,14 +336,14 @@ def _project_rays(
                 nearest[k] = -1
             if not wanted:
                 if not flipped and _seen_through(
-                    forest, g, place, facing, height, row(origin, i), along, depth[i], room
+                    forest, g, place, facing, height, row(origin, i), along, depth[i - begin], room
                 ):
                     nearest[k], landed[k] = -1, _UNKNOWN
                 flipped = True
             claimed[k] = height < CLAIMED_BELOW * abs(t[k]) and nearest[k] != mine
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _facing(positions: Any, triangles: Any, face: int, along: Vector) -> Vector:
     """Return where a crossing faces: halfway between its normal and its ray.
 
@@ -359,10 +360,10 @@ def _facing(positions: Any, triangles: Any, face: int, along: Vector) -> Vector:
     )  # fmt: skip
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _seen_through(
     forest: Forest, group: int, place: Vector, facing: Vector, height: float, origin: Vector,
-    along: Vector, depth: float, room: Any,
+    along: Vector, depth: float, room: SearchRoom,
 ) -> bool:  # fmt: skip
     """Tell whether an inward crossing is the back of what faces as it does."""
     opposite = (-facing[0], -facing[1], -facing[2])
@@ -380,7 +381,7 @@ def _seen_through(
     return 0.0 < below < depth and np.sqrt(dot(across, across)) < ASIDE * below
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _count_apart(
     first: NDArray[np.int64], landed: NDArray[np.uint8], outward: Mask, wanted: bool,
     claimed: Mask, of_another: bool, settled: Mask,
@@ -396,7 +397,7 @@ def _count_apart(
     return count
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _take_beside(
     first: NDArray[np.int64], landed: NDArray[np.uint8], outward: Mask, wanted: bool,
     claimed: Mask, of_another: bool, settled: Mask, ratio: Floats, apart: NDArray[np.int64],
@@ -429,7 +430,7 @@ def _detours(
     return detour_ratio(graph, own, origin, nearest, place, DOUBT_TO)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _places_on(corner: Floats, origin: Floats, direction: Floats, t: Floats, out: Floats) -> None:
     """Write the places on triangles (M, 3, 3) that are nearest to crossings."""
     for m in range(len(t)):
@@ -437,7 +438,7 @@ def _places_on(corner: Floats, origin: Floats, direction: Floats, t: Floats, out
         out[m, 0], out[m, 1], out[m, 2] = nearest_in(corner, m, place)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _judge(
     begin: int, end: int, first: NDArray[np.int64], t: Floats, outward: Mask, asked: Mask,
     rays: Mask, ratio: Floats, claimed: Mask, deep: bool, belongs: Mask,

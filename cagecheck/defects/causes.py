@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from cagecheck.arrays.types import Floats
+from cagecheck.arrays.types import Floats, Ints
 from cagecheck.defects.classify import Findings
 from cagecheck.defects.kinds import Defect
 from cagecheck.defects.reasons import CauseCode, CureCode, Explanation, Reason, Values
@@ -20,6 +20,7 @@ from cagecheck.defects.rims import rim_within
 from cagecheck.defects.rough import rough_crossings
 from cagecheck.defects.targets import Targets
 from cagecheck.defects.unseen import Unseen
+from cagecheck.loops import njit
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Surface
 from cagecheck.rays.cage import Cage, Rays
@@ -81,6 +82,8 @@ def explain(scan: Scan, groups: list[Group]) -> list[Explanation]:
     out: dict[int, Explanation] = {}
     for defect, rule in _RULES_OF_ALL.items():
         rows = [k for k, group in enumerate(groups) if group.defect == defect]
+        if not rows:
+            continue
         out.update(zip(rows, rule(scan, [groups[k] for k in rows]), strict=True))
     return [
         out[k] if k in out else _RULES[group.defect](scan, group) for k, group in enumerate(groups)
@@ -147,10 +150,9 @@ def _too_tight(scan: Scan, group: Group) -> Explanation:
 
 def _nothing_there(scan: Scan, groups: list[Group]) -> list[Explanation]:
     """Explain groups where nothing belongs; the high poly is searched once for all of them."""
-    part = scan.low.triangle_part[scan.points.triangle]
     count = len(scan.low.part_names)
-    samples = np.bincount(part, minlength=count)
-    lost = np.bincount(part[~scan.targets.found], minlength=count)
+    samples, lost = np.zeros(count, np.int64), np.zeros(count, np.int64)
+    _count_lost(scan.points.triangle, scan.low.triangle_part, scan.targets.found, samples, lost)
     elsewhere = lost > WHOLE_PART * samples
     paired = np.asarray(scan.paired.any(axis=1))
     asked = [k for k, g in enumerate(groups) if paired[g.part] and not elsewhere[g.part]]
@@ -173,6 +175,16 @@ def _nothing_there(scan: Scan, groups: list[Group]) -> list[Explanation]:
         )
         for group, near_rim in zip(groups, rim.tolist(), strict=True)
     ]
+
+
+@njit(cache=True, nogil=True, makes_arrays=False)
+def _count_lost(
+    triangle: Ints, part: Ints, found: NDArray[np.bool_], samples: Ints, lost: Ints
+) -> None:
+    """Count the samples of every part, and those to which nothing belongs."""
+    for i in range(len(triangle)):
+        samples[part[triangle[i]]] += 1
+        lost[part[triangle[i]]] += not found[i]
 
 
 def _why_nothing(

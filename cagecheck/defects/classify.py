@@ -7,18 +7,21 @@ sample has; here stands what the rule asks for, and how bad each defect is.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.arrays.blocks import in_blocks
 from cagecheck.arrays.types import Floats
-from cagecheck.arrays.vectors import angle_degrees, blend, corners, row, unit
-from cagecheck.defects.blocks import in_blocks
-from cagecheck.defects.fold import fold_ratio
+from cagecheck.arrays.vectors import angle_degrees, blend, corners, dot, row, unit
+from cagecheck.defects.fold import fold_ratios, shell_of
 from cagecheck.defects.kinds import Defect, Thresholds
-from cagecheck.defects.rule import Known, judge, room_for, skew_scale, slide_of
+from cagecheck.defects.measures import Measures, slides
+from cagecheck.defects.rule import Judged, Known, judge, room_for, skew_scale
 from cagecheck.defects.split import split_slope, wedge_slope
 from cagecheck.defects.targets import Targets
 from cagecheck.loops import njit
@@ -43,21 +46,25 @@ class Findings:
     flags : (N,) uint16, bit ``1 << defect``.
     main : (N,) uint8, the main defect or `CLEAN`.
     measures : per defect (N,) float64 in the defect's unit, NaN where it does not apply; texels
-        are world units on triangles without UVs.
+        are world units on triangles without UVs. Made as they are asked for, see `measure_at`.
     slant : (N,) float64, angle between ray and low-poly face normal, degrees.
-    slide : (N,) float64, sideways slide of the recorded hit in the plane of the low-poly face,
-        world units.
     lean : (N,) float64, angle between shading and recorded normal, degrees.
+    facing : (N,) float64, cosine of the angle between ray and recorded normal, NaN for a miss.
     """
 
     recorded: NDArray[np.int64]
     hit_distance: Floats
     flags: NDArray[np.uint16]
     main: NDArray[np.uint8]
-    measures: dict[Defect, Floats]
+    measures: Mapping[Defect, Floats]
     slant: Floats
-    slide: Floats
     lean: Floats
+    facing: Floats
+
+    @cached_property
+    def slide(self) -> Floats:
+        """(N,) how far recorded hits slide sideways, in the plane of the low-poly face, units."""
+        return slides(self.hit_distance, self.slant)
 
     def has(self, defect: Defect) -> Mask:
         """Return (N,) bool, the samples with this defect."""
@@ -86,99 +93,78 @@ def classify(
     """
     limits = thresholds or Thresholds()
     n = len(points)
-    texels = low.texels_per_unit(map_size)[points.triangle]
-    slope = wedge_slope(low, cage, points)
-    ratio = fold_ratio(low, cage, points)
-    own = np.zeros(len(layers.t), bool)
-    measured = np.empty((_MEASURES, n))
+    per_unit = low.texels_per_unit(map_size)
+    scale = skew_scale(low, np.arange(len(per_unit)), per_unit, limits)
+    # Rays of a cage with one direction to a vertex never part.
+    slope = wedge_slope(low, cage, points) if cage.positions is None else None
+    shell, own = shell_of(low, cage), np.zeros(len(layers.t), bool)
+    judged = room_for(n)
+    distance, slant, lean, facing = (np.empty(n) for _ in range(4))
 
-    def measure(begin: int, end: int) -> None:
+    def work(begin: int, end: int) -> None:
+        here = slice(begin, end)
+        triangle, place = points.triangle[here], points.barycentric[here]
+        first = layers.first[begin : end + 1]
         _measure(
-            begin, end, points.triangle, points.barycentric, rays.direction, rays.start,
+            triangle, place, rays.direction[here], rays.start[here],
             low.face_normals, low.shading_normals, low.triangle_part,
             surface.positions, surface.triangles, surface.triangle_part, paired,
-            layers.first, layers.t, layers.face, layers.front, targets.t, slope, texels, depth,
-            own, measured,
+            first, layers.t, layers.face, depth, own, distance[here], slant[here], lean[here],
+            facing[here],
         )  # fmt: skip
+        wedge = np.zeros(len(triangle)) if slope is None else slope[here]
+        ratio = fold_ratios(shell, low, cage, triangle, place)
+        known = Known(
+            start=rays.start[here],
+            first=first,
+            t=layers.t,
+            front=layers.front,
+            own=own,
+            target=targets.layer[here],
+            target_lean=lean[here],
+            slant=slant[here],
+            skew_scale=scale[triangle],
+            # The cage stays where it is: its shell is folded, or it is not.
+            fold_from=np.where(ratio < 0, 0.0, np.inf),
+            split_slope=split_slope(wedge, per_unit[triangle]),
+        )
+        some = Judged(judged.recorded[here], judged.flags[here], judged.main[here])
+        judge(known, limits, depth, some)
 
-    in_blocks(n, measure)
-    known = Known(
-        start=rays.start,
-        first=layers.first,
-        t=layers.t,
-        front=layers.front,
-        own=own,
-        target=targets.layer,
-        target_lean=measured[_LEAN],
-        slant=measured[_SLANT],
-        skew_scale=skew_scale(low, points.triangle, texels, limits),
-        # The cage stays where it is: its shell is folded, or it is not.
-        fold_from=np.where(ratio < 0, 0.0, np.inf),
-        split_slope=split_slope(slope, texels),
-    )
-    judged = room_for(n)
-    judge(known, limits, depth, judged)
-    measures = {
-        Defect.MISS_TIGHT: measured[_SHORT_OUT],
-        Defect.MISS_NOTHING: measured[_APART],
-        Defect.MISS_DEEP: measured[_SHORT_IN],
-        Defect.OVERSHOOT_OWN: measured[_OVER],
-        Defect.OVERSHOOT_OTHER: measured[_OVER],
-        Defect.BACK_FACING: measured[_TURNED],
-        Defect.SKEW: measured[_SLIDE_TEXELS],
-        Defect.STEEP: measured[_LEAN],
-        Defect.FOLD: ratio,
-        Defect.SPLIT: measured[_WEDGE_TEXELS],
-    }
-    return Findings(
-        judged.recorded, measured[_DISTANCE], judged.flags, judged.main, measures,
-        measured[_SLANT], measured[_SLIDE], measured[_LEAN],
+    in_blocks(n, work)
+    measures = Measures(
+        low, surface, cage, points, rays, layers, targets, depth, map_size, judged.recorded,
+        distance, slant, lean,
     )  # fmt: skip
+    return Findings(
+        judged.recorded, distance, judged.flags, judged.main, measures, slant, lean, facing
+    )
 
 
-# Rows of what is measured: of the recorded crossing its distance, of the ray its slant, and so on.
-_DISTANCE, _SLANT, _SLIDE, _LEAN, _SHORT_OUT, _APART, _SHORT_IN, _OVER, _TURNED = range(9)
-_SLIDE_TEXELS, _WEDGE_TEXELS, _MEASURES = 9, 10, 11
-
-
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _measure(
-    begin: int, end: int, triangle: Any, barycentric: Floats, direction: Floats, start: Floats,
+    triangle: Any, barycentric: Floats, direction: Floats, start: Floats,
     face_normals: Floats, shading_normals: Floats, low_part: Any,
     positions: Any, triangles: Any, high_part: Any, paired: Any,
-    first: Any, t: Floats, face: Any, front: Any, target_t: Floats, slope: Floats, texels: Floats,
-    depth: float, own: Any, out: Floats,
+    first: Any, t: Floats, face: Any, depth: float,
+    own: Any, out_distance: Floats, out_slant: Floats, out_lean: Floats, out_facing: Floats,
 ) -> None:  # fmt: skip
-    """Fill `out`, and `own` of the crossings that are recorded.
+    """Write how far and how steep samples record, and `own` of the crossings that are recorded.
 
-    Lengths in texels are world units on triangles without UVs. NaN is what there is none of: the
-    distance of a miss, the normal of nothing.
+    NaN is what there is none of: the distance of a miss, the normal of nothing.
     """
-    for i in range(begin, end):
-        f, along = triangle[i], row(direction, i)
+    for i in range(len(triangle)):
+        f = triangle[i]
         layer = recorded_of(first, t, i, start[i], depth)
-        hit, distance, lean, turned = layer != NO_LAYER, np.nan, np.nan, np.nan
-        if hit:
+        along = row(direction, i)
+        distance, lean, facing = np.nan, np.nan, np.nan
+        if layer != NO_LAYER:
             distance = t[layer]
             own[layer] = paired[low_part[f], high_part[face[layer]]]
             normal = unit_normal(positions, triangles, face[layer])
             shading = blend(*corners(shading_normals, f), row(barycentric, i))
             lean = angle_degrees(unit(shading), normal)
-            if not front[layer]:
-                turned = angle_degrees(along, normal)
-        slant = angle_degrees(along, row(face_normals, f))
-        slide = slide_of(distance, slant)
-        wedge = slope[i] * (distance if hit else start[i])
-        wedge = wedge if wedge > 0.0 else 0.0
-        per_unit = texels[i] if texels[i] > 0 else 1.0
-        out[_DISTANCE, i] = distance
-        out[_SLANT, i] = slant
-        out[_SLIDE, i] = slide
-        out[_LEAN, i] = lean
-        out[_SHORT_OUT, i] = target_t[i] - start[i]
-        out[_APART, i] = abs(distance)
-        out[_SHORT_IN, i] = -depth - target_t[i]
-        out[_OVER, i] = distance if np.isnan(target_t[i]) else distance - target_t[i]
-        out[_TURNED, i] = turned
-        out[_SLIDE_TEXELS, i] = slide * per_unit
-        out[_WEDGE_TEXELS, i] = wedge * per_unit
+            facing = dot(normal, along)
+        out_distance[i] = distance
+        out_slant[i] = angle_degrees(along, row(face_normals, f))
+        out_lean[i], out_facing[i] = lean, facing

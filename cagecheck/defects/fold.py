@@ -15,17 +15,28 @@ Graphics 39(6), 2020, build on the same prism map).
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
-from cagecheck.arrays.types import Floats
+from cagecheck.arrays.blocks import in_blocks
+from cagecheck.arrays.types import Floats, Ints
 from cagecheck.arrays.vectors import blend, corners, dot, einsum_dot, row
-from cagecheck.defects.blocks import in_blocks
 from cagecheck.loops import njit
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.rays.cage import Cage
 from cagecheck.rays.points import SurfacePoints
+
+
+class Shell(NamedTuple):
+    """Prisms over triangles: n0 + h n1 + h^2 n2 is twice the area times the normal at height h.
+
+    n0, n1, n2 : (T, 3).
+    """
+
+    n0: Floats
+    n1: Floats
+    n2: Floats
 
 
 def fold_ratio(low: LowPoly, cage: Cage, points: SurfacePoints) -> Floats:
@@ -34,16 +45,22 @@ def fold_ratio(low: LowPoly, cage: Cage, points: SurfacePoints) -> Floats:
     The scale is (2 area) |D|, the Jacobian of a straight prism: 1 is straight, 0 is where the
     shell collapses, below 0 it is folded. NaN where the cage touches the low poly.
     """
-    n0, n1, n2 = _shell_normals(low, cage)
-    out = np.empty(len(points))
+    shell, out = shell_of(low, cage), np.empty(len(points))
 
     def work(begin: int, end: int) -> None:
-        _ratios(
-            begin, end, points.triangle, points.barycentric, cage.displacement, n0, n1, n2,
-            low.area, out,
-        )  # fmt: skip
+        here = slice(begin, end)
+        out[here] = fold_ratios(shell, low, cage, points.triangle[here], points.barycentric[here])
 
     in_blocks(len(points), work)
+    return out
+
+
+def fold_ratios(
+    shell: Shell, low: LowPoly, cage: Cage, triangle: Ints, barycentric: Floats
+) -> Floats:
+    """Return (n,) `fold_ratio` at places on triangles, in one go; shell : of the same cage."""
+    out = np.empty(len(triangle))
+    _ratios(triangle, barycentric, cage.displacement, *shell, low.area, out)
     return out
 
 
@@ -54,33 +71,30 @@ def fold_factor(low: LowPoly, cage: Cage, points: SurfacePoints) -> Floats:
     when J is negative anywhere in 0 <= h <= k: the factor is the first h at which J falls below
     zero; infinity where it never does.
     """
-    n0, n1, n2 = _shell_normals(low, cage)
-    out = np.empty(len(points))
+    shell, out = shell_of(low, cage), np.empty(len(points))
 
     def work(begin: int, end: int) -> None:
-        _factors(
-            begin, end, points.triangle, points.barycentric, cage.displacement, n0, n1, n2, out
-        )
+        _factors(begin, end, points.triangle, points.barycentric, cage.displacement, *shell, out)
 
     in_blocks(len(points), work)
     return out
 
 
-def _shell_normals(low: LowPoly, cage: Cage) -> tuple[Floats, Floats, Floats]:
-    """Return (T, 3) each: n0 + h n1 + h^2 n2 is twice the area times the normal at height h."""
+def shell_of(low: LowPoly, cage: Cage) -> Shell:
+    """Return the shell between low poly and cage."""
     p = low.positions[low.triangles]
     e1, e2 = p[:, 1] - p[:, 0], p[:, 2] - p[:, 0]
     d = cage.displacement
     f1, f2 = d[:, 1] - d[:, 0], d[:, 2] - d[:, 0]
-    return np.cross(e1, e2), np.cross(e1, f2) + np.cross(f1, e2), np.cross(f1, f2)
+    return Shell(np.cross(e1, e2), np.cross(e1, f2) + np.cross(f1, e2), np.cross(f1, f2))
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _ratios(
-    begin: int, end: int, triangle: Any, barycentric: Floats, displacement: Floats, n0: Floats,
-    n1: Floats, n2: Floats, area: Floats, out: Floats,
+    triangle: Any, barycentric: Floats, displacement: Floats, n0: Floats, n1: Floats, n2: Floats,
+    area: Floats, out: Floats,
 ) -> None:  # fmt: skip
-    for i in range(begin, end):
+    for i in range(len(out)):
         f = triangle[i]
         moved = blend(*corners(displacement, f), row(barycentric, i))
         least = least_quadratic(
@@ -92,7 +106,7 @@ def _ratios(
         out[i] = least / scale if scale > 0 else np.nan
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _factors(
     begin: int, end: int, triangle: Any, barycentric: Floats, displacement: Floats, n0: Floats,
     n1: Floats, n2: Floats, out: Floats,

@@ -20,13 +20,13 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.arrays.blocks import usable_cores
 from cagecheck.arrays.eight import WIDTH, eight_within, lowest_bit
 from cagecheck.arrays.rows import rows_by_label
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.arrays.vectors import Vector, dot, minus, moved, row, scaled, store
 from cagecheck.loops import njit
 from cagecheck.meshes.lowpoly import LowPoly
-from cagecheck.rays.scene import usable_cores
 
 # Where facings are compared, a distance counts as if it were divided by this power of the cosine
 # between them: four times as far at 60 degrees, twice at 45, infinitely at 90. Of 0, 1, 2 and 3
@@ -141,7 +141,7 @@ class NearestPaired:
             here = slice(a, a + _TASK)
             _find(
                 forest, self.group, points[here], high_part[here], facing[here], likely[here],
-                triangle[here], place[here], distance[here],
+                triangle[here], place[here], distance[here], search_room(),
             )  # fmt: skip
 
         with ThreadPoolExecutor(usable_cores()) as pool:
@@ -155,6 +155,9 @@ class NearestPaired:
         return _tree_over(
             self.low, np.sort(np.concatenate(mine)) if mine else np.zeros(0, np.int64)
         )
+
+
+SearchRoom = tuple[NDArray[np.int32], Floats, Floats, Floats]
 
 
 class _Tree(NamedTuple):
@@ -312,7 +315,7 @@ def _sort_along(corner: Floats, order: NDArray[np.int64], begin: int, end: int) 
     order[begin:end] = order[begin:end][np.argsort(centre[axis], kind="mergesort")]
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _bound(
     corner: Floats,
     normal: Floats,
@@ -336,7 +339,7 @@ def _bound(
             facing[node, 3 + k, lane] = max(facing[node, 3 + k, lane], normal[t, k])
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _find(
     forest: Forest,
     group: NDArray[np.int64],
@@ -347,9 +350,9 @@ def _find(
     triangle: NDArray[np.int32],
     place: Floats,
     distance: Floats,
+    room: SearchRoom,
 ) -> None:
     """Write the nearest triangle, place and distance of points."""
-    room = search_room()
     for m in range(len(points)):
         p = row(points, m)
         guess = row_in(forest, group[high_part[m]], likely[m])
@@ -363,13 +366,12 @@ def _find(
         store(place, m, where)
 
 
-@njit(cache=True, nogil=True)
-def search_room() -> tuple[NDArray[np.int32], Floats, Floats, Floats]:
+def search_room() -> SearchRoom:
     """Return the room that `nearest_row` needs; one for every thread."""
     return np.empty(_STACK, np.int32), np.empty(_STACK), np.empty(WIDTH), np.empty(WIDTH)
 
 
-@njit(cache=True, nogil=True, forceinline=True)
+@njit(cache=True, nogil=True, makes_arrays=False, forceinline=True)
 def row_in(forest: Forest, group: int, triangle: int) -> int:
     """Return the row that a group has a triangle in, -1 where it has not."""
     a, end = forest.begin[group], forest.begin[group + 1]
@@ -383,14 +385,14 @@ def row_in(forest: Forest, group: int, triangle: int) -> int:
     return forest.row_of[a] if a < end and forest.ascending[a] == triangle else -1
 
 
-@njit(cache=True, nogil=True, error_model="numpy", forceinline=True)
+@njit(cache=True, nogil=True, makes_arrays=False, error_model="numpy", forceinline=True)
 def nearest_row(
     forest: Forest,
     group: int,
     guess: int,
     p: Vector,
     facing: Vector,
-    room: tuple[NDArray[np.int32], Floats, Floats, Floats],
+    room: SearchRoom,
 ) -> tuple[int, Vector]:
     """Return the row of a group's triangle nearest to p, -1 for none, and the place there.
 
@@ -447,7 +449,7 @@ def _counts(cosine: float) -> float:
     return cosine ** (2 * TURN_POWER) if cosine > 0.0 else 0.0
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def nearest_in(corner: Floats, t: int, p: Vector) -> Vector:
     """Return the place on a triangle nearest to p.
 

@@ -7,18 +7,20 @@ joins the next one.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.arrays.blocks import in_blocks
 from cagecheck.arrays.components import connected
 from cagecheck.arrays.near_points import nearest_of, tree_over
 from cagecheck.arrays.types import Floats, Ints
-from cagecheck.defects.blocks import in_blocks
 from cagecheck.defects.harm import Seen, seen_of
 from cagecheck.defects.kinds import KINDS, Defect, Trouble
+from cagecheck.defects.measures import measure_at
 from cagecheck.defects.reasons import Explanation, Reason
 from cagecheck.loops import njit
 from cagecheck.meshes.lowpoly import LowPoly
@@ -206,7 +208,7 @@ class _Neighbours:
         return distance, index
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _link(
     welded: Ints,
     triangle_part: Ints,
@@ -305,7 +307,7 @@ def name_regions(
     points: SurfacePoints,
     positions: Floats,
     groups: list[Group],
-    measures: dict[Defect, Floats],
+    measures: Mapping[Defect, Floats],
     explained: list[Explanation],
 ) -> list[Region]:
     """Number and describe groups, the most harmful first, then the largest (texels, then area).
@@ -366,9 +368,9 @@ def nearest_member(positions: Floats, group: Group) -> Floats:
     return out
 
 
-def worst_measure(group: Group, measures: dict[Defect, Floats]) -> float | None:
+def worst_measure(group: Group, measures: Mapping[Defect, Floats]) -> float | None:
     """Return the group's worst measure (the least for folds), None where it has none."""
-    values = measures[group.defect][group.samples]
+    values = measure_at(measures, group.defect, group.samples)
     values = values[np.isfinite(values)]
     if len(values) == 0:
         return None
@@ -376,7 +378,7 @@ def worst_measure(group: Group, measures: dict[Defect, Floats]) -> float | None:
 
 
 def _worst_in_unit(
-    low: LowPoly, points: SurfacePoints, group: Group, measures: dict[Defect, Floats]
+    low: LowPoly, points: SurfacePoints, group: Group, measures: Mapping[Defect, Floats]
 ) -> tuple[float | None, str]:
     """Return the group's worst measure and its unit: world units where nothing has texels."""
     unit = KINDS[group.defect].unit

@@ -13,8 +13,8 @@ from collections.abc import Callable, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.arrays.blocks import in_blocks
 from cagecheck.arrays.types import Floats, Ints
-from cagecheck.defects.blocks import in_blocks
 from cagecheck.loops import njit
 from cagecheck.meshes.mesh import Surface
 from cagecheck.meshes.surface_edges import site_numbers

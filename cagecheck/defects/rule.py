@@ -14,8 +14,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.arrays.blocks import in_blocks
 from cagecheck.arrays.types import Floats
-from cagecheck.defects.blocks import in_blocks
 from cagecheck.defects.kinds import CLEAN, PRECEDENCE, Defect, Thresholds
 from cagecheck.loops import njit
 from cagecheck.meshes.lowpoly import LowPoly
@@ -133,7 +133,7 @@ def skew_scale(
     return out
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=True, nogil=True, makes_arrays=False, error_model="numpy")
 def _skew_scales(
     begin: int, end: int, triangle: Any, texels: Floats, without: Floats, skew_texels: float,
     out: Floats,
@@ -153,7 +153,7 @@ def part_sizes(low: LowPoly) -> Floats:
     return out
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _judge(
     begin: int, end: int, start: Any, first: Any, t: Any, front: Any, own: Any, target: Any,
     target_lean: Any, slant: Any, skew_scale: Any, fold_from: Any, split_slope: Any,

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.arrays.blocks import in_blocks
 from cagecheck.arrays.types import Floats
-from cagecheck.defects.blocks import in_blocks
 from cagecheck.defects.targets import Targets
 from cagecheck.loops import njit
 from cagecheck.rays.layers import NO_LAYER, Layers
@@ -44,8 +44,9 @@ def of_rays(found: tuple[Layers, Targets], rays: Indices) -> tuple[Layers, Targe
 
 
 def _arrays(layers: Layers, targets: Targets) -> _Arrays:
+    depth, reach = np.ascontiguousarray(layers.depth), np.ascontiguousarray(layers.reach)
     return (
-        layers.first, layers.depth, layers.reach, targets.layer, targets.next_layer, targets.t,
+        layers.first, depth, reach, targets.layer, targets.next_layer, targets.t,
         targets.front, targets.t_next, targets.doubtful,
         layers.t, layers.face, layers.front, targets.belongs,
     )  # fmt: skip
@@ -61,7 +62,7 @@ def _room(first: Indices) -> _Arrays:
     )  # fmt: skip
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _copy(a: _Arrays, b: _Arrays, source: Indices, out: _Arrays, begin: int, end: int) -> None:
     """Fill in rays `begin` to `end`, and their crossings."""
     count = len(a[0]) - 1
@@ -72,7 +73,7 @@ def _copy(a: _Arrays, b: _Arrays, source: Indices, out: _Arrays, begin: int, end
             _copy_ray(b, source[i] - count, out, i)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _copy_ray(one: _Arrays, ray: int, out: _Arrays, i: int) -> None:
     here, there = out[0][i], one[0][ray]
     shift = here - there

@@ -15,11 +15,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.arrays.blocks import usable_cores
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.loops import njit
 from cagecheck.meshes.edges import triangle_edges
 from cagecheck.meshes.lowpoly import LowPoly
-from cagecheck.rays.scene import usable_cores
 
 # Triangles this many times smaller than the distance asked for are points as far as the walk is
 # concerned: one search from their centre serves all pairs that start in them.

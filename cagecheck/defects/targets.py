@@ -30,6 +30,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.arrays.blocks import in_blocks
 from cagecheck.arrays.near_points import nearest_of, tree_over
 from cagecheck.arrays.rows import rows_by_label
 from cagecheck.arrays.types import Floats
@@ -42,7 +43,6 @@ from cagecheck.defects.belonging import (
     shot_of,
     those_of_pieces,
 )
-from cagecheck.defects.blocks import in_blocks
 from cagecheck.defects.nearest import NearestPaired
 from cagecheck.defects.related import Pieces, related_pieces
 from cagecheck.defects.surface_distance import SurfaceGraph, surface_graph
@@ -225,7 +225,7 @@ def _of_choice(shot: Shot, met: Met, out: Targets) -> tuple[Any, ...]:
     )  # fmt: skip
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _choose(
     asked: NDArray[np.int64],
     first: NDArray[np.int64],
@@ -297,7 +297,7 @@ def _ask_neighbours(low: LowPoly, shot: Shot, met: Met, targets: Targets) -> Non
     targets.doubtful[ask] = targets.found[ask]
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _doubt(
     first: NDArray[np.int64],
     asked: Mask,
@@ -318,7 +318,7 @@ def _doubt(
                 doubtful[i] |= between or (asked[k] and ratio[k] > DOUBT_TO and not aimed[i])
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _settle(
     first: NDArray[np.int64],
     t: Floats,

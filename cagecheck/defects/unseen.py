@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.arrays.blocks import in_blocks
 from cagecheck.arrays.near_points import (
     PointTree,
     most_below,
@@ -28,8 +29,7 @@ from cagecheck.arrays.near_points import (
     tree_over,
 )
 from cagecheck.arrays.types import Floats, Ints
-from cagecheck.arrays.vectors import Vector, dot, minus, row, store
-from cagecheck.defects.blocks import in_blocks
+from cagecheck.arrays.vectors import Vector, dot, minus, moved, row, store
 from cagecheck.defects.classify import Findings
 from cagecheck.defects.targets import Ground, ground_of
 from cagecheck.loops import njit
@@ -54,6 +54,10 @@ HITS_LOOKED_AT = (4, 16, 64, 256)
 # Outside of closed pieces the winding number is 0, inside of one it is 1. Between these, openings
 # are near, and surface counts as buried where no straight line leads out either.
 SURELY_OUTSIDE, SURELY_INSIDE = 0.25, 0.75
+
+
+# How a hit's triangle is found: the ray of every hit, what rays record, the triangles of crossings.
+_FaceOf = tuple[NDArray[np.int64], NDArray[np.int64], Ints]
 
 
 @dataclass(frozen=True, eq=False)
@@ -200,26 +204,27 @@ def _near_a_hit(
     m = len(high.face)
     if len(hit) == 0 or m == 0:
         return np.full(m, np.inf), np.zeros(m, bool)
-    place, facing, reach = np.empty((len(hit), 3)), np.empty((len(hit), 3)), np.empty(len(hit))
+    place, reach = np.empty((len(hit), 3)), np.empty(len(hit))
 
     def place_hits(begin: int, end: int) -> None:
         here = slice(begin, end)
         _place_hits(
-            surface.positions, surface.triangles, rays.origin, rays.direction, points.spacing,
-            hit[here], findings.recorded, layers.t, layers.face, place[here], facing[here],
-            reach[here],
+            rays.origin, rays.direction, points.spacing, hit[here], findings.hit_distance,
+            findings.facing, place[here], reach[here],
         )  # fmt: skip
 
     in_blocks(len(hit), place_hits)
+    face_of = hit, findings.recorded, layers.face
     tree = tree_over(place)
     farthest = most_below(tree, reach)
     gap, seen = np.empty(m), np.empty(m, bool)
     most = np.minimum(HITS_LOOKED_AT, len(hit))
 
     def look(begin: int, end: int) -> None:
+        near = np.empty(most[-1]), np.empty(most[-1], np.int64)
         _look_around(
-            surface.positions, surface.triangles, tree, facing, reach, farthest,
-            high.position[begin:end], high.face[begin:end], most, *room_for_search(),
+            surface.positions, surface.triangles, tree, face_of, reach, farthest,
+            high.position[begin:end], high.face[begin:end], most, *near, *room_for_search(),
             gap[begin:end], seen[begin:end],
         )  # fmt: skip
 
@@ -227,42 +232,37 @@ def _near_a_hit(
     return gap, seen
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _place_hits(
-    positions: NDArray[Any],
-    triangles: NDArray[Any],
     origin: Floats,
     direction: Floats,
     spacing: Floats,
     hit: NDArray[np.int64],
-    recorded: NDArray[np.int64],
     t: Floats,
-    face: Ints,
-    place: Floats,
     facing: Floats,
+    place: Floats,
     reach: Floats,
 ) -> None:
-    """Write where hits lie, where they face, and how far from them surface counts as seen."""
+    """Write where hits lie, and how far from them surface counts as seen."""
     for m in range(len(hit)):
-        ray, layer = row(direction, hit[m]), recorded[hit[m]]
-        normal = unit_normal(positions, triangles, face[layer])
-        store(facing, m, normal)
-        for k in range(3):
-            place[m, k] = origin[hit[m], k] + t[layer] * ray[k]
-        reach[m] = SEEN_SPACINGS * spacing[hit[m]] / max(abs(dot(normal, ray)), LEAST_COSINE)
+        i = hit[m]
+        store(place, m, moved(row(origin, i), t[i], row(direction, i)))
+        reach[m] = SEEN_SPACINGS * spacing[i] / max(abs(facing[i]), LEAST_COSINE)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _look_around(
     positions: NDArray[Any],
     triangles: NDArray[Any],
     tree: PointTree,
-    facing: Floats,
+    face_of: _FaceOf,
     reach: Floats,
     farthest: Floats,
     asked: Floats,
     asked_face: Ints,
     most: NDArray[np.int64],
+    square: Floats,
+    index: NDArray[np.int64],
     stack: NDArray[np.int64],
     away: Floats,
     gap: Floats,
@@ -270,17 +270,17 @@ def _look_around(
 ) -> None:
     """Write how far the nearest hit is, and whether one shows the place.
 
-    farthest : the largest reach in every run of the tree. most : how many of the nearest hits are
-    looked at, first and where that does not tell.
+    farthest : the largest reach in every run of the tree. most : how
+    many of the nearest hits are looked at, first and where that does not tell; square, index : room
+    for the most of them.
     """
-    square, index = np.empty(most[-1]), np.empty(most[-1], np.int64)
     hit = 0
     for m in range(len(asked)):
         normal = unit_normal(positions, triangles, asked_face[m])
         # Mostly the very nearest one shows the place.
         least, hit = nearest_point(tree, asked[m, 0], asked[m, 1], asked[m, 2], hit, stack, away)
         gap[m] = np.sqrt(least)
-        seen[m] = gap[m] <= reach[hit] and dot(row(facing, hit), normal) > 0.0
+        seen[m] = gap[m] <= reach[hit] and _faces(positions, triangles, face_of, hit, normal)
         if seen[m]:
             continue
         for count in most:
@@ -289,7 +289,7 @@ def _look_around(
             crowded = False
             for k in range(count):
                 # A hit on the other side of a thin wall does not show this side.
-                if dot(row(facing, which[k]), normal) > 0.0:
+                if _faces(positions, triangles, face_of, which[k], normal):
                     seen[m] |= np.sqrt(near[k]) <= reach[which[k]]
                 else:
                     crowded = True
@@ -299,14 +299,28 @@ def _look_around(
             # hit at all shows the place.
             if count == most[0]:
                 here = row(asked, m)
-                if not _any_shows(tree, facing, reach, farthest, here, normal, stack):
+                if not _any_shows(
+                    positions, triangles, tree, face_of, reach, farthest, here, normal, stack
+                ):
                     break
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
+def _faces(
+    positions: NDArray[Any], triangles: NDArray[Any], face_of: _FaceOf, hit: int, normal: Vector
+) -> bool:
+    """Tell whether a hit's triangle faces as a normal does, more or less."""
+    ray, recorded, faces = face_of
+    face = faces[recorded[ray[hit]]]
+    return dot(unit_normal(positions, triangles, face), normal) > 0.0
+
+
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _any_shows(
+    positions: NDArray[Any],
+    triangles: NDArray[Any],
     tree: PointTree,
-    facing: Floats,
+    face_of: _FaceOf,
     reach: Floats,
     farthest: Floats,
     place: Vector,
@@ -326,7 +340,8 @@ def _any_shows(
             continue
         for i in range(tree.begin[run], tree.end[run]):
             way = minus(row(tree.points, i), place)
-            if np.sqrt(dot(way, way)) <= reach[i] and dot(row(facing, i), normal) > 0.0:
+            near = np.sqrt(dot(way, way)) <= reach[i]
+            if near and _faces(positions, triangles, face_of, i, normal):
                 return True
     return False
 

@@ -24,11 +24,13 @@ Where the straight ray finds nothing that belongs, the target of the bake's own 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.arrays.blocks import in_blocks
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.arrays.vectors import (
     Vector,
@@ -41,11 +43,10 @@ from cagecheck.arrays.vectors import (
     store,
     unit,
 )
-from cagecheck.defects.blocks import in_blocks
 from cagecheck.defects.kinds import Thresholds
 from cagecheck.defects.match import DEEP_SEARCH, Matched, Matcher
 from cagecheck.defects.rule import part_sizes
-from cagecheck.defects.targets import BLOCK, STEEPEST, find_targets
+from cagecheck.defects.targets import BLOCK, STEEPEST, Targets, find_targets
 from cagecheck.defects.unseen import Unseen
 from cagecheck.loops import njit
 from cagecheck.maps.high_normals import HighShading
@@ -62,6 +63,8 @@ NOTHING_THERE = 180.0
 HOLE_DEGREES = 10.0
 # A texel is read between its neighbours' centres: what slides less than half of one stays in it.
 WITHIN_TEXELS = 0.5
+# Far more than cosines of unit vectors are wrong by.
+COSINE_ROUNDING = 1e-9
 _EDGE, _VERTEX = int(PointKind.EDGE), int(PointKind.VERTEX)
 # One step of a component that 8 bits store between -1 and 1. The map's own rounding and that of its
 # first mip level are half a step each.
@@ -76,10 +79,14 @@ class Ideal:
     ----------
     normal : (N, 3) float64, unit shading normal, outward; zero where nothing belongs.
     straight : (N,) bool, met by the straight ray; elsewhere taken from the bake's own ray.
+    own : (N,) bool, the normal is the matcher's for the target of the bake's own ray, which is one
+        of the targets `of`. None where that is not known.
     """
 
     normal: Floats
     straight: NDArray[np.bool_]
+    own: NDArray[np.bool_] | None = None
+    of: Targets | None = None
 
 
 def find_ideal(
@@ -99,31 +106,36 @@ def find_ideal(
     and of these only the ones that do not plainly meet the same sheet need the rule for targets.
     """
     low, points, rays, targets = matcher.low, cast.points, cast.rays, cast.targets
-    shading = shading or matcher.shading
-    own = _places(cast.layers, targets.layer).shaded(shading, rays)
-    aside, height = np.empty(len(points)), np.empty(len(points))
-    averaged = low.corner_rays
+    shading, averaged = shading or matcher.shading, low.corner_rays
+    per_unit = texels_everywhere(low, map_size, thresholds or Thresholds())
+    has_partner = np.asarray(matcher.paired.any(axis=1))[low.triangle_part]
+    normal, met = np.empty((len(points), 3)), np.empty(len(points), bool)
+    asked_in: dict[int, NDArray[np.int64]] = {}
 
-    def split(begin: int, end: int) -> None:
-        _split_up(
-            begin, end, low.face_normals, averaged, points.triangle, points.barycentric,
-            points.kind, rays.direction, targets.t, aside, height,
-        )  # fmt: skip
+    def meet(begin: int, end: int) -> None:
+        here = slice(begin, end)
+        some, along = _part_of(points, here), _part_of(rays, here)
+        normal[here] = _places(cast.layers, targets.layer[here]).shaded(shading, along)
+        aside, _ = _beside(low, averaged, some, along, targets.t[here])
+        near = aside * per_unit[some.triangle] <= WITHIN_TEXELS
+        met[here] = near & (targets.layer[here] != NO_LAYER)
+        asked_in[begin] = begin + np.flatnonzero(has_partner[some.triangle] & ~met[here])
 
-    in_blocks(len(points), split)
-    per_unit = texels_everywhere(low, points, map_size, thresholds or Thresholds())
-    has_partner = np.asarray(matcher.paired.any(axis=1))[low.triangle_part[points.triangle]]
-    met = targets.found & (aside * per_unit <= WITHIN_TEXELS)
-    asked = np.flatnonzero(has_partner & ~met)
+    in_blocks(len(points), meet)
+    asked = np.concatenate([asked_in[begin] for begin in sorted(asked_in)])
+    own = np.ones(len(points), bool) if shading is matcher.shading else None
     if len(asked) == 0:
-        return Ideal(own, met)
-    straight = straight_directions(low, points.take(asked))
-    along = Rays(np.take(rays.origin, asked, axis=0), straight, rays.start[asked])
-    place = _met_straight(matcher, cast, along, asked, aside[asked], height[asked], depth)
+        return Ideal(normal, met, own, targets)
+    few, along = points.take(asked), rays.take(asked)
+    beside = _beside(low, averaged, few, along, targets.t[asked])
+    along = replace(along, direction=straight_directions(low, few))
+    place = _met_straight(matcher, cast, few, along, asked, *beside, depth)
     found = place.face >= 0
-    own[asked[found]] = place.shaded(shading, along)[found]
+    normal[asked[found]] = place.shaded(shading, along)[found]
     met[asked] = found
-    return Ideal(own, met)
+    if own is not None:
+        own[asked] = ~found
+    return Ideal(normal, met, own, targets)
 
 
 def visible_error(
@@ -138,8 +150,16 @@ def visible_error(
 
     recorded : (N,) index into the layer table, `NO_LAYER` for a miss.
     """
-    normal = _recorded(matcher, cast, recorded)
-    return error_of_normals(matcher.low, cast.points, normal, ideal.normal, thresholds)
+    out = np.empty(len(cast))
+
+    def judge(begin: int, end: int) -> None:
+        here = slice(begin, end)
+        normal = _recorded(matcher, cast, recorded, ideal, here)
+        points = _part_of(cast.points, here)
+        out[here] = error_of_normals(matcher.low, points, normal, ideal.normal[here], thresholds)
+
+    in_blocks(len(out), judge)
+    return out
 
 
 def layer_error(matcher: Matcher, cast: Matched, ideal: Ideal) -> NDArray[np.float32]:
@@ -230,7 +250,7 @@ def straight_directions(low: LowPoly, points: SurfacePoints) -> Floats:
     return out
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _look_straight(
     begin: int, end: int, face_normals: Floats, averaged: Floats, triangle: Ints,
     barycentric: Floats, kind: NDArray[np.uint8], out: Floats,
@@ -239,7 +259,7 @@ def _look_straight(
         store(out, i, _straight(face_normals, averaged, triangle[i], row(barycentric, i), kind[i]))
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _straight(
     face_normals: Floats, averaged: Floats, f: int, barycentric: Vector, kind: int
 ) -> Vector:
@@ -253,13 +273,11 @@ def _straight(
     return normal
 
 
-def texels_everywhere(
-    low: LowPoly, points: SurfacePoints, map_size: int, limits: Thresholds
-) -> Floats:
-    """Return (N,) texels per world unit; without UVs those of a part that fills a tile."""
+def texels_everywhere(low: LowPoly, map_size: int, limits: Thresholds) -> Floats:
+    """Return (T,) texels per world unit; without UVs those of a part that fills a tile."""
     per_unit, size = low.texels_per_unit(map_size), part_sizes(low)[low.triangle_part]
     without = limits.skew_texels / (limits.skew_share * size)
-    out: Floats = np.where(per_unit > 0, per_unit, without)[points.triangle]
+    out: Floats = np.where(per_unit > 0, per_unit, without)
     return out
 
 
@@ -272,9 +290,22 @@ def rounding_degrees(lean: Floats) -> Floats:
     return np.array([np.degrees(_turn(np.radians(a))) for a in lean])
 
 
-def _recorded(matcher: Matcher, cast: Matched, recorded: NDArray[np.int64]) -> Floats:
-    """Return (N, 3) the shading normals that are recorded, as a bake has them; zero for none."""
-    return _places(cast.layers, recorded).along(matcher.shading, cast.rays)
+def _recorded(
+    matcher: Matcher, cast: Matched, recorded: NDArray[np.int64], ideal: Ideal, here: slice
+) -> Floats:
+    """Return (n, 3) the shading normals that a block records, as a bake has them; zero for none.
+
+    Where the target itself is recorded, its normal is known already.
+    """
+    layer, rays = recorded[here], _part_of(cast.rays, here)
+    if ideal.own is None or ideal.of is not cast.targets:
+        return _places(cast.layers, layer).along(matcher.shading, rays)
+    known = ideal.own[here] & (layer == cast.targets.layer[here])
+    rest = np.flatnonzero(~known)
+    out = ideal.normal[here].copy()
+    out[known & ~cast.targets.front[here]] *= -1.0
+    out[rest] = _places(cast.layers, layer[rest]).along(matcher.shading, rays.take(rest))
+    return out
 
 
 @dataclass(frozen=True, eq=False)
@@ -305,6 +336,14 @@ class _Place:
         return normal
 
 
+_Record = TypeVar("_Record", SurfacePoints, Rays)
+
+
+def _part_of(record: _Record, here: slice) -> _Record:
+    """Return the points or rays of a block, whose arrays are parts of the whole ones."""
+    return type(record)(**{f.name: getattr(record, f.name)[here] for f in fields(record)})
+
+
 def _places(layers: Layers, layer: NDArray[np.int64]) -> _Place:
     """Return the places of crossings (N,), one of each ray or `NO_LAYER`."""
     n = len(layer)
@@ -321,7 +360,7 @@ def _places(layers: Layers, layer: NDArray[np.int64]) -> _Place:
     return out
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _take_places(
     layer: NDArray[np.int64], face: Ints, t: Floats, front: NDArray[np.bool_], out_face: Ints,
     out_t: Floats, out_front: NDArray[np.bool_],
@@ -337,18 +376,18 @@ def _take_places(
 def _met_straight(
     matcher: Matcher,
     cast: Matched,
+    points: SurfacePoints,
     along: Rays,
     asked: NDArray[np.int64],
     aside: Floats,
     height: Floats,
     depth: float,
 ) -> _Place:
-    """Return what belongs to the points at `asked` on the straight rays `along`.
+    """Return what belongs to the points at `asked`, which are `points`, on straight rays `along`.
 
     aside, height : (K,) where the bake's own rays have their targets, seen from the straight rays.
     """
     low, paired, surface = matcher.low, matcher.paired, matcher.scene.surface
-    points = cast.points.take(asked)
     reach = float(cast.layers.reach.max(initial=0.0))
     layers = matcher.layers(points, along, DEEP_SEARCH * depth, reach)
     goal = _places(cast.layers, cast.targets.layer[asked])
@@ -371,7 +410,7 @@ def _met_straight(
     return out
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _same_sheet(
     first: NDArray[np.int64],
     t: Floats,
@@ -407,14 +446,27 @@ def _same_sheet(
             break
 
 
-@njit(cache=True, nogil=True)
+def _beside(
+    low: LowPoly, averaged: Floats, points: SurfacePoints, rays: Rays, t: Floats
+) -> tuple[Floats, Floats]:
+    """Return (n,) how far aside of the straight ray targets lie, and how high above the point.
+
+    averaged : the low poly's `corner_rays`. t : where the targets are on the bake's own rays.
+    """
+    aside, height = np.empty(len(t)), np.empty(len(t))
+    _split_up(
+        low.face_normals, averaged, points.triangle, points.barycentric, points.kind,
+        rays.direction, t, aside, height,
+    )  # fmt: skip
+    return aside, height
+
+
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _split_up(
-    begin: int, end: int, face_normals: Floats, averaged: Floats, triangle: Ints,
-    barycentric: Floats, kind: NDArray[np.uint8], direction: Floats, t: Floats, aside: Floats,
-    height: Floats,
+    face_normals: Floats, averaged: Floats, triangle: Ints, barycentric: Floats,
+    kind: NDArray[np.uint8], direction: Floats, t: Floats, aside: Floats, height: Floats,
 ) -> None:  # fmt: skip
-    """Write how far aside of the straight ray targets lie, and how high above the point."""
-    for i in range(begin, end):
+    for i in range(len(t)):
         ray = row(direction, i)
         up = _straight(face_normals, averaged, triangle[i], row(barycentric, i), kind[i])
         cosine = dot(ray, up)
@@ -431,7 +483,7 @@ def _between(a: Vector, b: Vector) -> float:
     return 2.0 * np.arctan2(np.sqrt(dot(minus, minus)), np.sqrt(dot(plus, plus)))
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=True, nogil=True, makes_arrays=False, error_model="numpy")
 def _errors(
     shading: Floats,
     triangle: Ints,
@@ -442,6 +494,7 @@ def _errors(
     out: Floats,
 ) -> None:
     """Write the visible error of points, degrees; recorded, ideal : zero for none."""
+    plain = np.cos(steep) + COSINE_ROUNDING
     for i in range(len(out)):
         mine, wanted = row(recorded, i), row(ideal, i)
         if dot(wanted, wanted) == 0.0:
@@ -458,9 +511,12 @@ def _errors(
             continue
         angle = _between(mine, wanted)
         if length > 0.0:
-            lean = _between(mine, scaled(smooth, 1.0 / length))
-            if lean > steep:
-                angle = max(angle, _turn(lean))
+            # Nearly all are plainly less steep than that, which the cosine tells at less cost.
+            smooth = scaled(smooth, 1.0 / length)
+            if dot(mine, smooth) < plain:
+                lean = _between(mine, smooth)
+                if lean > steep:
+                    angle = max(angle, _turn(lean))
         out[i] = np.degrees(angle)
 
 

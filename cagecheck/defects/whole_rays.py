@@ -37,17 +37,18 @@ def look_deeper(
 
     apart : every low part sees only its own high parts.
     """
-    part = low.triangle_part[points.triangle]
-    far = part_diagonals(low)[part]
-    has_partner = np.asarray(paired.any(axis=1))
-    lost = np.flatnonzero(~targets.found & has_partner[part] & (far > layers.depth))
+    lost = np.flatnonzero(~targets.found)
+    part = low.triangle_part[points.triangle[lost]]
+    far, has_partner = part_diagonals(low)[part], np.asarray(paired.any(axis=1))
+    worth = has_partner[part] & (far > layers.depth[lost])
+    lost, part, far = lost[worth], part[worth], far[worth]
     if len(lost) == 0:
         return layers, targets
     some, along = points.take(lost), rays.take(lost)
-    deep_layers = scene.cast(along.origin, along.direction, far[lost], layers.reach[lost])
+    deep_layers = scene.cast(along.origin, along.direction, far, layers.reach[lost])
     if apart:
         high_part = scene.surface.triangle_part[deep_layers.face]
-        deep_layers = deep_layers.where(paired[part[lost][deep_layers.ray], high_part])
+        deep_layers = deep_layers.where(paired[part[deep_layers.ray], high_part])
     deep_targets = find_targets(
         low, some, along, deep_layers, scene, paired, ground=ground, deep=True
     )

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
+from cagecheck.arrays.blocks import usable_cores
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.inspecting.checks import CHECKS
 from cagecheck.inspecting.finding import PLACES_NAMED, Finding, Place, Side, how_many, point
@@ -25,7 +26,6 @@ from cagecheck.meshes.edges import edge_table
 from cagecheck.meshes.meeting import pierced
 from cagecheck.meshes.mesh import Surface
 from cagecheck.progress import Progress, silent
-from cagecheck.rays.scene import usable_cores
 from cagecheck.words.numbers import figures, share_text
 
 # An edge must reach this share of the meshes' diagonal through a triangle, and away from the

@@ -23,7 +23,7 @@ def hit_normals(surface: Surface, face: Ints) -> Floats:
     return out
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def triangle_areas(positions: NDArray[Any], triangles: NDArray[Any], out: Floats) -> None:
     """Fill `out` (T,) with the areas of all triangles, square units."""
     for t in range(len(triangles)):
@@ -31,7 +31,7 @@ def triangle_areas(positions: NDArray[Any], triangles: NDArray[Any], out: Floats
         out[t] = 0.5 * np.sqrt(x * x + y * y + z * z)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _normals(positions: NDArray[Any], triangles: NDArray[Any], face: Ints, out: Floats) -> None:
     for m in range(len(face)):
         out[m, 0], out[m, 1], out[m, 2] = unit_normal(positions, triangles, face[m])

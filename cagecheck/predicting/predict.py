@@ -11,6 +11,7 @@ from cagecheck.arrays.types import Floats
 from cagecheck.defects.causes import Scan, explain, uniform_offset
 from cagecheck.defects.kinds import Defect
 from cagecheck.defects.match import Matched, Matcher, reach_past
+from cagecheck.defects.measures import measure_at
 from cagecheck.defects.regions import Group, Region, by_harm, find_groups, name_regions
 from cagecheck.defects.unseen import Unseen, find_unseen
 from cagecheck.defects.visible import find_ideal, unseen_error, visible_error
@@ -251,20 +252,17 @@ def find_regions(
     unseen high poly was not looked for.
     """
     groups: list[Group] = []
-    kinds = [d for d in Defect if d != Defect.UNSEEN]
+    flags = np.bitwise_or.reduce(scan.findings.flags)
+    kinds = [d for d in Defect if d != Defect.UNSEEN and flags & d.flag]
     for done, defect in enumerate(kinds):
         progress("grouping regions", done, len(kinds))
+        mask = scan.findings.has(defect)
         area, texels = scan.points.area, texel_area
         if defect == Defect.SPLIT:
-            # Edge samples stand for the wedge itself: its width times their spacing.
-            per_unit = scan.low.texels_per_unit(settings.map_size)[scan.points.triangle]
-            width = scan.findings.measures[Defect.SPLIT]
-            width = np.divide(width, per_unit, out=width.copy(), where=per_unit > 0)
-            area = width * scan.points.spacing
-            texels = area * per_unit**2
+            area, texels = _wedges(scan, np.flatnonzero(mask), settings.map_size)
         groups += find_groups(
-            scan.low, scan.points, scan.rays.origin, defect, scan.findings.has(defect), area,
-            texels, error, whole_parts=np.asarray(~scan.paired.any(axis=1)),
+            scan.low, scan.points, scan.rays.origin, defect, mask, area, texels, error,
+            whole_parts=np.asarray(~scan.paired.any(axis=1)),
         )  # fmt: skip
     progress("grouping regions", len(kinds), len(kinds))
     explained = explain(scan, groups)
@@ -279,6 +277,20 @@ def find_regions(
         key=lambda r: (*by_harm(r.harm, r.texels, r.area), r.defect is Defect.UNSEEN, r.number),
     )
     return [replace(region, number=k) for k, region in enumerate(merged, start=1)]
+
+
+def _wedges(scan: Scan, rows: NDArray[np.int64], map_size: int) -> tuple[Floats, Floats]:
+    """Return (N,) the area and the texels that samples at split edges stand for, 0 elsewhere.
+
+    They stand for the wedge itself: its width times their spacing.
+    """
+    per_unit = scan.low.texels_per_unit(map_size)[scan.points.triangle[rows]]
+    width = measure_at(scan.findings.measures, Defect.SPLIT, rows)
+    width = np.divide(width, per_unit, out=width.copy(), where=per_unit > 0)
+    area, texels = np.zeros(len(scan.points)), np.zeros(len(scan.points))
+    area[rows] = width * scan.points.spacing[rows]
+    texels[rows] = area[rows] * per_unit**2
+    return area, texels
 
 
 def lost_title() -> str:

@@ -13,10 +13,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.arrays.blocks import in_blocks
 from cagecheck.arrays.npz import write_npz
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.arrays.vectors import angle_degrees, blend, corners, row, unit
-from cagecheck.defects.blocks import in_blocks
 from cagecheck.defects.fold import fold_factor
 from cagecheck.defects.regions import Region
 from cagecheck.defects.rule import skew_scale
@@ -150,7 +150,7 @@ def layer_lean(
     return out
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _leans(
     positions: NDArray[Any], triangles: NDArray[Any], shading: Floats, triangle: Ints,
     barycentric: Floats, ray: Ints, face: Ints, out: NDArray[np.float32],

@@ -13,6 +13,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.arrays.blocks import in_blocks
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.arrays.vectors import (
     Corners,
@@ -29,7 +30,7 @@ from cagecheck.errors import InputError, takes
 from cagecheck.loops import njit
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Mesh
-from cagecheck.rays.points import SurfacePoints
+from cagecheck.rays.points import SurfacePoints, taken
 from cagecheck.words.numbers import count_text, figures
 
 Directions = Literal["averaged", "corner", "face"]
@@ -94,7 +95,7 @@ class Rays:
         index : array of int, or (N,) bool
             The rays.
         """
-        return Rays(self.origin[index], self.direction[index], self.start[index])
+        return Rays(*taken([self.origin, self.direction, self.start], index))
 
 
 def corner_directions(low: LowPoly, directions: Directions = "averaged") -> Floats:
@@ -261,11 +262,16 @@ def rays_through(low: LowPoly, cage: Cage, points: SurfacePoints, along: Along =
     n = len(points)
     origin, direction, start = np.empty((n, 3)), np.empty((n, 3)), np.empty(n)
     touching = touching_distance(low)
-    _shoot(
-        low.positions, low.triangles, cage.normals, cage.displacement, points.triangle,
-        np.ascontiguousarray(points.barycentric), along == "normals", touching,
-        origin, direction, start,
-    )  # fmt: skip
+    weights = np.ascontiguousarray(points.barycentric)
+
+    def shoot(begin: int, end: int) -> None:
+        here = slice(begin, end)
+        _shoot(
+            low.positions, low.triangles, cage.normals, cage.displacement, points.triangle[here],
+            weights[here], along == "normals", touching, origin[here], direction[here], start[here],
+        )  # fmt: skip
+
+    in_blocks(n, shoot)
     return Rays(origin, direction, start)
 
 
@@ -278,7 +284,7 @@ def touching_distance(low: LowPoly) -> float:
     return 8 * float(np.finfo(np.float64).eps) * scale
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _shoot(
     positions: Floats,
     triangles: Ints,
@@ -307,7 +313,7 @@ def _shoot(
         first = end
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=True, nogil=True, makes_arrays=False, error_model="numpy")
 def _shoot_run(
     low: Corners,
     displacement: Corners,

@@ -122,7 +122,7 @@ class Layers:
         )
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _recorded(
     first: NDArray[np.int64], t: Floats, start: Floats, depth: Floats, out: NDArray[np.int64]
 ) -> None:

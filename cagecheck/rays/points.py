@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass, fields
 from enum import IntEnum
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.arrays.blocks import in_blocks
 from cagecheck.arrays.hashing import mix
 from cagecheck.arrays.morton import coherent_order
 from cagecheck.arrays.types import Floats, Ints
@@ -69,11 +71,7 @@ class SurfacePoints:
         index : array of int, or (N,) bool
             The points.
         """
-        # NumPy's `take` copies rows of three in a third of the time that an index needs.
-        rows = np.flatnonzero(index) if index.dtype == bool else index
-        return SurfacePoints(
-            **{f.name: np.take(getattr(self, f.name), rows, axis=0) for f in fields(self)}
-        )
+        return SurfacePoints(*taken([getattr(self, f.name) for f in fields(self)], index))
 
     def positions(self, low: LowPoly) -> Floats:
         """Return where the points are.
@@ -89,8 +87,31 @@ class SurfacePoints:
             World positions.
         """
         out: Floats = np.empty((len(self), 3))
-        _place(low.positions, low.triangles, self.triangle, self.barycentric, out)
+
+        def place(begin: int, end: int) -> None:
+            here = slice(begin, end)
+            _place(
+                low.positions, low.triangles, self.triangle[here], self.barycentric[here], out[here]
+            )
+
+        in_blocks(len(out), place)
         return out
+
+
+def taken(
+    arrays: list[NDArray[Any]], index: NDArray[np.integer] | NDArray[np.bool_]
+) -> list[NDArray[Any]]:
+    """Return some rows of each array, by their numbers or by a bool for each row."""
+    rows = np.flatnonzero(index) if index.dtype == bool else index
+    out = [np.empty((len(rows), *values.shape[1:]), values.dtype) for values in arrays]
+
+    def take(begin: int, end: int) -> None:
+        for values, some in zip(arrays, out, strict=True):
+            # NumPy's `take` copies rows of three in a third of the time that an index needs.
+            some[begin:end] = np.take(values, rows[begin:end], axis=0)
+
+    in_blocks(len(rows), take)
+    return out
 
 
 def interpolate(values: Floats, corners: Ints, barycentric: Floats) -> Floats:
@@ -100,7 +121,7 @@ def interpolate(values: Floats, corners: Ints, barycentric: Floats) -> Floats:
     return out
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _interpolate(values: Floats, corners: Ints, barycentric: Floats, out: Floats) -> None:
     for i in range(len(out)):
         a, b, c = corners[i, 0], corners[i, 1], corners[i, 2]
@@ -109,7 +130,7 @@ def _interpolate(values: Floats, corners: Ints, barycentric: Floats, out: Floats
             out[i, k] = values[a, k] * u + values[b, k] * v + values[c, k] * w
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _place(
     positions: Floats, triangles: Ints, triangle: Ints, barycentric: Floats, out: Floats
 ) -> None:
@@ -236,7 +257,8 @@ def _interior(
     start = np.concatenate([[0], np.cumsum(count)])
     triangle = np.repeat(chosen, count).astype(np.int32)
     barycentric = np.empty((len(triangle), 3))
-    _triangular_van_der_corput(chosen.astype(np.int64), start, seed, barycentric)
+    scrambling = np.empty(_MOST_DIGITS, np.int64)
+    _triangular_van_der_corput(chosen.astype(np.int64), start, seed, scrambling, barycentric)
     share = area / count
     return SurfacePoints(
         triangle,
@@ -247,11 +269,14 @@ def _interior(
     )
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _triangular_van_der_corput(
-    chosen: NDArray[np.int64], start: NDArray[np.int64], seed: int, out: Floats
+    chosen: NDArray[np.int64],
+    start: NDArray[np.int64],
+    seed: int,
+    scrambling: NDArray[np.int64],
+    out: Floats,
 ) -> None:
-    scrambling = np.empty(_MOST_DIGITS, np.int64)
     for k in range(len(chosen)):
         count = start[k + 1] - start[k]
         levels = 0

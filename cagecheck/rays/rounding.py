@@ -40,7 +40,7 @@ _FIELD = np.uint64((1 << 21) - 1)
 _STEP = 2.0 / ((1 << 21) - 1)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def shift_of(bits: NDArray[np.uint64], i: int) -> Vector:
     """Return the shift of ray i (unit scene) from the (N, 3) words of the rays' origins."""
     z = mix(bits[i, 0] + np.uint64(1), bits[i, 1] + np.uint64(2), bits[i, 2])
@@ -51,7 +51,7 @@ def shift_of(bits: NDArray[np.uint64], i: int) -> Vector:
     )
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def refine(
     positions: NDArray[Any],
     triangles: NDArray[np.int32],

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from functools import cached_property
@@ -11,6 +10,7 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.arrays.blocks import usable_cores
 from cagecheck.arrays.box import box_of
 from cagecheck.arrays.types import Floats
 from cagecheck.errors import InputError, takes
@@ -29,13 +29,6 @@ from cagecheck.words.numbers import count_text
 # Rays per task: enough to hide Python's share, few enough to balance two threads and to keep a
 # task's buffers in cache. 65,536 measured as fast as four times as many.
 BLOCK = 65_536
-
-
-def usable_cores() -> int:
-    """Return how many cores this process may use."""
-    if hasattr(os, "sched_getaffinity"):
-        return len(os.sched_getaffinity(0))
-    return os.cpu_count() or 1
 
 
 class LayerCaster(Protocol):
@@ -155,12 +148,14 @@ class Scene:
         n = len(origin)
         origin = np.ascontiguousarray(origin, np.float64)
         direction = np.ascontiguousarray(direction, np.float64)
-        depths = np.ascontiguousarray(np.broadcast_to(np.asarray(depth, np.float64), (n,)))
-        reaches = np.ascontiguousarray(np.broadcast_to(np.asarray(reach, np.float64), (n,)))
+        # A number for all rays takes no memory for each of them.
+        depths = np.broadcast_to(np.asarray(depth, np.float64), (n,))
+        reaches = np.broadcast_to(np.asarray(reach, np.float64), (n,))
         spans = [slice(a, min(a + BLOCK, n)) for a in range(0, n, BLOCK)]
 
         def work(span: slice) -> Any:
-            return self._caster.block(origin[span], direction[span], depths[span], reaches[span])
+            ends = np.ascontiguousarray(depths[span]), np.ascontiguousarray(reaches[span])
+            return self._caster.block(origin[span], direction[span], *ends)
 
         blocks = list(_in_order(work, spans, self.threads, n, progress, stage))
         counts = _joined([b[0] for b in blocks], np.int64)

@@ -20,7 +20,6 @@ from cagecheck.rays.rounding import refine
 SIDEWAYS = 8 * float(np.finfo(np.float32).eps)
 
 
-@njit(cache=True, nogil=True)
 def settle(
     positions: NDArray[Any],
     triangles: NDArray[np.int32],
@@ -36,11 +35,34 @@ def settle(
     """Return (counts per ray, t, face, front), ascending within a ray.
 
     counts, t, face : what was met along N rays, rays in order, t about right; overwritten.
+    """
+    slope = np.empty(len(t))
+    used = _settle(
+        positions, triangles, scale, origin, direction, depth, reach, counts, t, face, slope
+    )
+    return counts, t[:used].copy(), face[:used].copy(), slope[:used] > 0
+
+
+@njit(cache=True, nogil=True, makes_arrays=False)
+def _settle(
+    positions: NDArray[Any],
+    triangles: NDArray[np.int32],
+    scale: float,
+    origin: Floats,
+    direction: Floats,
+    depth: Floats,
+    reach: Floats,
+    counts: NDArray[np.int64],
+    t: Floats,
+    face: NDArray[np.int32],
+    slope: Floats,
+) -> int:
+    """Settle in place; return how many crossings are left, all at the beginning.
+
     Refining in a loop of its own lets the processor fetch many triangles at once; between two
     traversals it would wait for each.
     """
     n = len(origin)
-    slope = np.empty(len(t), np.float64)
     k = 0
     for i in range(n):
         begin, along = row(origin, i), row(direction, i)
@@ -59,10 +81,10 @@ def settle(
                 used += 1
                 counts[i] += 1
         first = last
-    return counts, t[:used].copy(), face[:used].copy(), slope[:used] > 0
+    return used
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _sort_and_merge(
     triangles: NDArray[np.int32],
     t: Floats,
@@ -96,14 +118,14 @@ def _sort_and_merge(
     return kept
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _tangent(cosine: float) -> float:
     """Tangent of the angle between ray and normal, at most 1000 (a grazing ray)."""
     c = max(abs(cosine), 1e-3)
     return np.sqrt(max(1.0 - c * c, 0.0)) / c
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _share_vertex(triangles: NDArray[np.int32], f: int, g: int) -> bool:
     for i in range(3):
         for j in range(3):

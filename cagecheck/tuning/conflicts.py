@@ -18,6 +18,7 @@ from cagecheck.arrays.types import Floats
 from cagecheck.defects.harm import harm
 from cagecheck.defects.kinds import Defect
 from cagecheck.defects.match import Matched
+from cagecheck.defects.measures import measure_at
 from cagecheck.defects.reasons import Reason, Values
 from cagecheck.defects.regions import Region
 from cagecheck.defects.visible import Ideal, visible_error
@@ -183,7 +184,7 @@ def _explain(tuning: Tuning, region: Region) -> Conflict:
     after = tuning.after
     rows = region.samples
     kind = next(k for k in KINDS if k is region.defect)
-    clash = after.findings.measures[kind][rows]
+    clash = measure_at(after.findings.measures, kind, rows)
     if kind in (Defect.OVERSHOOT_OWN, Defect.OVERSHOOT_OTHER):
         clash = (after.rays.start - after.targets.t_next)[rows]
     clash = clash[np.isfinite(clash)]

@@ -13,8 +13,8 @@ from dataclasses import dataclass, field, fields
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.arrays.blocks import in_blocks
 from cagecheck.arrays.types import Floats, Ints
-from cagecheck.defects.blocks import in_blocks
 from cagecheck.defects.match import Matched
 from cagecheck.defects.targets import Targets
 from cagecheck.loops import njit

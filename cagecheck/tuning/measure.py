@@ -117,5 +117,5 @@ def measure_on(
     rows = np.flatnonzero(points.area > 0)
     step = -(-len(rows) // MOST_COMPARED) or 1
     few = points.take(rows[::step])
-    density = texels_everywhere(matcher.low, few, settings.map_size, settings.thresholds)
+    density = texels_everywhere(matcher.low, settings.map_size, settings.thresholds)[few.triangle]
     return Measure(matcher, settings, depth, few, step * few.area * density**2, step)

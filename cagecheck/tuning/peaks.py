@@ -17,6 +17,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.arrays.blocks import usable_cores
 from cagecheck.arrays.types import Floats
 from cagecheck.defects.match import Matcher
 from cagecheck.loops import njit
@@ -24,7 +25,7 @@ from cagecheck.meshes.edges import triangle_edges
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.rays.points import SurfacePoints, join_points
 from cagecheck.rays.rounding import SHIFT
-from cagecheck.rays.scene import Scene, usable_cores
+from cagecheck.rays.scene import Scene
 from cagecheck.tuning.prisms import (
     NO_NEIGHBOUR,
     Located,

@@ -14,13 +14,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.arrays.blocks import usable_cores
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.loops import njit
 from cagecheck.meshes.edges import edge_pairs
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.rays.cage import Along, Cage, touching_distance
 from cagecheck.rays.points import PointKind, SurfacePoints
-from cagecheck.rays.scene import usable_cores
 
 # Positions, triangles, push, neighbour, displacement, normals, whether rays follow the normals, and
 # the displacement below which they do so all the same.

@@ -7,7 +7,7 @@ from dataclasses import fields, replace
 import numpy as np
 import pytest
 
-from cagecheck.defects import blocks
+from cagecheck.arrays import blocks
 from cagecheck.defects.classify import Findings
 from cagecheck.defects.kinds import CLEAN, PRECEDENCE, Defect, Thresholds
 from cagecheck.defects.rule import Judged, Known, judge, room_for

@@ -17,10 +17,11 @@ import numpy as np
 import pytest
 import trimesh
 
+from cagecheck.arrays.blocks import usable_cores
 from cagecheck.rays import embree, engine
 from cagecheck.rays.native_caster import NativeCaster
 from cagecheck.rays.rounding import GRAZING_DISAGREEMENT
-from cagecheck.rays.scene import Scene, usable_cores
+from cagecheck.rays.scene import Scene
 from cagecheck.rays.tree_caster import TreeCaster
 from tests.rays.test_layers import random_rays, tangled_scene
 from tests.scenes.shapes import edge_gap, surface

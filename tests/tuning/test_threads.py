@@ -7,10 +7,10 @@ import os
 import numpy as np
 import pytest
 
+from cagecheck.arrays.blocks import usable_cores
 from cagecheck.meshes.lowpoly import LowPoly, prepare_low
 from cagecheck.meshes.mesh import Surface, join_meshes
 from cagecheck.predicting.settings import Settings
-from cagecheck.rays.scene import usable_cores
 from cagecheck.tuning.solver import solve
 from cagecheck.tuning.tune import tune
 from tests.scenes.tuning import bumpy_pair

@@ -16,6 +16,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from cagecheck.arrays.blocks import usable_cores
 from cagecheck.chores.clash.find import Clashes, find_clashes
 from cagecheck.chores.clash.heat import colour_clash_map, write_clash_map, write_legend
 from cagecheck.chores.clash.page import ShownFrame, shown_frame, write_clash_page
@@ -26,7 +27,6 @@ from cagecheck.formats.read import read_mesh
 from cagecheck.meshes.mesh import Mesh
 from cagecheck.meshes.pose import Pose
 from cagecheck.progress import Progress, silent
-from cagecheck.rays.scene import usable_cores
 from cagecheck.words.cells import Table
 from cagecheck.words.numbers import as_given
 

@@ -13,10 +13,10 @@ from scipy.sparse import coo_array, csc_array
 from scipy.sparse.csgraph import connected_components
 from scipy.sparse.linalg import splu
 
+from cagecheck.arrays.blocks import usable_cores
 from cagecheck.arrays.rows import rows_by_label
 from cagecheck.arrays.types import Floats
 from cagecheck.progress import Progress, silent
-from cagecheck.rays.scene import usable_cores
 from cagecheck.tuning.solver.general import minimise_with_clarabel
 from cagecheck.tuning.solver.interior import InteriorResult, Sides, minimise
 from cagecheck.tuning.solver.problem import OffsetProblem, OffsetSolution, UnsolvedError

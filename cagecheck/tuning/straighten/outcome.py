@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from cagecheck.defects.classify import Findings
 from cagecheck.defects.kinds import Defect
 from cagecheck.defects.match import DEEP_SEARCH, reach_past
+from cagecheck.defects.measures import measure_at
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.predicting.settings import Settings
 from cagecheck.progress import Progress, silent
@@ -132,7 +133,8 @@ def of_check(tuning: Tuning, rows: NDArray[np.int64]) -> Outcome:
     f = after.findings
     findings = Findings(
         f.recorded[rows], f.hit_distance[rows], f.flags[rows], f.main[rows],
-        {Defect.SPLIT: f.measures[Defect.SPLIT][rows]}, f.slant[rows], f.slide[rows], f.lean[rows],
+        {Defect.SPLIT: measure_at(f.measures, Defect.SPLIT, rows)}, f.slant[rows], f.lean[rows],
+        f.facing[rows],
     )  # fmt: skip
     points, rays = after.points.take(rows), after.rays.take(rows)
     return Outcome(tuning.low, tuning.cage, tuning.settings, points, rays, findings)

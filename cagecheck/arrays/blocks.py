@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 
-from cagecheck.rays.scene import usable_cores
-
 # Samples a core takes at a time: a millisecond or so of work, much more than handing it over costs.
 BLOCK = 1 << 16
+
+
+def usable_cores() -> int:
+    """Return how many cores this process may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
 
 
 def in_blocks(count: int, work: Callable[[int, int], object]) -> None:
