@@ -11,12 +11,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import coo_array, csc_array
 from scipy.sparse.csgraph import connected_components
-from scipy.sparse.linalg import splu
 
 from cagecheck.arrays.rows import rows_by_label
 from cagecheck.arrays.types import Floats
 from cagecheck.progress import Progress, silent
 from cagecheck.rays.scene import usable_cores
+from cagecheck.tuning.solver.factor import Factor, upper_of
 from cagecheck.tuning.solver.general import minimise_with_clarabel
 from cagecheck.tuning.solver.interior import InteriorResult, Sides, minimise
 from cagecheck.tuning.solver.problem import OffsetProblem, OffsetSolution, UnsolvedError
@@ -71,29 +71,33 @@ def solve_offsets(
     Time grows nearly linearly with positions and rows on surface meshes.
     """
     problem.check()
-    offsets, pull, matrix = _relaxed(problem)
+    offsets, pull, matrix, factor = _relaxed(problem)
     group = _unsettled(problem, offsets, matrix)
     count = int(group.max(initial=-1)) + 1
     rows = rows_by_label(group[problem.columns].max(axis=1, initial=-1), count)
-    units = problem.size(), _stiffness(problem)
+    length, stiffness = problem.size(), _stiffness(problem)
 
-    def solved(k: int) -> tuple[_Scaled, Floats, float, int, SolverName]:
+    def solved(k: int) -> tuple[NDArray[np.int64], Floats, _Bound, int, SolverName]:
         mine = _with_rows(problem, rows[k])
-        part = _scaled(mine, matrix, pull, offsets, group == k, *units)
+        part = _scaled(mine, matrix, pull, offsets, group == k, length, stiffness)
         answer, by = _answer(part, solver, progress if count == 1 else silent)
-        bounded = _within_bounds(mine, part.positions, answer.unknowns * part.length, offsets)
-        gap = _gap(part, bounded / part.length, answer.multipliers)
-        return part, bounded, gap, answer.iterations, by
+        bounded = _within_bounds(mine, part.positions, answer.unknowns * length, offsets)
+        bound = _bound(part, bounded / length, answer.multipliers)
+        return part.positions, bounded, bound, answer.iterations, by
 
     used, iterations, gap = solver, 0, 0.0
+    force = np.zeros(problem.position_count)
     with ThreadPoolExecutor(usable_cores()) as pool:
-        for k, (part, bounded, more, spent, by) in enumerate(pool.map(solved, range(count))):
-            offsets[part.positions] = bounded
-            gap, iterations = gap + more, max(iterations, spent)
+        for k, (at, bounded, bound, spent, by) in enumerate(pool.map(solved, range(count))):
+            offsets[at], force[at] = bounded, bound.force
+            gap, iterations = gap + bound.above, max(iterations, spent)
             used = by if by != solver else used
             if count > 1:
                 progress("solving", k + 1, count)
-    return _solution(problem, offsets, gap, iterations, used)
+    if factor is not None and count:
+        free = ~_held(problem)
+        gap += 0.5 * stiffness * float(force[free] @ factor.solve(force[free]))
+    return _solution(problem, offsets, gap * stiffness * length**2, iterations, used)
 
 
 def _with_rows(problem: OffsetProblem, rows: NDArray[np.int64]) -> OffsetProblem:
@@ -156,8 +160,8 @@ def _held(problem: OffsetProblem) -> NDArray[np.bool_]:
     return problem.fixed | (problem.floor == problem.ceiling)
 
 
-def _relaxed(problem: OffsetProblem) -> tuple[Floats, Floats, csc_array]:
-    """Solve without rows and bounds: offsets, and the pull and matrix of the free ones."""
+def _relaxed(problem: OffsetProblem) -> tuple[Floats, Floats, csc_array, Factor | None]:
+    """Solve without rows and bounds: offsets; pull, matrix and its factor of the free ones."""
     held = _held(problem)
     offsets = np.where(held, np.where(problem.fixed, problem.fixed_value, problem.floor), 0.0)
     full = problem.smoothness()
@@ -165,15 +169,10 @@ def _relaxed(problem: OffsetProblem) -> tuple[Floats, Floats, csc_array]:
     matrix = csc_array(full[free][:, free])
     pull = (problem.attraction * problem.preferred)[free] - (full @ offsets)[free]
     if len(free) == 0:
-        return offsets, pull, matrix
-    factor = splu(
-        matrix,
-        permc_spec="MMD_AT_PLUS_A",
-        diag_pivot_thresh=0.0,
-        options={"SymmetricMode": True},
-    )
+        return offsets, pull, matrix, None
+    factor = Factor(upper_of(matrix))
     offsets[free] = factor.solve(pull)
-    return offsets, pull, matrix
+    return offsets, pull, matrix, factor
 
 
 def _unsettled(problem: OffsetProblem, offsets: Floats, matrix: csc_array) -> NDArray[np.int64]:
@@ -333,11 +332,20 @@ def _within_bounds(
         meant[columns], moved[columns] = within[columns], False
 
 
-def _gap(part: _Scaled, unknowns: Floats, multipliers: Floats) -> float:
-    """Return objective minus dual bound (weak duality), in the problem's own units.
+@dataclass(frozen=True, eq=False)
+class _Bound:
+    """What multipliers tell of how far a part's answer can be from the optimum, scaled units.
 
-    Any multipliers in [0, penalty] give a bound; the solver's are good ones if it did its work.
+    The dual bound (weak duality) is below the objective by `above` plus half of
+    force . inverse matrix . force. Any multipliers in [0, penalty] give a bound; the solver's are
+    good ones if it did its work.
     """
+
+    above: float
+    force: Floats
+
+
+def _bound(part: _Scaled, unknowns: Floats, multipliers: Floats) -> _Bound:
     sides = part.sides
     y = np.clip(multipliers, 0.0, sides.penalty)
     value = np.zeros(len(sides.bound))
@@ -351,11 +359,4 @@ def _gap(part: _Scaled, unknowns: Floats, multipliers: Floats) -> float:
     slack = np.maximum(sides.bound - value, 0.0)[soft]
     primal = 0.5 * unknowns @ (part.matrix @ unknowns) - part.pull @ unknowns
     primal += sides.penalty[soft] @ slack
-    lowest = splu(
-        part.matrix,
-        permc_spec="MMD_AT_PLUS_A",
-        diag_pivot_thresh=0.0,
-        options={"SymmetricMode": True},
-    ).solve(force)
-    dual = sides.bound @ y - 0.5 * force @ lowest
-    return float(primal - dual) * part.stiffness * part.length**2
+    return _Bound(float(primal - sides.bound @ y), force)
