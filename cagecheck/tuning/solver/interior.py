@@ -304,10 +304,21 @@ def _prepare(matrix: csc_array, pull: Floats, sides: Sides) -> Quadratic:
     return Quadratic(matrix, pull, full, block.astype(np.int32), slots)
 
 
+def row_values(sides: Sides, unknowns: Floats) -> Floats:
+    """Return (K,) the value of every row."""
+    out = np.empty(len(sides.bound))
+    _gather(sides.columns, sides.coefficients, unknowns, out)
+    return out
+
+
+def add_forces(sides: Sides, multipliers: Floats, out: Floats) -> None:
+    """Add to (P,) numbers what the rows' multipliers pull at the unknowns."""
+    _scatter(sides.columns, sides.coefficients, multipliers, out)
+
+
 def _start(sides: Sides, start: Floats, product: float) -> _State:
     """Give every pair one product, with slack no larger than that product makes it."""
-    value = np.empty(len(sides.bound))
-    _gather(sides.columns, sides.coefficients, start, value)
+    value = row_values(sides, start)
     soft = np.isfinite(sides.penalty)
     product *= float(sides.penalty[soft].mean()) if soft.any() else 1.0
     q, s, y, v = _central(value - sides.bound, sides.penalty, product)
@@ -316,8 +327,7 @@ def _start(sides: Sides, start: Floats, product: float) -> _State:
 
 def _lack(sides: Sides, state: _State) -> Floats:
     """Return (K,) what is missing from q = row value + slack."""
-    out = np.empty(len(sides.bound))
-    _gather(sides.columns, sides.coefficients, state.d, out)
+    out = row_values(sides, state.d)
     out -= sides.bound
     out += state.s
     out -= state.q
@@ -341,7 +351,7 @@ def _largest_force(sides: Sides, state: _State, count: int) -> float:
 
 def _gradient(quadratic: Quadratic, sides: Sides, state: _State) -> Floats:
     out: Floats = quadratic.matrix @ state.d - quadratic.pull
-    _scatter(sides.columns, sides.coefficients, -state.y, out)
+    add_forces(sides, -state.y, out)
     return out
 
 

@@ -18,8 +18,15 @@ from cagecheck.progress import Progress, silent
 from cagecheck.rays.scene import usable_cores
 from cagecheck.tuning.solver.factor import Factor, upper_of
 from cagecheck.tuning.solver.general import minimise_with_clarabel
-from cagecheck.tuning.solver.interior import InteriorResult, Sides, minimise
+from cagecheck.tuning.solver.interior import (
+    InteriorResult,
+    Sides,
+    add_forces,
+    minimise,
+    row_values,
+)
 from cagecheck.tuning.solver.problem import OffsetProblem, OffsetSolution, UnsolvedError
+from cagecheck.tuning.solver.sides import sides_of
 
 log = logging.getLogger(__name__)
 
@@ -32,7 +39,7 @@ PENALTY = 1e5
 
 # Components with about so many positions together are solved as one: a problem of its own has
 # a cost of its own.
-GROUP = 1000
+GROUP = 400
 # A start this share of the way in from floor and ceiling keeps the first step free.
 _INSET = 1e-2
 # An offset this near to a bound, beside the problem's size, is on it: the products of the solver's
@@ -229,7 +236,7 @@ def _scaled(
     among_free = np.flatnonzero(todo[~_held(problem)])
     part = csc_array(matrix[:, among_free])[among_free] / stiffness
     floor, ceiling = problem.floor[positions] / length, problem.ceiling[positions] / length
-    sides = _sides(problem, offsets, todo, length, floor, ceiling)
+    sides = sides_of(problem, offsets, todo, length, PENALTY)
     return _Scaled(
         positions=positions,
         matrix=csc_array(part),
@@ -239,55 +246,6 @@ def _scaled(
         length=length,
         stiffness=stiffness,
     )
-
-
-def _sides(
-    problem: OffsetProblem,
-    offsets: Floats,
-    todo: NDArray[np.bool_],
-    length: float,
-    floor: Floats,
-    ceiling: Floats,
-) -> Sides:
-    """Turn corridors and bounds into one-sided rows; leave out those that can never bind."""
-    count = int(todo.sum())
-    number = np.full(problem.position_count, -1, np.int32)
-    number[todo] = np.arange(count, dtype=np.int32)
-    columns = number[problem.columns]
-    known = columns < 0
-    mixing = problem.coefficients != 0
-    given = np.where(known & mixing, problem.coefficients * offsets[problem.columns], 0.0)
-    coefficients = np.where(known, 0.0, problem.coefficients)
-    columns = np.where(mixing, columns, -1).astype(np.int32)
-    shift = given.sum(axis=1)
-    least, most = _reach(problem, coefficients)
-    price = PENALTY * problem.importance
-    pieces = []
-    for sign, bound, never in (
-        (1.0, problem.lower - shift, least >= problem.lower - shift),
-        (-1.0, shift - problem.upper, most <= problem.upper - shift),
-    ):
-        keep = np.isfinite(bound) & ~never & (columns >= 0).any(axis=1)
-        pieces.append((columns[keep], sign * coefficients[keep], bound[keep] / length, price[keep]))
-    for sign, bound in ((1.0, floor), (-1.0, -ceiling)):
-        at = np.flatnonzero(np.isfinite(bound)).astype(np.int32)
-        triple = np.stack([at, np.full_like(at, -1), np.full_like(at, -1)], axis=1)
-        weight = np.zeros((len(at), 3))
-        weight[:, 0] = sign
-        pieces.append((triple, weight, bound[at], np.full(len(at), np.inf)))
-    return Sides(*(np.ascontiguousarray(np.concatenate(x)) for x in zip(*pieces, strict=True)))
-
-
-def _reach(problem: OffsetProblem, coefficients: Floats) -> tuple[Floats, Floats]:
-    """Return (N,) the least and the greatest value of every row within floor and ceiling."""
-    floor, ceiling = problem.floor[problem.columns], problem.ceiling[problem.columns]
-    none = coefficients == 0
-    with np.errstate(invalid="ignore"):
-        at_floor = np.where(none, 0.0, coefficients * floor)
-        at_ceiling = np.where(none, 0.0, coefficients * ceiling)
-    least: Floats = np.minimum(at_floor, at_ceiling).sum(axis=1)
-    most: Floats = np.maximum(at_floor, at_ceiling).sum(axis=1)
-    return least, most
 
 
 def _raised(offsets: Floats, sides: Sides) -> Floats:
@@ -348,15 +306,10 @@ class _Bound:
 def _bound(part: _Scaled, unknowns: Floats, multipliers: Floats) -> _Bound:
     sides = part.sides
     y = np.clip(multipliers, 0.0, sides.penalty)
-    value = np.zeros(len(sides.bound))
     force = part.pull.copy()
-    for k in range(3):
-        used = sides.columns[:, k] >= 0
-        at, weight = sides.columns[used, k], sides.coefficients[used, k]
-        value[used] += weight * unknowns[at]
-        np.add.at(force, at, weight * y[used])
+    add_forces(sides, y, force)
     soft = np.isfinite(sides.penalty)
-    slack = np.maximum(sides.bound - value, 0.0)[soft]
+    slack = np.maximum(sides.bound - row_values(sides, unknowns), 0.0)[soft]
     primal = 0.5 * unknowns @ (part.matrix @ unknowns) - part.pull @ unknowns
     primal += sides.penalty[soft] @ slack
     return _Bound(float(primal - sides.bound @ y), force)
