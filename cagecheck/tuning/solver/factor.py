@@ -12,6 +12,7 @@ import qdldl
 from scipy.sparse import csc_array, csc_matrix, triu
 
 from cagecheck.arrays.types import Floats
+from cagecheck.loops import njit
 
 # A solution leaves this much of its right side at most, beside the products that make it up. A
 # factor leaves less than a millionth of that; what a factor that broke off leaves is far above.
@@ -44,13 +45,24 @@ class Factor:
 
         The library says nothing where a pivot of a later matrix is zero.
         """
-        upper, sizes = self._upper, abs(self._upper)
-        diagonal = upper.diagonal()
-        product = upper @ unknowns + upper.T @ unknowns - diagonal * unknowns
-        size = np.abs(unknowns)
-        most = sizes @ size + sizes.T @ size + np.abs(right)
-        left = np.abs(product - right)
-        return bool((left <= _MOST_LEFT * most).all())
+        upper, left, most = self._upper, -right, np.abs(right)
+        _add_products(upper.indptr, upper.indices, upper.data, unknowns, left, most)
+        return bool((np.abs(left) <= _MOST_LEFT * most).all())
+
+
+@njit(nogil=True, cache=True)
+def _add_products(begins, rows, data, unknowns, sums, sizes):  # type: ignore[no-untyped-def]
+    """Add a symmetric matrix, given by its upper triangle, times unknowns; and what adds up."""
+    for j in range(len(unknowns)):
+        for at in range(begins[j], begins[j + 1]):
+            i = rows[at]
+            product = data[at] * unknowns[j]
+            sums[i] += product
+            sizes[i] += abs(product)
+            if i != j:
+                product = data[at] * unknowns[i]
+                sums[j] += product
+                sizes[j] += abs(product)
 
 
 def upper_of(matrix: csc_array) -> csc_array:

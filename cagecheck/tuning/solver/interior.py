@@ -205,8 +205,11 @@ class _Rows:
         self.pattern = 2 * quadratic.block.astype(np.int64) + sign
         self.patterns = int(self.pattern.max(initial=-1)) + 1
         self.inside = ~np.isfinite(sides.penalty)
-        self.index = np.flatnonzero(self.inside)
-        self._take(self._tightest(start))
+        self.index = np.zeros(0, np.int64)
+        self.sides = _rows_of(sides, self.index)
+        self.quadratic = replace(quadratic, block=quadratic.block[:0])
+        tightest = self._tightest(start)
+        self._take(np.concatenate([np.flatnonzero(self.inside), tightest]))
 
     def _tightest(self, unknowns: Floats) -> NDArray[np.int64]:
         """Return of each pattern the row outside that is tightest, unless it is far from broken."""
@@ -229,13 +232,10 @@ class _Rows:
     def _take(self, more: NDArray[np.int64]) -> None:
         self.inside[more] = True
         self.index = np.concatenate([self.index, more])
-        every, index = self.every, self.index
-        self.sides = Sides(
-            every.columns[index], every.coefficients[index], every.bound[index],
-            every.penalty[index],
-        )  # fmt: skip
-        self.quadratic = replace(self.whole, block=self.whole.block[index])
-        self.pairs = max(len(index) + int(np.isfinite(self.sides.penalty).sum()), 1)
+        self.sides = _joined(self.sides, _rows_of(self.every, more))
+        block = np.concatenate([self.quadratic.block, self.whole.block[more]])
+        self.quadratic = replace(self.quadratic, block=block)
+        self.pairs = max(len(block) + int(np.isfinite(self.sides.penalty).sum()), 1)
 
     def join_broken(self, state: _State, mean: float) -> bool:
         """Take up broken rows, with products like the others'; tell whether there were any.
@@ -263,6 +263,21 @@ class _Rows:
         out = np.zeros(len(self.inside))
         out[self.index] = multipliers
         return out
+
+
+def _rows_of(sides: Sides, rows: NDArray[np.int64]) -> Sides:
+    return Sides(
+        sides.columns[rows], sides.coefficients[rows], sides.bound[rows], sides.penalty[rows]
+    )
+
+
+def _joined(a: Sides, b: Sides) -> Sides:
+    return Sides(
+        np.concatenate([a.columns, b.columns]),
+        np.concatenate([a.coefficients, b.coefficients]),
+        np.concatenate([a.bound, b.bound]),
+        np.concatenate([a.penalty, b.penalty]),
+    )
 
 
 @dataclass(eq=False)
