@@ -18,6 +18,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.arrays.memory import give_back
 from cagecheck.arrays.types import Floats
 from cagecheck.defects.match import DEEP_SEARCH, Matched, Matcher, reach_past, spliced
 from cagecheck.meshes.lowpoly import LowPoly
@@ -239,6 +240,7 @@ class Search:
     def check_on(self, points: SurfacePoints) -> Cast:
         """Check the offsets on points that they were not made from."""
         self.last_check = None
+        give_back()
         self.last_check = self.cast(points)
         return self.last_check
 

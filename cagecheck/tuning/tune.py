@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.arrays.memory import give_back
 from cagecheck.arrays.types import Floats
 from cagecheck.comparing.changes import Change
 from cagecheck.comparing.compare import compare
@@ -388,6 +389,7 @@ def tune(
     check, vertex = search.check, low.position_id
     depths = find_depths(low, check, search.margin, search.limits.preferred)
     inward, lower, upper = _from_corridors(search, check, depths)
+    give_back()
     before = predict_points(matcher, before_cage, check.points, settings, progress=progress)
     texel_check = None if texels is None else texels.result(search)
     depth = _deep_enough(search, automatic[1])
