@@ -61,25 +61,16 @@ FAR_SEEDS = 1000
 
 @dataclass(frozen=True, eq=False)
 class Checked:
-    """The last check, on points that were used for nothing else.
+    """What the last check came to, on points that were used for nothing else (`Search.check`).
 
     watched_open : places of the high poly near the cage that rays there still get wrong;
     looks : how many checks there were that would have been the last had nothing been open;
     numbers : the parts whose offsets began again from one distance, as that left less wrong.
     """
 
-    cast: Cast
     watched_open: int
     looks: int
     numbers: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, eq=False)
-class _Look:
-    """A check of all, and what it watched; none of its points was used for the offsets."""
-
-    check: Cast
-    watched: Cast
 
 
 def settle_and_check(
@@ -96,33 +87,42 @@ def settle_and_check(
     search.settle("samples")
     _level(search)
     _begin_with_numbers(search)
-    first: _Look | None = None
+    watched: Cast | None = None
     for k in range(checks):
         search.progress("checking", k, checks + 1)
-        first = _look_at_all(search, spacing, seed + k)
-        check, watched = first.check, first.watched
-        wrong, left = search.open_samples(check), search.open_samples(watched)
-        search.note("check", check, int(wrong.sum()))
-        search.note("watch", watched, int(left.sum()))
-        if search.touched(check, wrong) + search.touched(watched, left) < MANY:
+        watched = _look_at_all(search, spacing, seed + k)
+        if not _settle_again(search, watched, spacing):
             break
-        first = None
-        _add_wrong(search, check, wrong, spacing)
-        _add_wrong(search, watched, left, spacing)
-        search.settle("wrong samples of the check")
-        _level(search)
+        watched = None
     seed += checks
-    checked = _mend_and_check(search, spacing, seed, mends, texels, first)
+    checked = _mend_and_check(search, spacing, seed, mends, texels, watched)
     before = search.offsets, search.conflict
-    numbers = _numbers_where_better(search, checked.cast)
+    numbers = _numbers_where_better(search, search.check)
     if not numbers:
         return checked
+    check = search.check
     again = _mend_and_check(search, spacing, seed + mends + 1, mends, texels)
     looks = checked.looks + again.looks
-    if _wrong_area(again.cast) < _wrong_area(checked.cast):
+    if _wrong_area(search.check) < _wrong_area(check):
         return replace(again, looks=looks, numbers=numbers)
     search.offsets, search.conflict = before
+    search.last_check = check
     return replace(checked, looks=looks)
+
+
+def _settle_again(search: Search, watched: Cast, spacing: float) -> bool:
+    """Settle anew with what a check left open; False, and nothing is done, where that is little."""
+    check = search.check
+    wrong, left = search.open_samples(check), search.open_samples(watched)
+    search.note("check", check, int(wrong.sum()))
+    search.note("watch", watched, int(left.sum()))
+    if search.touched(check, wrong) + search.touched(watched, left) < MANY:
+        return False
+    _add_wrong(search, check, wrong, spacing)
+    _add_wrong(search, watched, left, spacing)
+    search.settle("wrong samples of the check")
+    _level(search)
+    return True
 
 
 def check_chosen(
@@ -137,12 +137,12 @@ def check_chosen(
     # What no offsets serve stays so where they have stayed.
     search.conflict = search.conflict & ~changed
     search.offsets = offsets
-    spacing = finer_spacing(search.low, checked.cast.points, 1)
+    spacing = finer_spacing(search.low, search.check.points, 1)
     seed = search.settings.seed + CHOSEN_SEED
     # What the last check showed holds wherever the cage has stayed.
-    check = search.cast_again(checked.cast)
-    first = _Look(check, _watched(search, check))
-    again = _mend_and_check(search, spacing, seed, mends, texels, first, keep_conflicts=True)
+    search.last_check = search.cast_again(search.check)
+    watched = _watched(search, search.check)
+    again = _mend_and_check(search, spacing, seed, mends, texels, watched, keep_conflicts=True)
     if mends == 0:
         search.conflict = given_up
         again = replace(again, watched_open=0)
@@ -164,10 +164,9 @@ def _wrong_area(cast: Cast) -> float:
     return float(cast.points.area[cast.wrong].sum())
 
 
-def _look_at_all(search: Search, spacing: float, seed: int) -> _Look:
-    """Check the offsets on new points."""
-    check = search.cast(sample_points(search.low, spacing, seed=seed))
-    return _Look(check, _watched(search, check))
+def _look_at_all(search: Search, spacing: float, seed: int) -> Cast:
+    """Check the offsets on new points; return what is watched besides."""
+    return _watched(search, search.check_on(sample_points(search.low, spacing, seed=seed)))
 
 
 def _mend_and_check(
@@ -176,41 +175,62 @@ def _mend_and_check(
     seed: int,
     mends: int,
     texels: TexelWatch | None,
-    first: _Look | None = None,
+    watched: Cast | None = None,
     keep_conflicts: bool = False,
 ) -> Checked:
-    """Mend places until a check on new points finds nothing open, and return that check.
+    """Mend places until a check on new points finds nothing open, and say what that came to.
 
-    first : the look to begin with, of the offsets as they are. keep_conflicts : else what the
-    search holds for conflicts is tried as well.
+    watched : what is watched besides the search's check, where that is of the offsets as they are.
+    keep_conflicts : else what the search holds for conflicts is tried as well.
     """
     still_open = _still_open(search)
     if not keep_conflicts:
         search.conflict = np.zeros_like(search.conflict)
     for k in range(mends + 1):
         search.progress("checking", k, mends + 1)
-        look = _look_at_all(search, spacing, seed + k) if first is None or k > 0 else first
-        check, watched = look.check, look.watched
-        wrong, left = search.open_samples(check), search.open_samples(watched)
-        search.note("last check", check, int(wrong.sum()))
-        groups = [Group(check.points, wrong, check), Group(watched.points, left, watched)]
-        if texels is not None:
-            groups.append(Group(*texels.look(search)))
-        if k == 0:
-            groups.append(still_open)
-        # By number: samples on edges and watched places stand for no area.
-        little = all(
-            open_ones.sum() <= LITTLE_OPEN * cast.wrong.sum()
-            for cast, open_ones in ((check, wrong), (watched, left))
-        )
-        if k == mends or not any(g.wrong.any() for g in groups) or (k > 0 and little):
+        if watched is None or k > 0:
+            watched = _look_at_all(search, spacing, seed + k)
+        more = [still_open] if k == 0 else []
+        if not _mend_what_shows(search, watched, texels, more, k, mends, spacing, seed):
             break
-        # The first look also takes up what no offsets serve: no need to know more of that.
-        if k > 0:
-            groups.append(_neighbourhood(search, groups, spacing))
-        _mend_closely(search, groups, spacing, seed + (k + 1) * FAR_SEEDS)
     search.progress("checking", 1, 1)
-    return Checked(check, _places_open(left), k + 1)
+    assert watched is not None
+    return Checked(_places_open(search.open_samples(watched)), k + 1)
+
+
+def _mend_what_shows(
+    search: Search,
+    watched: Cast,
+    texels: TexelWatch | None,
+    more: list[Group],
+    k: int,
+    mends: int,
+    spacing: float,
+    seed: int,
+) -> bool:
+    """Mend what the check and what is watched show open; False where that ends here.
+
+    more : points to mend besides. k : how many times was mended before, of at most `mends`.
+    """
+    check = search.check
+    wrong, left = search.open_samples(check), search.open_samples(watched)
+    search.note("last check", check, int(wrong.sum()))
+    groups = [Group(check.points, wrong, check), Group(watched.points, left, watched)]
+    if texels is not None:
+        groups.append(Group(*texels.look(search)))
+    groups += more
+    # By number: samples on edges and watched places stand for no area.
+    little = all(
+        open_ones.sum() <= LITTLE_OPEN * cast.wrong.sum()
+        for cast, open_ones in ((check, wrong), (watched, left))
+    )
+    if k == mends or not any(g.wrong.any() for g in groups) or (k > 0 and little):
+        return False
+    # The first look also takes up what no offsets serve: no need to know more of that.
+    if k > 0:
+        groups.append(_neighbourhood(search, groups, spacing))
+    _mend_closely(search, groups, spacing, seed + (k + 1) * FAR_SEEDS)
+    return True
 
 
 def _still_open(search: Search) -> Group:

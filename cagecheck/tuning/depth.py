@@ -184,19 +184,19 @@ def inward_distances(
     The smoothest small distances whose mix reaches every target that a part's depth reaches. None
     is more than the deepest of these around it, or `preferred`.
     """
-    c = corridors
-    part = low.triangle_part[cast.points.triangle[c.point]]
+    part = low.triangle_part[cast.points.triangle[corridors.point]]
     limit = np.array([depths.parts.get(name, 0.0) for name in low.part_names])[part]
+    asked = (corridors.target < 0) & (margin - corridors.target <= limit)
+    c = corridors.take(asked)
     need = margin - c.target
-    asked = (c.target < 0) & (need <= limit)
     most = np.full(low.position_count, preferred)
     for k in range(3):
-        np.maximum.at(most, c.columns[asked, k], need[asked])
+        np.maximum.at(most, c.columns[:, k], need)
     rows = replace(
         c,
         # Mixed as numbers: a depth runs along the ray, not along the corners' directions.
         coefficients=cast.points.barycentric[c.point],
-        lower=np.where(asked, need, -np.inf),
+        lower=need,
         upper=np.full(len(c), np.inf),
         clash=np.zeros(len(c), bool),
     )

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats
 from cagecheck.defects.match import DEEP_SEARCH, Matched, Matcher, reach_past, spliced
+from cagecheck.memory import give_back
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.predicting.settings import Settings
 from cagecheck.progress import Progress, silent
@@ -159,6 +160,7 @@ class Search:
     offsets : (P,) float64 per welded position.
     conflict : (T,) bool, triangles in which the last solution left a row broken.
     unsolved : how many problems no solver found an answer to; offsets stayed as they were.
+    last_check : the last check of all, see `check`.
     """
 
     matcher: Matcher
@@ -182,6 +184,7 @@ class Search:
     solution: OffsetSolution | None = None
     rounds: list[Round] = field(default_factory=list)
     unsolved: int = 0
+    last_check: Cast | None = None
 
     def __post_init__(self) -> None:
         """Start from a cage on the low poly itself: rays along the averaged normals."""
@@ -224,6 +227,22 @@ class Search:
     def cast(self, points: SurfacePoints) -> Cast:
         """Cast points through the cage so far."""
         return self.follow(points, None)
+
+    @property
+    def check(self) -> Cast:
+        """The last check of all, whose points the offsets were not made from.
+
+        Checks are the largest of casts, so it is kept here alone: `check_on` lets go of it first.
+        """
+        assert self.last_check is not None
+        return self.last_check
+
+    def check_on(self, points: SurfacePoints) -> Cast:
+        """Check the offsets on points that they were not made from."""
+        self.last_check = None
+        give_back()
+        self.last_check = self.cast(points)
+        return self.last_check
 
     def cast_samples(self) -> Cast:
         """Cast the search's own points; those whose rays have hardly turned are not cast again."""

@@ -15,6 +15,7 @@ from cagecheck.comparing.compare import compare
 from cagecheck.defects.kinds import Defect
 from cagecheck.defects.match import Matcher
 from cagecheck.errors import InputError, Notice, takes
+from cagecheck.memory import give_back
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.mesh import Surface
 from cagecheck.options import OFFSETS, Option, check_number, option
@@ -38,7 +39,7 @@ from cagecheck.tuning.checking import (
     settle_and_check,
 )
 from cagecheck.tuning.choose import Choice, HarmSummary, choose
-from cagecheck.tuning.corridors import Limits, automatic_margin
+from cagecheck.tuning.corridors import Corridors, Limits, automatic_margin, corridors_of
 from cagecheck.tuning.depth import EDGE_SPARE, Depths, find_depths, inward_distances
 from cagecheck.tuning.folds import CageCrossings, ShellCheck, cage_crossings, check_shell
 from cagecheck.tuning.measure import Measure, measure_on
@@ -372,8 +373,8 @@ def tune(
     before_cage = cage or cage_from_offset(low, settings.offset or 0.0, settings.directions)
     begun = None if start is None else start_of(low, start, settings.directions)
     search, checked = _search(matcher, settings, tuning, keep, progress, texels, begun)
-    depth = _deep_enough(search, checked, automatic[1])
-    measure = measure_on(search.matcher, checked.cast.points, settings, depth)
+    depth = _deep_enough(search, automatic[1])
+    measure = measure_on(search.matcher, search.check.points, settings, depth)
     held = np.isfinite(search.limits.kept)
     choice = choose(
         search.low, search.graph, search.offsets, held, before_cage, measure, settings.directions,
@@ -383,15 +384,15 @@ def tune(
     harm, served = choice.harm, ~search.conflict
     if choice.changed.any():
         checked, harm = _check_choice(search, checked, choice, measure, tuning, texels)
-    check, vertex = checked.cast, low.position_id
-    before = predict_points(matcher, before_cage, check.points, settings, progress=progress)
+    # What the search knew of its samples is large, and nothing asks for it any more.
+    search.known = None
+    check, vertex = search.check, low.position_id
     depths = find_depths(low, check, search.margin, search.limits.preferred)
-    inward = inward_distances(
-        low, search.graph, check, check.corridors, depths, search.margin,
-        search.limits.preferred, search.solver,
-    )  # fmt: skip
+    inward, lower, upper = _from_corridors(search, check, depths)
+    give_back()
+    before = predict_points(matcher, before_cage, check.points, settings, progress=progress)
     texel_check = None if texels is None else texels.result(search)
-    depth = _deep_enough(search, checked, automatic[1])
+    depth = _deep_enough(search, automatic[1])
     if texels is not None and texel_check is not None:
         limit = EDGE_SPARE * depth if automatic[1] else depth
         depth, texel_check = texels.at_depth(search, texel_check, depth, limit)
@@ -402,7 +403,6 @@ def tune(
         after = predict_cast(matcher, cage_after, check.matched(), deeper, progress=progress)
     else:
         after = predict_points(matcher, cage_after, check.points, deeper, progress=progress)
-    lower, upper = vertex_corridors(low, check, search.offsets)
     touched = np.zeros(low.position_count, bool)
     touched[low.welded[search.conflict].ravel()] = True
     changed = choice.changed[low.welded].any(axis=1)
@@ -475,7 +475,7 @@ def _check_choice(
     )
     h, tuned = choice.harm, float(measure.harm(mended).sum())
     # On the points that it was chosen by the choice shows less than it does elsewhere.
-    new = measure_on(search.matcher, again.cast.points, measure.settings, measure.depth)
+    new = measure_on(search.matcher, search.check.points, measure.settings, measure.depth)
     most = (1 + MENDING_COSTS) * float(new.harm(chosen).sum())
     if float(new.harm(mended).sum()) <= most and tuned <= max(
         h.tuned, min(h.before, h.asset, h.parts)
@@ -485,13 +485,27 @@ def _check_choice(
     return check_chosen(search, again, choice.offsets, 0, texels), h
 
 
-def _deep_enough(search: Search, checked: Checked, automatic: bool) -> float:
+def _deep_enough(search: Search, automatic: bool) -> float:
     """Return one depth for the asset: the given one, or what the parts need."""
     depth = float(search.settings.depth or 0.0)
     if not automatic:
         return depth
-    found = find_depths(search.low, checked.cast, search.margin, search.limits.preferred)
+    found = find_depths(search.low, search.check, search.margin, search.limits.preferred)
     return max(depth, found.largest)
+
+
+def _from_corridors(search: Search, check: Cast, depths: Depths) -> tuple[Floats, Floats, Floats]:
+    """Return (P,) inward distances, and lower and upper of `vertex_corridors`.
+
+    The corridors of the last check, the most there are, are let go again.
+    """
+    low = search.low
+    corridors = corridors_of(low, check.cage.normals, check, search.margin)
+    inward = inward_distances(
+        low, search.graph, check, corridors, depths, search.margin, search.limits.preferred,
+        search.solver,
+    )  # fmt: skip
+    return inward, *vertex_corridors(low, corridors, search.offsets)
 
 
 def length_of(value: float | str | None, name: str, low: LowPoly) -> float | None:
@@ -657,13 +671,13 @@ def _unsolved_notice(count: int) -> tuple[Notice, ...]:
     )
 
 
-def vertex_corridors(low: LowPoly, cast: Cast, offsets: Floats) -> tuple[Floats, Floats]:
+def vertex_corridors(low: LowPoly, corridors: Corridors, offsets: Floats) -> tuple[Floats, Floats]:
     """Return (P,) lower and upper: where each position alone may go while the others stay.
 
     Margins are included. Rows that the position weighs little in say little about it, and rows
     that clash say nothing: both are left out. No bound: 0 and infinity.
     """
-    c = cast.corridors
+    c = corridors
     lower, upper = np.zeros(low.position_count), np.full(low.position_count, np.inf)
     height = np.einsum("ij,ij->i", c.coefficients, offsets[c.columns])
     for k in range(3):

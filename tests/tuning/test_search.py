@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from cagecheck.defects.match import Matched
-from cagecheck.rays.points import sample_points
-from cagecheck.tuning.search import TURNED, Search
+from cagecheck.rays.points import SurfacePoints, sample_points
+from cagecheck.tuning.search import TURNED, Cast, Search
 from tests.scenes.tuning import bumpy_pair
 from tests.tuning.test_mend import search_of
 
@@ -94,3 +94,22 @@ def test_some_points_of_an_earlier_cast_are_followed() -> None:
     agree(followed, fresh)
     for name in ("wrong", "clash", "short", "beyond"):
         assert np.array_equal(getattr(followed, name), getattr(fresh, name)), name
+
+
+def test_the_earlier_check_is_gone_before_the_next_is_cast(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    search = search_of(*bumpy_pair(3, count=4, fine=24))
+    kept = []
+    cast = Search.cast
+
+    def watched(self: Search, points: SurfacePoints) -> Cast:
+        kept.append(self.last_check)
+        return cast(self, points)
+
+    monkeypatch.setattr(Search, "cast", watched)
+    first = search.check_on(sample_points(search.low, 0.05, seed=1))
+    assert search.check is first
+    second = search.check_on(sample_points(search.low, 0.05, seed=2))
+    assert search.check is second
+    assert kept == [None, None]

@@ -5,7 +5,8 @@ corridors there are, eliminating them leaves a matrix with the low poly's own sp
 solver carries each corridor through its factorisation; this one folds them in first and factors
 a matrix of mesh size once per iteration (`scripts/bench_tuning.py` has the comparison). Of each
 triangle's rows few ever bind, so it begins with the tightest and takes others up as they are broken
-on the way; at the end none is, and those that were never taken up have the multiplier zero.
+on the way, or nearly so; at the end none is broken, and those that were never taken up have the
+multiplier zero.
 
 The method is Mehrotra's predictor-corrector ("On the Implementation of a Primal-Dual Interior
 Point Method", SIAM J. Optimization 2(4), 1992) for linear elastic constraints: with
@@ -21,19 +22,19 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import coo_array, csc_array
-from scipy.sparse.linalg import SuperLU, splu
 
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.loops import njit
 from cagecheck.progress import Progress, silent
+from cagecheck.tuning.solver.factor import Factor, upper_of
 
 # Iterates go this share of the way to the boundary, and one step at most where none is near.
 _STEP_SHARE = 0.995
 _MOST_STEPS = 1e3
 _MAX_ITERATIONS = 120
-# A factorisation costs as much as dozens of solves, so several corrections per factor pay; each
-# must lengthen the step by this share of what it aims at.
-_CORRECTIONS = 5
+# A factorisation costs as much as several solves, so corrections of one factor pay; each must
+# lengthen the step by this share of what it aims at.
+_CORRECTIONS = 3
 _WORTH = 0.1
 _LEAST_CENTRE = 1e-3
 _NO_COLUMN = -1
@@ -45,10 +46,15 @@ _LOOK_FROM = 0.1
 _JOIN = 1e-8
 _LEAST_OFF = 1e-6
 _MOST_SHARE = 0.5
-# Products of the start per unit of penalty. The first makes all slack about a hundredth of the
-# problem's size, which suits starts that keep most rows and takes a quarter fewer iterations; the
-# second ten times the size, from which everything starts out equal and nothing gets stuck.
-_STARTS = (1e-2, 10.0)
+# With broken rows those join that are about to be: by what a product means as a length, its root,
+# this near. One by one they would take an iteration each.
+_NEAR = 1e-3
+# Of the tightest rows those with more room than half the problem's size are not even begun with.
+_FAR = 0.5
+# Products of the start per unit of penalty. The first makes all slack about a tenth of the
+# problem's size, which takes fewer iterations where most rows are kept; the second ten times the
+# size, from which everything starts out equal and nothing gets stuck.
+_STARTS = (0.1, 10.0)
 # An end this many times off its goals is no solution.
 _NO_SOLUTION = 1e3
 # Steps without progress before rounding is taken for the end.
@@ -76,14 +82,15 @@ class Sides:
 
 @dataclass(frozen=True, eq=False)
 class Quadratic:
-    """``1/2 d.H.d - pull.d`` with H given on the pattern that corridors fill in.
+    """``1/2 d.H.d - pull.d``, and H's upper triangle on the pattern that corridors fill in.
 
     block : (K,) int32, the row's column triple; slots : (B, 9) where a triple's nine products
-        land in ``matrix.data``, -1 for unused ones.
+        land in ``upper.data``, -1 for unused ones and those below the diagonal.
     """
 
     matrix: csc_array
     pull: Floats
+    upper: csc_array
     block: Ints
     slots: NDArray[np.int64]
 
@@ -112,8 +119,7 @@ def minimise(
 ) -> InteriorResult:
     """Minimise ``1/2 d.H.d - pull.d + sum penalty * slack`` over the rows of `sides`.
 
-    Rows share a pattern when they are of one triangle and bound it from one side; of each pattern
-    one row at least is in from the start.
+    Rows share a pattern when they are of one triangle and bound it from one side.
 
     Parameters
     ----------
@@ -123,7 +129,7 @@ def minimise(
         scaled problem) and the gradient's largest residual below `residual_goal`.
     """
     quadratic = _prepare(matrix, pull, sides)
-    factor = _Factor(quadratic.matrix)
+    factor = Factor(quadratic.upper)
     goals = _Goals(product_goal, residual_goal)
     spent = 0
     for product in _STARTS:
@@ -142,7 +148,7 @@ class _Goals:
 
 def _iterate(
     quadratic: Quadratic,
-    factor: _Factor,
+    factor: Factor,
     sides: Sides,
     start: Floats,
     product: float,
@@ -179,9 +185,7 @@ def _iterate(
         best = min(best, merit)
         if stalled >= _PATIENCE or np.isnan(merit):
             break
-        try:
-            _advance(rows.quadratic, factor, rows.sides, state, gradient, lack, mean)
-        except RuntimeError:  # the factor is singular: products have run below all digits
+        if not _advance(rows.quadratic, factor, rows.sides, state, gradient, lack, mean):
             break
     solved = merit <= _NO_SOLUTION and not len(rows.broken(state.d))
     return InteriorResult(state.d, rows.all(state.y), iterations, mean, residual, bool(solved))
@@ -201,20 +205,24 @@ class _Rows:
         self.pattern = 2 * quadratic.block.astype(np.int64) + sign
         self.patterns = int(self.pattern.max(initial=-1)) + 1
         self.inside = ~np.isfinite(sides.penalty)
-        self.index = np.flatnonzero(self.inside)
-        self._take(self._tightest(start))
+        self.index = np.zeros(0, np.int64)
+        self.sides = _rows_of(sides, self.index)
+        self.quadratic = replace(quadratic, block=quadratic.block[:0])
+        tightest = self._tightest(start)
+        self._take(np.concatenate([np.flatnonzero(self.inside), tightest]))
 
     def _tightest(self, unknowns: Floats) -> NDArray[np.int64]:
-        """Return of each pattern the row outside that is tightest."""
+        """Return of each pattern the row outside that is tightest, unless it is far from broken."""
         out = np.full(self.patterns, -1, np.int64)
         least = np.full(self.patterns, np.inf)
         _pick_tightest(*self._outside(unknowns), self.pattern, least, out)
-        return out[out >= 0]
+        return out[(out >= 0) & (least < _FAR)]
 
-    def broken(self, unknowns: Floats) -> NDArray[np.int64]:
-        """Return the rows outside that are broken."""
+    def broken(self, unknowns: Floats, near: float = -_JOIN) -> NDArray[np.int64]:
+        """Return the rows outside with less room than `near`, none where none of them is broken."""
         out = np.zeros(len(self.inside), np.bool_)
-        _mark_broken(*self._outside(unknowns), _JOIN, out)
+        if not _mark_tight(*self._outside(unknowns), near, out):
+            return np.zeros(0, np.int64)
         return np.flatnonzero(out)
 
     def _outside(self, unknowns: Floats) -> tuple[Ints, Floats, Floats, Floats, NDArray[np.bool_]]:
@@ -224,13 +232,10 @@ class _Rows:
     def _take(self, more: NDArray[np.int64]) -> None:
         self.inside[more] = True
         self.index = np.concatenate([self.index, more])
-        every, index = self.every, self.index
-        self.sides = Sides(
-            every.columns[index], every.coefficients[index], every.bound[index],
-            every.penalty[index],
-        )  # fmt: skip
-        self.quadratic = replace(self.whole, block=self.whole.block[index])
-        self.pairs = max(len(index) + int(np.isfinite(self.sides.penalty).sum()), 1)
+        self.sides = _joined(self.sides, _rows_of(self.every, more))
+        block = np.concatenate([self.quadratic.block, self.whole.block[more]])
+        self.quadratic = replace(self.quadratic, block=block)
+        self.pairs = max(len(block) + int(np.isfinite(self.sides.penalty).sum()), 1)
 
     def join_broken(self, state: _State, mean: float) -> bool:
         """Take up broken rows, with products like the others'; tell whether there were any.
@@ -239,13 +244,13 @@ class _Rows:
         stays about what it was: with multipliers that fit how far they are broken all would have to
         begin anew.
         """
-        new = self.broken(state.d)
+        new = self.broken(state.d, _NEAR * mean**0.5)
         if len(new) == 0:
             return False
         every, penalty = self.every, self.every.penalty[new]
         value = np.empty(len(new))
         _gather(every.columns[new], every.coefficients[new], state.d, value)
-        off = np.maximum(every.bound[new] - value, _LEAST_OFF)
+        off = np.maximum(np.abs(every.bound[new] - value), _LEAST_OFF)
         y = np.minimum(mean / off, _MOST_SHARE * penalty)
         v = penalty - y
         self._take(new)
@@ -258,6 +263,21 @@ class _Rows:
         out = np.zeros(len(self.inside))
         out[self.index] = multipliers
         return out
+
+
+def _rows_of(sides: Sides, rows: NDArray[np.int64]) -> Sides:
+    return Sides(
+        sides.columns[rows], sides.coefficients[rows], sides.bound[rows], sides.penalty[rows]
+    )
+
+
+def _joined(a: Sides, b: Sides) -> Sides:
+    return Sides(
+        np.concatenate([a.columns, b.columns]),
+        np.concatenate([a.coefficients, b.coefficients]),
+        np.concatenate([a.bound, b.bound]),
+        np.concatenate([a.penalty, b.penalty]),
+    )
 
 
 @dataclass(eq=False)
@@ -275,48 +295,8 @@ class _State:
         return float(_product_sum(*self.pairs()))
 
 
-class _Factor:
-    """Factors matrices of one pattern; the fill-reducing order is found once."""
-
-    def __init__(self, matrix: csc_array) -> None:
-        self.order = _fill_reducing_order(matrix)
-        n = matrix.shape[0]
-        tagged = csc_array(
-            (np.arange(1, matrix.nnz + 1, dtype=np.float64), matrix.indices, matrix.indptr),
-            shape=(n, n),
-        )
-        moved = csc_array(tagged[self.order][:, self.order])
-        moved.sort_indices()
-        self.source = moved.data.astype(np.int64) - 1
-        self.indices, self.indptr, self.n = moved.indices, moved.indptr, n
-        self.lu: SuperLU | None = None
-
-    def factor(self, data: Floats) -> None:
-        moved = csc_array((data[self.source], self.indices, self.indptr), shape=(self.n, self.n))
-        self.lu = _symmetric_lu(moved, "NATURAL")
-
-    def solve(self, right: Floats) -> Floats:
-        assert self.lu is not None
-        out = np.empty_like(right)
-        out[self.order] = self.lu.solve(right[self.order])
-        return out
-
-
-def _symmetric_lu(matrix: csc_array, order: str) -> SuperLU:
-    return splu(matrix, permc_spec=order, diag_pivot_thresh=0.0, options={"SymmetricMode": True})
-
-
-def _fill_reducing_order(matrix: csc_array) -> NDArray[np.int64]:
-    """Return SuperLU's own minimum-degree order for the pattern."""
-    n = matrix.shape[0]
-    easy = csc_array((np.full(matrix.nnz, -1.0), matrix.indices, matrix.indptr), shape=(n, n))
-    easy.setdiag(np.diff(matrix.indptr) + 1.0)
-    lu = _symmetric_lu(easy, "MMD_AT_PLUS_A")
-    return np.argsort(lu.perm_c).astype(np.int64)
-
-
 def _prepare(matrix: csc_array, pull: Floats, sides: Sides) -> Quadratic:
-    """Widen H's pattern by the rows' products and find where each product lands."""
+    """Widen the pattern of H's upper triangle by the rows' products; find where each lands."""
     p = matrix.shape[0]
     wide = sides.columns.astype(np.int64)
     key = (wide[:, 0] + 1) * (p + 1) ** 2 + (wide[:, 1] + 1) * (p + 1) + wide[:, 2] + 1
@@ -324,8 +304,8 @@ def _prepare(matrix: csc_array, pull: Floats, sides: Sides) -> Quadratic:
     blocks = sides.columns[first]
     i = np.repeat(blocks, 3, axis=1)
     j = np.tile(blocks, (1, 3))
-    used = (i >= 0) & (j >= 0)
-    entries = matrix.tocoo()
+    used = (i >= 0) & (i <= j)
+    entries = upper_of(matrix).tocoo()
     rows = np.concatenate([entries.row, i[used], np.arange(p)])
     cols = np.concatenate([entries.col, j[used], np.arange(p)])
     data = np.concatenate([entries.data, np.zeros(int(used.sum()) + p)])
@@ -336,13 +316,24 @@ def _prepare(matrix: csc_array, pull: Floats, sides: Sides) -> Quadratic:
     keys = column_of * p + full.indices
     slots = np.full(i.shape, _NO_COLUMN, np.int64)
     slots[used] = np.searchsorted(keys, j[used].astype(np.int64) * p + i[used])
-    return Quadratic(full, pull, block.astype(np.int32), slots)
+    return Quadratic(matrix, pull, full, block.astype(np.int32), slots)
+
+
+def row_values(sides: Sides, unknowns: Floats) -> Floats:
+    """Return (K,) the value of every row."""
+    out = np.empty(len(sides.bound))
+    _gather(sides.columns, sides.coefficients, unknowns, out)
+    return out
+
+
+def add_forces(sides: Sides, multipliers: Floats, out: Floats) -> None:
+    """Add to (P,) numbers what the rows' multipliers pull at the unknowns."""
+    _scatter(sides.columns, sides.coefficients, multipliers, out)
 
 
 def _start(sides: Sides, start: Floats, product: float) -> _State:
     """Give every pair one product, with slack no larger than that product makes it."""
-    value = np.empty(len(sides.bound))
-    _gather(sides.columns, sides.coefficients, start, value)
+    value = row_values(sides, start)
     soft = np.isfinite(sides.penalty)
     product *= float(sides.penalty[soft].mean()) if soft.any() else 1.0
     q, s, y, v = _central(value - sides.bound, sides.penalty, product)
@@ -351,8 +342,7 @@ def _start(sides: Sides, start: Floats, product: float) -> _State:
 
 def _lack(sides: Sides, state: _State) -> Floats:
     """Return (K,) what is missing from q = row value + slack."""
-    out = np.empty(len(sides.bound))
-    _gather(sides.columns, sides.coefficients, state.d, out)
+    out = row_values(sides, state.d)
     out -= sides.bound
     out += state.s
     out -= state.q
@@ -376,32 +366,37 @@ def _largest_force(sides: Sides, state: _State, count: int) -> float:
 
 def _gradient(quadratic: Quadratic, sides: Sides, state: _State) -> Floats:
     out: Floats = quadratic.matrix @ state.d - quadratic.pull
-    _scatter(sides.columns, sides.coefficients, -state.y, out)
+    add_forces(sides, -state.y, out)
     return out
 
 
 def _advance(
     quadratic: Quadratic,
-    factor: _Factor,
+    factor: Factor,
     sides: Sides,
     state: _State,
     gradient: Floats,
     lack: Floats,
     mean: float,
-) -> None:
-    """One predictor-corrector step with as many centrality corrections as pay, in place."""
-    data, count = quadratic.matrix.data.copy(), len(lack)
+) -> bool:
+    """One predictor-corrector step with as many centrality corrections as pay, in place.
+
+    False where the matrix has no factor: products have run below all digits.
+    """
+    data, count = quadratic.upper.data.copy(), len(lack)
     stiff, per_q, per_s = np.empty(count), np.empty(count), np.empty(count)
     _condense(
         sides.coefficients, quadratic.block, quadratic.slots, *state.pairs(), data,
         stiff, per_q, per_s,
     )  # fmt: skip
-    factor.factor(data)
+    factor.again(data)
     newton = _Newton(factor, sides, state, gradient, lack, stiff, per_q, per_s)
     # Rooms for the move so far and for one that may be better, each with the wishes it follows.
     move, other = newton.room(), newton.room()
     _wish_none(*state.pairs(), move.wish_q, move.wish_s)
-    newton.follow(move)
+    right = newton.follow(move)
+    if not factor.solves(right, move.step):
+        return False
     goal = (1.0 - min(move.length, 1.0)) ** 3 * mean
     _add_second_order(*move.parts(), state.v, goal, move.wish_q, move.wish_s)
     newton.follow(move)
@@ -419,6 +414,7 @@ def _advance(
     length = min(move.length * _STEP_SHARE, 1.0)
     state.d += length * move.step
     _go(length, *state.pairs(), *move.parts())
+    return True
 
 
 @dataclass(eq=False)
@@ -446,7 +442,7 @@ class _Newton:
         wish (see `_condense`).
     """
 
-    factor: _Factor
+    factor: Factor
     sides: Sides
     state: _State
     gradient: Floats
@@ -460,8 +456,11 @@ class _Newton:
         q, s, y, v, wish_q, wish_s = np.empty((6, len(self.lack)))
         return _Move(np.empty(0), q, s, y, v, wish_q, wish_s, 0.0)
 
-    def follow(self, move: _Move) -> None:
-        """Write the moves for the wishes of `move`, and how much of them may be gone."""
+    def follow(self, move: _Move) -> Floats:
+        """Write the moves for the wishes of `move`, and how much of them may be gone.
+
+        Returns what the step of the unknowns was solved for.
+        """
         columns, coefficients = self.sides.columns, self.sides.coefficients
         answers = self.stiff, self.per_q, self.per_s
         right = -self.gradient
@@ -472,6 +471,7 @@ class _Newton:
             move.wish_q, move.wish_s, *move.parts(),
         )  # fmt: skip
         move.length = float(limit)
+        return right
 
 
 # The loops. A row of infinite penalty has v = inf and s = 0 throughout.
@@ -507,10 +507,15 @@ def _pick_tightest(columns, coefficients, bound, d, inside, pattern, least, out)
 
 
 @njit(nogil=True, cache=True)
-def _mark_broken(columns, coefficients, bound, d, inside, allowed, out):  # type: ignore[no-untyped-def]
+def _mark_tight(columns, coefficients, bound, d, inside, near, out):  # type: ignore[no-untyped-def]
+    """Mark rows outside with less room than `near`; tell whether any of them is broken."""
+    broken = False
     for k in range(len(columns)):
         if not inside[k]:
-            out[k] = _room(columns, coefficients, bound, d, k) < -allowed
+            room = _room(columns, coefficients, bound, d, k)
+            out[k] = room < near
+            broken |= room < -_JOIN
+    return broken
 
 
 @njit(nogil=True, cache=True)

@@ -11,15 +11,22 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import coo_array, csc_array
 from scipy.sparse.csgraph import connected_components
-from scipy.sparse.linalg import splu
 
 from cagecheck.arrays.blocks import usable_cores
 from cagecheck.arrays.rows import rows_by_label
 from cagecheck.arrays.types import Floats
 from cagecheck.progress import Progress, silent
+from cagecheck.tuning.solver.factor import Factor, upper_of
 from cagecheck.tuning.solver.general import minimise_with_clarabel
-from cagecheck.tuning.solver.interior import InteriorResult, Sides, minimise
+from cagecheck.tuning.solver.interior import (
+    InteriorResult,
+    Sides,
+    add_forces,
+    minimise,
+    row_values,
+)
 from cagecheck.tuning.solver.problem import OffsetProblem, OffsetSolution, UnsolvedError
+from cagecheck.tuning.solver.sides import sides_of
 
 log = logging.getLogger(__name__)
 
@@ -32,7 +39,7 @@ PENALTY = 1e5
 
 # Components with about so many positions together are solved as one: a problem of its own has
 # a cost of its own.
-GROUP = 1000
+GROUP = 400
 # A start this share of the way in from floor and ceiling keeps the first step free.
 _INSET = 1e-2
 # An offset this near to a bound, beside the problem's size, is on it: the products of the solver's
@@ -71,29 +78,33 @@ def solve_offsets(
     Time grows nearly linearly with positions and rows on surface meshes.
     """
     problem.check()
-    offsets, pull, matrix = _relaxed(problem)
+    offsets, pull, matrix, factor = _relaxed(problem)
     group = _unsettled(problem, offsets, matrix)
     count = int(group.max(initial=-1)) + 1
     rows = rows_by_label(group[problem.columns].max(axis=1, initial=-1), count)
-    units = problem.size(), _stiffness(problem)
+    length, stiffness = problem.size(), _stiffness(problem)
 
-    def solved(k: int) -> tuple[_Scaled, Floats, float, int, SolverName]:
+    def solved(k: int) -> tuple[NDArray[np.int64], Floats, _Bound, int, SolverName]:
         mine = _with_rows(problem, rows[k])
-        part = _scaled(mine, matrix, pull, offsets, group == k, *units)
+        part = _scaled(mine, matrix, pull, offsets, group == k, length, stiffness)
         answer, by = _answer(part, solver, progress if count == 1 else silent)
-        bounded = _within_bounds(mine, part.positions, answer.unknowns * part.length, offsets)
-        gap = _gap(part, bounded / part.length, answer.multipliers)
-        return part, bounded, gap, answer.iterations, by
+        bounded = _within_bounds(mine, part.positions, answer.unknowns * length, offsets)
+        bound = _bound(part, bounded / length, answer.multipliers)
+        return part.positions, bounded, bound, answer.iterations, by
 
     used, iterations, gap = solver, 0, 0.0
+    force = np.zeros(problem.position_count)
     with ThreadPoolExecutor(usable_cores()) as pool:
-        for k, (part, bounded, more, spent, by) in enumerate(pool.map(solved, range(count))):
-            offsets[part.positions] = bounded
-            gap, iterations = gap + more, max(iterations, spent)
+        for k, (at, bounded, bound, spent, by) in enumerate(pool.map(solved, range(count))):
+            offsets[at], force[at] = bounded, bound.force
+            gap, iterations = gap + bound.above, max(iterations, spent)
             used = by if by != solver else used
             if count > 1:
                 progress("solving", k + 1, count)
-    return _solution(problem, offsets, gap, iterations, used)
+    if factor is not None and count:
+        free = ~_held(problem)
+        gap += 0.5 * stiffness * float(force[free] @ factor.solve(force[free]))
+    return _solution(problem, offsets, gap * stiffness * length**2, iterations, used)
 
 
 def _with_rows(problem: OffsetProblem, rows: NDArray[np.int64]) -> OffsetProblem:
@@ -156,8 +167,8 @@ def _held(problem: OffsetProblem) -> NDArray[np.bool_]:
     return problem.fixed | (problem.floor == problem.ceiling)
 
 
-def _relaxed(problem: OffsetProblem) -> tuple[Floats, Floats, csc_array]:
-    """Solve without rows and bounds: offsets, and the pull and matrix of the free ones."""
+def _relaxed(problem: OffsetProblem) -> tuple[Floats, Floats, csc_array, Factor | None]:
+    """Solve without rows and bounds: offsets; pull, matrix and its factor of the free ones."""
     held = _held(problem)
     offsets = np.where(held, np.where(problem.fixed, problem.fixed_value, problem.floor), 0.0)
     full = problem.smoothness()
@@ -165,15 +176,10 @@ def _relaxed(problem: OffsetProblem) -> tuple[Floats, Floats, csc_array]:
     matrix = csc_array(full[free][:, free])
     pull = (problem.attraction * problem.preferred)[free] - (full @ offsets)[free]
     if len(free) == 0:
-        return offsets, pull, matrix
-    factor = splu(
-        matrix,
-        permc_spec="MMD_AT_PLUS_A",
-        diag_pivot_thresh=0.0,
-        options={"SymmetricMode": True},
-    )
+        return offsets, pull, matrix, None
+    factor = Factor(upper_of(matrix))
     offsets[free] = factor.solve(pull)
-    return offsets, pull, matrix
+    return offsets, pull, matrix, factor
 
 
 def _unsettled(problem: OffsetProblem, offsets: Floats, matrix: csc_array) -> NDArray[np.int64]:
@@ -230,7 +236,7 @@ def _scaled(
     among_free = np.flatnonzero(todo[~_held(problem)])
     part = csc_array(matrix[:, among_free])[among_free] / stiffness
     floor, ceiling = problem.floor[positions] / length, problem.ceiling[positions] / length
-    sides = _sides(problem, offsets, todo, length, floor, ceiling)
+    sides = sides_of(problem, offsets, todo, length, PENALTY)
     return _Scaled(
         positions=positions,
         matrix=csc_array(part),
@@ -240,55 +246,6 @@ def _scaled(
         length=length,
         stiffness=stiffness,
     )
-
-
-def _sides(
-    problem: OffsetProblem,
-    offsets: Floats,
-    todo: NDArray[np.bool_],
-    length: float,
-    floor: Floats,
-    ceiling: Floats,
-) -> Sides:
-    """Turn corridors and bounds into one-sided rows; leave out those that can never bind."""
-    count = int(todo.sum())
-    number = np.full(problem.position_count, -1, np.int32)
-    number[todo] = np.arange(count, dtype=np.int32)
-    columns = number[problem.columns]
-    known = columns < 0
-    mixing = problem.coefficients != 0
-    given = np.where(known & mixing, problem.coefficients * offsets[problem.columns], 0.0)
-    coefficients = np.where(known, 0.0, problem.coefficients)
-    columns = np.where(mixing, columns, -1).astype(np.int32)
-    shift = given.sum(axis=1)
-    least, most = _reach(problem, coefficients)
-    price = PENALTY * problem.importance
-    pieces = []
-    for sign, bound, never in (
-        (1.0, problem.lower - shift, least >= problem.lower - shift),
-        (-1.0, shift - problem.upper, most <= problem.upper - shift),
-    ):
-        keep = np.isfinite(bound) & ~never & (columns >= 0).any(axis=1)
-        pieces.append((columns[keep], sign * coefficients[keep], bound[keep] / length, price[keep]))
-    for sign, bound in ((1.0, floor), (-1.0, -ceiling)):
-        at = np.flatnonzero(np.isfinite(bound)).astype(np.int32)
-        triple = np.stack([at, np.full_like(at, -1), np.full_like(at, -1)], axis=1)
-        weight = np.zeros((len(at), 3))
-        weight[:, 0] = sign
-        pieces.append((triple, weight, bound[at], np.full(len(at), np.inf)))
-    return Sides(*(np.ascontiguousarray(np.concatenate(x)) for x in zip(*pieces, strict=True)))
-
-
-def _reach(problem: OffsetProblem, coefficients: Floats) -> tuple[Floats, Floats]:
-    """Return (N,) the least and the greatest value of every row within floor and ceiling."""
-    floor, ceiling = problem.floor[problem.columns], problem.ceiling[problem.columns]
-    none = coefficients == 0
-    with np.errstate(invalid="ignore"):
-        at_floor = np.where(none, 0.0, coefficients * floor)
-        at_ceiling = np.where(none, 0.0, coefficients * ceiling)
-    least: Floats = np.minimum(at_floor, at_ceiling).sum(axis=1)
-    most: Floats = np.maximum(at_floor, at_ceiling).sum(axis=1)
-    return least, most
 
 
 def _raised(offsets: Floats, sides: Sides) -> Floats:
@@ -333,29 +290,26 @@ def _within_bounds(
         meant[columns], moved[columns] = within[columns], False
 
 
-def _gap(part: _Scaled, unknowns: Floats, multipliers: Floats) -> float:
-    """Return objective minus dual bound (weak duality), in the problem's own units.
+@dataclass(frozen=True, eq=False)
+class _Bound:
+    """What multipliers tell of how far a part's answer can be from the optimum, scaled units.
 
-    Any multipliers in [0, penalty] give a bound; the solver's are good ones if it did its work.
+    The dual bound (weak duality) is below the objective by `above` plus half of
+    force . inverse matrix . force. Any multipliers in [0, penalty] give a bound; the solver's are
+    good ones if it did its work.
     """
+
+    above: float
+    force: Floats
+
+
+def _bound(part: _Scaled, unknowns: Floats, multipliers: Floats) -> _Bound:
     sides = part.sides
     y = np.clip(multipliers, 0.0, sides.penalty)
-    value = np.zeros(len(sides.bound))
     force = part.pull.copy()
-    for k in range(3):
-        used = sides.columns[:, k] >= 0
-        at, weight = sides.columns[used, k], sides.coefficients[used, k]
-        value[used] += weight * unknowns[at]
-        np.add.at(force, at, weight * y[used])
+    add_forces(sides, y, force)
     soft = np.isfinite(sides.penalty)
-    slack = np.maximum(sides.bound - value, 0.0)[soft]
+    slack = np.maximum(sides.bound - row_values(sides, unknowns), 0.0)[soft]
     primal = 0.5 * unknowns @ (part.matrix @ unknowns) - part.pull @ unknowns
     primal += sides.penalty[soft] @ slack
-    lowest = splu(
-        part.matrix,
-        permc_spec="MMD_AT_PLUS_A",
-        diag_pivot_thresh=0.0,
-        options={"SymmetricMode": True},
-    ).solve(force)
-    dual = sides.bound @ y - 0.5 * force @ lowest
-    return float(primal - dual) * part.stiffness * part.length**2
+    return _Bound(float(primal - sides.bound @ y), force)
