@@ -32,8 +32,6 @@ LEAST_TEXELS = 300
 # each axis (mip levels, denoising); scaling to a share s and back with tents has (1 / 3) / s^2.
 TENT_VARIANCE, SCALING_VARIANCE = 0.5, 1 / 3
 WIDEST_BAKE, MOST_BEND = 1.1 * TENT_VARIANCE, 20.0
-# Bends are compared at this share of all: so many places that show something else do not decide.
-BENDS_AT = 0.9
 # Blocks of equal texels tell a map that was enlarged by repeating.
 REPEATED_SHARE = 0.9
 BLOCK_ROWS = 256
@@ -113,20 +111,25 @@ def scaled_fault(
 
 
 def _is_soft(some: Bands) -> bool:
-    """Tell whether the map bends from texel to texel as little as a filtered picture does.
+    """Tell whether as few texels bend beside their neighbours as in a filtered picture.
 
     A map of a surface that lay elsewhere agrees with the expected one where that happens to be
     flat, which looks like a blur; but it is as sharp.
     """
     whole = minimum_filter(some.inside.astype(np.uint8), 3, mode="constant") > 0
-    if not whole.any():
-        return False
     soft = softened(some.expected)
     sharp, filtered, shown = (
-        float(np.quantile(np.linalg.norm((softened(p) - p)[whole], axis=1), BENDS_AT))
-        for p in (some.expected, soft, some.shown)
+        np.linalg.norm((softened(p) - p)[whole], axis=1) for p in (some.expected, soft, some.shown)
     )
-    return shown**2 < sharp * filtered
+    bent = sharp[sharp > LEAST_CHANGE / 2]
+    if len(bent) == 0:
+        return False
+    middle = float(np.median(bent))
+    # Of all texels: those that agree, or that should bend, are no fair choice of what moved.
+    as_sharp, as_filtered, as_shown = (
+        int((bend > middle).sum()) for bend in (sharp, filtered, shown)
+    )
+    return 2 * as_shown < as_sharp + as_filtered
 
 
 def blur_variance(
