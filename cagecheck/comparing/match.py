@@ -15,6 +15,7 @@ import numpy as np
 from scipy.sparse import coo_array, csr_array
 from scipy.sparse.csgraph import connected_components
 
+from cagecheck.arrays.morton import coherent_order
 from cagecheck.arrays.near_points import tree_over
 from cagecheck.arrays.types import Floats
 from cagecheck.comparing.placed import PlacedRegion, nearest_facing
@@ -112,8 +113,10 @@ def _shares(ones: list[PlacedRegion], others: list[PlacedRegion]) -> csr_array:
     A point lies on the nearest region that one of the two reaches to.
     """
     points, normals, reach, weight = _joined(ones)
-    places, facing, their_reach, _ = _joined(others)
-    one, other = _numbers(ones), _numbers(others)
+    # In an order of space: unseen surface lies in none, and a tree over it would be slow.
+    order = coherent_order(np.concatenate([r.points for r in others]))
+    places, facing, their_reach = (values[order] for values in _joined(others)[:3])
+    one, other = _numbers(ones), _numbers(others)[order]
     most = float(max(reach.max(), their_reach.max())) * (1 + 1e-9)
     distance, row = nearest_facing(tree_over(places), facing, points, normals, most)
     on = (row >= 0) & (distance <= np.maximum(reach, their_reach[row]))

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from cagecheck.arrays.blocks import in_blocks
 from cagecheck.arrays.components import connected
+from cagecheck.arrays.morton import coherent_order
 from cagecheck.arrays.near_points import nearest_of, tree_over
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.defects.harm import Seen, seen_of
@@ -183,10 +184,13 @@ def group_samples(
 
 
 class _Neighbours:
-    """The nearest among places (N, 3), whose order is about that of their neighbours in space."""
+    """The nearest among places (N, 3), in any order."""
 
     def __init__(self, place: Floats) -> None:
-        self._place, self._tree = place, tree_over(place)
+        # Of places in no order of space (where the high poly was not seen, texels row by row) the
+        # tree's boxes would all overlap.
+        self._order = coherent_order(place)
+        self._place, self._tree = place, tree_over(place[self._order])
         self._large: Any = None
 
     def nearest(self, rows: NDArray[np.int64], count: int) -> tuple[Floats, NDArray[np.int64]]:
@@ -202,7 +206,8 @@ class _Neighbours:
 
         def look(begin: int, end: int) -> None:
             here = slice(begin, end)
-            distance[here], index[here] = nearest_of(self._tree, asked[here], count)
+            distance[here], row = nearest_of(self._tree, asked[here], count)
+            index[here] = self._order[row]
 
         in_blocks(len(rows), look)
         return distance, index
