@@ -64,8 +64,9 @@ WHY = {
     "padding missing": "The clean bake itself misses texels where fingers rise above the offset; "
     "where several lie together they are told first, and rightly.",
     "part left out": "A flat map is right wherever the high poly is flat to a few degrees.",
-    "slid": "Shifts are looked for up to 12 texels, and at 2048 the detail slid by 25; where it "
-    "repeats or is flat, a slide shows nothing.",
+    "slid": "Where the detail repeats or is flat, a slide shows nothing.",
+    "painted over": "On a flat face one wrong direction all over may as well be a face that was "
+    "tilted since.",
     "island moved": "Where the detail repeats or is flat, a shift shows nothing.",
 }
 
