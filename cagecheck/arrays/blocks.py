@@ -17,14 +17,16 @@ def usable_cores() -> int:
     return os.cpu_count() or 1
 
 
-def in_blocks(count: int, work: Callable[[int, int], object]) -> None:
+def in_blocks(count: int, work: Callable[[int, int], object], size: int = BLOCK) -> None:
     """Call `work` with the ends of every block of 0 to `count`, on all cores.
+
+    size : how long a block is, for work that takes longer than a few passes over the samples.
 
     The loops must let go of the interpreter (``nogil``) and write nothing outside of their block.
     """
-    begins = range(0, count, BLOCK)
+    begins = range(0, count, size)
     if len(begins) <= 1:
         work(0, count)
         return
     with ThreadPoolExecutor(usable_cores()) as pool:
-        list(pool.map(lambda begin: work(begin, min(begin + BLOCK, count)), begins))
+        list(pool.map(lambda begin: work(begin, min(begin + size, count)), begins))

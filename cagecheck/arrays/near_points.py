@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cagecheck.arrays.blocks import in_blocks
+from cagecheck.arrays.morton import coherent_order
 from cagecheck.arrays.types import Floats
 from cagecheck.loops import njit
 
@@ -56,6 +57,16 @@ def tree_over(points: Floats) -> PointTree:
     longest = np.empty(len(points) // _STEPS, np.int64)
     used = _cut_runs(points, step, longest, box, begin, end, child)
     return PointTree(points, box[:used], begin[:used], end[:used], child[:used])
+
+
+def tree_in_order(points: Floats) -> tuple[PointTree, NDArray[np.int64]]:
+    """Return the tree over points (N, 3) in any order, and which of them its own points are.
+
+    Where the high poly was not seen, or texels lie row by row, runs of them as they come would all
+    fill large boxes, and a search would look through nearly all of them.
+    """
+    order = coherent_order(points)
+    return tree_over(points[order]), order
 
 
 @njit(cache=True, nogil=True, makes_arrays=False)

@@ -15,8 +15,7 @@ import numpy as np
 from scipy.sparse import coo_array, csr_array
 from scipy.sparse.csgraph import connected_components
 
-from cagecheck.arrays.morton import coherent_order
-from cagecheck.arrays.near_points import tree_over
+from cagecheck.arrays.near_points import tree_in_order
 from cagecheck.arrays.types import Floats
 from cagecheck.comparing.placed import PlacedRegion, nearest_facing
 
@@ -113,12 +112,12 @@ def _shares(ones: list[PlacedRegion], others: list[PlacedRegion]) -> csr_array:
     A point lies on the nearest region that one of the two reaches to.
     """
     points, normals, reach, weight = _joined(ones)
-    # In an order of space: unseen surface lies in none, and a tree over it would be slow.
-    order = coherent_order(np.concatenate([r.points for r in others]))
-    places, facing, their_reach = (values[order] for values in _joined(others)[:3])
+    places, facing, their_reach, _ = _joined(others)
+    tree, order = tree_in_order(places)
+    facing, their_reach = facing[order], their_reach[order]
     one, other = _numbers(ones), _numbers(others)[order]
     most = float(max(reach.max(), their_reach.max())) * (1 + 1e-9)
-    distance, row = nearest_facing(tree_over(places), facing, points, normals, most)
+    distance, row = nearest_facing(tree, facing, points, normals, most)
     on = (row >= 0) & (distance <= np.maximum(reach, their_reach[row]))
     shape = (len(ones), len(others))
     return csr_array(coo_array((weight[on], (one[on], other[row[on]])), shape=shape))

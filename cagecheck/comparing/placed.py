@@ -14,8 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cagecheck.arrays.blocks import in_blocks
-from cagecheck.arrays.morton import coherent_order
-from cagecheck.arrays.near_points import PointTree, nearest_points, room_for_search, tree_over
+from cagecheck.arrays.near_points import PointTree, nearest_points, room_for_search, tree_in_order
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.arrays.vectors import dot, row
 from cagecheck.defects.harm import harm_degrees
@@ -229,10 +228,8 @@ def widened(one: Placed, other: Placed) -> Placed:
         part = region.part if region.part in other.parts else None
         if part not in trees:
             of_part = slice(None) if part is None else there.part == other.parts.index(part)
-            points, normals = there.points[of_part], there.normals[of_part]
-            # Texels lie row by row, which is no order of space.
-            order = coherent_order(points)
-            trees[part] = tree_over(points[order]), normals[order]
+            tree, order = tree_in_order(there.points[of_part])
+            trees[part] = tree, there.normals[of_part][order]
         tree, normals = trees[part]
         gap = nearest_facing(tree, normals, region.points, region.normals)[0]
         most = region.radius

@@ -13,14 +13,13 @@ its children beside each other, as the processor compares them: eight at a time.
 from __future__ import annotations
 
 import threading
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from cagecheck.arrays.blocks import usable_cores
+from cagecheck.arrays.blocks import in_blocks
 from cagecheck.arrays.eight import WIDTH, eight_within, lowest_bit
 from cagecheck.arrays.rows import rows_by_label
 from cagecheck.arrays.types import Floats, Ints
@@ -137,15 +136,14 @@ class NearestPaired:
         asked[self.group[high_part]] = True
         forest = self.forest(asked)
 
-        def work(a: int) -> None:
-            here = slice(a, a + _TASK)
+        def work(begin: int, end: int) -> None:
+            here = slice(begin, end)
             _find(
                 forest, self.group, points[here], high_part[here], facing[here], likely[here],
                 triangle[here], place[here], distance[here], search_room(),
             )  # fmt: skip
 
-        with ThreadPoolExecutor(usable_cores()) as pool:
-            list(pool.map(work, range(0, n, _TASK)))
+        in_blocks(n, work, _TASK)
         return triangle, place, distance
 
     def _tree(self, group: int) -> _Tree:

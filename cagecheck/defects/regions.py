@@ -16,8 +16,7 @@ from numpy.typing import NDArray
 
 from cagecheck.arrays.blocks import in_blocks
 from cagecheck.arrays.components import connected
-from cagecheck.arrays.morton import coherent_order
-from cagecheck.arrays.near_points import nearest_of, tree_over
+from cagecheck.arrays.near_points import nearest_of, tree_in_order
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.defects.harm import Seen, seen_of
 from cagecheck.defects.kinds import KINDS, Defect, Trouble
@@ -187,10 +186,8 @@ class _Neighbours:
     """The nearest among places (N, 3), in any order."""
 
     def __init__(self, place: Floats) -> None:
-        # Of places in no order of space (where the high poly was not seen, texels row by row) the
-        # tree's boxes would all overlap.
-        self._order = coherent_order(place)
-        self._place, self._tree = place, tree_over(place[self._order])
+        self._place = place
+        self._tree, self._order = tree_in_order(place)
         self._large: Any = None
 
     def nearest(self, rows: NDArray[np.int64], count: int) -> tuple[Floats, NDArray[np.int64]]:

@@ -8,6 +8,7 @@ a box of one texel is a tenth as wide as what halving and doubling does.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -117,9 +118,13 @@ def _is_soft(some: Bands) -> bool:
     flat, which looks like a blur; but it is as sharp.
     """
     whole = minimum_filter(some.inside.astype(np.uint8), 3, mode="constant") > 0
-    soft = softened(some.expected)
     sharp, filtered, shown = (
-        np.linalg.norm((softened(p) - p)[whole], axis=1) for p in (some.expected, soft, some.shown)
+        np.linalg.norm((soft - p)[whole], axis=1)
+        for p, soft in (
+            (some.expected, some.soft),
+            (some.soft, softened(some.soft)),
+            (some.shown, softened(some.shown)),
+        )
     )
     bent = sharp[sharp > LEAST_CHANGE / 2]
     if len(bent) == 0:
@@ -171,6 +176,11 @@ class Bands:
     inside: NDArray[np.bool_]
     clean: NDArray[np.bool_]
 
+    @cached_property
+    def soft(self) -> NDArray[np.float32]:
+        """(R, W, 3) what is expected after the widest filter of baking."""
+        return softened(self.expected)
+
 
 def looked_at(view: TileView, fault: NDArray[np.uint8]) -> Bands:
     """Return what of a tile is looked at for its sharpness: of a large one evenly spread bands."""
@@ -209,7 +219,7 @@ def _nearness(some: Bands, times: int) -> float:
     asked = known & (change >= np.quantile(change[known], 1 - ASKED_SHARE))
     if np.median(change[asked]) < LEAST_CHANGE:
         return 1.0
-    soft = normalised(softened(some.expected)[y, x].astype(np.float64))
+    soft = normalised(some.soft[y, x].astype(np.float64))
     to_enlarged, to_sharp, to_soft = (
         float(np.median(np.linalg.norm(shown - other, axis=1)[asked]))
         for other in (enlarged, sharp, soft)

@@ -15,8 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cagecheck.arrays.box import box_of
-from cagecheck.arrays.morton import coherent_order
-from cagecheck.arrays.near_points import nearest_distances, tree_over
+from cagecheck.arrays.near_points import nearest_distances, tree_in_order
 from cagecheck.arrays.types import Floats
 from cagecheck.errors import InputError, Notice
 from cagecheck.meshes.mesh import Mesh, Surface
@@ -229,7 +228,7 @@ def _gap(a: Floats, b: Floats) -> float:
 
 def _median_distance(low: Floats, high: Floats, size: float) -> float:
     """Return the median distance from low to the nearest high points, in sizes of the low."""
-    tree = tree_over(high[coherent_order(high)])
+    tree, _ = tree_in_order(high)
     for asked in (low[:: max(len(low) // _FEW, 1)], low):
         distance = float(np.median(nearest_distances(tree, asked))) / size
         if distance > _FAR:

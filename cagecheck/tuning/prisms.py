@@ -8,13 +8,12 @@ goes on in the neighbouring triangle.
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from cagecheck.arrays.blocks import usable_cores
+from cagecheck.arrays.blocks import in_blocks
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.loops import njit
 from cagecheck.meshes.edges import edge_pairs
@@ -125,15 +124,14 @@ def locate(prisms: Prisms, place: Floats, hint: NDArray[np.int32]) -> Located:
     )  # fmt: skip
     place, loops = np.ascontiguousarray(place, np.float64), prisms.arrays()
 
-    def work(first: int) -> None:
-        here = slice(first, first + _TASK)
+    def work(begin: int, end: int) -> None:
+        here = slice(begin, end)
         _locate(
             loops, place[here], out.triangle[here], out.barycentric[here], out.t[here],
             out.start[here], out.missed[here],
         )  # fmt: skip
 
-    with ThreadPoolExecutor(usable_cores()) as pool:
-        list(pool.map(work, range(0, n, _TASK)))
+    in_blocks(n, work, _TASK)
     return out
 
 

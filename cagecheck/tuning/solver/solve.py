@@ -58,8 +58,6 @@ class _Scaled:
     pull: Floats
     sides: Sides
     start: Floats
-    length: float
-    stiffness: float
 
 
 def solve_offsets(
@@ -243,8 +241,6 @@ def _scaled(
         pull=pull[among_free] / (stiffness * length),
         sides=sides,
         start=_inside(_raised(offsets[positions] / length, sides), floor, ceiling),
-        length=length,
-        stiffness=stiffness,
     )
 
 
