@@ -17,7 +17,7 @@ from cagecheck.arrays.types import Floats
 from cagecheck.locating.compare import BETTER, Fault, TileView, is_known
 from cagecheck.maps.encode import TangentBasis
 from cagecheck.maps.texels import texel_blocks
-from cagecheck.meshes.normals import normalised
+from cagecheck.meshes.normals import degrees_between, normalised
 from cagecheck.predicting.maps.bake import Baker
 
 Times = tuple[int, int]
@@ -72,8 +72,7 @@ def enlarged_at(
         at = np.clip(r + dr, 0, small.shape[0] - 1), np.clip(c + dc, 0, small.shape[1] - 1)
         out += weight * small[at]
         fits &= known[at]
-    length = np.linalg.norm(out, axis=1, keepdims=True)
-    return np.divide(out, length, out=np.zeros_like(out), where=length > 0), fits
+    return normalised(out), fits
 
 
 def explained_by_enlarging(
@@ -87,9 +86,7 @@ def explained_by_enlarging(
     """Tell (H, W) which unexplained texels show what enlarging makes of the expected picture.
 
     stored : (H, W, 3) unit normals as the map holds them, by our conventions; basis : their frames,
-    None for object space. The enlarged picture explains a texel by the rule for other layers: it
-    fits much better than what belongs there. How far it may be off grows with what enlarging
-    changed, since filters differ in their weights.
+    None for object space. The rule is that of `explains`.
     """
     out = np.zeros(view.fault.shape, bool)
     y, x = np.nonzero(view.fault == Fault.UNEXPLAINED)
@@ -100,13 +97,22 @@ def explained_by_enlarging(
     small, share = block_means(wanted, inside, times)
     mixed, known = enlarged_at(small, share > 0, y, x, times)
     shown, own = stored[y, x].astype(np.float64), wanted[y, x].astype(np.float64)
-    off, sharp, changed = (
-        np.degrees(2 * np.arcsin(np.clip(np.linalg.norm(a - b, axis=1) / 2, 0, 1)))
-        for a, b in ((shown, mixed), (shown, own), (mixed, own))
-    )
-    explained = known & (off <= BETTER * sharp) & (off <= base_degrees + BETTER * changed)
+    explained = known & explains(shown, own, mixed, degrees_between(mixed, own), base_degrees)
     out[y[explained], x[explained]] = True
     return out
+
+
+def explains(
+    shown: Floats, right: Floats, mixed: Floats, changed: Floats, base_degrees: float
+) -> NDArray[np.bool_]:
+    """Tell (N,) where a mixture explains what a map shows much better than what belongs there.
+
+    shown, right, mixed : (N, 3) unit vectors, the map's, what belongs to the texel, the mixture;
+    changed : (N,) degrees by which mixing may have changed the texel. How far the mixture may be
+    off grows with that, since filters differ in their weights.
+    """
+    off, sharp = degrees_between(shown, mixed), degrees_between(shown, right)
+    return np.asarray((off <= BETTER * sharp) & (off <= base_degrees + BETTER * changed))
 
 
 def explained_by_filtering(
@@ -122,7 +128,7 @@ def explained_by_filtering(
     tent over 3 x 3 texels does or less: of all mixtures of the texel and that tent the nearest
     counts. wanted, stored : (H, W, 3) unit normals as the map should hold
     them and as it does; asked : (H, W) bool, other texels than the unexplained. The rule is that
-    of `explained_by_enlarging`.
+    of `explains`.
     """
     out = np.zeros(view.fault.shape, bool)
     y, x = np.nonzero(view.fault == Fault.UNEXPLAINED if asked is None else asked)
@@ -130,11 +136,7 @@ def explained_by_filtering(
         return out
     shown, own = (p[y, x].astype(np.float64) for p in (stored, wanted))
     mild = nearest_mixture(shown, own, softened_at(wanted, y, x))
-    off, sharp, changed = (
-        np.degrees(2 * np.arcsin(np.clip(np.linalg.norm(a - b, axis=1) / 2, 0, 1)))
-        for a, b in ((shown, mild), (shown, own), (mild, own))
-    )
-    explained = is_known(own) & (off <= BETTER * sharp) & (off <= base_degrees + BETTER * changed)
+    explained = is_known(own) & explains(shown, own, mild, degrees_between(mild, own), base_degrees)
     out[y[explained], x[explained]] = True
     return out
 

@@ -21,6 +21,7 @@ from cagecheck.locating.conventions import (
 )
 from cagecheck.locating.variants import Variants
 from cagecheck.maps.encode import BasisRule
+from cagecheck.meshes.normals import degrees_between
 from cagecheck.meshes.triangulate import QuadSplit
 
 # There are three dozen choices to try.
@@ -132,13 +133,6 @@ def _beats(one: tuple[Reading, Floats, Floats], other: tuple[Reading, Floats, Fl
     if theirs <= ROUNDING_DEGREES or mine >= share * theirs:
         return False
     return float(np.median(one[2][known])) < 1.05 * float(np.median(other[2][known]))
-
-
-def degrees_between(a: Floats, b: Floats) -> Floats:
-    """Return (N,) angles between unit vectors, exact for small ones."""
-    minus, plus = np.linalg.norm(a - b, axis=1), np.linalg.norm(a + b, axis=1)
-    out: Floats = np.degrees(2 * np.arctan2(minus, plus))
-    return out
 
 
 def _finer_faults(reading: Reading, own: QuadSplit) -> list[ConventionFault]:

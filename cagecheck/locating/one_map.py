@@ -39,6 +39,7 @@ from cagecheck.locating.enlarging import (
     explained_by_filtering,
 )
 from cagecheck.locating.finer_conventions import finer_reading
+from cagecheck.locating.finer_detail import explained_by_samples
 from cagecheck.locating.first_look import FirstLook, blank, mask_over_tile, shape_fault
 from cagecheck.locating.goals import DEPTH_SHARE
 from cagecheck.locating.grown_places import VISIBLE_DEGREES, grow_places
@@ -458,6 +459,8 @@ def _compared(
         mild = explained_by_filtering(view, wanted, stored, rule.base_degrees)
         view.fault[mild] = Fault.CLEAN
         mark_smeared(view, baker, basis, wanted, stored, rule.base_degrees)
+        finer = explained_by_samples(view, baker, basis, wanted, stored, rule.base_degrees)
+        view.fault[finer] = Fault.CLEAN
     patterns = explain_patterns(view, upright, threads=baker.scene.threads, progress=progress)
     if wanted is not None and stored is not None:
         painted = painted_over(patterns.fault, wanted, stored)

@@ -17,6 +17,7 @@ from cagecheck.arrays.types import Floats, Ints
 from cagecheck.locating.compare import TOLERANCE_DEGREES
 from cagecheck.meshes.edges import edge_pairs
 from cagecheck.meshes.lowpoly import LowPoly
+from cagecheck.meshes.normals import degrees_between
 from cagecheck.meshes.tiles import tile_origin
 
 # A step of 4 degrees across an edge is where shading visibly breaks (common practice, no source).
@@ -152,5 +153,4 @@ def seam_steps(samples: SeamSamples, records: Mapping[int, TilePictures]) -> Sea
 def _step(pairs: Floats) -> Floats:
     a, b = pairs[:, 0], pairs[:, 1]
     known = (np.abs(a).max(axis=1, initial=0) > 0) & (np.abs(b).max(axis=1, initial=0) > 0)
-    minus, plus = np.linalg.norm(a - b, axis=1), np.linalg.norm(a + b, axis=1)
-    return np.where(known, np.degrees(2 * np.arctan2(minus, plus)), np.nan)
+    return np.where(known, degrees_between(a, b), np.nan)

@@ -15,15 +15,15 @@ from numpy.typing import NDArray
 from cagecheck.arrays.mask_boxes import SQUARE, dilated
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.locating.compare import (
-    BETTER,
     Fault,
     TileView,
     chosen_points,
     fault_of_layer,
     is_known,
 )
-from cagecheck.locating.enlarging import nearest_mixture, softened_at
+from cagecheck.locating.enlarging import explains, nearest_mixture, softened_at
 from cagecheck.maps.encode import TangentBasis
+from cagecheck.meshes.normals import degrees_between
 from cagecheck.predicting.maps.bake import Baker
 
 # A map of which more is unexplained is wrong for other reasons than the borders of layers.
@@ -48,7 +48,7 @@ def mark_smeared(
     recorded the right surface at the texel itself it is clean, since only what lies beside it bled
     in; elsewhere it has the fault of the layer that was recorded. wanted, stored : (H, W, 3) unit
     normals as the map should hold them and as it does. The rule is that of
-    `explained_by_enlarging`.
+    `explains`.
     """
     asked = (view.fault == MIXED_AS[0]) | (view.fault == MIXED_AS[1])
     y, x = np.nonzero(asked)
@@ -59,12 +59,8 @@ def mark_smeared(
     mild = softened_at(bake.stored, y, x)
     shown, right = (p[y, x].astype(np.float64) for p in (stored, wanted))
     mixed = nearest_mixture(shown, own, mild)
-    off, sharp, changed = (
-        np.degrees(2 * np.arcsin(np.clip(np.linalg.norm(a - b, axis=1) / 2, 0, 1)))
-        for a, b in ((shown, mixed), (shown, right), (mild, own))
-    )
     explained = is_known(own) & bake.beside_wrong[y, x]
-    explained &= (off <= BETTER * sharp) & (off <= base_degrees + BETTER * changed)
+    explained &= explains(shown, right, mixed, degrees_between(mild, own), base_degrees)
     clean = explained & ~bake.wrong[y, x]
     view.fault[y[clean], x[clean]] = Fault.CLEAN
     part = baker.scene.surface.triangle_part

@@ -20,6 +20,7 @@ from cagecheck.locating.goals import DEPTH_SHARE, find_goals
 from cagecheck.locating.ray_directions import step_share
 from cagecheck.locating.variants import Variants
 from cagecheck.meshes.lowpoly import LowPoly
+from cagecheck.meshes.normals import normalised
 from cagecheck.rays.points import SurfacePoints
 
 Samples = Literal["1", "2 x 2", "4 x 4", "filtered"]
@@ -140,7 +141,7 @@ def _means(
         rays = baker.matcher.rays(baker.cage, at)
         goal = find_goals(baker, at, rays, depth)
         total += baker.shading.along(goal.face, rays.origin, rays.direction, goal.t)
-    return _unit(total)
+    return normalised(total)
 
 
 def _filtered(
@@ -152,10 +153,5 @@ def _filtered(
         for column in (-1, 0, 1):
             weight = float(TENT[row + 1] * TENT[column + 1])
             total += weight * expected[y + row, x + column].astype(np.float64)
-    mild = _unit(total)
+    mild = normalised(total)
     return mild, np.linalg.norm(mild - expected[y, x], axis=1)
-
-
-def _unit(vectors: Floats) -> Floats:
-    length = np.linalg.norm(vectors, axis=1, keepdims=True)
-    return np.divide(vectors, length, out=np.zeros_like(vectors), where=length > 0)

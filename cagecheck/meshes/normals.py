@@ -98,6 +98,13 @@ def normalised(vectors: Floats) -> Floats:
     return out
 
 
+def degrees_between(a: Floats, b: Floats) -> Floats:
+    """Return (N,) angles between unit vectors, exact for small ones."""
+    minus, plus = np.linalg.norm(a - b, axis=1), np.linalg.norm(a + b, axis=1)
+    out: Floats = np.degrees(2 * np.arctan2(minus, plus))
+    return out
+
+
 def triangle_normals(positions: Floats, triangles: NDArray[np.int32]) -> tuple[Floats, Floats]:
     """Return (T, 3) unit normals and (T,) areas.
 
