@@ -9,9 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats, Ints
-from cagecheck.locating.compare import Fault, chosen_points
+from cagecheck.locating.compare import Fault, chosen_points, is_known
 from cagecheck.locating.locate import Location
 from cagecheck.locating.one_map import LocatedMap, TileRecord
+from cagecheck.meshes.normals import degrees_between, normalised
 from cagecheck.rays.points import SurfacePoints, join_points
 from cagecheck.report.colours import CLEAN_COLOUR, Rgb
 from cagecheck.report.heatmap import MOST_VERTICES, HeatMap, lay_lattice
@@ -131,19 +132,36 @@ def _texels(location: Location, found: LocatedMap, step: int) -> _Texels:
     named = (number > 0) & (kind == Fault.CLEAN)
     kind = np.where(named, Fault.PADDING, kind).astype(np.uint8)
     key = _key(record.tile, px, py)
-    return _Texels(points, key, kind, number, _measures(record, fault, px, py))
+    measures = {
+        "visible_error": _visible_error(location, record, px, py),
+        **_heights(record, fault, px, py),
+    }
+    return _Texels(points, key, kind, number, measures)
 
 
-def _measures(record: TileRecord, fault: NDArray[np.uint8], x: Ints, y: Ints) -> dict[str, Floats]:
-    """Return the angle between map and expectation, and heights, NaN where they do not apply."""
-    shown = record.shown[y, x].astype(np.float64)
-    expected = record.expected[y, x].astype(np.float64)
-    known = np.any(shown != 0, axis=1) & np.any(expected != 0, axis=1)
-    chord = np.linalg.norm(shown - expected, axis=1) / 2
-    angle = np.where(known, 2 * np.degrees(np.arcsin(np.minimum(chord, 1))), np.nan)
+def _visible_error(location: Location, record: TileRecord, x: Ints, y: Ints) -> Floats:
+    """Return (N,) degrees: of the faulty texels what ranks them, of the others map to expectation.
+
+    NaN where nothing belongs.
+    """
+    shown, expected = (p[y, x].astype(np.float64) for p in (record.shown, record.expected))
+    known = is_known(shown) & is_known(expected)
+    out = np.where(known, degrees_between(normalised(shown), normalised(expected)), np.nan)
+    texels = location.texels
+    mine = texels.tile == record.tile
+    if not mine.any():
+        return out
+    of_faulty = np.full((record.size, record.size), -1, np.int32)
+    of_faulty[texels.y[mine], texels.x[mine]] = np.flatnonzero(mine)
+    row = of_faulty[y, x]
+    return np.where(row >= 0, texels.error[row], out)
+
+
+def _heights(record: TileRecord, fault: NDArray[np.uint8], x: Ints, y: Ints) -> dict[str, Floats]:
+    """Return heights of faulty texels, NaN where they do not apply."""
     faulty = np.flatnonzero(fault[y, x] != Fault.CLEAN)
     rows = record.rows(x[faulty], y[faulty])
-    out = {"angle_degrees": angle}
+    out = {}
     for name, values in (("gap", record.gap), ("target_distance", record.target)):
         all_of = np.full(len(x), np.nan)
         all_of[faulty] = values[rows]
@@ -162,7 +180,7 @@ def _nothing(location: Location) -> _Texels:
         spacing=np.sqrt(location.low.area),
     )
     none = np.full(n, np.nan)
-    measures = dict.fromkeys(("angle_degrees", "gap", "target_distance"), none)
+    measures = dict.fromkeys(("visible_error", "gap", "target_distance"), none)
     clean = np.full(n, Fault.CLEAN, np.uint8)
     return _Texels(points, np.arange(n, dtype=np.int64), clean, np.zeros(n, np.int32), measures)
 

@@ -37,6 +37,7 @@ from cagecheck.report.content import (
     Row,
     Spot,
 )
+from cagecheck.report.fields import VISIBLE_ERROR
 from cagecheck.report.tile_pictures import (
     EMPTY,
     TILE_SIZE,
@@ -133,7 +134,7 @@ def page_of_location(
             Category(int(f), TITLES[f], FAULT_COLOURS[f], DEFINITIONS[f]) for f in TITLES
         ),
         fields=(
-            PageField("angle", "map against expected normal", "degrees", fields["angle_degrees"]),
+            PageField("visible", VISIBLE_ERROR, "degrees", fields["visible_error"]),
             PageField("gap", "shown above expected surface, where it is wrong", "units",
                       fields["gap"]),
         ),

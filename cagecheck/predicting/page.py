@@ -34,6 +34,7 @@ from cagecheck.report.content import (
     Row,
     Spot,
 )
+from cagecheck.report.fields import VISIBLE_ERROR
 from cagecheck.report.heatmap import HeatMap
 from cagecheck.report.lit import Lit
 from cagecheck.report.tile_pictures import TilePicture, draw_tiles, heat_uv
@@ -213,7 +214,7 @@ def _measures(prediction: Prediction) -> list[tuple[str, str, str, Floats]]:
     return [
         (
             "visible",
-            "visible error: recorded normal against the one that belongs",
+            VISIBLE_ERROR,
             "degrees",
             prediction.visible_error,
         ),

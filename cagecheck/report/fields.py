@@ -27,6 +27,7 @@ class Field:
     unit: str
 
 
+VISIBLE_ERROR = "visible error: recorded normal against the one that belongs"
 FIELDS = (
     Field("defect", "main defect", ""),
     Field("start", "start of the ray above the low poly", "units"),
@@ -36,7 +37,7 @@ FIELDS = (
     Field("slant", "slant of the ray to the low-poly face", "degrees"),
     Field("slide", "sideways slide of the hit", "units"),
     Field("lean", "recorded normal against shading normal", "degrees"),
-    Field("visible", "visible error: recorded normal against the one that belongs", "degrees"),
+    Field("visible", VISIBLE_ERROR, "degrees"),
 )
 
 

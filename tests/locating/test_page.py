@@ -100,6 +100,19 @@ def test_the_heat_map_shows_the_planted_patch(planted: tuple[Location, Plan]) ->
     assert laid.area.sum() == pytest.approx(location.low.area.sum(), rel=1e-6)
 
 
+def test_the_heat_map_holds_the_visible_error_that_ranks_places(location: Location) -> None:
+    """By region its mean over the place is the region's own; clean ground is within rounding."""
+    fields = fault_heat(location, most_vertices=400_000).heat.fields
+    error, fault = fields["visible_error"], fields["fault"]
+    assert "angle_degrees" not in fields
+    for region in location.regions:
+        mine = error[fields["region"] == region.number]
+        wanted = location.texels.error[region.samples]
+        assert np.isclose(np.median(mine), np.median(wanted), rtol=0.15), region.name
+    clean = error[fault == Fault.CLEAN]
+    assert np.nanquantile(clean, 0.99) < 3 and np.nanmax(error) > 20
+
+
 def test_rays_end_where_the_map_says(location: Location) -> None:
     """Through another part: on the shell, a known distance above the ball. Missed: at the depth."""
     region = location.regions[region_of(location, Fault.OTHER_PART) - 1]
