@@ -224,6 +224,15 @@ ALL_CHECKS: tuple[Check, ...] = (
         "Pack with a margin if the map is sampled with repeat.",
     ),
     Check(
+        "uv-thin",
+        "islands hardly as wide as a texel",
+        "islands",
+        "warning",
+        "Little or nothing of the high poly is baked onto them: they show the colours of their "
+        "border.",
+        "Give them more room in the layout, or join them to a neighbour.",
+    ),
+    Check(
         "texel-density",
         "parts with another texel density than the rest",
         "parts",

@@ -23,7 +23,7 @@ from cagecheck.inspecting.spacing import island_gaps
 from cagecheck.inspecting.topology import face_places
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.tiles import FIRST_TILE, NO_TILE, TILES_PER_ROW
-from cagecheck.words.numbers import as_given, count_text, decimals, share_text
+from cagecheck.words.numbers import as_given, count_text, decimals, figures, share_text
 
 # Two faces whose shared area is at least this share of the larger are copies stacked on purpose.
 STACKED_SHARE = 0.99
@@ -57,6 +57,10 @@ REPEATING_CURE = (
 REPEATS = 1.0
 APART_CURE = {"uv-overlap": "Move them apart: they are no copies of each other."}
 
+# Twice an island's area over its outline, the width of a long strip or half the side of a square:
+# below so many texels a strip has texels on half of its length at most, and a square one in all.
+THIN_TEXELS = 0.5
+
 
 def missing_uv_finding(low: LowPoly) -> Finding | None:
     """Find faces with a corner that has no UV."""
@@ -84,6 +88,7 @@ def uv_findings(low: LowPoly, islands: Islands, map_size: int, padding: float) -
         *_overlap_findings(low, islands, overlaps, map_size),
         *_spacing_findings(low, islands, overlaps, map_size, padding),
         _near_border(low, islands, map_size, padding),
+        _thin(low, islands, map_size),
     ]
     return [f for f in found if f is not None]
 
@@ -435,3 +440,36 @@ def _near_border(low: LowPoly, islands: Islands, map_size: int, padding: float) 
         f"border; the nearest {nearest} texels.",
         notes,
     )
+
+
+def _thin(low: LowPoly, islands: Islands, map_size: int) -> Finding | None:
+    """Find islands so thin or small that few centres of texels lie on them, or none."""
+    known = islands.of_triangle >= 0
+    label, count = islands.of_triangle[known], islands.count
+    texels = np.bincount(label, weights=np.abs(low.uv_area[known]), minlength=count) * map_size**2
+    outline = _outline_lengths(low, islands) * map_size
+    width = np.divide(2 * texels, outline, out=np.full(count, np.inf), where=outline > 0)
+    # Those without any area are told as such.
+    chosen = np.flatnonzero((width < THIN_TEXELS) & (texels > 0))
+    if len(chosen) == 0:
+        return None
+    area = np.bincount(label, weights=low.area[known], minlength=count)
+    chosen = chosen[np.argsort(-area[chosen], kind="stable")]
+    notes = [f"{figures(texels[k], 2)} texels in all" for k in chosen[:PLACES_NAMED]]
+    share = figures(100 * area[chosen].sum() / low.area.sum(), 2)
+    text = (
+        f"{how_many(len(chosen), 'islands')} ({share} % of the area) thinner than half a texel, or "
+        f"smaller than one, at {map_size}: few texels lie on them, or none."
+    )
+    return _of_islands(low, islands, "uv-thin", chosen, text, notes)
+
+
+def _outline_lengths(low: LowPoly, islands: Islands) -> Floats:
+    """Return (count,) the length of every island's outline in the UVs."""
+    half = islands.border
+    ends = _uv(low).reshape(-1, 2)
+    following = 3 * (half // 3) + (half + 1) % 3
+    length = np.linalg.norm(ends[following] - ends[half], axis=1)
+    return np.bincount(
+        islands.of_triangle[half // 3], weights=length, minlength=islands.count
+    ).astype(np.float64)

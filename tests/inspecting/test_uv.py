@@ -399,3 +399,34 @@ def test_split_vertices_do_not_cut_islands():
 
 def test_neighbours_wound_against_each_other_stay_one_island():
     assert find_islands(low_of(flipped(grid(3), [4]))).count == 1
+
+
+# Thin islands
+
+
+@pytest.mark.parametrize(("side", "told"), [(0.9, True), (1.1, False)])
+def test_a_square_smaller_than_a_texel_is_told(side: float, told: bool) -> None:
+    mesh = two_cards(square(0.1, 0.1, 0.5), square(0.7, 0.7, side / 2048))
+    assert ("uv-thin" in found(mesh, size=2048)) == told
+
+
+@pytest.mark.parametrize(("width", "told"), [(0.45, True), (0.55, False)])
+@pytest.mark.parametrize("turn", [0.0, 0.3, np.pi / 4])
+def test_a_strip_is_as_thin_however_it_lies(width: float, told: bool, turn: float) -> None:
+    """Its width is that of Shapely's narrowest rectangle, not of the box that it lies in."""
+    across = np.array([np.cos(turn), np.sin(turn)])
+    along = np.array([-across[1], across[0]])
+    strip = np.array([[0, 0], [1, 0], [1, 1], [0, 1]], float)
+    uv = strip[:, :1] * across * width / 2048 + strip[:, 1:] * along * 0.2 + [0.7, 0.6]
+    narrow = shapely.Polygon(uv).minimum_rotated_rectangle
+    sides = [narrow.exterior.coords[k] for k in range(3)]
+    lengths = np.linalg.norm(np.diff(sides, axis=0), axis=1)
+    assert lengths.min() * 2048 == pytest.approx(width)
+    mesh = two_cards(square(0.05, 0.05, 0.2), uv)
+    inspection = inspect(mesh, size=2048)
+    assert ("uv-thin" in codes(inspection)) == told
+    if told:
+        finding = the(inspection, "uv-thin")
+        assert finding.count == 1 and "50 % of the area" in finding.text
+        texels = shapely.Polygon(uv).area * 2048**2
+        assert f"{texels:.2g}" in finding.places[0].note
