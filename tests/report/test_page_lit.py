@@ -298,3 +298,23 @@ def test_without_uvs_the_page_opens_in_colours(tmp_path: Path) -> None:
     text = write_page(shown, tmp_path / "report.html").read_text(encoding="utf-8")
     assert re.search(r'<section id="look"[^>]*data-show="defects"', text)
     assert 'id="wipe"' not in text
+
+
+PACES = """
+const [waits] = arguments, model = window.cagecheck.state.model, out = [];
+for (const wait of waits) {
+  model.asked = performance.now() - wait;
+  model.lit.keepPace();
+  out.push(model.lit.ratio);
+}
+clearTimeout(model.lit.sharpen);
+return out;
+"""
+
+
+def test_frames_that_come_in_bursts_are_slow_ones(page: Any) -> None:
+    """Software rendering takes several frames in at once, then keeps one waiting for all of them."""
+    page.execute_script(PACES, [1.0] * 60)
+    burst = [396.0, 10.0, 6.0, 4.0, 12.0]
+    assert max(page.execute_script(PACES, burst * 6)[5:]) < 0.5
+    assert page.execute_script(PACES, [5.0] * 60)[-1] == 1, "and quick ones are drawn in full again"

@@ -68,7 +68,10 @@ const ANISOTROPY = 4;
 // Where frames keep one waiting longer than the first, in ms, the picture becomes coarser while it
 // moves; below the second, finer again. A thirtieth of a second is 33 ms.
 const SLOW_MS = 34, FAST_MS = 20;
-const COARSER = 0.7, FINER = 1.2, COARSEST = 0.3;
+// Browsers take several frames in at once and then keep one waiting for all of them: it is the mean
+// over so many frames that counts.
+const PACE_FRAMES = 6;
+const FINER = 1.3, COARSEST = 0.3;
 // With fewer pixels than this a thinner high poly does, too.
 const BRIEF_BELOW = 0.6;
 // So long after the last movement the picture is sharp.
@@ -90,6 +93,7 @@ class Lit {
       up: { value: new THREE.Vector3(...this.model.page.up) },
     };
     this.ratio = 1;
+    this.waits = [];
     this.groups = new Map();
     this.attributes = this.lowAttributes();
     for (const side of this.facts.sides) this.groups.set(side.key, this.group(side.key));
@@ -315,9 +319,17 @@ class Lit {
     if (this.resting) return;
     if (this.model.onPaper) return this.model.setRatio(1);
     // A frame that is asked for while the last is still being drawn has to wait for that.
-    const waited = performance.now() - this.model.asked;
-    if (waited > SLOW_MS) this.ratio = Math.max(this.ratio * COARSER, COARSEST);
-    else if (waited < FAST_MS) this.ratio = Math.min(this.ratio * FINER, 1);
+    this.waits.push(performance.now() - this.model.asked);
+    const mean = this.waits.reduce((sum, wait) => sum + wait, 0) / PACE_FRAMES;
+    // What all of them may wait may have passed before there are so many.
+    if (mean > SLOW_MS) {
+      // Work goes with the number of pixels.
+      this.ratio = Math.max(this.ratio * Math.sqrt(SLOW_MS / mean), COARSEST);
+      this.waits = [];
+    } else if (this.waits.length === PACE_FRAMES) {
+      if (mean < FAST_MS) this.ratio = Math.min(this.ratio * FINER, 1);
+      this.waits = [];
+    }
     this.hurried = this.ratio < BRIEF_BELOW;
     this.model.setRatio(this.ratio);
     this.sharpen = setTimeout(() => this.beSharp(), SHARP_MS);
