@@ -313,7 +313,7 @@ return out;
 
 
 def test_frames_that_come_in_bursts_are_slow_ones(page: Any) -> None:
-    """Software rendering takes several frames in at once, then keeps one waiting for all of them."""
+    """Software rendering takes in several frames at once, then keeps one waiting for all."""
     page.execute_script(PACES, [1.0] * 60)
     burst = [396.0, 10.0, 6.0, 4.0, 12.0]
     assert max(page.execute_script(PACES, burst * 6)[5:]) < 0.5
