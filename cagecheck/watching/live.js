@@ -1,6 +1,5 @@
-// A page that follows a watch: it tells of rounds, and loads itself anew without losing the view.
+// A page with a model that follows a watch: it loads itself anew without losing the view.
 
-const LIVE = JSON.parse(document.getElementById("live-data").textContent);
 const KEPT_VIEW = `cagecheck view ${location.pathname}`;
 // A region is the same if its middle moved less than this share of how far it is looked at from.
 const SAME_PLACE = 0.5;
@@ -107,40 +106,14 @@ function restoreView() {
   return said;
 }
 
-function showNews(news, said) {
-  let bar = $("live");
-  if (!bar) {
-    bar = document.createElement("p");
-    bar.id = "live";
-    bar.setAttribute("role", "status");
-    bar.append(document.createElement("b"), " ", document.createElement("span"));
-    document.body.append(bar);
-  }
-  bar.dataset.state = news.state;
-  bar.querySelector("b").textContent = news.title;
-  bar.querySelector("span").textContent = [news.words, said].filter(Boolean).join(" ");
-}
-
-function follow(said) {
-  showNews(LIVE.news, said);
-  const source = new EventSource("news");
-  source.addEventListener("message", (event) => {
-    const news = JSON.parse(event.data);
-    if (news.state === "ended") source.close();
-    if (news.page !== LIVE.page && news.state !== "ended") {
-      source.close();
-      keepView();
-      // The number in the address is that of the page before.
-      history.replaceState(null, "", location.pathname);
-      location.reload();
-    } else showNews(news, said);
-  });
+/** Keep the view for the page that comes in place of this one. */
+function leave() {
+  keepView();
+  // The number in the address is that of the page before.
+  history.replaceState(null, "", location.pathname);
 }
 
 // A page that is loaded anew by hand keeps its view as well.
 addEventListener("pagehide", keepView);
 addEventListener("keep-view", keepView);
-started.then(() => {
-  follow(restoreView());
-  document.documentElement.dataset.live = String(LIVE.page);
-});
+started.then(() => follow(restoreView(), leave));

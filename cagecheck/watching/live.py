@@ -25,7 +25,7 @@ def live_page(html: str, number: int, news: dict[str, Any]) -> str:
     head, body, _ = _parts(html, _SCRIPT_END)
     style, facts = _added(number, news)
     # Inside the page's own module, since its names are not to be had from outside.
-    return f"{head}{_OWN}{body}{_text('live.js')}</script>\n{style}{facts}\n</body>\n</html>\n"
+    return f"{head}{_OWN}{body}{_script('live.js')}</script>\n{style}{facts}\n</body>\n</html>\n"
 
 
 def live_sheet(html: str, number: int, news: dict[str, Any]) -> str:
@@ -36,7 +36,7 @@ def live_sheet(html: str, number: int, news: dict[str, Any]) -> str:
     head, body, after = _parts(html, _BODY_END)
     leading = _BESIDE.sub('href="files/', body)
     style, facts = _added(number, news)
-    script = f"<script>\n{_text('live_sheet.js')}</script>"
+    script = f"<script>\n{_script('live_sheet.js')}</script>"
     return f"{head}{_OWN_SCRIPT}{leading}{style}{facts}\n{script}\n{_BODY_END}{after}"
 
 
@@ -76,6 +76,11 @@ def _added(number: int, news: dict[str, Any]) -> tuple[str, str]:
     data = script_json({"page": number, "news": news})
     style = f"<style>\n{_text('live.css')}</style>"
     return style, f'<script type="application/json" id="live-data">{data}</script>'
+
+
+def _script(name: str) -> str:
+    """Return a page's own script after what all of them share."""
+    return f"{_text('live_bar.js')}\n{_text(name)}"
 
 
 def _text(name: str) -> str:
