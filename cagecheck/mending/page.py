@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import base64
 from collections.abc import Sequence
 from typing import Any
 
@@ -21,6 +20,7 @@ from cagecheck.report.colours import hex_of
 from cagecheck.report.json_values import plain
 from cagecheck.report.page import import_map, read_text, script_json
 from cagecheck.report.thin import thin_surface
+from cagecheck.report.web_scene import Packed
 from cagecheck.version import __version__
 from cagecheck.words.lengths import length_words
 from cagecheck.words.sentences import count_words, names_words, percent_text
@@ -36,40 +36,23 @@ def mending_html(mending: Mending, names: Sequence[str]) -> str:
     """Return the page; `names` are the frames'."""
     environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True)
     template = environment.from_string(read_text("templates/mend.html.j2"))
-    packed = _Packed()
+    packed = Packed()
     data = _scene(mending, names, packed)
-    theme = read_text("templates/script/7_theme.js")
+    unpacking, theme = (read_text(f"templates/script/{n}") for n in ("1_data.js", "7_theme.js"))
     begin = "\nsetUpTheme(() => look && look.draw());\n"
     return template.render(
         version=__version__,
         content=_content(mending, names),
         css=Markup(read_text("templates/report.css")),
-        script=Markup(read_text("templates/mend.js") + theme + begin),
+        script=Markup(unpacking + read_text("templates/mend.js") + theme + begin),
         importmap=Markup(import_map()),
         licence=Markup(read_text("vendor/three/LICENSE").replace("--", "- -")),
         data=Markup(script_json(plain(data))),
-        scene=Markup(base64.b64encode(b"".join(packed.pieces)).decode("ascii")),
+        scene=Markup(packed.base64()),
     )
 
 
-class _Packed:
-    """Arrays one behind the other, and where each begins."""
-
-    def __init__(self) -> None:
-        self.pieces: list[bytes] = []
-        self.entries: dict[str, dict[str, Any]] = {}
-        self.length = 0
-
-    def add(self, name: str, values: NDArray[Any]) -> None:
-        raw = np.ascontiguousarray(values).tobytes()
-        raw += bytes(-len(raw) % 4)
-        kind = values.dtype.str[1:]
-        self.entries[name] = {"kind": kind, "begin": self.length, "count": values.size}
-        self.pieces.append(raw)
-        self.length += len(raw)
-
-
-def _scene(mending: Mending, names: Sequence[str], packed: _Packed) -> dict[str, Any]:
+def _scene(mending: Mending, names: Sequence[str], packed: Packed) -> dict[str, Any]:
     frames = mending.frames
     points = np.concatenate(
         [np.concatenate([p.after for p in f.parts] or [f.meshes[0].positions]) for f in frames]
@@ -87,7 +70,7 @@ def _scene(mending: Mending, names: Sequence[str], packed: _Packed) -> dict[str,
             packed.add(f"after_{k}", _single(heat.positions, centre))
             packed.add(f"colour_{k}", heat.colours[:, :3].copy())
             if k == 0:
-                packed.add("cloth", heat.triangles.astype(np.uint32))
+                packed.add("cloth", heat.triangles.astype(np.uint32), differences=True)
         else:
             _add_nothing(packed, k)
         same = k > 0 and _stand_still(frames[k - 1], frame)
@@ -96,7 +79,7 @@ def _scene(mending: Mending, names: Sequence[str], packed: _Packed) -> dict[str,
     camera = whole_camera(points - centre, up)
     return {
         "names": list(names),
-        "arrays": packed.entries,
+        "scene": packed.entries,
         "around": around,
         "size": size,
         "camera": {"eye": camera.eye, "target": camera.target},
@@ -110,7 +93,7 @@ def _single(points: Floats, centre: Floats) -> NDArray[np.float32]:
     return (points - centre).astype("<f4")
 
 
-def _add_nothing(packed: _Packed, frame: int) -> None:
+def _add_nothing(packed: Packed, frame: int) -> None:
     for name in ("before", "after"):
         packed.add(f"{name}_{frame}", np.zeros((0, 3), "<f4"))
     packed.add(f"colour_{frame}", np.zeros((0, 3), np.uint8))
@@ -139,7 +122,7 @@ def _stand_still(one: MendedFrame, other: MendedFrame) -> bool:
     )
 
 
-def _add_around(frame: MendedFrame, centre: Floats, most: int, packed: _Packed, number: int) -> int:
+def _add_around(frame: MendedFrame, centre: Floats, most: int, packed: Packed, number: int) -> int:
     points, faces, base = [], [], 0
     for mesh, triangles in _others(frame):
         used, local = np.unique(triangles, return_inverse=True)
@@ -156,7 +139,7 @@ def _add_around(frame: MendedFrame, centre: Floats, most: int, packed: _Packed, 
     if len(triangles) > most:
         surface = thin_surface(surface, most)
     packed.add(f"around_{number}", surface.positions.astype("<f4"))
-    packed.add(f"around_faces_{number}", surface.triangles.astype(np.uint32))
+    packed.add(f"around_faces_{number}", surface.triangles.astype(np.uint32), differences=True)
     return number
 
 

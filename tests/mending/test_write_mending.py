@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 import trimesh
 from PIL import Image
+from selenium.webdriver.support.wait import WebDriverWait
 from typer.testing import CliRunner
 
 import cagecheck
@@ -161,7 +162,7 @@ def test_the_page_steps_through_frames_and_asks_for_nothing(tmp_path):
     with browser(900, 900) as driver:
         driver.get((tmp_path / "out" / "mend.html").as_uri())
         which = driver.find_element("id", "which")
-        assert which.text == "bent"  # the deepest first
+        WebDriverWait(driver, 60).until(lambda _: which.text == "bent")  # the deepest first
         shown = driver.find_element("id", "model").screenshot_as_base64
         driver.execute_script("document.querySelector('input[value=before]').click()")
         assert driver.find_element("id", "model").screenshot_as_base64 != shown

@@ -5,12 +5,8 @@ import { OrbitControls } from "three/addons/controls/OrbitControls.js";
 
 const $ = (id) => document.getElementById(id);
 const page = JSON.parse($("facts-data").textContent);
-const bytes = Uint8Array.from(atob($("scene-data").textContent), (c) => c.charCodeAt(0)).buffer;
-const KINDS = { f4: Float32Array, u4: Uint32Array, u1: Uint8Array };
-const array = (name) => {
-  const at = page.arrays[name];
-  return new KINDS[at.kind](bytes, at.begin, at.count);
-};
+let arrays = null;
+const array = (name) => arrays[name];
 
 class Look {
   constructor(canvas) {
@@ -95,6 +91,7 @@ const choose = (number) => {
   if (look) look.show();
 };
 try {
+  arrays = await load();
   look = new Look($("model"));
 } catch (error) {
   $("no-3d").hidden = false;

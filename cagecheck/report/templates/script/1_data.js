@@ -1,6 +1,6 @@
 // The arrays of the page: how they are unpacked.
 
-const KINDS = { i1: Int8Array, u1: Uint8Array, i2: Int16Array, u2: Uint16Array, i4: Int32Array, f4: Float32Array };
+const KINDS = { i1: Int8Array, u1: Uint8Array, i2: Int16Array, u2: Uint16Array, i4: Int32Array, u4: Uint32Array, f4: Float32Array };
 
 /** Undo the packing of web_scene.py: columns one after the other, differences along each. */
 function unpack(buffer, entries) {
