@@ -271,7 +271,7 @@ def _overshoot_own(scan: Scan, groups: list[Group]) -> list[Explanation]:
         scan.surface,
         [_faces(scan, scan.findings.recorded[g.samples]) for g in groups],
         [_faces(scan, scan.targets.layer[g.samples]) for g in groups],
-        [scan.findings.hit_distance[g.samples] - scan.targets.t[g.samples] for g in groups],
+        [scan.findings.found.distances(g.samples) - scan.targets.t[g.samples] for g in groups],
         site=lambda: scan.scene.sites,
     )
     return [_which_overshoot(scan, g, gap) for g, gap in zip(groups, rough, strict=True)]
@@ -303,7 +303,7 @@ def _which_overshoot(scan: Scan, group: Group, rough: float | None) -> Explanati
 
 def _is_doubled(scan: Scan, group: Group) -> bool:
     """Tell whether mostly a back is recorded that lies exactly on the surface that belongs."""
-    apart = scan.findings.hit_distance[group.samples] - scan.targets.t[group.samples]
+    apart = scan.findings.found.distances(group.samples) - scan.targets.t[group.samples]
     back = ~scan.layers.front[scan.findings.recorded[group.samples]]
     return bool(np.mean(back & (apart <= SAME_PLACE * scan.low.diagonal())) > 0.5)
 
@@ -333,12 +333,12 @@ def _back_facing(scan: Scan, group: Group) -> Explanation:
 
 
 def _skew(scan: Scan, group: Group) -> Explanation:
-    slant = float(scan.findings.slant[group.samples].max())
+    slant = float(scan.findings.found.slants(group.samples).max())
     return _told(CauseCode.SLANTED, CureCode.STRAIGHTEN, Values(degrees=slant))
 
 
 def _steep(scan: Scan, group: Group) -> Explanation:
-    lean = float(_finite(scan.findings.lean[group.samples]).max())
+    lean = float(_finite(scan.findings.found.leans(group.samples)).max())
     return _told(CauseCode.STEEP, CureCode.MORE_SHAPE, Values(degrees=lean))
 
 

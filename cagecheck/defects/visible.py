@@ -33,6 +33,7 @@ from numpy.typing import NDArray
 from cagecheck.arrays.blocks import in_blocks
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.arrays.vectors import (
+    COSINE_ROUNDING,
     Vector,
     blend,
     corners,
@@ -63,8 +64,6 @@ NOTHING_THERE = 180.0
 HOLE_DEGREES = 10.0
 # A texel is read between its neighbours' centres: what slides less than half of one stays in it.
 WITHIN_TEXELS = 0.5
-# Far more than cosines of unit vectors are wrong by.
-COSINE_ROUNDING = 1e-9
 _EDGE, _VERTEX = int(PointKind.EDGE), int(PointKind.VERTEX)
 # One step of a component that 8 bits store between -1 and 1. The map's own rounding and that of its
 # first mip level are half a step each.
