@@ -104,18 +104,43 @@ class Unseen:
 def sample_high(surface: Surface, count: int, *, seed: int = 0) -> HighPoints:
     """Spread `count` points over the high poly by area (one per equal share, seeded)."""
     area = np.empty(surface.triangle_count)
-    triangle_areas(surface.positions, surface.triangles, area)
-    total = np.cumsum(area)
-    if len(total) == 0 or total[-1] <= 0:
+
+    def measure(begin: int, end: int) -> None:
+        triangle_areas(surface.positions, surface.triangles[begin:end], area[begin:end])
+
+    in_blocks(len(area), measure)
+    whole = _added_up(area)
+    if whole <= 0:
         return HighPoints(np.zeros((0, 3)), np.zeros(0, np.int32), np.zeros(0))
     rng = np.random.default_rng([seed, 2])
-    share = (np.arange(count) + rng.uniform(size=count)) * (total[-1] / count)
-    face = np.minimum(np.searchsorted(total, share, side="right"), len(area) - 1)
+    share = (np.arange(count) + rng.uniform(size=count)) * (whole / count)
+    face = np.empty(count, np.int32)
+    _faces_at(area, share, face)
     root, v = np.sqrt(rng.uniform(size=count)), rng.uniform(size=count)
     weights = np.stack([1 - root, root * (1 - v), root * v], axis=1)
     corners = surface.positions[surface.triangles[face]].astype(np.float64)
     position = np.einsum("ij,ijk->ik", weights, corners)
-    return HighPoints(position, face.astype(np.int32), np.full(count, total[-1] / count))
+    return HighPoints(position, face, np.full(count, whole / count))
+
+
+@njit(cache=True, nogil=True, makes_arrays=False)
+def _added_up(area: Floats) -> float:
+    """Return the sum, added up from front to back as `_faces_at` does."""
+    whole = 0.0
+    for value in area:
+        whole += value
+    return whole
+
+
+@njit(cache=True, nogil=True, makes_arrays=False)
+def _faces_at(area: Floats, share: Floats, face: Ints) -> None:
+    """Write the triangle in which the running sum of areas passes each of the ascending shares."""
+    at, total = 0, area[0]
+    for k in range(len(share)):
+        while total <= share[k] and at + 1 < len(area):
+            at += 1
+            total += area[at]
+        face[k] = at
 
 
 def find_unseen(
