@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from cagecheck.arrays.blocks import in_blocks
 from cagecheck.arrays.types import Floats
 from cagecheck.arrays.vectors import COSINE_ROUNDING, Vector, angle_degrees, einsum_dot, row
-from cagecheck.defects.fold import fold_ratios, shell_of
+from cagecheck.defects.fold import fold_ratios, may_fold, shell_of
 from cagecheck.defects.kinds import Defect, Thresholds
 from cagecheck.defects.measures import Measures, Recorded, shaded, slides
 from cagecheck.defects.rule import Judged, Known, judge, room_for, skew_scale
@@ -110,6 +110,7 @@ def classify(
     # Rays of a cage with one direction to a vertex never part.
     slope = wedge_slope(low, cage, points) if cage.positions is None else None
     shell, own = shell_of(low, cage), np.zeros(len(layers.t), bool)
+    foldable = may_fold(shell, cage)
     judged = room_for(n)
     plain = _plain_below(limits.skew_degrees), _plain_below(limits.steep_degrees)
 
@@ -125,7 +126,11 @@ def classify(
             first, layers.t, layers.face, depth, plain, own, slant, lean,
         )  # fmt: skip
         wedge = np.zeros(len(triangle)) if slope is None else slope[here]
-        ratio = fold_ratios(shell, low, cage, triangle, place)
+        # The cage stays where it is: its shell is folded, or it is not.
+        fold_from = np.full(len(triangle), np.inf)
+        few = np.flatnonzero(foldable[triangle])
+        ratio = fold_ratios(shell, low, cage, triangle[few], place[few])
+        fold_from[few[ratio < 0]] = 0.0
         known = Known(
             start=rays.start[here],
             first=first,
@@ -136,8 +141,7 @@ def classify(
             target_lean=lean,
             slant=slant,
             skew_scale=scale[triangle],
-            # The cage stays where it is: its shell is folded, or it is not.
-            fold_from=np.where(ratio < 0, 0.0, np.inf),
+            fold_from=fold_from,
             split_slope=split_slope(wedge, per_unit[triangle]),
         )
         some = Judged(judged.recorded[here], judged.flags[here], judged.main[here])
