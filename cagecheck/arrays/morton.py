@@ -53,7 +53,11 @@ def _order_of(code: NDArray[np.uint64]) -> NDArray[np.int64]:
     n = len(code)
     # Where in its group what a block puts there begins: counted, then added up group by group.
     begin = np.zeros((-(-n // BLOCK), _GROUPS), np.int64)
-    in_blocks(n, lambda first, last: _count_groups(code[first:last], begin[first // BLOCK]))
+
+    def count_groups(first: int, last: int) -> None:
+        _count_groups(code[first:last], begin[first // BLOCK])
+
+    in_blocks(n, count_groups, BLOCK)
     count = begin.T.ravel()
     ends = np.cumsum(count)
     begin[:] = (ends - count).reshape(_GROUPS, -1).T
@@ -70,7 +74,7 @@ def _order_of(code: NDArray[np.uint64]) -> NDArray[np.int64]:
         counts = np.empty((_PASSES, _DIGITS + 1), np.int64)
         _sort_groups(starts[groups[0] : groups[1] + 1], grouped, order, *room, counts)
 
-    in_blocks(n, group)
+    in_blocks(n, group, BLOCK)
     in_blocks(n, sort)
     return order
 
