@@ -148,16 +148,16 @@ class Measures(Mapping[Defect, Floats]):
         return _MEASURED[defect](self, rows)
 
     def _too_high(self, rows: Rows) -> Floats:
-        return np.asarray(self.targets.t[rows] - self.found.rays.start[rows])
+        return np.asarray(self.targets.distances(rows) - self.found.rays.start[rows])
 
     def _apart(self, rows: Rows) -> Floats:
         return np.asarray(np.abs(self.found.distances(rows)))
 
     def _too_deep(self, rows: Rows) -> Floats:
-        return np.asarray(-self.depth - self.targets.t[rows])
+        return np.asarray(-self.depth - self.targets.distances(rows))
 
     def _past_the_target(self, rows: Rows) -> Floats:
-        distance, target = self.found.distances(rows), self.targets.t[rows]
+        distance, target = self.found.distances(rows), self.targets.distances(rows)
         return np.where(np.isnan(target), distance, distance - target)
 
     def _turned(self, rows: Rows) -> Floats:

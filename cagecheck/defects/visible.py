@@ -114,8 +114,9 @@ def find_ideal(
     def meet(begin: int, end: int) -> None:
         here = slice(begin, end)
         some, along = _part_of(points, here), _part_of(rays, here)
-        normal[here] = _places(cast.layers, targets.layer[here]).shaded(shading, along)
-        aside, _ = _beside(low, averaged, some, along, targets.t[here])
+        place = _places(cast.layers, targets.layer[here])
+        normal[here] = place.shaded(shading, along)
+        aside, _ = _beside(low, averaged, some, along, place.t)
         near = aside * per_unit[some.triangle] <= WITHIN_TEXELS
         met[here] = near & (targets.layer[here] != NO_LAYER)
         asked_in[begin] = begin + np.flatnonzero(has_partner[some.triangle] & ~met[here])
@@ -126,7 +127,7 @@ def find_ideal(
     if len(asked) == 0:
         return Ideal(normal, met, own, targets)
     few, along = points.take(asked), rays.take(asked)
-    beside = _beside(low, averaged, few, along, targets.t[asked])
+    beside = _beside(low, averaged, few, along, targets.distances(asked))
     along = replace(along, direction=straight_directions(low, few))
     place = _met_straight(matcher, cast, few, along, asked, *beside, depth)
     found = place.face >= 0
@@ -302,7 +303,7 @@ def _recorded(
     known = ideal.own[here] & (layer == cast.targets.layer[here])
     rest = np.flatnonzero(~known)
     out = ideal.normal[here].copy()
-    out[known & ~cast.targets.front[here]] *= -1.0
+    out[known & ~_places(cast.layers, layer).front] *= -1.0
     out[rest] = _places(cast.layers, layer[rest]).along(matcher.shading, rays.take(rest))
     return out
 
