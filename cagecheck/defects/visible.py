@@ -478,6 +478,8 @@ def _split_up(
 @njit(cache=True, nogil=True, error_model="numpy")
 def _between(a: Vector, b: Vector) -> float:
     """Return the angle between two unit vectors, radians; as exact near 0 as elsewhere."""
+    if a[0] == b[0] and a[1] == b[1] and a[2] == b[2]:
+        return 0.0  # nearly always: what is recorded is what should be
     minus = (a[0] - b[0], a[1] - b[1], a[2] - b[2])
     plus = (a[0] + b[0], a[1] + b[1], a[2] + b[2])
     return 2.0 * np.arctan2(np.sqrt(dot(minus, minus)), np.sqrt(dot(plus, plus)))
@@ -512,9 +514,8 @@ def _errors(
         angle = _between(mine, wanted)
         if length > 0.0:
             # Nearly all are plainly less steep than that, which the cosine tells at less cost.
-            smooth = scaled(smooth, 1.0 / length)
-            if dot(mine, smooth) < plain:
-                lean = _between(mine, smooth)
+            if dot(mine, smooth) < plain * length:
+                lean = _between(mine, scaled(smooth, 1.0 / length))
                 if lean > steep:
                     angle = max(angle, _turn(lean))
         out[i] = np.degrees(angle)
