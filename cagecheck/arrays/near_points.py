@@ -224,12 +224,8 @@ def nearest_point(
     """
     index = guess
     square = _square(tree.points, guess, x, y, z)
-    stack[0], away[0], top = 0, 0.0, 1
-    while top > 0:
-        top -= 1
-        if away[top] >= square:
-            continue
-        row = stack[top]
+    row, top = 0, 0
+    while row >= 0:
         near = tree.child[row]
         if near > 0:
             far = near + 1
@@ -243,13 +239,18 @@ def nearest_point(
                 stack[top], away[top] = far, to_far
                 top += 1
             if to_near < square:
-                stack[top], away[top] = near, to_near  # looked into first
-                top += 1
-            continue
-        for i in range(tree.begin[row], tree.end[row]):
-            here = _square(tree.points, i, x, y, z)
-            if here < square:
-                square, index = here, i
+                row = near  # looked into first
+                continue
+        else:
+            for i in range(tree.begin[row], tree.end[row]):
+                here = _square(tree.points, i, x, y, z)
+                if here < square:
+                    square, index = here, i
+        row = -1
+        while top > 0 and row < 0:
+            top -= 1
+            if away[top] < square:
+                row = stack[top]
     return square, index
 
 

@@ -235,11 +235,12 @@ def _near_a_hit(
     most = np.minimum(HITS_LOOKED_AT, len(hit))
 
     def look(begin: int, end: int) -> None:
-        near = np.empty(most[0]), np.empty(most[0], np.int64)
-        here = slice(begin, end)
+        near, room = (np.empty(most[0]), np.empty(most[0], np.int64)), room_for_search()
+        here, hit = slice(begin, end), np.empty(end - begin, np.int32)
+        _find_nearest(tree, high.position[here], *room, hit, gap[here])
         _look_around(
-            hits, tree, high.position[here], high.face[here], *near, *room_for_search(),
-            gap[here], seen[here], crowded[here],
+            hits, tree, high.position[here], high.face[here], hit, gap[here], *near, *room,
+            seen[here], crowded[here],
         )  # fmt: skip
 
     in_blocks(m, look)
@@ -277,30 +278,45 @@ def _place_hits(hits: _Hits, begin: int, end: int, place: Floats) -> None:
 
 
 @njit(cache=True, nogil=True, makes_arrays=False)
+def _find_nearest(
+    tree: PointTree,
+    asked: Floats,
+    stack: NDArray[np.int64],
+    away: Floats,
+    hit: NDArray[np.int32],
+    gap: Floats,
+) -> None:
+    """Write which hit is nearest to each place, and how far it is."""
+    guess = 0
+    for m in range(len(asked)):
+        x, y, z = row(asked, m)
+        square, guess = nearest_point(tree, x, y, z, guess, stack, away)
+        hit[m], gap[m] = guess, np.sqrt(square)
+
+
+@njit(cache=True, nogil=True, makes_arrays=False)
 def _look_around(
     hits: _Hits,
     tree: PointTree,
     asked: Floats,
     asked_face: Ints,
+    nearest: NDArray[np.int32],
+    gap: Floats,
     square: Floats,
     index: NDArray[np.int64],
     stack: NDArray[np.int64],
     away: Floats,
-    gap: Floats,
     seen: NDArray[np.bool_],
     crowded: NDArray[np.bool_],
 ) -> None:
-    """Write how far the nearest hit is, and whether one of the very nearest shows the place.
+    """Write whether one of the very nearest hits shows the place.
 
-    crowded : whether hits farther off may show it. square, index : room for as many of the nearest
-    hits as are looked at.
+    nearest, gap : the nearest hit and how far it is. crowded : whether hits farther off may show
+    the place. square, index : room for as many of the nearest hits as are looked at.
     """
-    hit = 0
     for m in range(len(asked)):
-        normal = unit_normal(hits.positions, hits.triangles, asked_face[m])
+        normal, hit = unit_normal(hits.positions, hits.triangles, asked_face[m]), nearest[m]
         # Mostly the very nearest one shows the place.
-        least, hit = nearest_point(tree, asked[m, 0], asked[m, 1], asked[m, 2], hit, stack, away)
-        gap[m] = np.sqrt(least)
         seen[m] = _faces(hits, hit, normal) and gap[m] <= _reach(hits, hit)
         if seen[m]:
             continue

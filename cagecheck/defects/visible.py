@@ -512,12 +512,11 @@ def _errors(
                 out[i] = max(out[i], np.degrees(flat))
             continue
         angle = _between(mine, wanted)
-        if length > 0.0:
-            # Nearly all are plainly less steep than that, which the cosine tells at less cost.
-            if dot(mine, smooth) < plain * length:
-                lean = _between(mine, scaled(smooth, 1.0 / length))
-                if lean > steep:
-                    angle = max(angle, _turn(lean))
+        # Nearly all are plainly less steep than that, which the cosine tells at less cost.
+        if length > 0.0 and dot(mine, smooth) < plain * length:
+            lean = _between(mine, scaled(smooth, 1.0 / length))
+            if lean > steep:
+                angle = max(angle, _turn(lean))
         out[i] = np.degrees(angle)
 
 
