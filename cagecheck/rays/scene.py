@@ -167,8 +167,10 @@ class Scene:
             blocks.append(block)
             # What threads make lies in memory of their own, which nobody else gets once it is free.
             if len(blocks) == _JOINED:
-                pieces, blocks = [*pieces, _joined(blocks)], []
-        counts, t, face, front = _joined([*pieces, *blocks])
+                pieces.append(_joined(blocks))
+        pieces += blocks
+        blocks.clear()
+        counts, t, face, front = _joined(pieces)
         first = np.zeros(n + 1, np.int64)
         np.cumsum(counts, out=first[1:])
         return Layers(first, t, face, front, depths, reaches)
@@ -231,10 +233,13 @@ class Scene:
 
 
 def _joined(blocks: list[_Block]) -> _Block:
-    counts, t, face, front = zip(_NO_RAYS, *blocks, strict=True)
-    return (
-        np.concatenate(counts), np.concatenate(t), np.concatenate(face), np.concatenate(front)
-    )  # fmt: skip
+    """Return blocks put together. Their list is emptied, so that what is put together is let go."""
+    columns = [list(column) for column in zip(_NO_RAYS, *blocks, strict=True)]
+    blocks.clear()
+    for column in columns:
+        column[:] = [np.concatenate(column)]
+    counts, t, face, front = (column[0] for column in columns)
+    return counts, t, face, front
 
 
 def _in_order(
