@@ -13,7 +13,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from cagecheck.arrays.blocks import in_blocks
+from cagecheck.arrays.blocks import BLOCK, in_blocks
 from cagecheck.arrays.morton import coherent_order
 from cagecheck.arrays.types import Floats
 from cagecheck.loops import njit
@@ -44,19 +44,20 @@ class PointTree(NamedTuple):
 
 def tree_over(points: Floats) -> PointTree:
     """Return the tree over points (N, 3), one at least."""
+    longest = np.empty(len(points) // _STEPS, np.int64)
+
+    def note(first: int, last: int) -> None:
+        _note_longest(points, first, longest[first:last])
+
+    in_blocks(len(longest), note, BLOCK // _STEPS)
     # A run that is cut has more than RUN points, so its parts have RUN / `_SHORTEST` each, or more.
     room = 2 * (len(points) * _SHORTEST // RUN + 1)
-    box = np.empty((room, 6))
     begin, end, child = (np.empty(room, np.int64) for _ in range(3))
-    step = np.empty(len(points))
-
-    def measure(first: int, last: int) -> None:
-        _steps(points, first, last, step)
-
-    in_blocks(len(points), measure)
-    longest = np.empty(len(points) // _STEPS, np.int64)
-    used = _cut_runs(points, step, longest, box, begin, end, child)
-    return PointTree(points, box[:used], begin[:used], end[:used], child[:used])
+    used = _cut_runs(points, longest, begin, end, child)
+    tree = PointTree(points, np.empty((used, 6)), begin[:used], end[:used], child[:used])
+    in_blocks(used, lambda first, last: _fit_boxes(tree, first, last), BLOCK // RUN)
+    _join_boxes(tree)
+    return tree
 
 
 def tree_in_order(points: Floats) -> tuple[PointTree, NDArray[np.int64]]:
@@ -70,69 +71,92 @@ def tree_in_order(points: Floats) -> tuple[PointTree, NDArray[np.int64]]:
 
 
 @njit(cache=True, nogil=True, makes_arrays=False)
-def _steps(points: Floats, first: int, last: int, out: Floats) -> None:
-    """Write the squares of the ways from the point before."""
-    for i in range(first, last):
-        out[i] = 0.0
-        if i > 0:
-            for k in range(3):
-                out[i] += (points[i, k] - points[i - 1, k]) ** 2
+def _note_longest(points: Floats, first: int, out: NDArray[np.int64]) -> None:
+    """Write the longest of every `_STEPS` steps, from the group `first` on."""
+    for k in range(len(out)):
+        begin = (first + k) * _STEPS
+        out[k] = _longest_of(points, begin, begin + _STEPS, begin, -1.0)[0]
 
 
 @njit(cache=True, nogil=True, makes_arrays=False)
 def _cut_runs(
     points: Floats,
-    step: Floats,
     longest: NDArray[np.int64],
-    box: Floats,
     begin: NDArray[np.int64],
     end: NDArray[np.int64],
     child: NDArray[np.int64],
 ) -> int:
-    for k in range(len(longest)):
-        longest[k] = _longest(step, longest[:0], k * _STEPS, (k + 1) * _STEPS)
+    """Write the runs and which are cut; return how many there are."""
     begin[0], end[0], child[0] = 0, len(points), 0
     used, row = 1, 0
     while row < used:
         count = end[row] - begin[row]
         if count > RUN:
             least = count // _SHORTEST
-            cut = _longest(step, longest, begin[row] + least, end[row] - least + 1)
+            cut = _longest(points, longest, begin[row] + least, end[row] - least + 1)
             child[row] = used
             begin[used], end[used] = begin[row], cut
             begin[used + 1], end[used + 1] = cut, end[row]
             child[used], child[used + 1] = 0, 0
             used += 2
         row += 1
-    for row in range(used - 1, -1, -1):
-        for k in range(3):
-            if child[row] > 0:
-                a, b = child[row], child[row] + 1
-                box[row, k] = min(box[a, k], box[b, k])
-                box[row, 3 + k] = max(box[a, 3 + k], box[b, 3 + k])
-                continue
-            box[row, k], box[row, 3 + k] = np.inf, -np.inf
-            for i in range(begin[row], end[row]):
-                box[row, k] = min(box[row, k], points[i, k])
-                box[row, 3 + k] = max(box[row, 3 + k], points[i, k])
     return used
 
 
 @njit(cache=True, nogil=True, makes_arrays=False)
-def _longest(step: Floats, longest: NDArray[np.int64], first: int, last: int) -> int:
+def _longest(points: Floats, longest: NDArray[np.int64], first: int, last: int) -> int:
     """Return the longest step, the first of equals, among those from `first` up to `last`.
 
     longest : the same of every `_STEPS` steps, which are then not looked through one by one.
     """
-    out = i = first
-    while i < last:
-        k = i // _STEPS
-        whole = i % _STEPS == 0 and i + _STEPS <= last and k < len(longest)
-        j = longest[k] if whole else i
-        if step[j] > step[out]:
-            out = j
-        i += _STEPS if whole else 1
-    return out
+    head = min(-(-first // _STEPS) * _STEPS, last)
+    tail = max(last // _STEPS * _STEPS, head)
+    out, most = _longest_of(points, first, head, first, -1.0)
+    for k in range(head // _STEPS, tail // _STEPS):
+        here = _step(points, longest[k])
+        if here > most:
+            out, most = longest[k], here
+    return _longest_of(points, tail, last, out, most)[0]
+
+
+@njit(cache=True, nogil=True, makes_arrays=False)
+def _longest_of(points: Floats, first: int, last: int, out: int, most: float) -> tuple[int, float]:
+    """Return the longest step from `first` up to `last` and its square, if it is above `most`."""
+    for i in range(first, last):
+        here = _step(points, i)
+        if here > most:
+            out, most = i, here
+    return out, most
+
+
+@njit(cache=True, nogil=True, makes_arrays=False)
+def _step(points: Floats, i: int) -> float:
+    """Return the square of the way from the point before; of the first one, 0."""
+    return _square(points, i, points[i - 1, 0], points[i - 1, 1], points[i - 1, 2]) if i else 0.0
+
+
+@njit(cache=True, nogil=True, makes_arrays=False)
+def _fit_boxes(tree: PointTree, first: int, last: int) -> None:
+    """Write the boxes of the runs from `first` up to `last` that are cut no more."""
+    for row in range(first, last):
+        if tree.child[row] > 0:
+            continue
+        for k in range(3):
+            least, most = np.inf, -np.inf
+            for i in range(tree.begin[row], tree.end[row]):
+                least, most = min(least, tree.points[i, k]), max(most, tree.points[i, k])
+            tree.box[row, k], tree.box[row, 3 + k] = least, most
+
+
+@njit(cache=True, nogil=True, makes_arrays=False)
+def _join_boxes(tree: PointTree) -> None:
+    """Write the boxes of the runs that are cut."""
+    for row in range(len(tree.child) - 1, -1, -1):
+        if tree.child[row] > 0:
+            a, b = tree.child[row], tree.child[row] + 1
+            for k in range(3):
+                tree.box[row, k] = min(tree.box[a, k], tree.box[b, k])
+                tree.box[row, 3 + k] = max(tree.box[a, 3 + k], tree.box[b, 3 + k])
 
 
 @njit(cache=True, nogil=True, makes_arrays=False)
@@ -200,12 +224,8 @@ def nearest_point(
     """
     index = guess
     square = _square(tree.points, guess, x, y, z)
-    stack[0], away[0], top = 0, 0.0, 1
-    while top > 0:
-        top -= 1
-        if away[top] >= square:
-            continue
-        row = stack[top]
+    row, top = 0, 0
+    while row >= 0:
         near = tree.child[row]
         if near > 0:
             far = near + 1
@@ -219,13 +239,18 @@ def nearest_point(
                 stack[top], away[top] = far, to_far
                 top += 1
             if to_near < square:
-                stack[top], away[top] = near, to_near  # looked into first
-                top += 1
-            continue
-        for i in range(tree.begin[row], tree.end[row]):
-            here = _square(tree.points, i, x, y, z)
-            if here < square:
-                square, index = here, i
+                row = near  # looked into first
+                continue
+        else:
+            for i in range(tree.begin[row], tree.end[row]):
+                here = _square(tree.points, i, x, y, z)
+                if here < square:
+                    square, index = here, i
+        row = -1
+        while top > 0 and row < 0:
+            top -= 1
+            if away[top] < square:
+                row = stack[top]
     return square, index
 
 

@@ -21,6 +21,9 @@ from numpy.typing import NDArray
 from cagecheck.arrays.types import Floats
 from cagecheck.loops import njit
 
+# Far more than cosines of unit vectors are wrong by.
+COSINE_ROUNDING = 1e-9
+
 Vector = tuple[float, float, float]
 Corners = tuple[Vector, Vector, Vector]
 

@@ -134,7 +134,7 @@ def _as_offset(scan: Scan, samples: NDArray[np.int64], t: Floats) -> Floats:
 
 def _too_tight(scan: Scan, group: Group) -> Explanation:
     short = worst_measure(group, scan.findings.measures) or 0.0
-    lower, upper = scan.targets.t[group.samples], scan.targets.t_next[group.samples]
+    lower, upper = scan.targets.distances(group.samples), scan.targets.next_distances(group.samples)
     rise = float(_finite(lower).max())
     need = float(_finite(_as_offset(scan, group.samples, lower)).max())
     room = float(_as_offset(scan, group.samples, upper).min())
@@ -220,7 +220,7 @@ def _low_alone_is_turned(scan: Scan, part: int) -> bool:
 
 
 def _too_deep(scan: Scan, group: Group) -> Explanation:
-    deepest = float(-_finite(scan.targets.t[group.samples]).min())
+    deepest = float(-_finite(scan.targets.distances(group.samples)).min())
     deep = Values(deep=_length(scan, deepest))
     cause = replace(deep, depth=_length(scan, scan.depth))
     if deepest > PIT_DEPTHS * scan.depth:
@@ -230,7 +230,7 @@ def _too_deep(scan: Scan, group: Group) -> Explanation:
 
 def _neighbour(scan: Scan, group: Group) -> str:
     """Return the part that the group's next layers mostly belong to; some ray has one."""
-    layer = scan.targets.next_layer[group.samples]
+    layer = scan.targets.next_layers(group.samples)
     layer = layer[layer != NO_LAYER]
     part = int(np.bincount(scan.surface.triangle_part[scan.layers.face[layer]]).argmax())
     return scan.surface.part_names[part]
@@ -245,8 +245,8 @@ def _recorded_part(scan: Scan, group: Group) -> str:
 
 def _corridor(scan: Scan, group: Group) -> tuple[CureCode, Values]:
     """Say which offsets would do for the group, or that none would."""
-    lower = scan.targets.t[group.samples]
-    upper = scan.targets.t_next[group.samples]
+    lower = scan.targets.distances(group.samples)
+    upper = scan.targets.next_distances(group.samples)
     if not np.isfinite(lower).any():
         return CureCode.NO_OFFSET_NOTHING, Values()
     # An offset of zero is the least there is.
@@ -261,7 +261,7 @@ def _corridor(scan: Scan, group: Group) -> tuple[CureCode, Values]:
 
 def _run_together(scan: Scan, group: Group) -> bool:
     """Tell whether the gap to the other surface narrows to nothing within the group."""
-    room = float(scan.targets.t_next[group.samples].min())
+    room = float(scan.targets.next_distances(group.samples).min())
     return room < NARROWS * float(np.median(scan.rays.start[group.samples]))
 
 
@@ -271,10 +271,16 @@ def _overshoot_own(scan: Scan, groups: list[Group]) -> list[Explanation]:
         scan.surface,
         [_faces(scan, scan.findings.recorded[g.samples]) for g in groups],
         [_faces(scan, scan.targets.layer[g.samples]) for g in groups],
-        [scan.findings.hit_distance[g.samples] - scan.targets.t[g.samples] for g in groups],
+        [_past_targets(scan, g) for g in groups],
         site=lambda: scan.scene.sites,
     )
     return [_which_overshoot(scan, g, gap) for g, gap in zip(groups, rough, strict=True)]
+
+
+def _past_targets(scan: Scan, group: Group) -> Floats:
+    """Return (n,) how far a group's samples record above their targets, world units."""
+    found = scan.findings.found
+    return found.distances(group.samples) - scan.targets.distances(group.samples)
 
 
 def _faces(scan: Scan, layer: NDArray[np.int64]) -> NDArray[np.int64]:
@@ -296,14 +302,14 @@ def _which_overshoot(scan: Scan, group: Group, rough: float | None) -> Explanati
         return _told(
             CauseCode.RUNS_INTO, cure, other, values, also=CureCode.SPLIT_PART, other=recorded
         )
-    gap = float(_finite(scan.targets.t_next[group.samples]).min())
+    gap = float(_finite(scan.targets.next_distances(group.samples)).min())
     cause = replace(other, gap=_length(scan, gap))
     return _told(CauseCode.FOLD_NEAR, cure, cause, values, also=CureCode.SPLIT_PART, other=recorded)
 
 
 def _is_doubled(scan: Scan, group: Group) -> bool:
     """Tell whether mostly a back is recorded that lies exactly on the surface that belongs."""
-    apart = scan.findings.hit_distance[group.samples] - scan.targets.t[group.samples]
+    apart = _past_targets(scan, group)
     back = ~scan.layers.front[scan.findings.recorded[group.samples]]
     return bool(np.mean(back & (apart <= SAME_PLACE * scan.low.diagonal())) > 0.5)
 
@@ -333,12 +339,12 @@ def _back_facing(scan: Scan, group: Group) -> Explanation:
 
 
 def _skew(scan: Scan, group: Group) -> Explanation:
-    slant = float(scan.findings.slant[group.samples].max())
+    slant = float(scan.findings.found.slants(group.samples).max())
     return _told(CauseCode.SLANTED, CureCode.STRAIGHTEN, Values(degrees=slant))
 
 
 def _steep(scan: Scan, group: Group) -> Explanation:
-    lean = float(_finite(scan.findings.lean[group.samples]).max())
+    lean = float(_finite(scan.findings.found.leans(group.samples)).max())
     return _told(CauseCode.STEEP, CureCode.MORE_SHAPE, Values(degrees=lean))
 
 

@@ -17,10 +17,10 @@ from numpy.typing import NDArray
 
 from cagecheck.arrays.blocks import in_blocks
 from cagecheck.arrays.types import Floats
-from cagecheck.arrays.vectors import angle_degrees, blend, corners, dot, row, unit
-from cagecheck.defects.fold import fold_ratios, shell_of
+from cagecheck.arrays.vectors import COSINE_ROUNDING, Vector, angle_degrees, einsum_dot, row
+from cagecheck.defects.fold import fold_ratios, may_fold, shell_of
 from cagecheck.defects.kinds import Defect, Thresholds
-from cagecheck.defects.measures import Measures, slides
+from cagecheck.defects.measures import Measures, Recorded, shaded, slides
 from cagecheck.defects.rule import Judged, Known, judge, room_for, skew_scale
 from cagecheck.defects.split import split_slope, wedge_slope
 from cagecheck.defects.targets import Targets
@@ -41,25 +41,37 @@ class Findings:
 
     Attributes
     ----------
-    recorded : (N,) int64 index into the layer table, `NO_LAYER` for a miss.
-    hit_distance : (N,) float64, t of the recorded crossing, NaN for a miss.
+    found : what is recorded, and how steep it is.
     flags : (N,) uint16, bit ``1 << defect``.
     main : (N,) uint8, the main defect or `CLEAN`.
     measures : per defect (N,) float64 in the defect's unit, NaN where it does not apply; texels
         are world units on triangles without UVs. Made as they are asked for, see `measure_at`.
-    slant : (N,) float64, angle between ray and low-poly face normal, degrees.
-    lean : (N,) float64, angle between shading and recorded normal, degrees.
-    facing : (N,) float64, cosine of the angle between ray and recorded normal, NaN for a miss.
     """
 
-    recorded: NDArray[np.int64]
-    hit_distance: Floats
+    found: Recorded
     flags: NDArray[np.uint16]
     main: NDArray[np.uint8]
     measures: Mapping[Defect, Floats]
-    slant: Floats
-    lean: Floats
-    facing: Floats
+
+    @property
+    def recorded(self) -> NDArray[np.int64]:
+        """(N,) int64 index into the layer table, `NO_LAYER` for a miss."""
+        return self.found.layer
+
+    @cached_property
+    def hit_distance(self) -> Floats:
+        """(N,) float64, t of the recorded crossing, NaN for a miss."""
+        return self.found.distances()
+
+    @cached_property
+    def slant(self) -> Floats:
+        """(N,) float64, angle between ray and low-poly face normal, degrees."""
+        return self.found.slants()
+
+    @cached_property
+    def lean(self) -> Floats:
+        """(N,) float64, angle between shading and recorded normal, degrees, NaN for a miss."""
+        return self.found.leans()
 
     @cached_property
     def slide(self) -> Floats:
@@ -98,22 +110,27 @@ def classify(
     # Rays of a cage with one direction to a vertex never part.
     slope = wedge_slope(low, cage, points) if cage.positions is None else None
     shell, own = shell_of(low, cage), np.zeros(len(layers.t), bool)
+    foldable = may_fold(shell, cage)
     judged = room_for(n)
-    distance, slant, lean, facing = (np.empty(n) for _ in range(4))
+    plain = _plain_below(limits.skew_degrees), _plain_below(limits.steep_degrees)
 
     def work(begin: int, end: int) -> None:
         here = slice(begin, end)
         triangle, place = points.triangle[here], points.barycentric[here]
         first = layers.first[begin : end + 1]
+        slant, lean = np.empty(len(triangle)), np.empty(len(triangle))
         _measure(
             triangle, place, rays.direction[here], rays.start[here],
             low.face_normals, low.shading_normals, low.triangle_part,
             surface.positions, surface.triangles, surface.triangle_part, paired,
-            first, layers.t, layers.face, depth, own, distance[here], slant[here], lean[here],
-            facing[here],
+            first, layers.t, layers.face, depth, plain, own, slant, lean,
         )  # fmt: skip
         wedge = np.zeros(len(triangle)) if slope is None else slope[here]
-        ratio = fold_ratios(shell, low, cage, triangle, place)
+        # The cage stays where it is: its shell is folded, or it is not.
+        fold_from = np.full(len(triangle), np.inf)
+        few = np.flatnonzero(foldable[triangle])
+        ratio = fold_ratios(shell, low, cage, triangle[few], place[few])
+        fold_from[few[ratio < 0]] = 0.0
         known = Known(
             start=rays.start[here],
             first=first,
@@ -121,24 +138,24 @@ def classify(
             front=layers.front,
             own=own,
             target=targets.layer[here],
-            target_lean=lean[here],
-            slant=slant[here],
+            target_lean=lean,
+            slant=slant,
             skew_scale=scale[triangle],
-            # The cage stays where it is: its shell is folded, or it is not.
-            fold_from=np.where(ratio < 0, 0.0, np.inf),
+            fold_from=fold_from,
             split_slope=split_slope(wedge, per_unit[triangle]),
         )
         some = Judged(judged.recorded[here], judged.flags[here], judged.main[here])
         judge(known, limits, depth, some)
 
     in_blocks(n, work)
-    measures = Measures(
-        low, surface, cage, points, rays, layers, targets, depth, map_size, judged.recorded,
-        distance, slant, lean,
-    )  # fmt: skip
-    return Findings(
-        judged.recorded, distance, judged.flags, judged.main, measures, slant, lean, facing
-    )
+    found = Recorded(low, surface, points, rays, layers, judged.recorded)
+    measures = Measures(found, cage, targets, depth, map_size)
+    return Findings(found, judged.flags, judged.main, measures)
+
+
+def _plain_below(limit: float) -> float:
+    """Return the cosine above which an angle is plainly not above a limit in degrees."""
+    return float(np.cos(np.radians(limit))) + COSINE_ROUNDING if limit >= 0 else np.inf
 
 
 @njit(cache=True, nogil=True, makes_arrays=False)
@@ -146,25 +163,27 @@ def _measure(
     triangle: Any, barycentric: Floats, direction: Floats, start: Floats,
     face_normals: Floats, shading_normals: Floats, low_part: Any,
     positions: Any, triangles: Any, high_part: Any, paired: Any,
-    first: Any, t: Floats, face: Any, depth: float,
-    own: Any, out_distance: Floats, out_slant: Floats, out_lean: Floats, out_facing: Floats,
+    first: Any, t: Floats, face: Any, depth: float, plain: tuple[float, float],
+    own: Any, out_slant: Floats, out_lean: Floats,
 ) -> None:  # fmt: skip
-    """Write how far and how steep samples record, and `own` of the crossings that are recorded.
+    """Write how steep samples are and record, and `own` of the crossings that are recorded.
 
-    NaN is what there is none of: the distance of a miss, the normal of nothing.
+    Angles are asked for by the rule, which holds them against limits. Nearly all lie plainly below,
+    which the cosine tells at less cost; they are written as 0. plain : cosines, see `_plain_below`.
     """
     for i in range(len(triangle)):
         f = triangle[i]
         layer = recorded_of(first, t, i, start[i], depth)
-        along = row(direction, i)
-        distance, lean, facing = np.nan, np.nan, np.nan
+        out_lean[i] = np.nan
         if layer != NO_LAYER:
-            distance = t[layer]
             own[layer] = paired[low_part[f], high_part[face[layer]]]
             normal = unit_normal(positions, triangles, face[layer])
-            shading = blend(*corners(shading_normals, f), row(barycentric, i))
-            lean = angle_degrees(unit(shading), normal)
-            facing = dot(normal, along)
-        out_distance[i] = distance
-        out_slant[i] = angle_degrees(along, row(face_normals, f))
-        out_lean[i], out_facing[i] = lean, facing
+            out_lean[i] = _angle_above(
+                shaded(shading_normals, f, row(barycentric, i)), normal, plain[1]
+            )
+        out_slant[i] = _angle_above(row(direction, i), row(face_normals, f), plain[0])
+
+
+@njit(cache=True, nogil=True, makes_arrays=False)
+def _angle_above(a: Vector, b: Vector, plain: float) -> float:
+    return 0.0 if einsum_dot(a, b) > plain else angle_degrees(a, b)

@@ -18,6 +18,7 @@ from __future__ import annotations
 from typing import Any, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from cagecheck.arrays.blocks import in_blocks
 from cagecheck.arrays.types import Floats, Ints
@@ -26,6 +27,9 @@ from cagecheck.loops import njit
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.rays.cage import Cage
 from cagecheck.rays.points import SurfacePoints
+
+# A Jacobian above this share of what it is added up from is above zero however it was rounded.
+PLAINLY = 1e-9
 
 
 class Shell(NamedTuple):
@@ -87,6 +91,32 @@ def shell_of(low: LowPoly, cage: Cage) -> Shell:
     d = cage.displacement
     f1, f2 = d[:, 1] - d[:, 0], d[:, 2] - d[:, 0]
     return Shell(np.cross(e1, e2), np.cross(e1, f2) + np.cross(f1, e2), np.cross(f1, f2))
+
+
+def may_fold(shell: Shell, cage: Cage) -> NDArray[np.bool_]:
+    """Return (T,) bool: False where the shell is plainly nowhere folded over a triangle.
+
+    J is linear in w, so the least J over a triangle is that of one of its corners.
+    """
+    size = sum(np.linalg.norm(n, axis=1) for n in shell)
+    longest = np.linalg.norm(cage.displacement, axis=2).max(axis=1)
+    out = np.empty(len(shell.n0), bool)
+    _may_fold(cage.displacement, *shell, PLAINLY * size * longest, out)
+    return out
+
+
+@njit(cache=True, nogil=True, makes_arrays=False)
+def _may_fold(
+    displacement: Floats, n0: Floats, n1: Floats, n2: Floats, above: Floats,
+    out: NDArray[np.bool_],
+) -> None:  # fmt: skip
+    for f in range(len(out)):
+        out[f] = False
+        for d in corners(displacement, f):
+            least = least_quadratic(
+                einsum_dot(row(n0, f), d), einsum_dot(row(n1, f), d), einsum_dot(row(n2, f), d)
+            )
+            out[f] |= not least > above[f]
 
 
 @njit(cache=True, nogil=True, makes_arrays=False)

@@ -1,4 +1,4 @@
-"""How bad each defect is at a sample: worked out for the samples that are asked about.
+"""What samples record, and how bad each defect is: worked out for those that are asked about.
 
 Most samples have no defect, and of those that have one hardly any has another, so tables of every
 measure at every sample would be made to be thrown away.
@@ -7,15 +7,16 @@ measure at every sample would be made to be thrown away.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.arrays.blocks import in_blocks
 from cagecheck.arrays.types import Floats, Ints
-from cagecheck.arrays.vectors import angle_degrees, row
+from cagecheck.arrays.vectors import Vector, angle_degrees, blend, corners, row, unit
 from cagecheck.defects.fold import Shell, fold_ratios, shell_of
 from cagecheck.defects.kinds import Defect
 from cagecheck.defects.rule import slide_of
@@ -34,29 +35,107 @@ _OF_SAMPLES = tuple(defect for defect in Defect if defect is not Defect.UNSEEN)
 
 
 @dataclass(frozen=True, eq=False)
-class Measures(Mapping[Defect, Floats]):
-    """The measures of N classified samples, in the units of `KINDS`, NaN where they do not apply.
+class Recorded:
+    """What N samples record of a cast.
 
-    Texels are world units on triangles without UVs. What was classified, and what is known of it:
-    recorded : (N,) int64; hit_distance, slant, lean : (N,), see `Findings`.
+    layer : (N,) int64 index into the layer table, `NO_LAYER` for a miss. points, rays : of the
+    samples.
     """
 
     low: LowPoly
     surface: Surface
-    cage: Cage
     points: SurfacePoints
     rays: Rays
     layers: Layers
+    layer: Rows
+
+    def take(self, rows: Rows) -> Recorded:
+        """Return what some of the samples record."""
+        return replace(
+            self, points=self.points.take(rows), rays=self.rays.take(rows), layer=self.layer[rows]
+        )
+
+    def distances(self, rows: Rows | None = None) -> Floats:
+        """Return (n,) t of what samples record, NaN for a miss; of all samples by default."""
+        layer = self.layer if rows is None else self.layer[rows]
+        out = np.full(len(layer), np.nan)
+        hit = layer != NO_LAYER
+        out[hit] = self.layers.t[layer[hit]]
+        return out
+
+    def slants(self, rows: Rows | None = None) -> Floats:
+        """Return (n,) angles between rays and the faces' normals, degrees."""
+        rows = np.arange(len(self.layer)) if rows is None else rows
+        out = np.empty(len(rows))
+
+        def turn(begin: int, end: int) -> None:
+            _slants(
+                rows[begin:end], self.points.triangle, self.rays.direction, self.low.face_normals,
+                out[begin:end],
+            )  # fmt: skip
+
+        in_blocks(len(out), turn)
+        return out
+
+    def leans(self, rows: Rows | None = None) -> Floats:
+        """Return (n,) angles between shading and recorded normals, degrees, NaN for a miss."""
+        rows = np.arange(len(self.layer)) if rows is None else rows
+        out = np.empty(len(rows))
+
+        def lean(begin: int, end: int) -> None:
+            _leans(
+                rows[begin:end], self.layer, self.layers.face, self.points.triangle,
+                self.points.barycentric, self.low.shading_normals, self.surface.positions,
+                self.surface.triangles, out[begin:end],
+            )  # fmt: skip
+
+        in_blocks(len(out), lean)
+        return out
+
+
+@njit(cache=True, nogil=True, makes_arrays=False)
+def _slants(
+    rows: Rows, triangle: Ints, direction: Floats, face_normals: Floats, out: Floats
+) -> None:
+    for m in range(len(rows)):
+        i = rows[m]
+        out[m] = angle_degrees(row(direction, i), row(face_normals, triangle[i]))
+
+
+@njit(cache=True, nogil=True, makes_arrays=False)
+def _leans(
+    rows: Rows, layer: Rows, face: Ints, triangle: Ints, barycentric: Floats, shading: Floats,
+    positions: NDArray[Any], triangles: NDArray[Any], out: Floats,
+) -> None:  # fmt: skip
+    for m in range(len(rows)):
+        i = rows[m]
+        out[m] = np.nan
+        if layer[i] != NO_LAYER:
+            normal = unit_normal(positions, triangles, face[layer[i]])
+            out[m] = angle_degrees(shaded(shading, triangle[i], row(barycentric, i)), normal)
+
+
+@njit(cache=True, nogil=True, makes_arrays=False)
+def shaded(shading: Floats, f: int, barycentric: Vector) -> Vector:
+    """Return the unit shading normal at a place on low triangle f; shading : (T, 3, 3)."""
+    return unit(blend(*corners(shading, f), barycentric))
+
+
+@dataclass(frozen=True, eq=False)
+class Measures(Mapping[Defect, Floats]):
+    """The measures of N classified samples, in the units of `KINDS`, NaN where they do not apply.
+
+    Texels are world units on triangles without UVs. The rest is what was classified.
+    """
+
+    found: Recorded
+    cage: Cage
     targets: Targets
     depth: float
     map_size: int
-    recorded: NDArray[np.int64]
-    hit_distance: Floats
-    slant: Floats
-    lean: Floats
 
     def __getitem__(self, defect: Defect) -> Floats:
-        return self.at(defect, np.arange(len(self.points)))
+        return self.at(defect, np.arange(len(self.found.layer)))
 
     def __iter__(self) -> Iterator[Defect]:
         return iter(_OF_SAMPLES)
@@ -69,59 +148,59 @@ class Measures(Mapping[Defect, Floats]):
         return _MEASURED[defect](self, rows)
 
     def _too_high(self, rows: Rows) -> Floats:
-        return np.asarray(self.targets.t[rows] - self.rays.start[rows])
+        return np.asarray(self.targets.distances(rows) - self.found.rays.start[rows])
 
     def _apart(self, rows: Rows) -> Floats:
-        return np.asarray(np.abs(self.hit_distance[rows]))
+        return np.asarray(np.abs(self.found.distances(rows)))
 
     def _too_deep(self, rows: Rows) -> Floats:
-        return np.asarray(-self.depth - self.targets.t[rows])
+        return np.asarray(-self.depth - self.targets.distances(rows))
 
     def _past_the_target(self, rows: Rows) -> Floats:
-        distance, target = self.hit_distance[rows], self.targets.t[rows]
+        distance, target = self.found.distances(rows), self.targets.distances(rows)
         return np.where(np.isnan(target), distance, distance - target)
 
     def _turned(self, rows: Rows) -> Floats:
-        out = np.empty(len(rows))
+        out, found = np.empty(len(rows)), self.found
         _turns(
-            rows, self.recorded, self.layers.face, self.layers.front, self.rays.direction,
-            self.surface.positions, self.surface.triangles, out,
+            rows, found.layer, found.layers.face, found.layers.front, found.rays.direction,
+            found.surface.positions, found.surface.triangles, out,
         )  # fmt: skip
         return out
 
     def _slid(self, rows: Rows) -> Floats:
-        return slides(self.hit_distance[rows], self.slant[rows]) * self._texels(rows)
+        return slides(self.found.distances(rows), self.found.slants(rows)) * self._texels(rows)
 
     def _leans(self, rows: Rows) -> Floats:
-        return np.asarray(self.lean[rows])
+        return self.found.leans(rows)
 
     def _folded(self, rows: Rows) -> Floats:
-        points = self.points
+        points = self.found.points
         triangle, place = points.triangle[rows], np.take(points.barycentric, rows, axis=0)
-        return fold_ratios(self._shell, self.low, self.cage, triangle, place)
+        return fold_ratios(self._shell, self.found.low, self.cage, triangle, place)
 
     def _parted(self, rows: Rows) -> Floats:
         # A ray that records nothing parts from its neighbour as far as it starts.
-        missed = self.recorded[rows] == NO_LAYER
-        height = np.where(missed, self.rays.start[rows], self.hit_distance[rows])
+        missed = self.found.layer[rows] == NO_LAYER
+        height = np.where(missed, self.found.rays.start[rows], self.found.distances(rows))
         width = self._slope[rows] * height
         return np.where(width > 0.0, width, 0.0) * self._texels(rows)
 
     @cached_property
     def _shell(self) -> Shell:
-        return shell_of(self.low, self.cage)
+        return shell_of(self.found.low, self.cage)
 
     @cached_property
     def _slope(self) -> Floats:
-        return wedge_slope(self.low, self.cage, self.points)
+        return wedge_slope(self.found.low, self.cage, self.found.points)
 
     @cached_property
     def _per_unit(self) -> Floats:
-        texels = self.low.texels_per_unit(self.map_size)
+        texels = self.found.low.texels_per_unit(self.map_size)
         return np.where(texels > 0, texels, 1.0)
 
     def _texels(self, rows: Rows) -> Floats:
-        return np.asarray(self._per_unit[self.points.triangle[rows]])
+        return np.asarray(self._per_unit[self.found.points.triangle[rows]])
 
 
 _MEASURED = {

@@ -14,11 +14,10 @@ from cagecheck.rays.layers import NO_LAYER, Layers
 Indices = NDArray[np.int64]
 Flags = NDArray[np.bool_]
 
-# Of rays: where their crossings begin, depth, reach, and the targets' layer, next_layer, t, front,
-# t_next and doubtful. Of crossings: t, face, front and belongs.
+# Of rays: where their crossings begin, depth, reach, the targets' layer and doubtful. Of crossings:
+# t, face, front and belongs.
 _Arrays = tuple[
-    Indices, Floats, Floats, Indices, Indices, Floats, Flags, Floats, Flags,
-    Floats, NDArray[np.int32], Flags, Flags,
+    Indices, Floats, Floats, Indices, Flags, Floats, NDArray[np.int32], Flags, Flags
 ]  # fmt: skip
 
 
@@ -34,8 +33,8 @@ def splice(
     np.cumsum(np.concatenate([np.diff(a[0]), np.diff(b[0])])[source], out=first[1:])
     out = _room(first)
     in_blocks(len(source), lambda begin, end: _copy(a, b, source, out, begin, end))
-    layers = Layers(first, out[9], out[10], out[11], out[1], out[2])
-    return layers, Targets(out[3], out[5], out[6], out[7], out[4], out[12], out[8])
+    layers = Layers(first, out[5], out[6], out[7], out[1], out[2])
+    return layers, Targets(layers, out[3], out[8], out[4])
 
 
 def of_rays(found: tuple[Layers, Targets], rays: Indices) -> tuple[Layers, Targets]:
@@ -46,8 +45,7 @@ def of_rays(found: tuple[Layers, Targets], rays: Indices) -> tuple[Layers, Targe
 def _arrays(layers: Layers, targets: Targets) -> _Arrays:
     depth, reach = np.ascontiguousarray(layers.depth), np.ascontiguousarray(layers.reach)
     return (
-        layers.first, depth, reach, targets.layer, targets.next_layer, targets.t,
-        targets.front, targets.t_next, targets.doubtful,
+        layers.first, depth, reach, targets.layer, targets.doubtful,
         layers.t, layers.face, layers.front, targets.belongs,
     )  # fmt: skip
 
@@ -56,8 +54,7 @@ def _room(first: Indices) -> _Arrays:
     """Return arrays to be filled for rays whose crossings begin at `first`."""
     n, count = len(first) - 1, int(first[-1])
     return (
-        first, np.empty(n), np.empty(n), np.empty(n, np.int64), np.empty(n, np.int64), np.empty(n),
-        np.empty(n, bool), np.empty(n), np.empty(n, bool),
+        first, np.empty(n), np.empty(n), np.empty(n, np.int64), np.empty(n, bool),
         np.empty(count), np.empty(count, np.int32), np.empty(count, bool), np.empty(count, bool),
     )  # fmt: skip
 
@@ -79,9 +76,7 @@ def _copy_ray(one: _Arrays, ray: int, out: _Arrays, i: int) -> None:
     shift = here - there
     out[1][i], out[2][i] = one[1][ray], one[2][ray]
     out[3][i] = one[3][ray] if one[3][ray] == NO_LAYER else one[3][ray] + shift
-    out[4][i] = one[4][ray] if one[4][ray] == NO_LAYER else one[4][ray] + shift
-    out[5][i], out[6][i] = one[5][ray], one[6][ray]
-    out[7][i], out[8][i] = one[7][ray], one[8][ray]
+    out[4][i] = one[4][ray]
     for k in range(one[0][ray + 1] - there):
-        out[9][here + k], out[10][here + k] = one[9][there + k], one[10][there + k]
-        out[11][here + k], out[12][here + k] = one[11][there + k], one[12][there + k]
+        out[5][here + k], out[6][here + k] = one[5][there + k], one[6][there + k]
+        out[7][here + k], out[8][here + k] = one[7][there + k], one[8][there + k]

@@ -25,6 +25,7 @@ Where a whole part, low or high, is inside out, outward and inward change places
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -74,22 +75,15 @@ class Targets:
 
     Attributes
     ----------
-    layer : (N,) int64 index into the layer table, `NO_LAYER` where nothing belongs.
-    t : (N,) float64, distance of the target, NaN where there is none.
-    front : (N,) bool, the target faces outward.
-    t_next : (N,) float64, the next crossing outside the target (what a start beyond it records),
-        infinity where there is none within reach.
-    next_layer : (N,) int64 its index, or `NO_LAYER`.
+    layers : the layer table that all of it is about.
+    layer : (N,) int64 index into the table, `NO_LAYER` where nothing belongs.
     belongs : (L,) bool for every crossing of the table that had to be asked: where an outward
         one belongs, inward ones and those nearer to another place are not.
     doubtful : (N,) bool, decided by neighbouring samples.
     """
 
+    layers: Layers
     layer: NDArray[np.int64]
-    t: Floats
-    front: NDArray[np.bool_]
-    t_next: Floats
-    next_layer: NDArray[np.int64]
     belongs: NDArray[np.bool_]
     doubtful: NDArray[np.bool_]
 
@@ -97,6 +91,51 @@ class Targets:
     def found(self) -> NDArray[np.bool_]:
         """(N,) bool, the ray has a target."""
         return self.layer != NO_LAYER
+
+    @cached_property
+    def t(self) -> Floats:
+        """(N,) float64, distance of the target, NaN where there is none."""
+        return self.distances(np.arange(len(self.layer)))
+
+    @cached_property
+    def front(self) -> NDArray[np.bool_]:
+        """(N,) bool, the target faces outward."""
+        out = self.found
+        out[out] = self.layers.front[self.layer[out]]
+        return out
+
+    @cached_property
+    def t_next(self) -> Floats:
+        """(N,) float64, distance of the next crossing outside the target, see `next_distances`."""
+        return self.next_distances(np.arange(len(self.layer)))
+
+    @cached_property
+    def next_layer(self) -> NDArray[np.int64]:
+        """(N,) int64 its index, or `NO_LAYER`."""
+        return self.next_layers(np.arange(len(self.layer)))
+
+    def distances(self, rows: NDArray[np.int64]) -> Floats:
+        """Return (n,) the distances of some rays' targets, NaN where there is none."""
+        return _at_crossings(self.layers.t, self.layer[rows], np.nan)
+
+    def next_distances(self, rows: NDArray[np.int64]) -> Floats:
+        """Return (n,) the next crossings outside some rays' targets: what starts beyond record.
+
+        Infinity where there is none within reach.
+        """
+        return _at_crossings(self.layers.t, self.next_layers(rows), np.inf)
+
+    def next_layers(self, rows: NDArray[np.int64]) -> NDArray[np.int64]:
+        """Return (n,) the indices of the next crossings outside some rays' targets."""
+        layer = self.layer[rows]
+        last = layer + 1 >= self.layers.first[1:][rows]
+        return np.where((layer == NO_LAYER) | last, NO_LAYER, layer + 1)
+
+
+def _at_crossings(values: Floats, layer: NDArray[np.int64], without: float) -> Floats:
+    out, met = np.full(len(layer), without), layer != NO_LAYER
+    out[met] = values[layer[met]]
+    return out
 
 
 @dataclass(frozen=True, eq=False)
@@ -200,15 +239,7 @@ def find_targets(
 
 def _targets_of(shot: Shot, met: Met) -> Targets:
     n = len(shot.layers)
-    out = Targets(
-        layer=np.empty(n, np.int64),
-        t=np.empty(n),
-        front=np.empty(n, bool),
-        t_next=np.empty(n),
-        next_layer=np.empty(n, np.int64),
-        belongs=met.belongs,
-        doubtful=np.zeros(n, bool),
-    )
+    out = Targets(shot.layers, np.empty(n, np.int64), met.belongs, np.zeros(n, bool))
 
     def choose(begin: int, end: int) -> None:
         _choose(np.arange(begin, end), *_of_choice(shot, met, out))
@@ -219,10 +250,7 @@ def _targets_of(shot: Shot, met: Met) -> Targets:
 
 def _of_choice(shot: Shot, met: Met, out: Targets) -> tuple[Any, ...]:
     layers = shot.layers
-    return (
-        layers.first, layers.t, layers.front, met.belongs, met.claimed, shot.outward,
-        out.layer, out.t, out.front, out.t_next, out.next_layer,
-    )  # fmt: skip
+    return layers.first, layers.t, met.belongs, met.claimed, shot.outward, out.layer
 
 
 @njit(cache=True, nogil=True, makes_arrays=False)
@@ -230,15 +258,10 @@ def _choose(
     asked: NDArray[np.int64],
     first: NDArray[np.int64],
     t: Floats,
-    front: Mask,
     belongs: Mask,
     claimed: Mask,
     outward: Mask,
     layer: NDArray[np.int64],
-    target_t: Floats,
-    target_front: Mask,
-    t_next: Floats,
-    next_layer: NDArray[np.int64],
 ) -> None:
     """Write the targets of the rays `asked`."""
     for i in asked:
@@ -251,12 +274,6 @@ def _choose(
             if rank < best_rank or nearer:
                 best, best_rank = k, rank
         layer[i] = best
-        found = best != NO_LAYER
-        has_next = found and best + 1 < first[i + 1]
-        target_t[i] = t[best] if found else np.nan
-        target_front[i] = found and front[best]
-        t_next[i] = t[best + 1] if has_next else np.inf
-        next_layer[i] = best + 1 if has_next else NO_LAYER
 
 
 def _ask_neighbours(low: LowPoly, shot: Shot, met: Met, targets: Targets) -> None:
@@ -287,14 +304,14 @@ def _ask_neighbours(low: LowPoly, shot: Shot, met: Met, targets: Targets) -> Non
             continue
         asked, known = ask[asked], sure[known]
         distance, index = nearest_of(tree_over(rays.origin[known]), rays.origin[asked], NEIGHBOURS)
-        expected = np.median(targets.t[known][index], axis=1)
+        expected = np.median(targets.distances(known)[index], axis=1)
         close = distance[:, 0] < NEIGHBOURS * points.spacing[asked]
         _settle(
             layers.first, layers.t, met.ratio, met.asked, met.claimed, shot.outward, aimed,
             asked[close], expected[close], STEEPEST * distance[close, 0], met.belongs,
         )  # fmt: skip
     _choose(ask, *_of_choice(shot, met, targets))
-    targets.doubtful[ask] = targets.found[ask]
+    targets.doubtful[ask] = targets.layer[ask] != NO_LAYER
 
 
 @njit(cache=True, nogil=True, makes_arrays=False)

@@ -12,7 +12,7 @@ the high parts that serve the same low parts.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -54,10 +54,6 @@ HITS_LOOKED_AT = (4, 16, 64, 256)
 # Outside of closed pieces the winding number is 0, inside of one it is 1. Between these, openings
 # are near, and surface counts as buried where no straight line leads out either.
 SURELY_OUTSIDE, SURELY_INSIDE = 0.25, 0.75
-
-
-# How a hit's triangle is found: the ray of every hit, what rays record, the triangles of crossings.
-_FaceOf = tuple[NDArray[np.int64], NDArray[np.int64], Ints]
 
 
 @dataclass(frozen=True, eq=False)
@@ -108,18 +104,43 @@ class Unseen:
 def sample_high(surface: Surface, count: int, *, seed: int = 0) -> HighPoints:
     """Spread `count` points over the high poly by area (one per equal share, seeded)."""
     area = np.empty(surface.triangle_count)
-    triangle_areas(surface.positions, surface.triangles, area)
-    total = np.cumsum(area)
-    if len(total) == 0 or total[-1] <= 0:
+
+    def measure(begin: int, end: int) -> None:
+        triangle_areas(surface.positions, surface.triangles[begin:end], area[begin:end])
+
+    in_blocks(len(area), measure)
+    whole = _added_up(area)
+    if whole <= 0:
         return HighPoints(np.zeros((0, 3)), np.zeros(0, np.int32), np.zeros(0))
     rng = np.random.default_rng([seed, 2])
-    share = (np.arange(count) + rng.uniform(size=count)) * (total[-1] / count)
-    face = np.minimum(np.searchsorted(total, share, side="right"), len(area) - 1)
+    share = (np.arange(count) + rng.uniform(size=count)) * (whole / count)
+    face = np.empty(count, np.int32)
+    _faces_at(area, share, face)
     root, v = np.sqrt(rng.uniform(size=count)), rng.uniform(size=count)
     weights = np.stack([1 - root, root * (1 - v), root * v], axis=1)
     corners = surface.positions[surface.triangles[face]].astype(np.float64)
     position = np.einsum("ij,ijk->ik", weights, corners)
-    return HighPoints(position, face.astype(np.int32), np.full(count, total[-1] / count))
+    return HighPoints(position, face, np.full(count, whole / count))
+
+
+@njit(cache=True, nogil=True, makes_arrays=False)
+def _added_up(area: Floats) -> float:
+    """Return the sum, added up from front to back as `_faces_at` does."""
+    whole = 0.0
+    for value in area:
+        whole += value
+    return whole
+
+
+@njit(cache=True, nogil=True, makes_arrays=False)
+def _faces_at(area: Floats, share: Floats, face: Ints) -> None:
+    """Write the triangle in which the running sum of areas passes each of the ascending shares."""
+    at, total = 0, area[0]
+    for k in range(len(share)):
+        while total <= share[k] and at + 1 < len(area):
+            at += 1
+            total += area[at]
+        face[k] = at
 
 
 def find_unseen(
@@ -142,8 +163,7 @@ def find_unseen(
     has_partner = np.asarray(paired.any(axis=0))
     kept = np.flatnonzero(has_partner[part])
     high = HighPoints(high.position[kept], high.face[kept], high.area[kept])
-    hit = np.flatnonzero(findings.recorded != NO_LAYER)
-    gap, seen = _near_a_hit(surface, points, rays, layers, findings, hit, high)
+    gap, seen = _near_a_hit(surface, points, rays, layers, findings.recorded, high)
     unseen = np.flatnonzero(~seen)
     outward, triangle = np.zeros(len(seen), bool), np.full(len(seen), -1, np.int32)
     ground = ground or ground_of(low, paired, scene)
@@ -197,99 +217,174 @@ def _near_a_hit(
     points: SurfacePoints,
     rays: Rays,
     layers: Layers,
-    findings: Findings,
-    hit: NDArray[np.int64],
+    recorded: NDArray[np.int64],
     high: HighPoints,
 ) -> tuple[Floats, NDArray[np.bool_]]:
-    m = len(high.face)
+    """Return (M,) how far the nearest hit is, and whether one shows the place."""
+    m, hit = len(high.face), np.flatnonzero(recorded != NO_LAYER).astype(np.int32)
+    gap, seen, crowded = np.full(m, np.inf), np.zeros(m, bool), np.zeros(m, bool)
     if len(hit) == 0 or m == 0:
-        return np.full(m, np.inf), np.zeros(m, bool)
-    place, reach = np.empty((len(hit), 3)), np.empty(len(hit))
-
-    def place_hits(begin: int, end: int) -> None:
-        here = slice(begin, end)
-        _place_hits(
-            rays.origin, rays.direction, points.spacing, hit[here], findings.hit_distance,
-            findings.facing, place[here], reach[here],
-        )  # fmt: skip
-
-    in_blocks(len(hit), place_hits)
-    face_of = hit, findings.recorded, layers.face
+        return gap, seen
+    place = np.empty((len(hit), 3))
+    hits = _Hits(
+        hit, recorded, layers.face, layers.t, rays.origin, rays.direction, points.spacing,
+        surface.positions, surface.triangles,
+    )  # fmt: skip
+    in_blocks(len(hit), lambda begin, end: _place_hits(hits, begin, end, place))
     tree = tree_over(place)
-    farthest = most_below(tree, reach)
-    gap, seen = np.empty(m), np.empty(m, bool)
     most = np.minimum(HITS_LOOKED_AT, len(hit))
 
     def look(begin: int, end: int) -> None:
-        near = np.empty(most[-1]), np.empty(most[-1], np.int64)
+        near, room = (np.empty(most[0]), np.empty(most[0], np.int64)), room_for_search()
+        here, hit = slice(begin, end), np.empty(end - begin, np.int32)
+        _find_nearest(tree, high.position[here], *room, hit, gap[here])
         _look_around(
-            surface.positions, surface.triangles, tree, face_of, reach, farthest,
-            high.position[begin:end], high.face[begin:end], most, *near, *room_for_search(),
-            gap[begin:end], seen[begin:end],
+            hits, tree, high.position[here], high.face[here], hit, gap[here], *near, *room,
+            seen[here], crowded[here],
         )  # fmt: skip
 
     in_blocks(m, look)
+    rows = np.flatnonzero(crowded)
+    if len(rows) > 0:
+        _look_farther(hits, tree, high, rows, most, seen)
     return gap, seen
 
 
+class _Hits(NamedTuple):
+    """Hits on the high poly, H of N rays.
+
+    ray : (H,) int32, their rays. recorded : (N,). The others are those of the layer table, of rays,
+    of their points and of the high poly.
+    """
+
+    ray: NDArray[np.int32]
+    recorded: NDArray[np.int64]
+    face: Ints
+    t: Floats
+    origin: Floats
+    direction: Floats
+    spacing: Floats
+    positions: NDArray[Any]
+    triangles: NDArray[Any]
+
+
 @njit(cache=True, nogil=True, makes_arrays=False)
-def _place_hits(
-    origin: Floats,
-    direction: Floats,
-    spacing: Floats,
-    hit: NDArray[np.int64],
-    t: Floats,
-    facing: Floats,
-    place: Floats,
-    reach: Floats,
+def _place_hits(hits: _Hits, begin: int, end: int, place: Floats) -> None:
+    """Write where hits lie."""
+    for m in range(begin, end):
+        i = hits.ray[m]
+        t = hits.t[hits.recorded[i]]
+        store(place, m, moved(row(hits.origin, i), t, row(hits.direction, i)))
+
+
+@njit(cache=True, nogil=True, makes_arrays=False)
+def _find_nearest(
+    tree: PointTree,
+    asked: Floats,
+    stack: NDArray[np.int64],
+    away: Floats,
+    hit: NDArray[np.int32],
+    gap: Floats,
 ) -> None:
-    """Write where hits lie, and how far from them surface counts as seen."""
-    for m in range(len(hit)):
-        i = hit[m]
-        store(place, m, moved(row(origin, i), t[i], row(direction, i)))
-        reach[m] = SEEN_SPACINGS * spacing[i] / max(abs(facing[i]), LEAST_COSINE)
+    """Write which hit is nearest to each place, and how far it is."""
+    guess = 0
+    for m in range(len(asked)):
+        x, y, z = row(asked, m)
+        square, guess = nearest_point(tree, x, y, z, guess, stack, away)
+        hit[m], gap[m] = guess, np.sqrt(square)
 
 
 @njit(cache=True, nogil=True, makes_arrays=False)
 def _look_around(
-    positions: NDArray[Any],
-    triangles: NDArray[Any],
+    hits: _Hits,
     tree: PointTree,
-    face_of: _FaceOf,
+    asked: Floats,
+    asked_face: Ints,
+    nearest: NDArray[np.int32],
+    gap: Floats,
+    square: Floats,
+    index: NDArray[np.int64],
+    stack: NDArray[np.int64],
+    away: Floats,
+    seen: NDArray[np.bool_],
+    crowded: NDArray[np.bool_],
+) -> None:
+    """Write whether one of the very nearest hits shows the place.
+
+    nearest, gap : the nearest hit and how far it is. crowded : whether hits farther off may show
+    the place. square, index : room for as many of the nearest hits as are looked at.
+    """
+    for m in range(len(asked)):
+        normal, hit = unit_normal(hits.positions, hits.triangles, asked_face[m]), nearest[m]
+        # Mostly the very nearest one shows the place.
+        seen[m] = _faces(hits, hit, normal) and gap[m] <= _reach(hits, hit)
+        if seen[m]:
+            continue
+        nearest_points(tree, asked[m, 0], asked[m, 1], asked[m, 2], square, index, stack, away)
+        some = False
+        for k in range(len(index)):
+            # A hit on the other side of a thin wall does not show this side.
+            if _faces(hits, index[k], normal):
+                seen[m] |= np.sqrt(square[k]) <= _reach(hits, index[k])
+            else:
+                some = True
+        crowded[m] = some and not seen[m]
+
+
+def _look_farther(
+    hits: _Hits,
+    tree: PointTree,
+    high: HighPoints,
+    rows: NDArray[np.int64],
+    most: NDArray[np.int64],
+    seen: NDArray[np.bool_],
+) -> None:
+    """Look for hits that show the places at `rows`, which those of another side crowd around.
+
+    most : how many of the nearest ones were looked at, and are looked at next.
+    """
+    reach = np.empty(len(hits.ray))
+    in_blocks(len(reach), lambda begin, end: _reaches(hits, begin, end, reach))
+    farthest = most_below(tree, reach)
+
+    def look(begin: int, end: int) -> None:
+        near = np.empty(most[-1]), np.empty(most[-1], np.int64)
+        _look_past_others(
+            hits, tree, reach, farthest, high.position, high.face, rows[begin:end], most, *near,
+            *room_for_search(), seen,
+        )  # fmt: skip
+
+    in_blocks(len(rows), look)
+
+
+@njit(cache=True, nogil=True, makes_arrays=False)
+def _look_past_others(
+    hits: _Hits,
+    tree: PointTree,
     reach: Floats,
     farthest: Floats,
     asked: Floats,
     asked_face: Ints,
+    rows: NDArray[np.int64],
     most: NDArray[np.int64],
     square: Floats,
     index: NDArray[np.int64],
     stack: NDArray[np.int64],
     away: Floats,
-    gap: Floats,
     seen: NDArray[np.bool_],
 ) -> None:
-    """Write how far the nearest hit is, and whether one shows the place.
+    """Mark the places at `rows` that a hit shows.
 
-    farthest : the largest reach in every run of the tree. most : how
-    many of the nearest hits are looked at, first and where that does not tell; square, index : room
-    for the most of them.
+    farthest : the largest reach in every run of the tree. square, index : room for the most hits.
     """
-    hit = 0
-    for m in range(len(asked)):
-        normal = unit_normal(positions, triangles, asked_face[m])
-        # Mostly the very nearest one shows the place.
-        least, hit = nearest_point(tree, asked[m, 0], asked[m, 1], asked[m, 2], hit, stack, away)
-        gap[m] = np.sqrt(least)
-        seen[m] = gap[m] <= reach[hit] and _faces(positions, triangles, face_of, hit, normal)
-        if seen[m]:
-            continue
+    for m in rows:
+        normal = unit_normal(hits.positions, hits.triangles, asked_face[m])
         for count in most:
             near, which = square[:count], index[:count]
             nearest_points(tree, asked[m, 0], asked[m, 1], asked[m, 2], near, which, stack, away)
             crowded = False
             for k in range(count):
-                # A hit on the other side of a thin wall does not show this side.
-                if _faces(positions, triangles, face_of, which[k], normal):
+                if _faces(hits, which[k], normal):
                     seen[m] |= np.sqrt(near[k]) <= reach[which[k]]
                 else:
                     crowded = True
@@ -299,28 +394,36 @@ def _look_around(
             # hit at all shows the place.
             if count == most[0]:
                 here = row(asked, m)
-                if not _any_shows(
-                    positions, triangles, tree, face_of, reach, farthest, here, normal, stack
-                ):
+                if not _any_shows(hits, tree, reach, farthest, here, normal, stack):
                     break
 
 
 @njit(cache=True, nogil=True, makes_arrays=False)
-def _faces(
-    positions: NDArray[Any], triangles: NDArray[Any], face_of: _FaceOf, hit: int, normal: Vector
-) -> bool:
+def _reaches(hits: _Hits, begin: int, end: int, out: Floats) -> None:
+    for m in range(begin, end):
+        out[m] = _reach(hits, m)
+
+
+@njit(cache=True, nogil=True, makes_arrays=False)
+def _reach(hits: _Hits, hit: int) -> float:
+    """Return how far from a hit surface counts as seen."""
+    i = hits.ray[hit]
+    normal = unit_normal(hits.positions, hits.triangles, hits.face[hits.recorded[i]])
+    facing = dot(normal, row(hits.direction, i))
+    return SEEN_SPACINGS * hits.spacing[i] / max(abs(facing), LEAST_COSINE)
+
+
+@njit(cache=True, nogil=True, makes_arrays=False)
+def _faces(hits: _Hits, hit: int, normal: Vector) -> bool:
     """Tell whether a hit's triangle faces as a normal does, more or less."""
-    ray, recorded, faces = face_of
-    face = faces[recorded[ray[hit]]]
-    return dot(unit_normal(positions, triangles, face), normal) > 0.0
+    face = hits.face[hits.recorded[hits.ray[hit]]]
+    return dot(unit_normal(hits.positions, hits.triangles, face), normal) > 0.0
 
 
 @njit(cache=True, nogil=True, makes_arrays=False)
 def _any_shows(
-    positions: NDArray[Any],
-    triangles: NDArray[Any],
+    hits: _Hits,
     tree: PointTree,
-    face_of: _FaceOf,
     reach: Floats,
     farthest: Floats,
     place: Vector,
@@ -341,7 +444,7 @@ def _any_shows(
         for i in range(tree.begin[run], tree.end[run]):
             way = minus(row(tree.points, i), place)
             near = np.sqrt(dot(way, way)) <= reach[i]
-            if near and _faces(positions, triangles, face_of, i, normal):
+            if near and _faces(hits, i, normal):
                 return True
     return False
 

@@ -33,6 +33,7 @@ from numpy.typing import NDArray
 from cagecheck.arrays.blocks import in_blocks
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.arrays.vectors import (
+    COSINE_ROUNDING,
     Vector,
     blend,
     corners,
@@ -63,8 +64,6 @@ NOTHING_THERE = 180.0
 HOLE_DEGREES = 10.0
 # A texel is read between its neighbours' centres: what slides less than half of one stays in it.
 WITHIN_TEXELS = 0.5
-# Far more than cosines of unit vectors are wrong by.
-COSINE_ROUNDING = 1e-9
 _EDGE, _VERTEX = int(PointKind.EDGE), int(PointKind.VERTEX)
 # One step of a component that 8 bits store between -1 and 1. The map's own rounding and that of its
 # first mip level are half a step each.
@@ -115,8 +114,9 @@ def find_ideal(
     def meet(begin: int, end: int) -> None:
         here = slice(begin, end)
         some, along = _part_of(points, here), _part_of(rays, here)
-        normal[here] = _places(cast.layers, targets.layer[here]).shaded(shading, along)
-        aside, _ = _beside(low, averaged, some, along, targets.t[here])
+        place = _places(cast.layers, targets.layer[here])
+        normal[here] = place.shaded(shading, along)
+        aside, _ = _beside(low, averaged, some, along, place.t)
         near = aside * per_unit[some.triangle] <= WITHIN_TEXELS
         met[here] = near & (targets.layer[here] != NO_LAYER)
         asked_in[begin] = begin + np.flatnonzero(has_partner[some.triangle] & ~met[here])
@@ -127,7 +127,7 @@ def find_ideal(
     if len(asked) == 0:
         return Ideal(normal, met, own, targets)
     few, along = points.take(asked), rays.take(asked)
-    beside = _beside(low, averaged, few, along, targets.t[asked])
+    beside = _beside(low, averaged, few, along, targets.distances(asked))
     along = replace(along, direction=straight_directions(low, few))
     place = _met_straight(matcher, cast, few, along, asked, *beside, depth)
     found = place.face >= 0
@@ -303,7 +303,7 @@ def _recorded(
     known = ideal.own[here] & (layer == cast.targets.layer[here])
     rest = np.flatnonzero(~known)
     out = ideal.normal[here].copy()
-    out[known & ~cast.targets.front[here]] *= -1.0
+    out[known & ~_places(cast.layers, layer).front] *= -1.0
     out[rest] = _places(cast.layers, layer[rest]).along(matcher.shading, rays.take(rest))
     return out
 
@@ -478,6 +478,8 @@ def _split_up(
 @njit(cache=True, nogil=True, error_model="numpy")
 def _between(a: Vector, b: Vector) -> float:
     """Return the angle between two unit vectors, radians; as exact near 0 as elsewhere."""
+    if a[0] == b[0] and a[1] == b[1] and a[2] == b[2]:
+        return 0.0  # nearly always: what is recorded is what should be
     minus = (a[0] - b[0], a[1] - b[1], a[2] - b[2])
     plus = (a[0] + b[0], a[1] + b[1], a[2] + b[2])
     return 2.0 * np.arctan2(np.sqrt(dot(minus, minus)), np.sqrt(dot(plus, plus)))
@@ -510,13 +512,11 @@ def _errors(
                 out[i] = max(out[i], np.degrees(flat))
             continue
         angle = _between(mine, wanted)
-        if length > 0.0:
-            # Nearly all are plainly less steep than that, which the cosine tells at less cost.
-            smooth = scaled(smooth, 1.0 / length)
-            if dot(mine, smooth) < plain:
-                lean = _between(mine, smooth)
-                if lean > steep:
-                    angle = max(angle, _turn(lean))
+        # Nearly all are plainly less steep than that, which the cosine tells at less cost.
+        if length > 0.0 and dot(mine, smooth) < plain * length:
+            lean = _between(mine, scaled(smooth, 1.0 / length))
+            if lean > steep:
+                angle = max(angle, _turn(lean))
         out[i] = np.degrees(angle)
 
 

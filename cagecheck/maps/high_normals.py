@@ -17,6 +17,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from cagecheck.arrays.blocks import in_blocks
 from cagecheck.arrays.strips import STRIP, column, new_strip, put_column
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.arrays.vectors import (
@@ -37,6 +38,8 @@ from cagecheck.meshes.mesh import Surface
 
 HighNormals = Literal["file", "smooth", "area", "face"]
 _NOTHING = (0.0, 0.0, 0.0)
+# Triangles weighed before they are added up: what lies between stays in cache.
+_AT_ONCE = 1 << 18
 
 
 @dataclass(frozen=True, eq=False)
@@ -150,12 +153,31 @@ def _leaders(
     return leader
 
 
-@njit(cache=True, nogil=True)
 def _smooth_normals(
     positions: NDArray[Any], triangles: NDArray[np.int32], part: NDArray[np.int32], by_area: bool
 ) -> NDArray[np.float32]:
     leader = _leaders(positions, triangles, part)
     total = np.zeros((len(positions), 3), np.float32)
+    room = np.empty((min(_AT_ONCE, len(triangles)), 9), np.float32)
+    for a in range(0, len(triangles), _AT_ONCE):
+        few = triangles[a : a + _AT_ONCE]
+
+        def weigh(begin: int, end: int, few: NDArray[np.int32] = few) -> None:
+            _weigh(positions, few[begin:end], by_area, room[begin:end])
+
+        in_blocks(len(few), weigh)
+        # Sums of float32 depend on their order, so they are added up in that of the triangles.
+        _add_up(few, leader, room, total)
+    in_blocks(len(total), lambda begin, end: _to_units(total[begin:end]))
+    _follow_leaders(leader, total)
+    return total
+
+
+@njit(cache=True, nogil=True, makes_arrays=False)
+def _weigh(
+    positions: NDArray[Any], triangles: NDArray[np.int32], by_area: bool, out: NDArray[np.float32]
+) -> None:
+    """Write what every triangle adds to the normals of its corners, three by three."""
     for f in range(len(triangles)):
         a, b, c = triangles[f, 0], triangles[f, 1], triangles[f, 2]
         pa, pb, pc = row(positions, a), row(positions, b), row(positions, c)
@@ -163,22 +185,45 @@ def _smooth_normals(
         n = cross(ab, bc)
         doubled = np.sqrt(dot(n, n))
         if doubled == 0.0:
+            out[f] = 0.0
             continue
-        for v, before, after in ((a, ca, ab), (b, ab, bc), (c, bc, ca)):
+        at = 0
+        for before, after in ((ca, ab), (ab, bc), (bc, ca)):
             weight = doubled if by_area else np.arctan2(doubled, -dot(before, after))
-            at = leader[v]
             for i in range(3):
-                total[at, i] += np.float32(weight * n[i] / doubled)
+                out[f, at + i] = np.float32(weight * n[i] / doubled)
+            at += 3
+
+
+@njit(cache=True, nogil=True, makes_arrays=False)
+def _add_up(
+    triangles: NDArray[np.int32],
+    leader: NDArray[np.int32],
+    weighed: NDArray[np.float32],
+    total: NDArray[np.float32],
+) -> None:
+    for f in range(len(triangles)):
+        for k in range(3):
+            at = leader[triangles[f, k]]
+            for i in range(3):
+                total[at, i] += weighed[f, 3 * k + i]
+
+
+@njit(cache=True, nogil=True, makes_arrays=False)
+def _to_units(total: NDArray[np.float32]) -> None:
     for v in range(len(total)):
         x, y, z = total[v, 0], total[v, 1], total[v, 2]
         length = np.sqrt(x * x + y * y + z * z)
         if length > 0:
             total[v, 0], total[v, 1], total[v, 2] = x / length, y / length, z / length
+
+
+@njit(cache=True, nogil=True, makes_arrays=False)
+def _follow_leaders(leader: NDArray[np.int32], total: NDArray[np.float32]) -> None:
     for v in range(len(total)):
         at = leader[v]
         if at != v:
             total[v, 0], total[v, 1], total[v, 2] = total[at, 0], total[at, 1], total[at, 2]
-    return total
 
 
 @njit(cache=True, nogil=True)

@@ -305,6 +305,6 @@ def ray_ends(prediction: Prediction, samples: np.ndarray) -> tuple[Floats, Float
     rays, findings = prediction.rays, prediction.findings
     depth = prediction.settings.depth or 0.0
     hit = findings.recorded[samples] != NO_LAYER
-    stop = np.where(hit, findings.hit_distance[samples], -depth)
+    stop = np.where(hit, findings.found.distances(samples), -depth)
     origin, direction = rays.origin[samples], rays.direction[samples]
     return origin + rays.start[samples, None] * direction, origin + stop[:, None] * direction

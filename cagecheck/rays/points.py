@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from cagecheck.arrays.blocks import in_blocks
+from cagecheck.arrays.blocks import BLOCK, in_blocks
 from cagecheck.arrays.hashing import mix
 from cagecheck.arrays.morton import coherent_order
 from cagecheck.arrays.types import Floats, Ints
@@ -239,10 +239,10 @@ def sample_points(
         raise InputError("the sample spacing must be above zero.", cure="Raise `density`.")
     chosen = np.arange(len(low.triangles)) if triangles is None else np.unique(triangles)
     chosen = chosen[low.area[chosen] > 0]
-    sets = [_interior(low, chosen, spacing, seed)]
+    points = _interior(low, chosen, spacing, seed)
     if edges:
-        sets += [_along_edges(low, chosen, spacing, seed), _at_vertices(low, chosen, spacing)]
-    points = join_points(sets)
+        more = _along_edges(low, chosen, spacing, seed), _at_vertices(low, chosen, spacing)
+        points = join_points([points, *more])
     return points.take(coherent_order(points.positions(low)))
 
 
@@ -257,8 +257,15 @@ def _interior(
     start = np.concatenate([[0], np.cumsum(count)])
     triangle = np.repeat(chosen, count).astype(np.int32)
     barycentric = np.empty((len(triangle), 3))
-    scrambling = np.empty(_MOST_DIGITS, np.int64)
-    _triangular_van_der_corput(chosen.astype(np.int64), start, seed, scrambling, barycentric)
+    numbers = chosen.astype(np.int64)
+
+    def place(begin: int, end: int) -> None:
+        _triangular_van_der_corput(
+            numbers[begin:end], start[begin : end + 1], seed, np.empty(_MOST_DIGITS, np.int64),
+            barycentric,
+        )  # fmt: skip
+
+    in_blocks(len(chosen), place, max(BLOCK * len(chosen) // max(len(triangle), 1), 1))
     share = area / count
     return SurfacePoints(
         triangle,

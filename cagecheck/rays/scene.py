@@ -29,6 +29,12 @@ from cagecheck.words.numbers import count_text
 # Rays per task: enough to hide Python's share, few enough to balance two threads and to keep a
 # task's buffers in cache. 65,536 measured as fast as four times as many.
 BLOCK = 65_536
+# Blocks that are put together while the next ones are cast.
+_JOINED = 16
+
+# Counts per ray; t, face, front of all crossings.
+_Block = tuple[NDArray[np.int64], Floats, NDArray[np.int32], NDArray[np.bool_]]
+_NO_RAYS: _Block = np.zeros(0, np.int64), np.zeros(0), np.zeros(0, np.int32), np.zeros(0, bool)
 
 
 class LayerCaster(Protocol):
@@ -36,9 +42,7 @@ class LayerCaster(Protocol):
 
     name: str
 
-    def block(
-        self, origin: Floats, direction: Floats, depth: Floats, reach: Floats
-    ) -> tuple[NDArray[np.int64], Floats, NDArray[np.int32], NDArray[np.bool_]]:
+    def block(self, origin: Floats, direction: Floats, depth: Floats, reach: Floats) -> _Block:
         """Return (counts per ray, t, face, front) of all crossings, ascending within a ray."""
         ...
 
@@ -157,16 +161,19 @@ class Scene:
             ends = np.ascontiguousarray(depths[span]), np.ascontiguousarray(reaches[span])
             return self._caster.block(origin[span], direction[span], *ends)
 
-        blocks = list(_in_order(work, spans, self.threads, n, progress, stage))
-        counts = _joined([b[0] for b in blocks], np.int64)
-        return Layers(
-            first=np.concatenate([np.zeros(1, np.int64), np.cumsum(counts)]),
-            t=_joined([b[1] for b in blocks], np.float64),
-            face=_joined([b[2] for b in blocks], np.int32),
-            front=_joined([b[3] for b in blocks], np.bool_),
-            depth=depths,
-            reach=reaches,
-        )
+        pieces: list[_Block] = []
+        blocks: list[_Block] = []
+        for block in _in_order(work, spans, self.threads, n, progress, stage):
+            blocks.append(block)
+            # What threads make lies in memory of their own, which nobody else gets once it is free.
+            if len(blocks) == _JOINED:
+                pieces.append(_joined(blocks))
+        pieces += blocks
+        blocks.clear()
+        counts, t, face, front = _joined(pieces)
+        first = np.zeros(n + 1, np.int64)
+        np.cumsum(counts, out=first[1:])
+        return Layers(first, t, face, front, depths, reaches)
 
     def first_hits(
         self,
@@ -225,8 +232,14 @@ class Scene:
         hits.t[doubtful[found]] = layers.t[recorded[found]]
 
 
-def _joined(pieces: list[NDArray[Any]], kind: Any) -> NDArray[Any]:
-    return np.concatenate(pieces) if pieces else np.zeros(0, kind)
+def _joined(blocks: list[_Block]) -> _Block:
+    """Return blocks put together. Their list is emptied, so that what is put together is let go."""
+    columns = [list(column) for column in zip(_NO_RAYS, *blocks, strict=True)]
+    blocks.clear()
+    for column in columns:
+        column[:] = [np.concatenate(column)]
+    counts, t, face, front = (column[0] for column in columns)
+    return counts, t, face, front
 
 
 def _in_order(

@@ -21,6 +21,7 @@ from cagecheck.defects.match import Matched
 from cagecheck.defects.measures import measure_at
 from cagecheck.defects.reasons import Reason, Values
 from cagecheck.defects.regions import Region
+from cagecheck.defects.targets import Targets
 from cagecheck.defects.visible import Ideal, visible_error
 from cagecheck.predicting.result import Prediction
 from cagecheck.progress import Progress, silent
@@ -347,21 +348,11 @@ def _thinned(cast: Matched, around: NDArray[np.int64], kept: Mask | None) -> Mat
     number = np.full(len(layers.t) + 1, NO_LAYER, np.int64)
     rows = np.flatnonzero(kept)[rows_of_runs(thin.first, around)]
     number[rows] = np.arange(len(rows))
-    return Matched(
-        cast.points.take(around),
-        cast.rays.take(around),
-        thin.take(around),
-        replace(
-            targets,
-            layer=number[targets.layer[around]],
-            t=targets.t[around],
-            front=targets.front[around],
-            t_next=targets.t_next[around],
-            next_layer=number[targets.next_layer[around]],
-            belongs=targets.belongs[rows],
-            doubtful=targets.doubtful[around],
-        ),
+    few = thin.take(around)
+    mine = Targets(
+        few, number[targets.layer[around]], targets.belongs[rows], targets.doubtful[around]
     )
+    return Matched(cast.points.take(around), cast.rays.take(around), few, mine)
 
 
 def _own_crossings(tuning: Tuning) -> Mask:

@@ -237,18 +237,7 @@ class _Bench:
         layer[owner] = order[first]
         stayed = self._stayed(rays, layers, layer)
         layer[~stayed] = NO_LAYER
-        following = np.where(stayed, layer + 1, 0)
-        has_next = stayed & (following < layers.first[1:])
-        t, at = np.append(layers.t, np.nan), len(layers.t)
-        return Targets(
-            layer=layer,
-            t=t[np.where(stayed, layer, at)],
-            front=self.front,
-            t_next=np.where(has_next, t[np.where(has_next, following, at)], np.inf),
-            next_layer=np.where(has_next, following, NO_LAYER),
-            belongs=np.zeros(len(layers.t), bool),
-            doubtful=np.zeros(n, bool),
-        )
+        return Targets(layers, layer, np.zeros(len(layers.t), bool), np.zeros(n, bool))
 
     def _stayed(self, rays: Rays, layers: Layers, layer: NDArray[np.int64]) -> Mask:
         """(N,) bool: the crossing is of the target's part, and nearer to it than what lay next."""

@@ -8,10 +8,7 @@ gives way.
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
-from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats
 from cagecheck.defects.harm import WRONG_DEGREES, harm_degrees
@@ -45,29 +42,3 @@ def loss_of(matcher: Matcher, cast: Matched, settings: Settings) -> Floats:
     worst = np.maximum(np.where(raised, lower, 0.0), np.where(blocked & targets.found, upper, 0.0))
     out: Floats = harm_degrees(worst) / WRONG_DEGREES
     return out
-
-
-def last_of(cast: Matched, first: int) -> Matched:
-    """Return the points of a cast from `first` on, with their crossings and targets."""
-    rows = np.arange(first, len(cast))
-    targets, begin = cast.targets, int(cast.layers.first[first])
-
-    def moved(index: NDArray[np.int64]) -> NDArray[np.int64]:
-        mine = index[first:]
-        return np.where(mine == NO_LAYER, mine, mine - begin)
-
-    return Matched(
-        cast.points.take(rows),
-        cast.rays.take(rows),
-        cast.layers.take(rows),
-        replace(
-            targets,
-            layer=moved(targets.layer),
-            t=targets.t[first:],
-            front=targets.front[first:],
-            t_next=targets.t_next[first:],
-            next_layer=moved(targets.next_layer),
-            belongs=targets.belongs[begin:],
-            doubtful=targets.doubtful[first:],
-        ),
-    )

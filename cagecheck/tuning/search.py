@@ -39,7 +39,7 @@ from cagecheck.tuning.corridors import (
     part_extents,
 )
 from cagecheck.tuning.folds import check_shell
-from cagecheck.tuning.loss import last_of, loss_of
+from cagecheck.tuning.loss import loss_of
 from cagecheck.tuning.peaks import Peaks
 from cagecheck.tuning.rings import NEIGHBOUR_RINGS, triangles_around
 from cagecheck.tuning.solver.problem import OffsetSolution, UnsolvedError
@@ -464,7 +464,7 @@ class Search:
             return np.ones(len(cast.points))
         count = len(self.loss)
         if count < len(cast.points):
-            new = loss_of(self.matcher, last_of(cast, count), self.settings)
+            new = loss_of(self.matcher, cast.take(np.arange(count, len(cast))), self.settings)
             self.loss = np.concatenate([self.loss, new])
         return self.loss
 

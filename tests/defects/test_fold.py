@@ -6,7 +6,7 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from cagecheck.defects.fold import fold_ratio, least_quadratic
+from cagecheck.defects.fold import fold_ratio, least_quadratic, may_fold, shell_of
 from cagecheck.rays import cage_from_mesh, cage_from_offset
 from cagecheck.rays.points import sample_points
 from tests.scenes.shapes import plane_low
@@ -48,3 +48,18 @@ def test_a_cage_that_touches_has_no_fold():
     points = sample_points(low, 0.2)
     assert np.isnan(fold_ratio(low, cage_from_offset(low, 0.0), points)).all()
     assert np.allclose(fold_ratio(low, cage_from_offset(low, 3.0), points), 1.0)
+
+
+def test_triangles_set_aside_have_no_folded_place():
+    low = plane_low(12)
+    rng = np.random.default_rng(8)
+    moved = low.positions + [0, 0, 0.1] + rng.normal(size=low.positions.shape) * 0.04
+    cage = cage_from_mesh(low, low.mesh.with_positions(moved))
+    points = sample_points(low, 0.004)
+    folded = np.zeros(len(low.triangles), bool)
+    folded[points.triangle[fold_ratio(low, cage, points) < 0]] = True
+    may = may_fold(shell_of(low, cage), cage)
+    assert 0 < np.count_nonzero(folded) < len(folded) and not (folded & ~may).any()
+    # Hardly any is asked about for nothing: corners that fold have folded places around them.
+    assert np.count_nonzero(may & ~folded) < 0.1 * np.count_nonzero(folded)
+    assert may_fold(shell_of(low, cage_from_offset(low, 0.0)), cage_from_offset(low, 0.0)).all()

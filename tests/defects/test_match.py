@@ -112,6 +112,9 @@ def test_a_cast_is_its_steps_one_by_one(along: Along, apart: bool) -> None:
     for mine, theirs in ((cast.rays, rays), (cast.layers, layers), (cast.targets, targets)):
         for f in fields(theirs):
             got, expected = getattr(mine, f.name), getattr(theirs, f.name)
+            if f.name == "layers":
+                assert got is cast.layers
+                continue
             assert np.array_equal(got, expected, equal_nan=got.dtype.kind == "f"), f.name
 
     recorded = layers.recorded(rays.start, 0.1)

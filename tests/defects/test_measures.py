@@ -82,8 +82,3 @@ def test_slides_are_those_of_hits(parted: Prediction) -> None:
     findings = parted.findings
     expected = np.abs(findings.hit_distance) * np.sin(np.radians(findings.slant))
     assert findings.slide == pytest.approx(expected, rel=1e-12, nan_ok=True)
-    cosine = (hit_normals(parted.scene.surface, parted.layers.face[findings.recorded])
-              * parted.rays.direction).sum(axis=1)  # fmt: skip
-    hit = findings.recorded >= 0
-    assert findings.facing[hit] == pytest.approx(cosine[hit], abs=1e-12)
-    assert np.isnan(findings.facing[~hit]).all() and not hit.all()

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import fields, replace
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from cagecheck.arrays import blocks
-from cagecheck.defects.classify import Findings
 from cagecheck.defects.kinds import CLEAN, PRECEDENCE, Defect, Thresholds
 from cagecheck.defects.rule import Judged, Known, judge, room_for
 from cagecheck.predicting.result import Prediction
@@ -107,26 +106,13 @@ def test_blocks_of_any_size_give_the_same(
     first = demo_prediction
     depth, size = first.settings.depth, first.settings.map_size
     assert depth is not None
-    monkeypatch.setattr(blocks, "BLOCK", 1013)
+    monkeypatch.setattr(blocks.in_blocks, "__defaults__", (1013,))
     again = first.matcher.classify(
         first.cage, first.cast, depth=depth, map_size=size, thresholds=first.settings.thresholds
     )
-    for f in fields(Findings):
-        mine, theirs = getattr(again, f.name), getattr(first.findings, f.name)
-        if f.name == "measures":
-            assert mine.keys() == theirs.keys()
-            assert all(np.array_equal(mine[d], theirs[d], equal_nan=True) for d in mine)
-        else:
-            assert np.array_equal(mine, theirs, equal_nan=mine.dtype.kind == "f"), f.name
-
-
-def test_blocks_hold_every_number_once(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(blocks, "BLOCK", 7)
-    for count in (0, 1, 7, 8, 50):
-        times = np.zeros(count, int)
-
-        def work(begin: int, end: int, times: np.ndarray = times) -> None:
-            times[begin:end] += 1
-
-        blocks.in_blocks(count, work)
-        assert np.all(times == 1)
+    for name in ("recorded", "flags", "main", "hit_distance", "slant", "lean", "slide"):
+        mine, theirs = getattr(again, name), getattr(first.findings, name)
+        assert np.array_equal(mine, theirs, equal_nan=mine.dtype.kind == "f"), name
+    mine, theirs = again.measures, first.findings.measures
+    assert mine.keys() == theirs.keys()
+    assert all(np.array_equal(mine[d], theirs[d], equal_nan=True) for d in mine)

@@ -250,12 +250,16 @@ def no_layers(count: int) -> Layers:
 
 
 def targets_at(t: list[float], following: list[float]) -> Targets:
-    n = len(t)
-    layer = np.where(np.isnan(t), NO_LAYER, np.arange(n))
-    return Targets(
-        layer, np.array(t), np.ones(n, bool), np.array(following), np.full(n, NO_LAYER),
-        np.ones(n, bool), np.zeros(n, bool),
+    crossings = np.stack([t, following], axis=1)
+    there = np.isfinite(crossings)
+    first = np.concatenate([[0], np.cumsum(there.sum(axis=1))])
+    count, n = int(first[-1]), len(t)
+    layers = replace(
+        no_layers(n), first=first, t=crossings[there], face=np.zeros(count, np.int32),
+        front=np.ones(count, bool),
     )  # fmt: skip
+    layer = np.where(there[:, 0], first[:-1], NO_LAYER)
+    return Targets(layers, layer, np.ones(count, bool), np.zeros(n, bool))
 
 
 def rows_over_a_sheet(

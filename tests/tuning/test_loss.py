@@ -13,7 +13,7 @@ from cagecheck.predicting.settings import Settings
 from cagecheck.rays.cage import cage_from_offset
 from cagecheck.rays.points import sample_points
 from cagecheck.rays.scene import Scene
-from cagecheck.tuning.loss import last_of, loss_of
+from cagecheck.tuning.loss import loss_of
 from tests.scenes.tuning import sheet, surface_of
 
 SETTINGS = Settings(samples=500, unseen_points=0, depth=0.1, reach=0.3, offset=0.05)
@@ -49,7 +49,7 @@ def test_a_target_with_nothing_below_it_is_worth_a_hole() -> None:
 
 def test_the_last_points_of_a_cast_are_what_they_were() -> None:
     matcher, cast = cast_of(0.01, 0.2, 0.15)
-    few = last_of(cast, 60)
+    few = cast.take(np.arange(60, len(cast)))
     assert len(few) == len(cast) - 60
     whole = loss_of(matcher, cast, SETTINGS)
     assert np.array_equal(loss_of(matcher, few, SETTINGS), whole[60:])

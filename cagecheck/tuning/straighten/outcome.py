@@ -35,8 +35,8 @@ HARM = (
 class Outcome:
     """One cast through a cage, classified. `points` are those of `low`.
 
-    Of the findings, what `recorded` counts is not kept, nor measures but that of splits. rest :
-    what was found on other points of the surface; percent and texels are those of both.
+    Of the findings no measures are kept but that of splits. rest : what was found on other points
+    of the surface; percent and texels are those of both.
     """
 
     low: LowPoly
@@ -131,10 +131,7 @@ def of_check(tuning: Tuning, rows: NDArray[np.int64]) -> Outcome:
     """Return what the tuning's last check showed of some of its points."""
     after = tuning.after
     f = after.findings
-    findings = Findings(
-        f.recorded[rows], f.hit_distance[rows], f.flags[rows], f.main[rows],
-        {Defect.SPLIT: measure_at(f.measures, Defect.SPLIT, rows)}, f.slant[rows], f.lean[rows],
-        f.facing[rows],
-    )  # fmt: skip
-    points, rays = after.points.take(rows), after.rays.take(rows)
-    return Outcome(tuning.low, tuning.cage, tuning.settings, points, rays, findings)
+    found = f.found.take(rows)
+    split = {Defect.SPLIT: measure_at(f.measures, Defect.SPLIT, rows)}
+    findings = Findings(found, f.flags[rows], f.main[rows], split)
+    return Outcome(tuning.low, tuning.cage, tuning.settings, found.points, found.rays, findings)
