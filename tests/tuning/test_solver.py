@@ -11,6 +11,7 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from scipy.optimize import linprog, nnls
+from scipy.sparse import csc_array
 
 from cagecheck.errors import InputError
 from cagecheck.tuning.solver import general, interior
@@ -450,3 +451,27 @@ def test_products_that_stray_are_brought_back_to_within_a_factor_of_ten(goal: fl
         moved = product + interior._towards_middle(product, goal)
         assert moved == pytest.approx(wanted * goal)
     assert interior._towards_middle(100 * goal, goal) == pytest.approx(-10 * goal)
+
+
+@pytest.mark.parametrize(
+    ("moved", "joining"), [(0.0, [1]), (0.05, [1]), (0.2, [1, 2]), (2.0, [1, 2, 3])]
+)
+def test_rows_join_that_one_more_step_like_the_last_would_break(moved, joining) -> None:
+    """Above 0.5, 0.3 and -0.6 at 0.4: the first is broken, the others have room of 0.1 and 1.
+
+    A row that the start is far from, taken up first, is the only one that is in.
+    """
+    bound = np.array([-0.2, 0.5, 0.3, -0.6])
+    sides = Sides(
+        np.array([[0, -1, -1], [1, -1, -1], [1, -1, -1], [1, -1, -1]], np.int32),
+        np.array([[1.0, 0.0, 0.0]] * 4),
+        bound,
+        np.full(4, 10.0),
+    )
+    quadratic = interior._prepare(csc_array(np.eye(2)), np.zeros(2), sides)
+    rows = interior._Rows(quadratic, sides, np.array([0.0, 2.0]))
+    assert list(rows.index) == [0]
+    state = interior._start(rows.sides, np.array([0.4, 0.4]), 1.0)
+    state.moved = np.full(2, moved)
+    assert rows.join_broken(state, 1.0)
+    assert sorted(rows.index[1:]) == joining
