@@ -7,10 +7,11 @@
 demo: the sample scene, default samples. scan, fine: an open scan (fetch_open_meshes.py, `scans`),
 divided smoothly, against its decimation to 11,000 and 48,000 triangles. dense: the same against
 200,000 vertices. needles: the scan divided along its flat facets, of whose decimation to 11,000
-triangles 800 have next to no height. cape: a thin waved cape, made up, whose two sides are nearer than its waves are high.
-straighten: the demo with its straightening map. Each run is a process of its own, so that memory is
-its own; seconds of the processor are those of all threads. Missed, overshot and skewed are % of the
-surface on the points of the last check, which the offsets were not made from.
+triangles 800 have next to no height. cape: a thin waved cape, made up, whose two sides are nearer
+than its waves are high. straighten: the demo with its straightening map. Each run is a process of
+its own, so that memory is its own; seconds of the processor are those of all threads. Missed,
+overshot and skewed are % of the surface on the points of the last check, which the offsets were not
+made from.
 """
 
 from __future__ import annotations
