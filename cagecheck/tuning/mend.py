@@ -42,7 +42,8 @@ RINGS = 1
 # Steps of any length, each along the rays of the one before; rays settle by about a factor of ten
 # a step. What the last of them has to leave is a conflict.
 FULL_STEPS = 4
-# Then steps in a shrinking trust region, for places where the rays do not settle.
+# Then steps in a shrinking trust region, for places where the rays do not settle: full steps may go
+# to and fro between a fold and a miss. What the last of these leaves is a conflict as well.
 SHORT_STEPS = 8
 # Of so many wrong points that hang together two steps mend some, or the surfaces there stand
 # against it: where rows stay broken and less than this share is mended, the place is in conflict.
@@ -133,8 +134,9 @@ def mend(search: Search, groups: list[Group]) -> Mask:
     """Mend what can be mended of the wrong points; return (T,) bool: triangles in conflict.
 
     Changes `search.offsets`. In conflict are triangles where samples stay wrong, since along the
-    rays of the last full step no offsets around them keep all rows, or none do without another
-    fold. Samples that are neither mended nor in conflict are those whose rays did not settle.
+    rays of the last full step, or of the last step of all, no offsets around them keep all rows,
+    or none do without another fold. Samples that are neither mended nor in conflict are those whose
+    rays did not settle.
     """
     low = search.low
     count = len(low.triangles)
@@ -338,7 +340,7 @@ def _run(search: Search, batch: _Batch, view: _View) -> Indices:
         # Where rays stand still and nothing folds, another step would find what this one found.
         still = ~turning & ~folds
         refused |= active & ~clean & broken & still
-        if k + 1 == FULL_STEPS:
+        if k + 1 in (FULL_STEPS, FULL_STEPS + SHORT_STEPS):
             refused |= active & ~clean & (broken | folds)
         active &= ~clean & ~refused & ~still
         _lower(ceiling, batch, shell, search.offsets)

@@ -159,6 +159,20 @@ def test_steps_end_where_rays_stand_still(monkeypatch: pytest.MonkeyPatch) -> No
     assert search.offsets == pytest.approx(patient.offsets, rel=2e-3)
 
 
+def test_what_the_last_step_has_to_leave_is_a_conflict_as_well(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """As where full steps went to and fro: else it would be tried again at every later check."""
+    monkeypatch.setattr(Search, "turned", lambda self, corner, *_: np.ones(len(corner), bool))
+    patient, group = bent(3)
+    conflict = mend(patient, [group])
+    monkeypatch.setattr(mend_module, "FULL_STEPS", 0)
+    radii = radii_of_steps(monkeypatch)
+    search, group = bent(3)
+    assert np.array_equal(mend(search, [group]), conflict) and conflict.any()
+    assert len(radii) == mend_module.SHORT_STEPS
+
+
 def test_what_a_sample_shows_does_not_depend_on_what_is_cast_with_it() -> None:
     """A target beyond the reach is seen by all rays or by none, as one offset is large enough."""
     low = prepare_low(sheet(8, lambda x, y: 0 * x))
