@@ -440,7 +440,11 @@ class Search:
             around=(self.offsets, self.radius), most=self.most(corridors),
         )  # fmt: skip
         try:
-            self.solution = solve_offsets(problem, solver=self.solver, progress=self.progress)
+            # The rows have turned a little since the last solution.
+            near = None if self.solution is None else self.offsets
+            self.solution = solve_offsets(
+                problem, near=near, solver=self.solver, progress=self.progress
+            )
         except UnsolvedError:
             if self.solution is None:
                 raise

@@ -14,7 +14,7 @@ from scipy.optimize import linprog, nnls
 from scipy.sparse import csc_array
 
 from cagecheck.errors import InputError
-from cagecheck.tuning.solver import general, interior
+from cagecheck.tuning.solver import general, interior, solve
 from cagecheck.tuning.solver.general import minimise_with_clarabel
 from cagecheck.tuning.solver.interior import InteriorResult, Sides
 from cagecheck.tuning.solver.problem import OffsetProblem, UnsolvedError, offset_problem
@@ -475,3 +475,31 @@ def test_rows_join_that_one_more_step_like_the_last_would_break(moved, joining) 
     state.moved = np.full(2, moved)
     assert rows.join_broken(state, 1.0)
     assert sorted(rows.index[1:]) == joining
+
+
+@pytest.mark.parametrize("solver", ["interior", "clarabel"])
+def test_offsets_to_begin_from_change_the_way_and_not_the_answer(solver) -> None:
+    problem = grid_problem(20, 3000, 7, squeeze=0.2)
+    problem = replace(problem, ceiling=np.full(problem.position_count, 1.5))
+    far = solve_offsets(problem, solver=solver)
+    rng = np.random.default_rng(3)
+    for near in (far.offsets, rng.uniform(-1.0, 3.0, problem.position_count)):
+        again = solve_offsets(problem, near=near, solver=solver)
+        assert again.solver == solver
+        assert again.objective == pytest.approx(far.objective, rel=1e-9)
+        assert again.offsets == pytest.approx(far.offsets, abs=1e-5)
+
+
+def test_offsets_to_begin_from_are_where_the_solver_begins(monkeypatch: pytest.MonkeyPatch) -> None:
+    begun, minimise = [], interior.minimise
+
+    def watched(matrix, pull, sides, start, **more):  # type: ignore[no-untyped-def]
+        begun.append(start)
+        return minimise(matrix, pull, sides, start, **more)
+
+    monkeypatch.setattr(solve, "minimise", watched)
+    problem = grid_problem(12, 1000, 7, squeeze=0.2)
+    near = solve_offsets(problem).offsets
+    solve_offsets(problem, near=near)
+    assert begun[1] * problem.size() == pytest.approx(near, abs=0.011 * problem.size())
+    assert begun[0] * problem.size() != pytest.approx(near, abs=0.1 * problem.size())

@@ -61,12 +61,18 @@ class _Scaled:
 
 
 def solve_offsets(
-    problem: OffsetProblem, *, solver: SolverName = "interior", progress: Progress = silent
+    problem: OffsetProblem,
+    *,
+    near: Floats | None = None,
+    solver: SolverName = "interior",
+    progress: Progress = silent,
 ) -> OffsetSolution:
     """Find the smoothest small offsets within all corridors, or with the least priced slack.
 
     Parameters
     ----------
+    near : (P,) offsets to begin from, as those of nearly the same problem: mostly fewer
+        iterations, the same answer.
     solver : ``interior`` (made for these problems) or ``clarabel`` (a general solver with rows
         added as they are violated; slower, the same answer). Where it gets stuck the other one
         takes over, and the solution names the one that solved it.
@@ -84,7 +90,7 @@ def solve_offsets(
 
     def solved(k: int) -> tuple[NDArray[np.int64], Floats, _Bound, int, SolverName]:
         mine = _with_rows(problem, rows[k])
-        part = _scaled(mine, matrix, pull, offsets, group == k, length, stiffness)
+        part = _scaled(mine, matrix, pull, offsets, group == k, near, length, stiffness)
         answer, by = _answer(part, solver, progress if count == 1 else silent)
         bounded = _within_bounds(mine, part.positions, answer.unknowns * length, offsets)
         bound = _bound(part, bounded / length, answer.multipliers)
@@ -227,6 +233,7 @@ def _scaled(
     pull: Floats,
     offsets: Floats,
     todo: NDArray[np.bool_],
+    near: Floats | None,
     length: float,
     stiffness: float,
 ) -> _Scaled:
@@ -235,12 +242,16 @@ def _scaled(
     part = csc_array(matrix[:, among_free])[among_free] / stiffness
     floor, ceiling = problem.floor[positions] / length, problem.ceiling[positions] / length
     sides = sides_of(problem, offsets, todo, length, PENALTY)
+    if near is None:
+        start = _raised(offsets[positions] / length, sides)
+    else:
+        start = near[positions] / length
     return _Scaled(
         positions=positions,
         matrix=csc_array(part),
         pull=pull[among_free] / (stiffness * length),
         sides=sides,
-        start=_inside(_raised(offsets[positions] / length, sides), floor, ceiling),
+        start=_inside(start, floor, ceiling),
     )
 
 
