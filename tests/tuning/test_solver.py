@@ -503,3 +503,15 @@ def test_offsets_to_begin_from_are_where_the_solver_begins(monkeypatch: pytest.M
     solve_offsets(problem, near=near)
     assert begun[1] * problem.size() == pytest.approx(near, abs=0.011 * problem.size())
     assert begun[0] * problem.size() != pytest.approx(near, abs=0.1 * problem.size())
+
+
+def test_slack_is_how_far_rows_are_off() -> None:
+    problem = grid_problem(9, 300, 5)
+    problem = replace(problem, lower=np.where(np.arange(300) % 7, problem.lower, -np.inf))
+    offsets = np.random.default_rng(5).uniform(-1, 2, problem.position_count)
+    height = (problem.coefficients * offsets[problem.columns]).sum(axis=1)
+    low, high = problem.slack(offsets)
+    assert problem.heights(offsets) == pytest.approx(height, abs=1e-12)
+    assert low == pytest.approx(np.maximum(problem.lower - height, 0), abs=1e-12)
+    assert high == pytest.approx(np.maximum(height - problem.upper, 0), abs=1e-12)
+    assert (low > 0).any() and (high > 0).any() and (low[::7] == 0).all()
