@@ -103,7 +103,7 @@ def settle_and_check(
     check = search.check
     again = _mend_and_check(search, spacing, seed + mends + 1, mends, texels)
     looks = checked.looks + again.looks
-    if _wrong_area(search.check) < _wrong_area(check):
+    if _lost_area(search.check) < _lost_area(check):
         return replace(again, looks=looks, numbers=numbers)
     search.offsets, search.conflict = before
     search.last_check = check
@@ -160,8 +160,8 @@ def check_and_mend(
     return _mend_and_check(search, spacing, search.settings.seed + 1, mends, texels)
 
 
-def _wrong_area(cast: Cast) -> float:
-    return float(cast.points.area[cast.wrong].sum())
+def _lost_area(cast: Cast) -> float:
+    return float(cast.points.area[cast.lost].sum())
 
 
 def _look_at_all(search: Search, spacing: float, seed: int) -> Cast:
@@ -318,10 +318,10 @@ def _begin_with_numbers(search: Search) -> None:
 
 
 def _numbers_where_better(search: Search, check: Cast) -> tuple[str, ...]:
-    """Give parts one number each where that leaves less of their area wrong; return their names.
+    """Give parts one number each where that leaves less of their area lost; return their names.
 
     Slack is priced by length, so where corridors exclude each other a solution may leave more
-    places wrong by less.
+    places wrong by less. Parts where nothing is wrong keep what they have.
     """
     low, count = search.low, len(search.low.part_names)
     troubled = np.zeros(count, bool)
@@ -330,16 +330,16 @@ def _numbers_where_better(search: Search, check: Cast) -> tuple[str, ...]:
     points = check.points.take(rows)
     part = low.triangle_part[points.triangle]
 
-    def wrong_of_parts(wrong: Mask) -> Floats:
-        return np.asarray(np.bincount(part[wrong], points.area[wrong], count), np.float64)
+    def of_parts(lost: Mask) -> Floats:
+        return np.asarray(np.bincount(part[lost], points.area[lost], count), np.float64)
 
-    before = wrong_of_parts(check.wrong[rows])
+    before = of_parts(check.lost[rows])
     if not before.any():
         return ()
     solved, best = search.offsets, _best_numbers(search, points)
     for k in np.flatnonzero(np.isfinite(best)):
         _give_number(search, int(k), float(best[k]))
-    chosen = np.flatnonzero(wrong_of_parts(search.cast(points).wrong) < before)
+    chosen = np.flatnonzero(of_parts(search.cast(points).lost) < before)
     search.offsets = solved
     for k in chosen:
         _give_number(search, int(k), float(best[k]))

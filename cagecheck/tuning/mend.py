@@ -30,7 +30,7 @@ from cagecheck.tuning.corridors import (
     most_needed,
 )
 from cagecheck.tuning.folds import ShellCheck, check_prisms
-from cagecheck.tuning.rings import NEIGHBOUR_RINGS
+from cagecheck.tuning.rings import NEIGHBOUR_RINGS, triangles_around
 from cagecheck.tuning.search import FOLD_HEADROOM, HOLD, Cast, Earlier, Mask, Search
 from cagecheck.tuning.solver.problem import UnsolvedError
 from cagecheck.tuning.solver.solve import solve_offsets
@@ -42,13 +42,17 @@ RINGS = 1
 # Steps of any length, each along the rays of the one before; rays settle by about a factor of ten
 # a step. What the last of them has to leave is a conflict.
 FULL_STEPS = 4
-# Then steps in a shrinking trust region, for places where the rays do not settle.
+# Then steps in a shrinking trust region, for places where the rays do not settle: full steps may go
+# to and fro between a fold and a miss. What the last of these leaves is a conflict as well.
 SHORT_STEPS = 8
 # Of so many wrong points that hang together two steps mend some, or the surfaces there stand
 # against it: where rows stay broken and less than this share is mended, the place is in conflict.
 LARGE_PLACE = 100
 FIRST_STEPS = 2
 LEAST_GAIN = 0.05
+# A batch goes on with its active places alone once they hold this share of its points or less: to
+# take them out costs about as much as one cast of them.
+NARROWED = 0.6
 
 
 @dataclass(frozen=True, eq=False)
@@ -133,8 +137,9 @@ def mend(search: Search, groups: list[Group]) -> Mask:
     """Mend what can be mended of the wrong points; return (T,) bool: triangles in conflict.
 
     Changes `search.offsets`. In conflict are triangles where samples stay wrong, since along the
-    rays of the last full step no offsets around them keep all rows, or none do without another
-    fold. Samples that are neither mended nor in conflict are those whose rays did not settle.
+    rays of the last full step, or of the last step of all, no offsets around them keep all rows,
+    or none do without another fold. Samples that are neither mended nor in conflict are those whose
+    rays did not settle.
     """
     low = search.low
     count = len(low.triangles)
@@ -292,61 +297,176 @@ def _part_of(graph: Graph, positions: Indices, number: Ints) -> Graph:
     )
 
 
+@dataclass(eq=False)
+class _Trial:
+    """How far the mending of a batch has come: the best of the steps so far, and what may follow.
+
+    before : (S,) bool, folded at the start. best : (Q,) offsets; best_wrong : (M,) what they leave
+    wrong. ceiling : (Q,) soft, below where triangles fold. For each place: gained, by the best;
+    radius of the next step; active, may be mended yet; refused, in conflict; large, and hoped (see
+    `LARGE_PLACE`).
+    """
+
+    batch: _Batch
+    view: _View
+    before: Mask
+    best: Floats
+    best_wrong: Mask
+    ceiling: Floats
+    gained: Floats
+    radius: Floats
+    active: Mask
+    refused: Mask
+    large: Mask
+    hoped: Floats
+
+    def ended(self, search: Search, places: Mask) -> Indices:
+        """Give marked places the best of their steps; return their triangles in conflict."""
+        batch = self.batch
+        mine = _owned(batch.owner, places)
+        search.offsets = search.offsets.copy()
+        search.offsets[batch.positions[mine]] = self.best[mine]
+        conflict = batch.aim & self.best_wrong & (self.refused & places)[batch.point_owner]
+        return batch.triangles[batch.within[conflict]]
+
+    def of_active(self, search: Search) -> _Trial:
+        """Return the trial of the active places alone."""
+        batch, view = self.batch, self.view
+        triangle = self.active[batch.triangle_owner]
+        triangles = batch.triangles[triangle]
+        position = np.zeros(len(batch.positions), bool)
+        position[batch.corners[triangle]] = True
+        positions = batch.positions[position]
+        number = np.full(len(batch.number), -1, np.int32)
+        number[positions] = np.arange(len(positions), dtype=np.int32)
+        renamed = np.where(self.active, np.cumsum(self.active) - 1, -1)
+        owner = batch.owner[position]
+        near = np.zeros(len(search.low.triangles), bool)
+        near[triangles] = True
+        seen = triangles_around(search.low, near, NEIGHBOUR_RINGS)
+        casts, found = [], []
+        for (points, counts), earlier in zip(batch.casts, view.found, strict=True):
+            rows = np.flatnonzero(seen[points.triangle])
+            casts.append((points.take(rows), counts[rows] & near[points.triangle[rows]]))
+            found.append(Earlier(earlier.found.take(rows), earlier.seen))
+        point = self.active[batch.point_owner]
+        narrower = replace(
+            batch,
+            count=int(self.active.sum()),
+            positions=positions,
+            owner=np.where(owner >= 0, renamed[np.maximum(owner, 0)], -1),
+            number=number,
+            triangles=triangles,
+            triangle_owner=renamed[batch.triangle_owner[triangle]],
+            corners=number[search.low.welded[triangles]],
+            graph=_part_of(search.graph, positions, number),
+            casts=casts,
+            point_owner=renamed[batch.point_owner[point]],
+            weight=batch.weight[point],
+            within=np.searchsorted(triangles, batch.triangles[batch.within[point]]),
+            aim=batch.aim[point],
+            right=batch.right[point],
+        )
+        kept = view.rows.take(point[view.rows.point])
+        kept = replace(kept, point=(np.cumsum(point) - 1)[kept.point])
+        return _Trial(
+            batch=narrower,
+            view=_View(view.wrong[point], view.start[point], kept, found),
+            before=self.before[triangle],
+            best=self.best[position],
+            best_wrong=self.best_wrong[point],
+            ceiling=self.ceiling[position],
+            gained=self.gained[self.active],
+            radius=self.radius[self.active],
+            active=self.active[self.active],
+            refused=self.refused[self.active],
+            large=self.large[self.active],
+            hoped=self.hoped[self.active],
+        )
+
+
 def _run(search: Search, batch: _Batch, view: _View) -> Indices:
     """Mend the places of a batch, all at once; return the triangles in conflict."""
-    before = _shell(search, batch).folded
-    best, best_wrong = search.offsets[batch.positions], view.wrong
-    gained = np.zeros(batch.count)
-    weight = np.bincount(batch.within, batch.weight, len(batch.triangles))
-    ceiling = np.maximum(search.limits.fold_ceiling, search.offsets)[batch.positions]
-    radius = np.full(batch.count, np.inf)
-    wanted = batch.aim | batch.right
-    free = np.bincount(batch.owner[batch.owner >= 0], minlength=batch.count) > 0
-    active = batch.with_points(batch.aim) & free
-    # Where the artist holds everything around there is nothing to try.
-    refused = batch.with_points(batch.aim) & ~free
-    large = batch.of_points(batch.aim.astype(np.float64)) >= LARGE_PLACE
-    hoped = LEAST_GAIN * batch.of_points(batch.weight * batch.aim)
+    trial = _begun(search, batch, view)
+    conflict = []
     for k in range(FULL_STEPS + SHORT_STEPS):
-        if not active.any():
+        # What has ended is cast and solved no more.
+        still_in = trial.batch.of_points(np.ones(len(trial.batch.aim)))[trial.active].sum()
+        if still_in <= NARROWED * len(trial.batch.aim):
+            conflict.append(trial.ended(search, ~trial.active))
+            if not trial.active.any():
+                return np.concatenate(conflict)
+            trial = trial.of_active(search)
+        if not _step(search, trial, k):
             break
-        try:
-            change, broken = _least_change(search, batch, view, ceiling, radius, active)
-        except UnsolvedError:
-            # The best of the steps so far stays; what it leaves wrong is open, not in conflict.
-            search.unsolved += 1
-            break
-        before_change = search.offsets[search.low.welded[batch.triangles]]
-        search.offsets = search.offsets.copy()
-        search.offsets[batch.positions] += change
-        corner = search.offsets[search.low.welded[batch.triangles]]
-        turning = batch.with_triangles(search.turned(corner, before_change))
-        view, shell = _look(search, batch.casts, view.found), _shell(search, batch)
-        folded = shell.folded & ~before
-        mended, lost = batch.aim & ~view.wrong, batch.right & view.wrong
-        gain = batch.of_points(batch.weight * (mended * 1.0 - lost))
-        # A triangle that folds counts as lost.
-        gain -= np.bincount(batch.triangle_owner, weight * folded, batch.count)
-        better = active & (gain > gained)
-        gained[better] = gain[better]
-        best = np.where(_owned(batch.owner, better), search.offsets[batch.positions], best)
-        best_wrong = np.where(better[batch.point_owner], view.wrong, best_wrong)
-        folds = batch.with_triangles(folded)
-        clean = active & ~folds & ~batch.with_points(view.wrong & wanted)
-        if k + 1 == FIRST_STEPS:
-            refused |= active & ~clean & (broken | folds) & large & (gained < hoped)
-        # Where rays stand still and nothing folds, another step would find what this one found.
-        still = ~turning & ~folds
-        refused |= active & ~clean & broken & still
-        if k + 1 == FULL_STEPS:
-            refused |= active & ~clean & (broken | folds)
-        active &= ~clean & ~refused & ~still
-        _lower(ceiling, batch, shell, search.offsets)
-        if k + 1 >= FULL_STEPS:
-            radius = HOLD * np.minimum(_largest(batch, change), radius)
+    conflict.append(trial.ended(search, np.ones(trial.batch.count, bool)))
+    return np.concatenate(conflict)
+
+
+def _begun(search: Search, batch: _Batch, view: _View) -> _Trial:
+    aimed = batch.with_points(batch.aim)
+    free = np.bincount(batch.owner[batch.owner >= 0], minlength=batch.count) > 0
+    return _Trial(
+        batch=batch,
+        view=view,
+        before=_shell(search, batch).folded,
+        best=search.offsets[batch.positions],
+        best_wrong=view.wrong,
+        ceiling=np.maximum(search.limits.fold_ceiling, search.offsets)[batch.positions],
+        gained=np.zeros(batch.count),
+        radius=np.full(batch.count, np.inf),
+        active=aimed & free,
+        # Where the artist holds everything around there is nothing to try.
+        refused=aimed & ~free,
+        large=batch.of_points(batch.aim.astype(np.float64)) >= LARGE_PLACE,
+        hoped=LEAST_GAIN * batch.of_points(batch.weight * batch.aim),
+    )
+
+
+def _step(search: Search, trial: _Trial, k: int) -> bool:
+    """Take step k and judge what it shows; False, and nothing changes, where none is solved."""
+    batch, active = trial.batch, trial.active
+    try:
+        change, broken = _least_change(
+            search, batch, trial.view, trial.ceiling, trial.radius, active
+        )
+    except UnsolvedError:
+        # The best of the steps so far stays; what it leaves wrong is open, not in conflict.
+        search.unsolved += 1
+        return False
+    before_change = search.offsets[search.low.welded[batch.triangles]]
     search.offsets = search.offsets.copy()
-    search.offsets[batch.positions] = best
-    return batch.triangles[batch.within[batch.aim & best_wrong & refused[batch.point_owner]]]
+    search.offsets[batch.positions] += change
+    corner = search.offsets[search.low.welded[batch.triangles]]
+    turning = batch.with_triangles(search.turned(corner, before_change))
+    trial.view = _look(search, batch.casts, trial.view.found)
+    wrong, shell = trial.view.wrong, _shell(search, batch)
+    folded = shell.folded & ~trial.before
+    mended, lost = batch.aim & ~wrong, batch.right & wrong
+    gain = batch.of_points(batch.weight * (mended * 1.0 - lost))
+    # A triangle that folds counts as lost.
+    of_triangle = np.bincount(batch.within, batch.weight, len(batch.triangles))
+    gain -= np.bincount(batch.triangle_owner, of_triangle * folded, batch.count)
+    better = active & (gain > trial.gained)
+    trial.gained[better] = gain[better]
+    mine = _owned(batch.owner, better)
+    trial.best = np.where(mine, search.offsets[batch.positions], trial.best)
+    trial.best_wrong = np.where(better[batch.point_owner], wrong, trial.best_wrong)
+    folds = batch.with_triangles(folded)
+    clean = active & ~folds & ~batch.with_points(wrong & (batch.aim | batch.right))
+    left = active & ~clean
+    if k + 1 == FIRST_STEPS:
+        trial.refused |= left & (broken | folds) & trial.large & (trial.gained < trial.hoped)
+    # Where rays stand still and nothing folds, another step would find what this one found.
+    still = ~turning & ~folds
+    trial.refused |= left & broken & still
+    if k + 1 in (FULL_STEPS, FULL_STEPS + SHORT_STEPS):
+        trial.refused |= left & (broken | folds)
+    trial.active = left & ~trial.refused & ~still
+    _lower(trial.ceiling, batch, shell, search.offsets)
+    if k + 1 >= FULL_STEPS:
+        trial.radius = HOLD * np.minimum(_largest(batch, change), trial.radius)
+    return True
 
 
 def _owned(owner: Indices, places: Mask) -> Mask:

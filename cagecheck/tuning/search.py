@@ -111,6 +111,16 @@ class Cast(Matched):
         """(N,) bool, short or beyond."""
         return self.short | self.beyond
 
+    @cached_property
+    def folded(self) -> Mask:
+        """(T,) bool: triangles that fold under the cage."""
+        return check_shell(self.low, self.cage).folded
+
+    @property
+    def lost(self) -> Mask:
+        """(N,) bool, wrong or in a triangle that folds."""
+        return self.wrong | self.folded[self.points.triangle]
+
     def matched(self) -> Matched:
         """Return what was cast, without what tuning makes of it."""
         return Matched(self.points, self.rays, self.layers, self.targets)
@@ -373,9 +383,12 @@ class Search:
         return most_needed(self.graph, corridors, self.margin, self.limits.preferred, self.extent)
 
     def score(self, cast: Cast, left: Mask) -> float:
-        """Return what is wrong, in usual samples; what corridors would allow counts twice."""
+        """Return what is lost, in usual samples; what corridors would allow counts twice.
+
+        What folds is lost, too: else a cage that misses a hair less may fold anywhere.
+        """
         weight = self.weight(cast.points)
-        return float(weight[cast.wrong & ~cast.clash].sum() + weight[left].sum())
+        return float(weight[cast.lost & ~cast.clash].sum() + weight[left].sum())
 
     def touched(self, cast: Cast, marked: Mask) -> float:
         """Return the share of triangles that hold some of the marked points."""
@@ -408,7 +421,7 @@ class Search:
 
     def note(self, stage: str, cast: Cast, count: int) -> None:
         """Record what a cast showed; count : its open samples."""
-        folds = int(check_shell(self.low, cast.cage).folded.sum())
+        folds = int(cast.folded.sum())
         self.rounds.append(
             Round(
                 stage, len(cast.points), int(cast.short.sum()), int(cast.beyond.sum()), count, folds
@@ -427,7 +440,11 @@ class Search:
             around=(self.offsets, self.radius), most=self.most(corridors),
         )  # fmt: skip
         try:
-            self.solution = solve_offsets(problem, solver=self.solver, progress=self.progress)
+            # The rows have turned a little since the last solution.
+            near = None if self.solution is None else self.offsets
+            self.solution = solve_offsets(
+                problem, near=near, solver=self.solver, progress=self.progress
+            )
         except UnsolvedError:
             if self.solution is None:
                 raise

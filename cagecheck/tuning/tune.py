@@ -43,6 +43,7 @@ from cagecheck.tuning.corridors import Corridors, Limits, automatic_margin, corr
 from cagecheck.tuning.depth import EDGE_SPARE, Depths, find_depths, inward_distances
 from cagecheck.tuning.folds import CageCrossings, ShellCheck, cage_crossings, check_shell
 from cagecheck.tuning.measure import Measure, measure_on
+from cagecheck.tuning.needles import needle_notice
 from cagecheck.tuning.search import Cast, DecideName, Round, Search
 from cagecheck.tuning.solver.solve import SolverName
 from cagecheck.tuning.start import Start, as_it_was, start_notices, start_of
@@ -407,6 +408,7 @@ def tune(
     touched[low.welded[search.conflict].ravel()] = True
     changed = choice.changed[low.welded].any(axis=1)
     given_up = search.conflict & served & changed
+    shell, crossings = check_shell(low, cage_after), cage_crossings(low, _cage_positions(search))
     return Tuning(
         matcher=search.matcher,
         settings=replace(deeper, texels=size),
@@ -438,8 +440,8 @@ def tune(
             checked.looks,
         ),
         texels=texel_check,
-        shell=check_shell(low, cage_after),
-        crossings=cage_crossings(low, _cage_positions(search)),
+        shell=shell,
+        crossings=crossings,
         low_crossings=int(cage_crossings(low, low.positions).same_part.sum()),
         steadiness=steadiness(low, search.graph, search.offsets, search.limits.preferred),
         harm=harm,
@@ -453,6 +455,7 @@ def tune(
             *_far_notices(settings, search.limits, search.offsets, depth, automatic),
             *_number_notice(checked.numbers),
             *_unsolved_notice(search.unsolved),
+            *needle_notice(low, shell, crossings),
         ),
     )
 

@@ -28,6 +28,7 @@ from cagecheck.report.json_values import plain, source_row
 from cagecheck.report.page import write_page
 from cagecheck.tuning.conflicts import Conflict
 from cagecheck.tuning.field_maps import PADDING, TOP, write_field_map
+from cagecheck.tuning.needles import crossings_at_needles
 from cagecheck.tuning.page import page_of_tuning
 from cagecheck.tuning.single import SingleNumber, curve_rows, draw_curve
 from cagecheck.tuning.straighten.straighten import Straightening
@@ -124,6 +125,7 @@ def tuning_document(
         "folded_triangles": int(tuning.shell.folded.sum()),
         "least_fold_ratio": _least(tuning.shell.ratio),
         "cage_crossings": int(tuning.crossings.same_part.sum()),
+        "cage_crossings_at_needles": crossings_at_needles(tuning.low, tuning.crossings),
         "low_poly_crossings": tuning.low_crossings,
         "cage_crossings_between_parts": int((~tuning.crossings.same_part).sum()),
         "table": tuning.table(),

@@ -159,6 +159,20 @@ def test_steps_end_where_rays_stand_still(monkeypatch: pytest.MonkeyPatch) -> No
     assert search.offsets == pytest.approx(patient.offsets, rel=2e-3)
 
 
+def test_what_the_last_step_has_to_leave_is_a_conflict_as_well(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """As where full steps went to and fro: else it would be tried again at every later check."""
+    monkeypatch.setattr(Search, "turned", lambda self, corner, *_: np.ones(len(corner), bool))
+    patient, group = bent(3)
+    conflict = mend(patient, [group])
+    monkeypatch.setattr(mend_module, "FULL_STEPS", 0)
+    radii = radii_of_steps(monkeypatch)
+    search, group = bent(3)
+    assert np.array_equal(mend(search, [group]), conflict) and conflict.any()
+    assert len(radii) == mend_module.SHORT_STEPS
+
+
 def test_what_a_sample_shows_does_not_depend_on_what_is_cast_with_it() -> None:
     """A target beyond the reach is seen by all rays or by none, as one offset is large enough."""
     low = prepare_low(sheet(8, lambda x, y: 0 * x))
@@ -232,3 +246,40 @@ def test_places_that_do_not_feel_each_other_are_mended_as_if_alone() -> None:
     assert not mend(search, [group]).any()
     expected = settled_offsets + sum(offsets - settled_offsets for offsets in alone)
     assert search.offsets == pytest.approx(expected, abs=1e-6)
+
+
+def test_places_that_have_ended_are_cast_no_more_and_keep_what_they_have(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """One place can follow its target at once; the other, across a bend, tries all full steps."""
+    looked: list[int] = []
+    look = mend_module._look
+
+    def watched(search, casts, found):  # type: ignore[no-untyped-def]
+        looked.append(sum(len(points) for points, _ in casts))
+        return look(search, casts, found)
+
+    def bend(x: np.ndarray, y: np.ndarray) -> np.ndarray:
+        return np.asarray(0.06 - 0.1 * np.maximum(x - 0.725, 0) + 0 * y)
+
+    monkeypatch.setattr(mend_module, "_look", watched)
+    monkeypatch.setattr(Search, "turned", lambda self, corner, *_: np.ones(len(corner), bool))
+    low = prepare_low(sheet(20, lambda x, y: 0 * x))
+    high = surface_of(sheet(40, bend), sheet(40, lambda x, y: bend(x, y) + 0.0003))
+    results = []
+    for narrowed in (0.0, mend_module.NARROWED):
+        monkeypatch.setattr(mend_module, "NARROWED", narrowed)
+        search = search_of(low, high, np.array([[True, False]]))
+        search.offsets = np.full(low.position_count, 0.0605)
+        points = sample_points(low, 0.01, seed=3)
+        middle = points.positions(low)
+        at = ((middle - [0.25, 0.5, 0]) ** 2).sum(axis=1) < 0.06**2
+        at |= ((middle - [0.725, 0.5, 0]) ** 2).sum(axis=1) < 0.06**2
+        group = Group(points, search.cast(points).wrong & at)
+        looked.clear()
+        conflict = mend(search, [group])
+        results.append((search.offsets, conflict, looked.copy()))
+    (every, conflict, whole), (offsets, same, fewer) = results
+    assert np.array_equal(offsets, every) and np.array_equal(same, conflict) and conflict.any()
+    assert np.unique(whole).size == 1 and len(fewer) == len(whole) == mend_module.FULL_STEPS + 1
+    assert fewer[1] == whole[1] and 0 < fewer[-1] < 0.6 * whole[-1]

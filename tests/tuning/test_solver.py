@@ -11,9 +11,10 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from scipy.optimize import linprog, nnls
+from scipy.sparse import csc_array
 
 from cagecheck.errors import InputError
-from cagecheck.tuning.solver import general, interior
+from cagecheck.tuning.solver import general, interior, solve
 from cagecheck.tuning.solver.general import minimise_with_clarabel
 from cagecheck.tuning.solver.interior import InteriorResult, Sides
 from cagecheck.tuning.solver.problem import OffsetProblem, UnsolvedError, offset_problem
@@ -450,3 +451,67 @@ def test_products_that_stray_are_brought_back_to_within_a_factor_of_ten(goal: fl
         moved = product + interior._towards_middle(product, goal)
         assert moved == pytest.approx(wanted * goal)
     assert interior._towards_middle(100 * goal, goal) == pytest.approx(-10 * goal)
+
+
+@pytest.mark.parametrize(
+    ("moved", "joining"), [(0.0, [1]), (0.05, [1]), (0.2, [1, 2]), (2.0, [1, 2, 3])]
+)
+def test_rows_join_that_one_more_step_like_the_last_would_break(moved, joining) -> None:
+    """Above 0.5, 0.3 and -0.6 at 0.4: the first is broken, the others have room of 0.1 and 1.
+
+    A row that the start is far from, taken up first, is the only one that is in.
+    """
+    bound = np.array([-0.2, 0.5, 0.3, -0.6])
+    sides = Sides(
+        np.array([[0, -1, -1], [1, -1, -1], [1, -1, -1], [1, -1, -1]], np.int32),
+        np.array([[1.0, 0.0, 0.0]] * 4),
+        bound,
+        np.full(4, 10.0),
+    )
+    quadratic = interior._prepare(csc_array(np.eye(2)), np.zeros(2), sides)
+    rows = interior._Rows(quadratic, sides, np.array([0.0, 2.0]))
+    assert list(rows.index) == [0]
+    state = interior._start(rows.sides, np.array([0.4, 0.4]), 1.0)
+    state.moved = np.full(2, moved)
+    assert rows.join_broken(state, 1.0)
+    assert sorted(rows.index[1:]) == joining
+
+
+@pytest.mark.parametrize("solver", ["interior", "clarabel"])
+def test_offsets_to_begin_from_change_the_way_and_not_the_answer(solver) -> None:
+    problem = grid_problem(20, 3000, 7, squeeze=0.2)
+    problem = replace(problem, ceiling=np.full(problem.position_count, 1.5))
+    far = solve_offsets(problem, solver=solver)
+    rng = np.random.default_rng(3)
+    for near in (far.offsets, rng.uniform(-1.0, 3.0, problem.position_count)):
+        again = solve_offsets(problem, near=near, solver=solver)
+        assert again.solver == solver
+        assert again.objective == pytest.approx(far.objective, rel=1e-9)
+        assert again.offsets == pytest.approx(far.offsets, abs=1e-5)
+
+
+def test_offsets_to_begin_from_are_where_the_solver_begins(monkeypatch: pytest.MonkeyPatch) -> None:
+    begun, minimise = [], interior.minimise
+
+    def watched(matrix, pull, sides, start, **more):  # type: ignore[no-untyped-def]
+        begun.append(start)
+        return minimise(matrix, pull, sides, start, **more)
+
+    monkeypatch.setattr(solve, "minimise", watched)
+    problem = grid_problem(12, 1000, 7, squeeze=0.2)
+    near = solve_offsets(problem).offsets
+    solve_offsets(problem, near=near)
+    assert begun[1] * problem.size() == pytest.approx(near, abs=0.011 * problem.size())
+    assert begun[0] * problem.size() != pytest.approx(near, abs=0.1 * problem.size())
+
+
+def test_slack_is_how_far_rows_are_off() -> None:
+    problem = grid_problem(9, 300, 5)
+    problem = replace(problem, lower=np.where(np.arange(300) % 7, problem.lower, -np.inf))
+    offsets = np.random.default_rng(5).uniform(-1, 2, problem.position_count)
+    height = (problem.coefficients * offsets[problem.columns]).sum(axis=1)
+    low, high = problem.slack(offsets)
+    assert problem.heights(offsets) == pytest.approx(height, abs=1e-12)
+    assert low == pytest.approx(np.maximum(problem.lower - height, 0), abs=1e-12)
+    assert high == pytest.approx(np.maximum(height - problem.upper, 0), abs=1e-12)
+    assert (low > 0).any() and (high > 0).any() and (low[::7] == 0).all()

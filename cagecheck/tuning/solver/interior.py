@@ -46,9 +46,6 @@ _LOOK_FROM = 0.1
 _JOIN = 1e-8
 _LEAST_OFF = 1e-6
 _MOST_SHARE = 0.5
-# With broken rows those join that are about to be: by what a product means as a length, its root,
-# this near. One by one they would take an iteration each.
-_NEAR = 1e-3
 # Of the tightest rows those with more room than half the problem's size are not even begun with.
 _FAR = 0.5
 # Products of the start per unit of penalty. The first makes all slack about a tenth of the
@@ -218,10 +215,18 @@ class _Rows:
         _pick_tightest(*self._outside(unknowns), self.pattern, least, out)
         return out[(out >= 0) & (least < _FAR)]
 
-    def broken(self, unknowns: Floats, near: float = -_JOIN) -> NDArray[np.int64]:
-        """Return the rows outside with less room than `near`, none where none of them is broken."""
+    def broken(self, unknowns: Floats) -> NDArray[np.int64]:
+        """Return the broken rows outside."""
+        return self._broken_or_near(unknowns, np.zeros(len(unknowns)))
+
+    def _broken_or_near(self, unknowns: Floats, moved: Floats) -> NDArray[np.int64]:
+        """Return the rows outside that are broken and, where any is, those that soon may be.
+
+        These have less room than the last step would have taken from a row if all its unknowns had
+        `moved` against it: one by one they would take an iteration each.
+        """
         out = np.zeros(len(self.inside), np.bool_)
-        if not _mark_tight(*self._outside(unknowns), near, out):
+        if not _mark_tight(*self._outside(unknowns), moved, out):
             return np.zeros(0, np.int64)
         return np.flatnonzero(out)
 
@@ -244,7 +249,7 @@ class _Rows:
         stays about what it was: with multipliers that fit how far they are broken all would have to
         begin anew.
         """
-        new = self.broken(state.d, _NEAR * mean**0.5)
+        new = self._broken_or_near(state.d, state.moved)
         if len(new) == 0:
             return False
         every, penalty = self.every, self.every.penalty[new]
@@ -282,7 +287,10 @@ def _joined(a: Sides, b: Sides) -> Sides:
 
 @dataclass(eq=False)
 class _State:
+    """Where the iterates are; `moved` is how far the last step took each unknown."""
+
     d: Floats
+    moved: Floats
     q: Floats
     s: Floats
     y: Floats
@@ -337,7 +345,7 @@ def _start(sides: Sides, start: Floats, product: float) -> _State:
     soft = np.isfinite(sides.penalty)
     product *= float(sides.penalty[soft].mean()) if soft.any() else 1.0
     q, s, y, v = _central(value - sides.bound, sides.penalty, product)
-    return _State(start.copy(), q, s, y, v)
+    return _State(start.copy(), np.zeros(len(start)), q, s, y, v)
 
 
 def _lack(sides: Sides, state: _State) -> Floats:
@@ -412,7 +420,9 @@ def _advance(
             break
         move, other = other, move
     length = min(move.length * _STEP_SHARE, 1.0)
-    state.d += length * move.step
+    move.step *= length
+    state.d += move.step
+    state.moved = np.abs(move.step)
     _go(length, *state.pairs(), *move.parts())
     return True
 
@@ -507,12 +517,16 @@ def _pick_tightest(columns, coefficients, bound, d, inside, pattern, least, out)
 
 
 @njit(nogil=True, cache=True)
-def _mark_tight(columns, coefficients, bound, d, inside, near, out):  # type: ignore[no-untyped-def]
-    """Mark rows outside with less room than `near`; tell whether any of them is broken."""
+def _mark_tight(columns, coefficients, bound, d, inside, moved, out):  # type: ignore[no-untyped-def]
+    """Mark broken rows outside and those that `moved` would break; tell whether any is broken."""
     broken = False
     for k in range(len(columns)):
         if not inside[k]:
             room = _room(columns, coefficients, bound, d, k)
+            near = -_JOIN
+            for a in range(3):
+                if columns[k, a] >= 0:
+                    near += abs(coefficients[k, a]) * moved[columns[k, a]]
             out[k] = room < near
             broken |= room < -_JOIN
     return broken

@@ -20,6 +20,7 @@ from scipy.sparse import coo_array, csc_array
 
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.errors import InputError
+from cagecheck.loops import njit
 
 # Rows count as kept when they are off by less than this part of the problem's own size.
 RELATIVE_TOLERANCE = 1e-6
@@ -82,13 +83,15 @@ class OffsetProblem:
 
     def heights(self, offsets: Floats) -> Floats:
         """Return (N,) the mixed offset of every row."""
-        out: Floats = np.einsum("ij,ij->i", self.coefficients, offsets[self.columns])
+        out = np.empty(self.row_count)
+        _mix(self.columns, self.coefficients, offsets, out)
         return out
 
     def slack(self, offsets: Floats) -> tuple[Floats, Floats]:
         """Return (N,) how far every row is below its lower and above its upper bound, >= 0."""
-        height = self.heights(offsets)
-        return np.maximum(self.lower - height, 0.0), np.maximum(height - self.upper, 0.0)
+        low, high = np.empty((2, self.row_count))
+        _find_slack(self.columns, self.coefficients, self.lower, self.upper, offsets, low, high)
+        return low, high
 
     def smoothness(self) -> csc_array:
         """Return the (P, P) matrix of the quadratic terms: graph Laplacian plus attraction."""
@@ -233,3 +236,25 @@ def offset_problem(
     )
     problem.check()
     return problem
+
+
+@njit(nogil=True, cache=True)
+def _mixed(columns, coefficients, offsets, row):  # type: ignore[no-untyped-def]
+    total = 0.0
+    for k in range(3):
+        total += coefficients[row, k] * offsets[columns[row, k]]
+    return total
+
+
+@njit(nogil=True, cache=True)
+def _mix(columns, coefficients, offsets, out):  # type: ignore[no-untyped-def]
+    for row in range(len(columns)):
+        out[row] = _mixed(columns, coefficients, offsets, row)
+
+
+@njit(nogil=True, cache=True)
+def _find_slack(columns, coefficients, lower, upper, offsets, low, high):  # type: ignore[no-untyped-def]
+    for row in range(len(columns)):
+        height = _mixed(columns, coefficients, offsets, row)
+        low[row] = max(lower[row] - height, 0.0)
+        high[row] = max(height - upper[row], 0.0)

@@ -15,6 +15,7 @@ from scipy.sparse.csgraph import connected_components
 from cagecheck.arrays.blocks import usable_cores
 from cagecheck.arrays.rows import rows_by_label
 from cagecheck.arrays.types import Floats
+from cagecheck.loops import njit
 from cagecheck.progress import Progress, silent
 from cagecheck.tuning.solver.factor import Factor, upper_of
 from cagecheck.tuning.solver.general import minimise_with_clarabel
@@ -61,12 +62,18 @@ class _Scaled:
 
 
 def solve_offsets(
-    problem: OffsetProblem, *, solver: SolverName = "interior", progress: Progress = silent
+    problem: OffsetProblem,
+    *,
+    near: Floats | None = None,
+    solver: SolverName = "interior",
+    progress: Progress = silent,
 ) -> OffsetSolution:
     """Find the smoothest small offsets within all corridors, or with the least priced slack.
 
     Parameters
     ----------
+    near : (P,) offsets to begin from, as those of nearly the same problem: mostly fewer
+        iterations, the same answer.
     solver : ``interior`` (made for these problems) or ``clarabel`` (a general solver with rows
         added as they are violated; slower, the same answer). Where it gets stuck the other one
         takes over, and the solution names the one that solved it.
@@ -84,7 +91,7 @@ def solve_offsets(
 
     def solved(k: int) -> tuple[NDArray[np.int64], Floats, _Bound, int, SolverName]:
         mine = _with_rows(problem, rows[k])
-        part = _scaled(mine, matrix, pull, offsets, group == k, length, stiffness)
+        part = _scaled(mine, matrix, pull, offsets, group == k, near, length, stiffness)
         answer, by = _answer(part, solver, progress if count == 1 else silent)
         bounded = _within_bounds(mine, part.positions, answer.unknowns * length, offsets)
         bound = _bound(part, bounded / length, answer.multipliers)
@@ -106,7 +113,9 @@ def solve_offsets(
 
 
 def _with_rows(problem: OffsetProblem, rows: NDArray[np.int64]) -> OffsetProblem:
-    """Return the same problem with some of its rows only."""
+    """Return the same problem with some of its rows only, each at most once."""
+    if len(rows) == problem.row_count:
+        return problem
     return replace(
         problem,
         columns=problem.columns[rows],
@@ -190,11 +199,10 @@ def _unsettled(problem: OffsetProblem, offsets: Floats, matrix: csc_array) -> ND
     held = _held(problem)
     number = np.full(problem.position_count, -1, np.int64)
     number[~held] = np.arange(int((~held).sum()))
-    columns = number[problem.columns]
     # Rows of one triangle follow each other and relate the same positions.
-    first = np.ones(len(columns), bool)
-    first[1:] = (columns[1:] != columns[:-1]).any(axis=1)
-    triples = columns[first]
+    first = np.empty(problem.row_count, np.bool_)
+    _mark_first(problem.columns, first)
+    triples = number[problem.columns[first]]
     pairs = np.concatenate([triples[:, [0, 1]], triples[:, [1, 2]], triples[:, [2, 0]]])
     pairs = pairs[(pairs >= 0).all(axis=1)]
     entries = matrix.tocoo()
@@ -208,7 +216,7 @@ def _unsettled(problem: OffsetProblem, offsets: Floats, matrix: csc_array) -> ND
     busy = np.zeros(count, bool)
     busy[component[number[open_position]]] = True
     low, high = problem.slack(offsets)
-    broken = columns[(low > 0) | (high > 0)].ravel()
+    broken = number[problem.columns[(low > 0) | (high > 0)]].ravel()
     busy[component[broken[broken >= 0]]] = True
     # By how many positions came before, so that it does not depend on the machine.
     size = np.where(busy, np.bincount(component, minlength=count), 0)
@@ -221,12 +229,22 @@ def _unsettled(problem: OffsetProblem, offsets: Floats, matrix: csc_array) -> ND
     return out
 
 
+@njit(nogil=True, cache=True)
+def _mark_first(columns, first):  # type: ignore[no-untyped-def]
+    """Mark rows that relate other positions than the row before."""
+    for row in range(len(columns)):
+        first[row] = row == 0
+        for k in range(3):
+            first[row] |= columns[row, k] != columns[row - 1, k]
+
+
 def _scaled(
     problem: OffsetProblem,
     matrix: csc_array,
     pull: Floats,
     offsets: Floats,
     todo: NDArray[np.bool_],
+    near: Floats | None,
     length: float,
     stiffness: float,
 ) -> _Scaled:
@@ -235,12 +253,16 @@ def _scaled(
     part = csc_array(matrix[:, among_free])[among_free] / stiffness
     floor, ceiling = problem.floor[positions] / length, problem.ceiling[positions] / length
     sides = sides_of(problem, offsets, todo, length, PENALTY)
+    if near is None:
+        start = _raised(offsets[positions] / length, sides)
+    else:
+        start = near[positions] / length
     return _Scaled(
         positions=positions,
         matrix=csc_array(part),
         pull=pull[among_free] / (stiffness * length),
         sides=sides,
-        start=_inside(_raised(offsets[positions] / length, sides), floor, ceiling),
+        start=_inside(start, floor, ceiling),
     )
 
 
