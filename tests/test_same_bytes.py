@@ -12,7 +12,7 @@ import pytest
 
 from cagecheck.arrays import blocks
 from cagecheck.arrays.blocks import usable_cores
-from cagecheck.defects import nearest, surface_distance
+from cagecheck.defects import belonging, nearest, surface_distance
 from cagecheck.formats.read import read_mesh, read_surface
 from cagecheck.inspecting.inspection import inspect_pair
 from cagecheck.inspecting.write import inspection_document
@@ -42,7 +42,8 @@ pytestmark = pytest.mark.long
 THREADS = (1, 2, 5)
 # What says how much work is a thread's at a time.
 PIECES = (
-    (scene, "BLOCK"), (blocks, "BLOCK"), (nearest, "_TASK"),
+    (scene, "BLOCK"), (scene, "_LEAST_BLOCK"), (blocks, "BLOCK"), (nearest, "_TASK"),
+    (belonging, "_RAYS_A_TASK"),
     (surface_distance, "PAIRS_PER_TASK"), (peaks, "_TASK"), (prisms, "_TASK"),
 )  # fmt: skip
 SETTINGS = Settings(offset=0.02, depth=0.05, samples=4000, map_size=64, unseen_points=2000)

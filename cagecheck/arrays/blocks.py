@@ -17,16 +17,28 @@ def usable_cores() -> int:
     return os.cpu_count() or 1
 
 
-def in_blocks(count: int, work: Callable[[int, int], object], size: int = BLOCK) -> None:
+def even_block(count: int, most: int, cores: int) -> int:
+    """Return how long blocks of `count` are, `most` at most, where every core has as many of them.
+
+    So none works on the last block while the others wait.
+    """
+    blocks = cores * -(-count // (cores * most))
+    return -(-count // max(blocks, 1)) if count > most else most
+
+
+def in_blocks(count: int, work: Callable[[int, int], object], size: int | None = None) -> None:
     """Call `work` with the ends of every block of 0 to `count`, on all cores.
 
-    size : how long a block is, for work that takes longer than a few passes over the samples.
+    size : how long a block is, for work that takes longer than a few passes over the samples or
+        that counts its blocks; even ones of `BLOCK` at most by default.
 
     The loops must let go of the interpreter (``nogil``) and write nothing outside of their block.
     """
-    begins = range(0, count, size)
+    cores = usable_cores()
+    step = even_block(count, BLOCK, cores) if size is None else size
+    begins = range(0, count, step)
     if len(begins) <= 1:
         work(0, count)
         return
-    with ThreadPoolExecutor(usable_cores()) as pool:
-        list(pool.map(lambda begin: work(begin, min(begin + size, count)), begins))
+    with ThreadPoolExecutor(cores) as pool:
+        list(pool.map(lambda begin: work(begin, min(begin + step, count)), begins))

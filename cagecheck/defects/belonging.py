@@ -51,6 +51,8 @@ ASIDE = 0.25
 SAME_PLACE = 1e-9
 # Rays projected between two words of progress.
 _RAYS_AT_ONCE = 1 << 20
+# Rays that a core takes at a time: each of their crossings is a search.
+_RAYS_A_TASK = 8192
 # What is known of where a crossing's projection landed: nothing, beside its point, farther off.
 _UNKNOWN, _BESIDE, _APART = 0, 1, 2
 
@@ -288,7 +290,7 @@ def _project(
                 surface.positions, surface.triangles, nearest, landed, met.claimed, search_room(),
             )  # fmt: skip
 
-        in_blocks(count, project)
+        in_blocks(count, project, _RAYS_A_TASK)
         progress("matching surfaces", a + count, len(layers))
 
 

@@ -10,7 +10,7 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from cagecheck.arrays.blocks import usable_cores
+from cagecheck.arrays.blocks import even_block, usable_cores
 from cagecheck.arrays.box import box_of
 from cagecheck.arrays.types import Floats
 from cagecheck.errors import InputError, takes
@@ -29,6 +29,8 @@ from cagecheck.words.numbers import count_text
 # Rays per task: enough to hide Python's share, few enough to balance two threads and to keep a
 # task's buffers in cache. 65,536 measured as fast as four times as many.
 BLOCK = 65_536
+# Fewer rays than this take about as long as it takes to begin a thread.
+_LEAST_BLOCK = 4096
 # Blocks that are put together while the next ones are cast.
 _JOINED = 16
 
@@ -155,7 +157,7 @@ class Scene:
         # A number for all rays takes no memory for each of them.
         depths = np.broadcast_to(np.asarray(depth, np.float64), (n,))
         reaches = np.broadcast_to(np.asarray(reach, np.float64), (n,))
-        spans = [slice(a, min(a + BLOCK, n)) for a in range(0, n, BLOCK)]
+        spans = _spans(n, self.threads)
 
         def work(span: slice) -> Any:
             ends = np.ascontiguousarray(depths[span]), np.ascontiguousarray(reaches[span])
@@ -208,7 +210,7 @@ class Scene:
         direction = np.ascontiguousarray(direction, np.float64)
         start = np.ascontiguousarray(start, np.float64)
         hits = Hits(np.empty(n, np.int32), np.empty(n))
-        spans = [slice(a, min(a + BLOCK, n)) for a in range(0, n, BLOCK)]
+        spans = _spans(n, self.threads)
 
         def work(span: slice) -> int:
             out = Hits(hits.face[span], hits.t[span])
@@ -230,6 +232,17 @@ class Scene:
         hits.face[doubtful] = MISSED
         hits.face[doubtful[found]] = layers.face[recorded[found]]
         hits.t[doubtful[found]] = layers.t[recorded[found]]
+
+
+def _spans(count: int, threads: int) -> list[slice]:
+    """Return slices of 0 to `count`, `BLOCK` long at most, as many for every thread.
+
+    Where there is more than one they are `_LEAST_BLOCK` long or longer.
+    """
+    size = even_block(count, BLOCK, threads)
+    if threads > 1 and count > _LEAST_BLOCK:
+        size = min(max(-(-count // threads), _LEAST_BLOCK), size)
+    return [slice(a, min(a + size, count)) for a in range(0, count, size)]
 
 
 def _joined(blocks: list[_Block]) -> _Block:
