@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats
 from cagecheck.meshes.lowpoly import LowPoly
@@ -103,7 +104,7 @@ def settle_and_check(
     check = search.check
     again = _mend_and_check(search, spacing, seed + mends + 1, mends, texels)
     looks = checked.looks + again.looks
-    if _lost_area(search.check) < _lost_area(check):
+    if _is_better(search.check, check):
         return replace(again, looks=looks, numbers=numbers)
     search.offsets, search.conflict = before
     search.last_check = check
@@ -160,8 +161,14 @@ def check_and_mend(
     return _mend_and_check(search, spacing, search.settings.seed + 1, mends, texels)
 
 
-def _lost_area(cast: Cast) -> float:
-    return float(cast.points.area[cast.lost].sum())
+def _is_better(one: Cast, other: Cast) -> bool:
+    """Tell whether a cage leaves less wrong than another, and folds no more."""
+    folds = [float(cast.low.area[cast.folded].sum()) for cast in (one, other)]
+    return _wrong_area(one) < _wrong_area(other) and folds[0] <= folds[1]
+
+
+def _wrong_area(cast: Cast) -> float:
+    return float(cast.points.area[cast.wrong].sum())
 
 
 def _look_at_all(search: Search, spacing: float, seed: int) -> Cast:
@@ -318,10 +325,10 @@ def _begin_with_numbers(search: Search) -> None:
 
 
 def _numbers_where_better(search: Search, check: Cast) -> tuple[str, ...]:
-    """Give parts one number each where that leaves less of their area lost; return their names.
+    """Give parts one number each where that leaves less of their area wrong; return their names.
 
     Slack is priced by length, so where corridors exclude each other a solution may leave more
-    places wrong by less. Parts where nothing is wrong keep what they have.
+    places wrong by less. A number that folds more of a part is not taken for what misses less.
     """
     low, count = search.low, len(search.low.part_names)
     troubled = np.zeros(count, bool)
@@ -330,16 +337,24 @@ def _numbers_where_better(search: Search, check: Cast) -> tuple[str, ...]:
     points = check.points.take(rows)
     part = low.triangle_part[points.triangle]
 
-    def of_parts(lost: Mask) -> Floats:
-        return np.asarray(np.bincount(part[lost], points.area[lost], count), np.float64)
+    def wrong_of(cast: Cast, rows: NDArray[np.int64] | slice = slice(None)) -> Floats:
+        wrong = cast.wrong[rows]
+        return np.asarray(np.bincount(part[wrong], points.area[wrong], count), np.float64)
 
-    before = of_parts(check.lost[rows])
+    def folded_of(cast: Cast) -> Floats:
+        folded = cast.folded
+        return np.asarray(
+            np.bincount(low.triangle_part[folded], low.area[folded], count), np.float64
+        )
+
+    before = wrong_of(check, rows)
     if not before.any():
         return ()
     solved, best = search.offsets, _best_numbers(search, points)
     for k in np.flatnonzero(np.isfinite(best)):
         _give_number(search, int(k), float(best[k]))
-    chosen = np.flatnonzero(of_parts(search.cast(points).lost) < before)
+    given = search.cast(points)
+    chosen = np.flatnonzero((wrong_of(given) < before) & (folded_of(given) <= folded_of(check)))
     search.offsets = solved
     for k in chosen:
         _give_number(search, int(k), float(best[k]))

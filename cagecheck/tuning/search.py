@@ -116,11 +116,6 @@ class Cast(Matched):
         """(T,) bool: triangles that fold under the cage."""
         return check_shell(self.low, self.cage).folded
 
-    @property
-    def lost(self) -> Mask:
-        """(N,) bool, wrong or in a triangle that folds."""
-        return self.wrong | self.folded[self.points.triangle]
-
     def matched(self) -> Matched:
         """Return what was cast, without what tuning makes of it."""
         return Matched(self.points, self.rays, self.layers, self.targets)
@@ -383,12 +378,9 @@ class Search:
         return most_needed(self.graph, corridors, self.margin, self.limits.preferred, self.extent)
 
     def score(self, cast: Cast, left: Mask) -> float:
-        """Return what is lost, in usual samples; what corridors would allow counts twice.
-
-        What folds is lost, too: else a cage that misses a hair less may fold anywhere.
-        """
+        """Return what is wrong, in usual samples; what corridors would allow counts twice."""
         weight = self.weight(cast.points)
-        return float(weight[cast.lost & ~cast.clash].sum() + weight[left].sum())
+        return float(weight[cast.wrong & ~cast.clash].sum() + weight[left].sum())
 
     def touched(self, cast: Cast, marked: Mask) -> float:
         """Return the share of triangles that hold some of the marked points."""
