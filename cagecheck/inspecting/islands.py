@@ -10,7 +10,7 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 from cagecheck.arrays.types import Floats, Ints
-from cagecheck.meshes.edges import edge_pairs
+from cagecheck.meshes.edges import edge_pairs, next_corner
 from cagecheck.meshes.lowpoly import LowPoly
 
 # UVs of two corners this near are one: text files keep six decimals, float32 seven digits.
@@ -106,12 +106,6 @@ def _uv_differ(
             np.abs(uv[left_end] - uv[meets_end]).max(axis=1),
         )
     return ~(apart <= SAME_UV)
-
-
-def next_corner(half_edge: NDArray[np.int64]) -> NDArray[np.int64]:
-    """Return the corner at which each half-edge of a triangle ends."""
-    out: NDArray[np.int64] = 3 * (half_edge // 3) + (half_edge + 1) % 3
-    return out
 
 
 def segment_ends(low: LowPoly, half_edge: NDArray[np.int64]) -> tuple[Floats, Floats]:

@@ -15,8 +15,9 @@ from cagecheck.inspecting.finding import (
     how_many,
     point,
 )
-from cagecheck.inspecting.islands import Islands, next_corner
+from cagecheck.inspecting.islands import Islands
 from cagecheck.inspecting.topology import face_tile
+from cagecheck.meshes.edges import next_corner
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.words.numbers import figures
 

@@ -17,7 +17,7 @@ from cagecheck.inspecting.finding import (
     how_many,
     point,
 )
-from cagecheck.inspecting.islands import SAME_UV, Islands, island_boxes
+from cagecheck.inspecting.islands import SAME_UV, Islands, island_boxes, segment_ends
 from cagecheck.inspecting.overlap import Overlaps, uv_overlaps
 from cagecheck.inspecting.spacing import island_gaps
 from cagecheck.inspecting.topology import face_places
@@ -466,10 +466,6 @@ def _thin(low: LowPoly, islands: Islands, map_size: int) -> Finding | None:
 
 def _outline_lengths(low: LowPoly, islands: Islands) -> Floats:
     """Return (count,) the length of every island's outline in the UVs."""
-    half = islands.border
-    ends = _uv(low).reshape(-1, 2)
-    following = 3 * (half // 3) + (half + 1) % 3
-    length = np.linalg.norm(ends[following] - ends[half], axis=1)
-    return np.bincount(
-        islands.of_triangle[half // 3], weights=length, minlength=islands.count
-    ).astype(np.float64)
+    begin, end = segment_ends(low, islands.border)
+    length, island = np.linalg.norm(end - begin, axis=1), islands.of_triangle[islands.border // 3]
+    return np.bincount(island, weights=length, minlength=islands.count).astype(np.float64)

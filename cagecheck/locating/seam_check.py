@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.locating.compare import TOLERANCE_DEGREES
-from cagecheck.meshes.edges import edge_pairs
+from cagecheck.meshes.edges import edge_pairs, next_corner
 from cagecheck.meshes.lowpoly import LowPoly
 from cagecheck.meshes.normals import degrees_between
 from cagecheck.meshes.tiles import tile_origin
@@ -75,8 +75,7 @@ def seam_samples(low: LowPoly, size: int) -> SeamSamples:
     uv = low.uv.reshape(-1, 2)
 
     def ends(half: NDArray[np.int64]) -> tuple[Floats, Floats]:
-        following = 3 * (half // 3) + (half + 1) % 3
-        return uv[half], uv[following]
+        return uv[half], uv[next_corner(half)]
 
     welded = low.welded.ravel()
     same_way = welded[left] == welded[right]

@@ -87,6 +87,12 @@ def edge_pairs(triangles: Ints) -> tuple[Whole, Whole, Whole]:
     return table.ends[edge], left, right
 
 
+def next_corner(half_edge: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Return the corner at which each half-edge of a triangle ends."""
+    out: NDArray[np.int64] = 3 * (half_edge // 3) + (half_edge + 1) % 3
+    return out
+
+
 def next_corners(mesh: Mesh) -> Whole:
     """Return (C,) int64: the corner of its face that follows each corner."""
     following = np.arange(1, len(mesh.corner_vertex) + 1)

@@ -16,7 +16,7 @@ from cagecheck.arrays.components import connected
 from cagecheck.arrays.types import Floats, Ints
 from cagecheck.errors import InputError
 from cagecheck.loops import njit
-from cagecheck.meshes.edges import edge_pairs
+from cagecheck.meshes.edges import edge_pairs, next_corner
 from cagecheck.meshes.mesh import Mesh
 from cagecheck.meshes.triangulate import Triangulation, newell_normals
 from cagecheck.options import MESHES, option
@@ -239,7 +239,7 @@ def sheet_normals(positions: Floats, triangles: NDArray[np.int32], position_id: 
     twin = edge_partners(position_id[triangles], unit)
     left = np.flatnonzero(twin >= 0)
     right = twin[left]
-    following = 3 * (np.arange(len(twin)) // 3) + (np.arange(len(twin)) + 1) % 3
+    following = next_corner(np.arange(len(twin)))
     same_way = corner[left] == corner[right]
     first = np.concatenate([left, following[left]])
     second = np.concatenate(
@@ -373,7 +373,7 @@ def _smooth_clusters(
     soft = ~hard[left]
     left, right = left[soft], right[soft]
     start = triangles.ravel()
-    following = 3 * (np.arange(len(start)) // 3) + (np.arange(len(start)) + 1) % 3
+    following = next_corner(np.arange(len(start)))
     # Each soft edge joins the two corners at either end.
     same_way = start[left] == start[right]
     first = np.concatenate([left, following[left]])

@@ -45,11 +45,13 @@ def crossings_at_needles(low: LowPoly, crossings: CageCrossings) -> int:
 
 def needle_notice(low: LowPoly, shell: ShellCheck, crossings: CageCrossings) -> tuple[Notice, ...]:
     """Say which share of folds and crossings is the low poly's own, where any is."""
+    count = int(needles(low).sum())
+    if count == 0:
+        return ()
     at, folds = crossings_at_needles(low, crossings), int(shell.folded.sum())
     folded = int((shell.folded & beside_needles(low)).sum())
     if at == folded == 0:
         return ()
-    count = int(needles(low).sum())
     every = count_words(int(crossings.same_part.sum()), "place")
     return (
         Notice(
