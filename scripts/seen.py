@@ -10,7 +10,11 @@ Evaluator for Alternating Images", HPG 2020; package flip-evaluator, BSD-3). Eve
 difference goes to the sample that it shows, and with it to the regions of that sample. A faceted
 low poly differs from its high poly whatever its map holds (silhouette, parallax, the map's grain),
 so the same is done with the map that holds what belongs there (`ideal_maps`): what the bake adds is
-the difference of both.
+the difference of both. And both lit low polys are compared with each other: what the map alone
+makes of the picture, the same shape in both.
+
+How far any measure in degrees can go is measured beside it: the angle between the normals that two
+pictures show, pixel by pixel, which is known only to who has both pictures already.
 """
 
 from __future__ import annotations
@@ -38,13 +42,13 @@ sys.path.insert(0, str(ROOT))
 import cagecheck  # noqa: E402
 from cagecheck.defects.harm import SEEN_DEGREES, WRONG_DEGREES, harm_degrees  # noqa: E402
 from cagecheck.defects.kinds import Defect  # noqa: E402
+from cagecheck.defects.visible import HOLE_DEGREES  # noqa: E402
 from cagecheck.predicting.maps.shown import ideal_maps, predicted_maps  # noqa: E402
 from cagecheck.predicting.result import Prediction  # noqa: E402
 from cagecheck.rendering.camera import up_axis, whole_camera  # noqa: E402
 from cagecheck.rendering.pictures import (  # noqa: E402
     HighModel,
     LowModel,
-    Rendered,
     lit,
     pixel_centres,
     render_high,
@@ -67,6 +71,7 @@ BAKES = (("as suggested", 1.0, 1.0), ("too tight", 0.3, 0.4), ("too far out", 2.
 ERROR_BINS = (0, 0.5, 1, 2, 3, 4, 5, 6, 8, 10, 15, 20, 30, 45, 60, 90, 180.1)
 OPEN = ("bunny00", "man", "lion-head", "fandisk_large")
 LOW_TRIANGLES = 1500
+NOTHING_THERE = Defect.MISS_NOTHING.title
 
 
 @dataclass
@@ -74,6 +79,9 @@ class Place:
     """One region and what the renders say of it.
 
     shown : degrees that count, summed over the pixels that show it, as harm sums them over texels.
+    by_map : difference between the low poly lit with the predicted and with the ideal map.
+    degrees, degrees_by_map : summed like `difference` and `by_map`, how far the normals in the two
+    pictures differ, `WRONG_DEGREES` at most.
     """
 
     model: str
@@ -86,6 +94,9 @@ class Place:
     pixels: int
     difference: float
     added: float
+    by_map: float
+    degrees: float
+    degrees_by_map: float
 
 
 @dataclass
@@ -99,6 +110,7 @@ class Measured:
     pixels_by_error: list[int]
     difference_by_error: list[float]
     added_by_error: list[float]
+    by_map_by_error: list[float]
 
 
 def models(quick: bool) -> Iterator[str]:
@@ -173,57 +185,91 @@ def measure(job: tuple[str, str, float, float, bool, Path]) -> Measured:
     both = predicted_maps(prediction, size), ideal_maps(prediction, size)
     low_model, high_model = LowModel(low), HighModel(prediction.scene)
     tree, reach = nearest_samples(prediction)
-    n = len(prediction.points)
-    seen, total, at_best = np.zeros(n), np.zeros(n), np.zeros(n)
+    # For every sample: pixels, differences and degrees, in the order of `Place`.
+    sums = np.zeros((6, len(prediction.points)))
     pixels = QUICK_PIXELS if quick else PIXELS
     for view in views(prediction, QUICK_VIEWS if quick else VIEWS, pixels):
         lights = [light_of(view, turned, raised) for turned, raised in LIGHTS]
         sight, goal = low_model.see(view), render_high(high_model, view, lights)
-        differs = [
-            difference(sight, low_model.map_normals(sight, maps), lights, goal) for maps in both
-        ]
+        normals = [low_model.map_normals(sight, maps) for maps in both]
+        ours, ideal = (lit_images(sight, some, lights) for some in normals)
+        goals = [srgb(image).astype(np.float32) for image in goal.images]
         triangle, weights = pixel_centres(low_model, view)
         # Where only one of them shows anything the silhouettes differ, which no map mends.
         shown = (triangle >= 0) & (goal.triangle >= 0)
         triangle, weights = triangle[shown], weights[shown]
         place = np.einsum("ij,ijk->ik", weights, low.positions[low.triangles[triangle]])
         sample = tree.query(np.hstack([place, reach * low.face_normals[triangle]]))[1]
-        np.add.at(seen, sample, 1.0)
-        np.add.at(total, sample, differs[0][shown])
-        np.add.at(at_best, sample, differs[1][shown])
-    return shared_out(name, bake, prediction, seen, total, total - at_best)
+        total = difference(goals, ours)
+        pictures = (
+            np.ones_like(total), total, total - difference(goals, ideal), difference(ideal, ours),
+            degrees_apart(sight, normals[0], high_normals(high_model, sight)),
+            degrees_apart(sight, *normals),
+        )  # fmt: skip
+        for sum_, picture in zip(sums, pictures, strict=True):
+            np.add.at(sum_, sample, picture[shown])
+    return shared_out(name, bake, prediction, sums)
 
 
-def difference(
-    sight: Sight, normals: np.ndarray, lights: list[Light], goal: Rendered
-) -> np.ndarray:
-    """Return (H, W) how a lit low poly differs from its lit high poly, mean over the lights."""
-    out = np.zeros(goal.triangle.shape)
-    for light, image in zip(lights, goal.images, strict=True):
-        ours = srgb(lit(sight, normals, light, Look())).astype(np.float32)
-        out += flip_evaluator.evaluate(
-            srgb(image).astype(np.float32), ours, "LDR", applyMagma=False, computeMeanError=False
-        )[0].reshape(out.shape)
-    return out / len(lights)
+def lit_images(sight: Sight, normals: np.ndarray, lights: list[Light]) -> list[np.ndarray]:
+    """Return (H, W, 3) sRGB pictures of a low poly with a map's normals, one per light."""
+    return [srgb(lit(sight, normals, light, Look())).astype(np.float32) for light in lights]
+
+
+def high_normals(model: HighModel, low: Sight) -> np.ndarray:
+    """Return (N, 3) the high poly's normals where a low poly is seen, zero where it is not there.
+
+    Turned like those of the low poly, so that what is seen from behind counts as the eye has it.
+    """
+    sight = model.see(low.view, low.across)
+    turned = np.where(sight.behind[:, None], -1.0, 1.0) * model.normals(sight)
+    out = np.zeros((low.view.height * low.view.width * low.across**2, 3))
+    out[sight.ray] = turned
+    return np.where(low.behind[:, None], -1.0, 1.0) * out[low.ray]
+
+
+def degrees_apart(sight: Sight, one: np.ndarray, other: np.ndarray) -> np.ndarray:
+    """Return (H, W) degrees between normals (N, 3) of a sight, mean of a pixel, limited as harm is.
+
+    0 where one of them has no normal.
+    """
+    cosine = np.clip((one * other).sum(axis=1), -1.0, 1.0)
+    there = one.any(axis=1) & other.any(axis=1)
+    degrees = np.where(there, np.minimum(np.degrees(np.arccos(cosine)), WRONG_DEGREES), 0.0)
+    height, width, across = sight.view.height, sight.view.width, sight.across
+    fine = np.zeros((2, height * width * across**2))
+    fine[0, sight.ray], fine[1, sight.ray] = degrees, there
+    total, count = fine.reshape(2, height, across, width, across).sum(axis=(2, 4))
+    return total / np.maximum(count, 1)
+
+
+def difference(wanted: list[np.ndarray], shown: list[np.ndarray]) -> np.ndarray:
+    """Return (H, W) how pictures differ from those wanted, mean over the lights."""
+    return np.mean(
+        [
+            flip_evaluator.evaluate(a, b, "LDR", applyMagma=False, computeMeanError=False)[0]
+            for a, b in zip(wanted, shown, strict=True)
+        ],
+        axis=0,
+    ).reshape(wanted[0].shape[:2])
 
 
 def shared_out(
     name: str,
     bake: str,
     prediction: Prediction,
-    seen: np.ndarray,
-    total: np.ndarray,
-    added: np.ndarray,
+    sums: np.ndarray,
 ) -> Measured:
-    """Give pixels (N,) and their differences (N,) at samples to regions and to bins of error."""
+    """Give sums (6, N) at samples to regions and to bins of error: see `measure`."""
     clean = prediction.findings.flags == 0
-    ground = float(total[clean].sum() / max(seen[clean].sum(), 1))
+    seen, differs = sums[0], sums[1:4]
+    ground = float(differs[0][clean].sum() / max(seen[clean].sum(), 1))
     counted = seen * harm_degrees(prediction.visible_error)
     places = [
         Place(
             name, bake, region.name, region.texels, region.harm, region.visible_error,
             float(counted[region.samples].sum()), int(seen[region.samples].sum()),
-            float(total[region.samples].sum()), float(added[region.samples].sum()),
+            *(float(some[region.samples].sum()) for some in sums[1:]),
         )
         for region in prediction.regions
         if region.defect != Defect.UNSEEN
@@ -233,8 +279,7 @@ def shared_out(
     return Measured(
         name, bake, ground, places,
         [int(x) for x in np.bincount(which, weights=seen, minlength=count)[:count]],
-        [float(x) for x in np.bincount(which, weights=total, minlength=count)[:count]],
-        [float(x) for x in np.bincount(which, weights=added, minlength=count)[:count]],
+        *(np.bincount(which, weights=some, minlength=count)[:count].tolist() for some in differs),
     )  # fmt: skip
 
 
@@ -246,22 +291,31 @@ def rank(a: list[float], b: list[float]) -> float:
 def rows(measured: list[Measured], least: int) -> Iterator[str]:
     """Yield a line of correlations per model and bake, and one for each model's bakes together."""
     yield (
-        "| model | bake | places | texels, sum | harm, sum | shown, sum | texels, added | "
-        "harm, added | shown, added | error, mean | error, mean added | clean ground |"
+        "| model | bake | places | texels, sum | harm, sum | shown, sum | *degrees, sum* | "
+        "error, mean | *degrees, mean* | harm, map | shown, map | *degrees, map* | "
+        "error, mean of map | *degrees, mean of map* | clean ground |"
     )
-    yield "|---|---|" + "---:|" * 10
+    yield "|---|---|" + "---:|" * 13
     for one in [*measured, *together(measured)]:
         shown = [p for p in one.places if p.pixels >= least]
-        texels, harm = [p.texels for p in shown], [p.harm for p in shown]
-        sums, added = [p.difference for p in shown], [p.added for p in shown]
-        error, counted = [p.error for p in shown], [p.shown for p in shown]
-        per_pixel = [p.difference / p.pixels for p in shown]
-        added_per_pixel = [p.added / p.pixels for p in shown]
+        # What belongs nowhere is in no map: the ideal one is as flat there as ours.
+        mapped = [p for p in shown if p.defect != NOTHING_THERE]
+        sums, by_map = [p.difference for p in shown], [p.by_map for p in mapped]
+        means = [p.difference / p.pixels for p in shown]
+        map_means = [p.by_map / p.pixels for p in mapped]
         cells = [
-            rank(texels, sums), rank(harm, sums), rank(counted, sums), rank(texels, added),
-            rank(harm, added), rank(counted, added), rank(error, per_pixel),
-            rank(error, added_per_pixel),
-        ]  # fmt: skip
+            rank([p.texels for p in shown], sums),
+            rank([p.harm for p in shown], sums),
+            rank([p.shown for p in shown], sums),
+            rank([p.degrees for p in shown], sums),
+            rank([p.error for p in shown], means),
+            rank([p.degrees / p.pixels for p in shown], means),
+            rank([p.harm for p in mapped], by_map),
+            rank([p.shown for p in mapped], by_map),
+            rank([p.degrees_by_map for p in mapped], by_map),
+            rank([p.error for p in mapped], map_means),
+            rank([p.degrees_by_map / p.pixels for p in mapped], map_means),
+        ]
         told = " | ".join("-" if np.isnan(x) else f"{x:.3f}" for x in cells)
         yield f"| {one.model} | {one.bake} | {len(shown)} | {told} | {one.clean:.3f} |"
 
@@ -278,6 +332,7 @@ def together(measured: list[Measured]) -> Iterator[Measured]:
             [int(x) for x in np.sum([one.pixels_by_error for one in some], axis=0)],
             [float(x) for x in np.sum([one.difference_by_error for one in some], axis=0)],
             [float(x) for x in np.sum([one.added_by_error for one in some], axis=0)],
+            [float(x) for x in np.sum([one.by_map_by_error for one in some], axis=0)],
         )  # fmt: skip
 
 
@@ -285,26 +340,38 @@ def together(measured: list[Measured]) -> Iterator[Measured]:
 LARGE_PIXELS = 400
 
 
+HEAD = f"""\
+# What shows: our harm beside a perceptual comparison
+
+Written by `scripts/seen.py`. Low polys lit with their predicted maps are compared with their high
+polys by FLIP (Andersson et al. 2020, package flip-evaluator, 67 pixels a degree) from {VIEWS}
+sides under {len(LIGHTS)} lights, {PIXELS} pixels square, maps {MAP_SIZE} square. Cells are
+Spearman's rank correlations over places: of texels or harm with the summed difference, and of the
+mean visible error with the mean difference. *Map*: with the difference between the low poly lit
+with the predicted map and lit with the map of a bake without artefacts (`ideal_maps`), so that
+silhouettes and depth, which no normal map mends, are the same in both; without the places where
+nothing belongs, as no map holds what belongs there. *Clean ground*: mean difference of samples
+without any defect. Places overlap where samples have several defects; then each has the whole
+difference.
+
+*Shown* is harm summed over the pixels that show a place instead of its texels. How many pixels show
+a texel depends on how large it lies on the model, how near one looks, what hides it in this pose;
+how many texels a part has is how much its artist made of it. Harm counts texels, so that a list
+does not change with the pose; how much of the rest of the rank is that choice, and how much the
+degrees, is what the columns tell apart.
+
+*Degrees* are the angles between the normals in the two pictures, {WRONG_DEGREES:g} at most, summed
+or averaged over the pixels of a place. Only who has both pictures knows them. How well
+even they rank by FLIP is what the columns before them can be held to. Holes in flat
+ground count for more than a normal map alone shows: {HOLE_DEGREES:g} degrees at least, because the
+bake's other maps have them too.
+"""
+
+
 def page(measured: list[Measured]) -> str:
     """Return the page."""
     lines = [
-        "# What shows: our harm beside a perceptual comparison",
-        "",
-        "Written by `scripts/seen.py`. Low polys lit with their predicted maps are compared with",
-        "their high polys by FLIP (Andersson et al. 2020, package flip-evaluator, 67 pixels a",
-        f"degree) from {VIEWS} sides under {len(LIGHTS)} lights, {PIXELS} pixels square, maps",
-        f"{MAP_SIZE} square. *Added* is what remains of a difference when the one that a map",
-        "without artefacts leaves (`ideal_maps`) is taken off. Cells are Spearman's rank",
-        "correlations over places: of texels or harm with the summed difference, and of the",
-        "mean visible error with the mean difference. *Clean ground*: mean difference of samples",
-        "without any defect. Places overlap where samples have several defects; then each has the",
-        "whole difference.",
-        "",
-        "*Shown* is harm summed over the pixels that show a place instead of its texels. How many",
-        "pixels show a texel depends on how large it lies on the model, how near one looks, what",
-        "hides it in this pose; how many texels a part has is how much its artist made of it. Harm",
-        "counts texels, so that a list does not change with the pose; how much of the rest of the",
-        "rank is that choice, and how much the degrees, is what the two columns tell apart.",
+        *HEAD.splitlines(),
         "",
         f"## Places of {LARGE_PIXELS} pixels and more, all pictures together",
         "",
@@ -316,10 +383,11 @@ def page(measured: list[Measured]) -> str:
         "",
         "## Difference by visible error",
         "",
-        f"What counts begins at {SEEN_DEGREES:g} degrees and ends at {WRONG_DEGREES:g}.",
+        f"What counts begins at {SEEN_DEGREES:g} degrees and ends at {WRONG_DEGREES:g}. *Added* is",
+        "what remains of a difference when the one of the ideal map is taken off.",
         "",
-        "| visible error, degrees | pixels | mean difference | added by the bake |",
-        "|---|---:|---:|---:|",
+        "| visible error, degrees | pixels | mean difference | added by the bake | by the map |",
+        "|---|---:|---:|---:|---:|",
     ]
     whole = [*together(measured)][-1]
     for k in range(len(ERROR_BINS) - 1):
@@ -327,7 +395,8 @@ def page(measured: list[Measured]) -> str:
         upper = min(ERROR_BINS[k + 1], 180)
         lines.append(
             f"| {ERROR_BINS[k]:g} to {upper:g} | {whole.pixels_by_error[k]:,} | "
-            f"{whole.difference_by_error[k] / count:.3f} | {whole.added_by_error[k] / count:.3f} |"
+            f"{whole.difference_by_error[k] / count:.3f} | {whole.added_by_error[k] / count:.3f} | "
+            f"{whole.by_map_by_error[k] / count:.3f} |"
         )
     lines += ["", "## By defect", "", "| defect | places | mean error | mean difference | added |"]
     lines.append("|---|---:|---:|---:|---:|")
