@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections import deque
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 
@@ -36,9 +37,26 @@ def in_blocks(count: int, work: Callable[[int, int], object], size: int | None =
     """
     cores = usable_cores()
     step = even_block(count, BLOCK, cores) if size is None else size
-    begins = range(0, count, step)
+    begins = deque(range(0, count, step))
     if len(begins) <= 1:
         work(0, count)
         return
-    with ThreadPoolExecutor(cores) as pool:
-        list(pool.map(lambda begin: work(begin, min(begin + step, count)), begins))
+
+    def take_blocks() -> None:
+        while True:
+            try:
+                begin = begins.popleft()
+            except IndexError:
+                return
+            work(begin, min(begin + step, count))
+
+    # This thread works, too: one less to start, and none waits while there is a block left.
+    helpers = min(cores, len(begins)) - 1
+    with ThreadPoolExecutor(max(helpers, 1)) as pool:
+        others = [pool.submit(take_blocks) for _ in range(helpers)]
+        try:
+            take_blocks()
+        finally:
+            begins.clear()
+    for other in others:
+        other.result()

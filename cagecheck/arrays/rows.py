@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cagecheck.arrays.types import Floats
+from cagecheck.loops import njit
 
 # An odd number without pattern (2^64 over the golden ratio), as multiplying hashes have it: Knuth,
 # The Art of Computer Programming 3, section 6.4.
@@ -27,9 +28,32 @@ def rows_by_label(label: NDArray[np.integer[Any]], count: int) -> list[NDArray[n
 def sorted_by_label(
     label: NDArray[np.integer[Any]], count: int
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Return the (N,) rows sorted by label, and the (count + 1,) places where each label begins."""
-    order = np.argsort(label, kind="stable")
-    return order, np.searchsorted(label[order], np.arange(count + 1))
+    """Return the (N,) rows sorted by label, and the (count + 1,) places where each label begins.
+
+    Rows of one label stay in their order. Those with a label below 0 come first, those with one of
+    `count` and more last.
+    """
+    order, first = np.empty(len(label), np.int64), np.empty(count + 1, np.int64)
+    _sort_by_label(np.asarray(label, np.int64), order, first)
+    return order, first
+
+
+@njit(cache=True, nogil=True)
+def _sort_by_label(
+    label: NDArray[np.int64], order: NDArray[np.int64], first: NDArray[np.int64]
+) -> None:
+    """Count the labels, then put every row where its label's next one belongs."""
+    count = len(first) - 1
+    place = np.zeros(count + 3, np.int64)
+    for i in range(len(label)):
+        place[min(max(label[i], -1), count) + 2] += 1
+    for k in range(1, count + 3):
+        place[k] += place[k - 1]
+    first[:] = place[1 : count + 2]
+    for i in range(len(label)):
+        k = min(max(label[i], -1), count) + 1
+        order[place[k]] = i
+        place[k] += 1
 
 
 def rows_of_runs(

@@ -34,7 +34,7 @@ from numpy.typing import NDArray
 from cagecheck.arrays.blocks import in_blocks
 from cagecheck.arrays.near_points import nearest_of, tree_over
 from cagecheck.arrays.rows import rows_by_label
-from cagecheck.arrays.types import Floats
+from cagecheck.arrays.types import Floats, Ints
 from cagecheck.defects.belonging import (
     DOUBT_TO,
     Mask,
@@ -290,15 +290,18 @@ def _ask_neighbours(low: LowPoly, shot: Shot, met: Met, targets: Targets) -> Non
         layers.first, met.asked, met.ratio, met.claimed, shot.outward, targets.layer, aimed,
         doubtful,
     )  # fmt: skip
-    ask, sure = np.flatnonzero(doubtful), np.flatnonzero(aimed & ~doubtful)
-    if len(ask) == 0 or len(sure) == 0:
+    ask = np.flatnonzero(doubtful)
+    if len(ask) == 0:
         return
-    part = low.triangle_part[points.triangle]
     count = len(low.part_names)
     wanted = np.zeros(count, bool)
-    wanted[part[ask]] = True
-    sure = sure[wanted[part[sure]]]
-    askeds, knowns = (rows_by_label(part[rows], count) for rows in (ask, sure))
+    wanted[low.triangle_part[points.triangle[ask]]] = True
+    sure = np.empty(len(layers), np.int64)
+    known_count = _take_sure(aimed, doubtful, points.triangle, low.triangle_part, wanted, sure)
+    sure = sure[:known_count]
+    askeds, knowns = (
+        rows_by_label(low.triangle_part[points.triangle[rows]], count) for rows in (ask, sure)
+    )
     for asked, known in zip(askeds, knowns, strict=True):
         if len(asked) == 0 or len(known) == 0:
             continue
@@ -312,6 +315,24 @@ def _ask_neighbours(low: LowPoly, shot: Shot, met: Met, targets: Targets) -> Non
         )  # fmt: skip
     _choose(ask, *_of_choice(shot, met, targets))
     targets.doubtful[ask] = targets.layer[ask] != NO_LAYER
+
+
+@njit(cache=True, nogil=True, makes_arrays=False)
+def _take_sure(
+    aimed: Mask,
+    doubtful: Mask,
+    triangle: Ints,
+    triangle_part: Ints,
+    wanted: Mask,
+    out: NDArray[np.int64],
+) -> int:
+    """Write the rays with a target beyond doubt on the wanted parts; return how many these are."""
+    count = 0
+    for i in range(len(aimed)):
+        if aimed[i] and not doubtful[i] and wanted[triangle_part[triangle[i]]]:
+            out[count] = i
+            count += 1
+    return count
 
 
 @njit(cache=True, nogil=True, makes_arrays=False)

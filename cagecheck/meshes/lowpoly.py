@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 
@@ -106,7 +107,7 @@ class LowPoly:
         """What was set aside, in words."""
         return self.aside.notices(self.mesh)
 
-    @property
+    @cached_property
     def corner_rays(self) -> Floats:
         """(T, 3, 3) unit averaged normals of the corners: what rays of a closed cage follow."""
         averaged = self.ray_normals[self.welded]

@@ -84,6 +84,7 @@ class Corridors:
 
     def take(self, rows: Mask | NDArray[np.int64]) -> Corridors:
         """Return the corridors at `rows`."""
+        rows = np.flatnonzero(rows) if rows.dtype == bool else rows
         return Corridors(*(getattr(self, f.name)[rows] for f in fields(self)))
 
 
@@ -208,7 +209,8 @@ def most_needed(
     least : no bound is below it; largest : (P,) nor any above it, which positions without rays
     around them get.
     """
-    lean = np.maximum(corridors.coefficients.sum(axis=1), LEAST_LEAN)
+    a, b, c = corridors.coefficients.T
+    lean = np.maximum(a + b + c, LEAST_LEAN)
     need = (NEED_SPARE * np.maximum(corridors.target, 0.0) + margin) / lean
     most = np.full(len(largest), -np.inf)
     for k in range(3):

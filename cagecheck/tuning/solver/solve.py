@@ -86,7 +86,8 @@ def solve_offsets(
     offsets, pull, matrix, factor = _relaxed(problem)
     group = _unsettled(problem, offsets, matrix)
     count = int(group.max(initial=-1)) + 1
-    rows = rows_by_label(group[problem.columns].max(axis=1, initial=-1), count)
+    of_rows = np.maximum.reduce([group[problem.columns[:, k]] for k in range(3)])
+    rows = rows_by_label(of_rows, count)
     length, stiffness = problem.size(), _stiffness(problem)
 
     def solved(k: int) -> tuple[NDArray[np.int64], Floats, _Bound, int, SolverName]:
