@@ -6,10 +6,16 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+from cagecheck.batching.clash_changes import compare_clashes
 from cagecheck.errors import InputError
+from cagecheck.words.sentences import count_words
 
 # As many places as a sentence of a breach names; the comparison itself has all.
 MOST_NAMED = 5
+_NOTHING: dict[str, Any] = {
+    "summary": None, "counts": None, "harm_old": None, "harm_new": None, "clashes": None,
+    "breaches": [], "error": None,
+}  # fmt: skip
 
 
 def open_accepted(folder: Path, out: Path, marker: str) -> Path:
@@ -33,9 +39,38 @@ def compare_asset(row: Mapping[str, Any], accepted: Path, now: Path) -> dict[str
     """Compare an asset's result with the accepted one; None where that has no such asset.
 
     accepted, now : the asset's folders in both batches. Returns ``summary``, ``counts``,
-    ``harm_old``, ``harm_new``, ``breaches`` (a sentence for each place that is worse, the worst
-    first) and ``error`` (why it could not be compared, None).
+    ``harm_old``, ``harm_new``, ``clashes`` (pairs of parts by what became of them, or None),
+    ``breaches`` (a sentence for each place and each pair that is worse, the worst first) and
+    ``error`` (why it could not be compared, None).
     """
+    found, clashes = _places(row, accepted, now), _clashes(row, accepted, now)
+    if found is None or clashes is None:
+        return found or clashes
+    said = [part for part in (found["summary"], clashes["summary"]) if part]
+    wrong = [part for part in (found["error"], clashes["error"]) if part]
+    return found | {
+        "summary": "; ".join(said) or None,
+        "clashes": clashes["clashes"],
+        "breaches": [*found["breaches"], *clashes["breaches"]],
+        "error": "; ".join(wrong) or None,
+    }
+
+
+def _clashes(row: Mapping[str, Any], accepted: Path, now: Path) -> dict[str, Any] | None:
+    try:
+        found = compare_clashes(row, accepted, now)
+    except (OSError, ValueError) as error:
+        return _not_compared(f"clashes: {error}")
+    if found is None:
+        return None
+    return _NOTHING | {
+        "summary": found["summary"],
+        "clashes": found["counts"],
+        "breaches": _first_of(found["breaches"], "pair of parts", "pairs of parts"),
+    }
+
+
+def _places(row: Mapping[str, Any], accepted: Path, now: Path) -> dict[str, Any] | None:
     # Imported late, so that a batch without this need not load it.
     from cagecheck.comparing.compare import compare
 
@@ -45,26 +80,35 @@ def compare_asset(row: Mapping[str, Any], accepted: Path, now: Path) -> dict[str
     try:
         found = compare(old, new)
     except InputError as error:
-        return {
-            "summary": None, "counts": None, "harm_old": None, "harm_new": None,
-            "breaches": [f"cannot be compared with the accepted run: {error}"],
-            "error": str(error),
-        }  # fmt: skip
-    worse = found.worse
-    breaches = [
+        return _not_compared(str(error))
+    worse = [
         f"{change.became.value} since the accepted run: {found.words_of(change)}"
-        for change in worse[:MOST_NAMED]
+        for change in found.worse
     ]
-    if len(worse) > MOST_NAMED:
-        breaches.append(f"and {len(worse) - MOST_NAMED} more places that are worse")
-    return {
+    return _NOTHING | {
         "summary": found.summary,
         "counts": found.counts(),
         "harm_old": found.harm_old,
         "harm_new": found.harm_new,
-        "breaches": breaches,
-        "error": None,
+        "breaches": _first_of(worse, "place", "places"),
     }
+
+
+def _not_compared(error: str) -> dict[str, Any]:
+    said = [f"cannot be compared with the accepted run: {error}"]
+    return _NOTHING | {"breaches": said, "error": error}
+
+
+def _first_of(worse: list[str], one: str, several: str) -> list[str]:
+    """Return the first few sentences, and how many more there are."""
+    more = len(worse) - MOST_NAMED
+    if more <= 0:
+        return worse
+    verb = "is" if more == 1 else "are"
+    return [
+        *worse[:MOST_NAMED],
+        f"and {count_words(more, 'more ' + one, 'more ' + several)} that {verb} worse",
+    ]
 
 
 def result_of(row: Mapping[str, Any], folder: Path) -> Path:

@@ -6,15 +6,13 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+from cagecheck.batching.clash_changes import FOUND, MENDED
 from cagecheck.batching.wish import MESHES, REST, STANDING, mend_settings
 from cagecheck.chores.clash.over_frames import ClashFiles, find_clash_frames
 from cagecheck.chores.clash.page import clash_verdict
 from cagecheck.mending.over_files import mend_found
 from cagecheck.mending.page import proposal_verdict
 from cagecheck.staging import recover
-
-# Folders within an asset's own.
-FOUND, MENDED = "clashes", "mended"
 
 
 def look_and_mend(

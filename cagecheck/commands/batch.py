@@ -55,8 +55,8 @@ def batch(
         typer.Option(
             "--against",
             metavar="FOLDER",
-            help="The folder of an accepted run: an asset passes when none of its places is worse "
-            "than there.",
+            help="The folder of an accepted run: an asset passes when none of its places and no "
+            "pair of parts that clash is worse than there.",
             rich_help_panel=LIMITS,
         ),
     ] = None,
