@@ -14,6 +14,7 @@ import enum
 import inspect
 import re
 import sys
+from functools import cached_property
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -161,8 +162,9 @@ def methods(owner: str, cls: type) -> list[str]:
     for name, member in vars(cls).items():
         if name.startswith("_") or name in fields:
             continue
-        if isinstance(member, property):
-            returns = member.fget.__annotations__.get("return", "") if member.fget else ""
+        if isinstance(member, property | cached_property):
+            getter = member.func if isinstance(member, cached_property) else member.fget
+            returns = getter.__annotations__.get("return", "") if getter else ""
             head = f"{owner}.{name}: {plain(returns)}"
         elif callable(member) or isinstance(member, classmethod | staticmethod):
             head = signature(f"{owner}.{name}", getattr(cls, name), skip_self=True)
