@@ -67,12 +67,18 @@ from cagecheck.comparing.words import (
 from cagecheck.comparing.write import (
     write_comparison as write_comparison,
 )
+from cagecheck.defects.entries import (
+    Entry as Entry,
+)
 from cagecheck.defects.kinds import (
     Defect as Defect,
     Thresholds as Thresholds,
 )
 from cagecheck.defects.regions import (
     Region as Region,
+)
+from cagecheck.defects.ways import (
+    Way as Way,
 )
 from cagecheck.demo import (
     DemoScene as DemoScene,
@@ -129,6 +135,9 @@ from cagecheck.inspecting.tile_table import (
     tile_table as tile_table,
     TileTable as TileTable,
 )
+from cagecheck.locating.bake_settings import (
+    ToldSetting as ToldSetting,
+)
 from cagecheck.locating.beside_maps import (
     BesideKind as BesideKind,
     BesideMap as BesideMap,
@@ -150,8 +159,14 @@ from cagecheck.locating.read_maps import (
     find_maps as find_maps,
     read_map as read_map,
 )
+from cagecheck.locating.told_causes import (
+    ToldCause as ToldCause,
+)
 from cagecheck.locating.variants import (
     LocateSettings as LocateSettings,
+)
+from cagecheck.locating.visible_faults import (
+    ShownDefect as ShownDefect,
 )
 from cagecheck.locating.write import (
     location_document as location_document,
@@ -226,6 +241,9 @@ from cagecheck.predicting.maps.write_maps import (
     MapFiles as MapFiles,
     MapFormat as MapFormat,
 )
+from cagecheck.predicting.next_steps import (
+    WayStep as WayStep,
+)
 from cagecheck.predicting.page import (
     page_of_prediction as page_of_prediction,
 )
@@ -276,12 +294,26 @@ from cagecheck.report.page import (
 from cagecheck.report.schemas import (
     read_schema as read_schema,
 )
+from cagecheck.tuning.assurance import (
+    Assurance as Assurance,
+)
+from cagecheck.tuning.choose import (
+    HarmSummary as HarmSummary,
+)
 from cagecheck.tuning.conflicts import (
     Conflict as Conflict,
     explain_conflicts as explain_conflicts,
+    Remedy as Remedy,
 )
 from cagecheck.tuning.carried import (
     carried_cage as carried_cage,
+)
+from cagecheck.tuning.depth import (
+    DeepPlace as DeepPlace,
+    Depths as Depths,
+)
+from cagecheck.tuning.folds import (
+    CageCrossings as CageCrossings,
 )
 from cagecheck.tuning.kept_offsets import (
     kept_offsets as kept_offsets,
@@ -295,9 +327,16 @@ from cagecheck.tuning.single import (
     SingleNumber as SingleNumber,
     uniform_prediction as uniform_prediction,
 )
+from cagecheck.tuning.steady import (
+    SmoothPoint as SmoothPoint,
+    Steadiness as Steadiness,
+)
 from cagecheck.tuning.straighten.straighten import (
     straighten as straighten,
     Straightening as Straightening,
+)
+from cagecheck.tuning.texels import (
+    TexelCheck as TexelCheck,
 )
 from cagecheck.tuning.tune import (
     tune as tune,

@@ -21,10 +21,18 @@ from cagecheck.defects.ways import Way, way_of
 
 @dataclass(frozen=True)
 class Entry:
-    """Regions of one defect and one cause on one part; `first` is the most harmful of them.
+    """Regions of one defect and one cause on one part.
 
-    places : how many places they lie in; regions whose balls touch lie at one place.
-    see_first : numbers of the regions that spoil the whole part: to be mended before this.
+    Attributes
+    ----------
+    first : Region
+        The most harmful of them.
+    others : tuple[Region, ...]
+        The rest of them.
+    places : int
+        How many places they lie in; regions whose balls touch lie at one place.
+    see_first : tuple[int, ...]
+        Numbers of the regions that spoil the whole part: to be mended before this.
     """
 
     first: Region

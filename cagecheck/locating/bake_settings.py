@@ -29,7 +29,19 @@ CERTAIN_SHARE, LIKELY_SHARE = 0.95, 0.8
 
 @dataclass(frozen=True)
 class ToldSetting:
-    """One setting: its name, what it was, how sure that is and what tells it."""
+    """One setting of a bake, as its maps tell it.
+
+    Attributes
+    ----------
+    name : str
+        The setting.
+    value : str
+        What it was.
+    sure : Sure
+        How sure that is.
+    why : str
+        What tells it.
+    """
 
     name: str
     value: str

@@ -38,8 +38,20 @@ FEW_SHARE = 0.05
 class ToldCause:
     """One thing to mend.
 
-    code, text, cure : for scripts and people; maps : names of the maps; regions : numbers of the
-    regions that it explains, () where it befell whole maps; texels : how many those are.
+    Attributes
+    ----------
+    code : str
+        What it is, for scripts.
+    text : str
+        The same in a sentence.
+    cure : str
+        What to do about it.
+    maps : tuple[str, ...]
+        Names of the maps.
+    regions : tuple[int, ...]
+        Numbers of the regions that it explains, none where it befell whole maps.
+    texels : int
+        How many texels those regions have.
     """
 
     code: str

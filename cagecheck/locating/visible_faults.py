@@ -94,7 +94,16 @@ def border_errors(
 class ShownDefect:
     """What a map shows of one defect that the rays of its bake have.
 
-    texels : of the maps, with that defect; texels_seen, harm : see `cagecheck.defects.harm`.
+    Attributes
+    ----------
+    defect : Defect
+        The defect.
+    texels : float
+        Texels of the maps with that defect.
+    texels_seen : float
+        How many of them are so far off that it shows.
+    harm : float
+        Degrees that show, times texels.
     """
 
     defect: Defect

@@ -36,21 +36,41 @@ class Assurance:
 
     Attributes
     ----------
-    samples : area samples cast; edge_samples : samples on edges and at vertices, besides.
-    spacing : typical distance between area samples, world units.
-    open : wrong samples that corridors would have allowed; open_edge : the same on edges, and
-        where rays run through corners and edges of the high poly that come near the cage.
-    conflicting : wrong samples in triangles where no offsets near these keep all corridors
-        without another fold, or that no offset at all can serve.
-    given_up : wrong samples where offsets were found that serve them, but show more elsewhere.
-    area_share : share of the low poly's area that open samples stand for.
-    known : share that all samples stand for that miss or overshoot, whatever the reason. Of that,
-        blocked : too tight or overshooting (conflicts, limits, open ones); bare : nothing there;
-        deeper : beyond the depth.
-    known_samples : how many samples those are; known_edge_samples : the same on edges, without
-        those where nothing is: on the rim of an open surface rounding decides that.
-    looks : checks on new points that would have been the last had nothing been open there.
-    bound : the share that is wrong besides what is known is below this with 95 % confidence
+    samples : int
+        Area samples cast.
+    edge_samples : int
+        Samples on edges and at vertices, besides.
+    spacing : float
+        Typical distance between area samples, world units.
+    open : int
+        Wrong samples that corridors would have allowed.
+    open_edge : int
+        The same on edges, and where rays run through corners and edges of the high poly that come
+        near the cage.
+    conflicting : int
+        Wrong samples in triangles where no offsets near these keep all corridors without another
+        fold, or that no offset at all can serve.
+    given_up : int
+        Wrong samples where offsets were found that serve them, but show more elsewhere.
+    area_share : float
+        Share of the low poly's area that open samples stand for.
+    known : float
+        Share that all samples stand for that miss or overshoot, whatever the reason.
+    blocked : float
+        Of that, too tight or overshooting (conflicts, limits, open ones).
+    bare : float
+        Of that, nothing there.
+    deeper : float
+        Of that, beyond the depth.
+    known_samples : int
+        How many samples miss or overshoot.
+    known_edge_samples : int
+        The same on edges, without those where nothing is: on the rim of an open surface rounding
+        decides that.
+    looks : int
+        Checks on new points that would have been the last had nothing been open there.
+    bound : float
+        The share that is wrong besides what is known is below this with 95 % confidence
         (`surface_bound`, for that many looks, less what is known).
     """
 

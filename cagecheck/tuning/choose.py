@@ -54,11 +54,23 @@ class HarmSummary:
 
     Attributes
     ----------
-    points : how many points were compared. before : under the cage before. asset, parts : under
-    the best single number, for all and for each part. solved : under the offsets that the search
-    ended with. tuned : under those that are handed out. by_part : of that, each part's.
-    taken : the parts that took other offsets than the search's, and which: ``part number``,
-    ``asset number`` or ``before``.
+    points : int
+        How many points were compared.
+    before : float
+        Under the cage before.
+    asset : float
+        Under the best single number for all parts.
+    parts : float
+        Under the best single number for each part.
+    solved : float
+        Under the offsets that the search ended with.
+    tuned : float
+        Under those that are handed out.
+    by_part : dict[str, float]
+        Of that, each part's.
+    taken : dict[str, str]
+        The parts that took other offsets than the search's, and which: ``part number``,
+        ``asset number`` or ``before``.
     """
 
     points: int

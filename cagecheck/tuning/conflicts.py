@@ -61,13 +61,26 @@ VERTICES_NAMED = 6
 class Remedy:
     """One change and what it did when it was applied.
 
-    kind : ``raise depth``, ``raise offset``, ``exclude part``, ``bake apart``, ``split part`` or
-    ``move loop``; words : the change in a sentence; amount : its length in world units, 0 where
-    it has none. wrong_before, wrong_after : samples wrong around the place, for whatever reason:
-    misses, overshoots, slides, backs and folds that a change adds count as well. harm_before,
-    harm_after : what of that will be seen (degrees that show, times texels,
-    square units without UVs). For ``move loop``: vertex_count, vertices : how many file vertices
-    move, and the first few, from 0; place : their centre.
+    Attributes
+    ----------
+    kind : str
+        ``raise depth``, ``raise offset``, ``exclude part``, ``bake apart``, ``split part`` or
+        ``move loop``.
+    words : str
+        The change in a sentence.
+    amount : float
+        Its length in world units, 0 where it has none.
+    wrong_before, wrong_after : int
+        Samples wrong around the place, for whatever reason: misses, overshoots, slides, backs and
+        folds that a change adds count as well.
+    harm_before, harm_after : float
+        What of that will be seen: degrees that show, times texels (square units without UVs).
+    vertex_count : int
+        For ``move loop``: how many file vertices move.
+    vertices : tuple[int, ...]
+        The first few of them, from 0.
+    place : tuple[float, float, float] | None
+        Their centre, world space.
     """
 
     kind: str

@@ -213,9 +213,14 @@ class CageCrossings:
 
     Attributes
     ----------
-    position : (M, 3) float64, where an edge of one triangle pierces another.
-    triangle : (M,) int32, a triangle of the piercing edge; pierced : (M,) int32 the other one.
-    same_part : (M,) bool, both are of one part. Cages of different parts may cross freely.
+    position : (M, 3) float64
+        Where an edge of one triangle pierces another.
+    triangle : (M,) int32
+        A triangle of the piercing edge.
+    pierced : (M,) int32
+        The other one.
+    same_part : (M,) bool
+        Both are of one part. Cages of different parts may cross freely.
     """
 
     position: Floats

@@ -66,7 +66,17 @@ class Steadiness:
 
 @dataclass(frozen=True)
 class SmoothPoint:
-    """One point of the curve of harm over smoothness: harm with no rise above `slope`."""
+    """One point of the curve of harm over smoothness.
+
+    Attributes
+    ----------
+    slope : float
+        No offset rises by more than this along an edge, against its length.
+    harm : float
+        What will be seen then.
+    largest : float
+        The largest offset then, world units.
+    """
 
     slope: float
     harm: float

@@ -42,14 +42,26 @@ class TexelCheck:
 
     Attributes
     ----------
-    size : the maps are `size` x `size` texels; tiles : how many maps.
-    count : covered texels of all maps, every one of which was cast.
-    stride, start : every `stride`-th texel across and down was a sample from the start, `start` in
-        all; added : texels that became samples since they came out wrong.
-    open : texels that still miss or overshoot though corridors would allow better.
-    conflicting : wrong texels that no offsets near these serve together with the others.
-    too_deep : texels whose surface lies deeper than rays look.
-    deepest : how far below the low poly the deepest surface of a texel lies, world units.
+    size : int
+        The maps are `size` x `size` texels.
+    tiles : int
+        How many maps.
+    count : int
+        Covered texels of all maps, every one of which was cast.
+    stride : int
+        Every `stride`-th texel across and down was a sample from the start.
+    start : int
+        How many those were in all.
+    added : int
+        Texels that became samples since they came out wrong.
+    open : int
+        Texels that still miss or overshoot though corridors would allow better.
+    conflicting : int
+        Wrong texels that no offsets near these serve together with the others.
+    too_deep : int
+        Texels whose surface lies deeper than rays look.
+    deepest : float
+        How far below the low poly the deepest surface of a texel lies, world units.
     """
 
     size: int
