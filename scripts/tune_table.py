@@ -43,6 +43,7 @@ from cagecheck.tuning.measure import measure_on
 from cagecheck.tuning.single import single_numbers, uniform_prediction
 from cagecheck.tuning.steady import steadiness
 from cagecheck.tuning.tune import TuneSettings, Tuning, tune
+from cagecheck.words.sentences import count_words
 
 ROOT = Path(__file__).resolve().parent.parent
 PAGE = ROOT / "docs" / "evidence_tune.md"
@@ -194,9 +195,13 @@ def page(found: list[dict[str, Any]], samples: int) -> str:
             f"{m['seconds']:.0f} s, {m['gigabytes']:.2f} GB. The scene suggested an offset of "
             f"{m['suggested'][0]:.4g} and a depth of {m['suggested'][1]:.4g}; handed out: a depth "
             f"of {m['depth']:.4g}, at a vertex {m['deepest_vertex']:.4g} at most"
-            + (f", {m['given_up']} places given up as too deep" if m["given_up"] else "")
+            + (
+                f", {count_words(m['given_up'], 'place')} given up as too deep"
+                * bool(m["given_up"])
+            )
             + f". Known to be wrong: {100 * m['known']:.3g} %, less than {100 * m['bound']:.2g} "
-            f"% besides. The low poly passes through itself at {m['low_crossings']} places.",
+            "% besides. The low poly passes through itself at "
+            f"{count_words(m['low_crossings'], 'place')}.",
             "",
             "| | " + " | ".join(title for _, title in COLUMNS) + " |",
             "|---|" + "---:|" * len(COLUMNS),

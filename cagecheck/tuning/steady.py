@@ -226,7 +226,7 @@ def smooth_curve(
     """Return the harm of ever steadier cages; the first is the cage as it is."""
     steepest = float(slopes(graph, offsets).max(initial=0.0))
     out = []
-    for slope in (steepest, *(s for s in CURVE_SLOPES if s < steepest)):
+    for slope in (steepest, *(s for s in CURVE_SLOPES if s < steepest * (1 - _SAME))):
         field = offsets
         if slope < steepest:
             field = steadied(low, graph, offsets, slope, held, measure, directions, forced=True)
