@@ -7,7 +7,10 @@ from pathlib import Path
 from typing import Any
 
 from cagecheck.batching.clash_changes import compare_clashes
+from cagecheck.batching.job import RESULT_NAME
 from cagecheck.errors import InputError
+from cagecheck.files import read_plain
+from cagecheck.formats.stored import parse_json
 from cagecheck.words.sentences import count_words
 
 # As many places as a sentence of a breach names; the comparison itself has all.
@@ -57,8 +60,11 @@ def compare_asset(row: Mapping[str, Any], accepted: Path, now: Path) -> dict[str
 
 
 def _clashes(row: Mapping[str, Any], accepted: Path, now: Path) -> dict[str, Any] | None:
+    if not (accepted / RESULT_NAME).is_file():
+        return None
     try:
-        found = compare_clashes(row, accepted, now)
+        earlier = parse_json(read_plain(accepted / RESULT_NAME))
+        found = compare_clashes((earlier, accepted), (row, now))
     except (OSError, ValueError) as error:
         return _not_compared(f"clashes: {error}")
     if found is None:

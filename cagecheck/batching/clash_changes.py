@@ -13,7 +13,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from cagecheck.batching.job import RESULT_NAME
 from cagecheck.files import read_plain
 from cagecheck.formats.stored import parse_json
 from cagecheck.words.lengths import length_words
@@ -56,22 +55,22 @@ class PairClash:
 Pairs = dict[tuple[str, str], PairClash]
 
 
-def compare_clashes(row: Mapping[str, Any], accepted: Path, now: Path) -> dict[str, Any] | None:
+def compare_clashes(
+    before: tuple[Mapping[str, Any], Path], after: tuple[Mapping[str, Any], Path]
+) -> dict[str, Any] | None:
     """Compare what is left of an asset's clashes with the accepted run.
 
-    row : the asset's row now. accepted, now : its folders in both batches. Returns ``summary``,
-    ``counts`` (pairs of parts by what became of them) and ``breaches`` (a sentence for each pair
-    that is worse, the deepest first); None where either run was not asked about clashes. Raises
-    `OSError` or `ValueError` where a record cannot be read.
+    before, after : the asset's row and folder in the accepted batch and in this one. Returns
+    ``summary``, ``counts`` (pairs of parts by what became of them) and ``breaches`` (a sentence for
+    each pair that is worse, the deepest first); None where either run was not asked about clashes.
+    Raises `OSError` or `ValueError` where a record cannot be read.
     """
-    if row.get("clashed") is None or not (accepted / RESULT_NAME).is_file():
-        return None
     try:
-        earlier = parse_json(read_plain(accepted / RESULT_NAME))
-        if earlier.get("clashed") is None:
+        clashed = [row.get("clashed") for row, _ in (before, after)]
+        if clashed[0] is None or clashed[1] is None:
             return None
-        old, old_frames = clashes_left(accepted, earlier["clashed"])
-        new, new_frames = clashes_left(now, row["clashed"])
+        old, old_frames = clashes_left(before[1], clashed[0])
+        new, new_frames = clashes_left(after[1], clashed[1])
     except (AttributeError, KeyError, TypeError) as error:
         raise ValueError("a record of clashes is damaged") from error
     became = {

@@ -119,8 +119,8 @@ def test_parts_wholly_inside_do_not_count(tmp_path):
         folder.mkdir(parents=True)
         record = {"frames": [{"frame": "one", "clashes": [hit | {"kind": kind}]}]}
         (folder / "clash.json").write_text(json.dumps(record))
-        (folder.parent / "result.json").write_text('{"clashed": {"mending": null}}')
     row = {"clashed": {"mending": None}}
-    found = compare_clashes(row, tmp_path / "old", tmp_path / "new")
-    assert found["counts"]["gone"] == 1 and found["counts"]["new"] == 0
-    assert compare_clashes(row, tmp_path / "new", tmp_path / "old")["counts"]["new"] == 1
+    old, new = ((row, tmp_path / name) for name in ("old", "new"))
+    counts = compare_clashes(old, new)["counts"]
+    assert counts["gone"] == 1 and counts["new"] == 0
+    assert compare_clashes(new, old)["counts"]["new"] == 1
