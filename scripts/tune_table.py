@@ -188,6 +188,8 @@ def page(found: list[dict[str, Any]], samples: int) -> str:
         "",
     ]
     for m in found:
+        places = count_words(m["given_up"], "place")
+        given_up = f", {places} given up as too deep" if m["given_up"] else ""
         out += [
             f"## {m['name']}",
             "",
@@ -195,12 +197,8 @@ def page(found: list[dict[str, Any]], samples: int) -> str:
             f"{m['seconds']:.0f} s, {m['gigabytes']:.2f} GB. The scene suggested an offset of "
             f"{m['suggested'][0]:.4g} and a depth of {m['suggested'][1]:.4g}; handed out: a depth "
             f"of {m['depth']:.4g}, at a vertex {m['deepest_vertex']:.4g} at most"
-            + (
-                f", {count_words(m['given_up'], 'place')} given up as too deep"
-                * bool(m["given_up"])
-            )
-            + f". Known to be wrong: {100 * m['known']:.3g} %, less than {100 * m['bound']:.2g} "
-            "% besides. The low poly passes through itself at "
+            f"{given_up}. Known to be wrong: {100 * m['known']:.3g} %, less than "
+            f"{100 * m['bound']:.2g} % besides. The low poly passes through itself at "
             f"{count_words(m['low_crossings'], 'place')}.",
             "",
             "| | " + " | ".join(title for _, title in COLUMNS) + " |",

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -77,8 +77,8 @@ def compare_clashes(
         pair: _became(old.get(pair), new.get(pair), old_frames == new_frames)
         for pair in sorted({*old, *new})
     }
-    worse = [(pair, new[pair]) for pair, how in became.items() if how in WORSE]
-    worse.sort(key=lambda one: -(one[1].depth or 0.0))
+    worse = [pair for pair, how in became.items() if how in WORSE]
+    worse.sort(key=lambda pair: -(new[pair].depth or 0.0))
     counted = Counter(became.values())
     counts = {how: counted[how] for how in (*WORSE, SAME, SHALLOWER, GONE)}
     changed = [f"{number} {how}" for how, number in counts.items() if number and how != SAME]
@@ -86,7 +86,7 @@ def compare_clashes(
         "summary": f"pairs of parts that clash: {', '.join(changed)}" if changed
         else "clashes as they were",
         "counts": counts,
-        "breaches": [_breach(became[pair], old.get(pair), clash) for pair, clash in worse],
+        "breaches": [_breach(became[pair], old.get(pair), new[pair]) for pair in worse],
     }  # fmt: skip
 
 
@@ -111,10 +111,11 @@ def _pairs(frames: list[Mapping[str, Any]], key: str) -> Pairs:
             if pair not in here or (clash.depth or 0.0) > (here[pair].depth or 0.0):
                 here[pair] = clash
         for pair, clash in here.items():
-            known = out.get(pair, clash)
-            deepest = max((known, clash), key=lambda one: one.depth or 0.0)
-            frames_so_far = known.frames + 1 if pair in out else 1
-            out[pair] = PairClash(**{**vars(deepest), "frames": frames_so_far})
+            known = out.get(pair)
+            if known is not None:
+                deepest = max((known, clash), key=lambda one: one.depth or 0.0)
+                clash = replace(deepest, frames=known.frames + 1)
+            out[pair] = clash
     return out
 
 
